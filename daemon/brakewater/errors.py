@@ -1,0 +1,56 @@
+"""Errors by who must act.
+
+    BrakewaterError
+      RigFileError      the tech mends the rig file; holds every fault found
+      DeviceError       the tech looks at a device, line or broker
+      StorageError      the service owner looks at the disk or the record
+      Defect            we mend the program
+
+Start-up raises one error that lists all faults at once.
+"""
+
+from dataclasses import dataclass
+
+
+class BrakewaterError(Exception):
+    """Anything this program raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing wrong in a rig file."""
+
+    file: str
+    line: int
+    key: str
+    found: str
+    allowed: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        text = f"{self.file}:{self.line}: {self.key}: found {self.found}; allowed: {self.allowed}"
+        return f"{text} ({self.hint})" if self.hint else text
+
+
+class RigFileError(BrakewaterError):
+    """The rig file cannot be used."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        self.faults = faults
+        super().__init__("\n".join(str(fault) for fault in faults))
+
+
+class DeviceError(BrakewaterError):
+    """A device, line or broker does not do what it should."""
+
+
+class StorageError(BrakewaterError):
+    """The record cannot be written or read."""
+
+
+class DamagedRecordError(StorageError):
+    """The record is damaged from some place on; what lies before it is whole."""
+
+
+class Defect(BrakewaterError):  # noqa: N818 - it is what it is
+    """A fault of this program."""

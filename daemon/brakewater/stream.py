@@ -1,0 +1,248 @@
+"""The architecture on one screen: the stream of inputs, what the engine makes of it, and who may listen.
+
+Inputs are numbered and stamped once, where the loop admits them. The engine takes them in order and returns outcomes;
+it knows no clock. Live watching, restart and replay are the same call on the same inputs, so a stream may be cut into
+blocks anywhere without changing an event.
+
+    source -> loop -> journal
+                   -> engine -> Outcome -> latest slot (overwritten), followers (read the committed journal)
+"""
+
+from collections.abc import AsyncIterator, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Words = NDArray[np.uint16]
+Codes = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """Opens a run: everything known before the first scan."""
+
+    run: int
+    t_ns: int
+    utc_ns: int
+    boot: str
+    """Identity of the machine's boot, so that steady time can go on over a restart."""
+    version: str
+    rig_toml: str
+    snapshot: bytes = b""
+    """State of the engine before this run, as canonical JSON; empty where there was none."""
+
+    @property
+    def input(self) -> int:
+        """A Start is input 0 of its run."""
+        return 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """One pass over all points as a source delivers it, not yet admitted to the stream."""
+
+    words: bytes
+    """Register words of all points in rig order, little-endian uint16."""
+    status: bytes
+    """One poll status a point."""
+    age_ns: tuple[int, ...]
+    """One a device: how long before the scan closed the values were taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Block:
+    """Any number of consecutive scans of one run, as columns. One scan is a block of length one."""
+
+    run: int
+    input: Ints
+    """[n] numbers, each one more than the last."""
+    t_ns: Ints
+    """[n] steady time; never falls within a run."""
+    utc_ns: Ints
+    """[n] wall time, a label only."""
+    words: Words
+    """[n, W]"""
+    status: Codes
+    """[n, P]"""
+    age_ns: Ints
+    """[n, D]"""
+
+    def __post_init__(self) -> None:
+        n = len(self.input)
+        if n == 0 or any(len(column) != n for column in (self.t_ns, self.utc_ns, self.words, self.status, self.age_ns)):
+            raise ValueError("a block needs at least one scan and columns of one length")
+
+    def __len__(self) -> int:
+        return len(self.input)
+
+    def cut(self, first: int, last: int) -> "Block":
+        """Scans ``first`` up to but not including ``last``, by position, as a view."""
+        part = slice(first, last)
+        return Block(
+            run=self.run,
+            input=self.input[part],
+            t_ns=self.t_ns[part],
+            utc_ns=self.utc_ns[part],
+            words=self.words[part],
+            status=self.status[part],
+            age_ns=self.age_ns[part],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What someone asks for, not yet admitted to the stream."""
+
+    id: str
+    actor: str
+    do: str
+    args: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """A request admitted to the stream."""
+
+    run: int
+    input: int
+    t_ns: int
+    utc_ns: int
+    request: Request
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Inputs that were watched but could not be recorded: the first and last lost, by their run."""
+
+    run: int
+    input: int
+    t_ns: int
+    utc_ns: int
+    lost_run: int
+    lost_first: int
+    lost_last: int
+    why: str
+
+
+Input = Start | Block | Command | Gap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One transition of one alarm, in codes and SI."""
+
+    run: int
+    input: int
+    n: int
+    """Counts the events of a run from 1."""
+    utc_ns: int
+    rig: str
+    brake: str | None
+    alarm: str
+    was: str
+    now: str
+    priority: str
+    value: float | None
+    reason: int
+    """Reason code of the value."""
+    setpoint: float | None
+    why: str
+    actor: str | None
+    first_out: bool
+
+    @property
+    def identity(self) -> str:
+        """``run.input.n``, never used twice for different content."""
+        return f"{self.run}.{self.input}.{self.n}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What became of a command."""
+
+    id: str
+    actor: str
+    ok: bool
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Column:
+    """One quantity over a block: ``[n]`` values and ``[n]`` reason codes; a bad value is 0.0 and means nothing."""
+
+    values: Floats
+    codes: Codes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmNow:
+    """An alarm as it stands."""
+
+    brake: str | None
+    alarm: str
+    state: str
+    priority: str
+    since_utc_ns: int
+    value: float | None
+    reason: int
+    setpoint: float | None
+    first_out: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """The newest truth: everything a lamp, a register or a page needs, overwritten by the next."""
+
+    run: int
+    input: int
+    t_ns: int
+    utc_ns: int
+    readings: Mapping[str, tuple[float, int]]
+    """Point name -> value in SI (temperatures in degC) and reason code."""
+    derived: Mapping[tuple[str, str], tuple[float, int]]
+    """(brake, quantity) -> value and reason code."""
+    status: Mapping[str, int]
+    """Device -> the worst poll status of its points."""
+    alarms: tuple[AlarmNow, ...]
+    events: int
+    """Events of this run so far."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What the engine made of one input or block."""
+
+    events: tuple[Event, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    readings: Mapping[str, Column] = field(default_factory=dict)
+    """Point name -> column; empty for anything but a block."""
+    derived: Mapping[tuple[str, str], Column] = field(default_factory=dict)
+    """(brake, quantity) -> column; empty for anything but a block."""
+
+
+class Source(Protocol):
+    """Delivers samples at the rig's cadence, one each tick even if every device is silent."""
+
+    def samples(self) -> AsyncIterator[Sample]:
+        """Endless; ends only when closed."""
+        ...
+
+
+class Latest(Protocol):
+    """Takes the newest picture; must not block and may skip any that it is too slow for."""
+
+    def show(self, picture: Picture) -> None:
+        """Overwrite what was there."""
+        ...
+
+
+class Follower(Protocol):
+    """Reads the committed record from a cursor of its own, so that it misses nothing however long it was away."""
+
+    def follow(self, inputs: Iterator[Input]) -> None:
+        """Take what was committed since the cursor."""
+        ...

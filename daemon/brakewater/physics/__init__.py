@@ -1,0 +1,1 @@
+"""Laws of the cooling water: properties, heat balance, level."""

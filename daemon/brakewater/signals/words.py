@@ -1,0 +1,92 @@
+"""Register words to numbers, in all four word and byte orders.
+
+Modbus fixes the order of the two bytes in a register (high first) but not the order of the registers of a longer
+number, and some devices swap the bytes as well. With A the highest byte of a 32-bit number, the wire carries::
+
+    ABCD  words high first, bytes high first      BADC  words high first, bytes low first
+    CDAB  words low first,  bytes high first      DCBA  words low first,  bytes low first
+"""
+
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from brakewater.stream import Floats, Words
+
+BITS_OF_A_REGISTER = 16
+
+
+class RegisterKind(StrEnum):
+    """Data type of the registers of one point."""
+
+    INT16 = "int16"
+    UINT16 = "uint16"
+    INT32 = "int32"
+    UINT32 = "uint32"
+    FLOAT32 = "float32"
+    FLOAT64 = "float64"
+    BIT = "bit"
+
+
+# Big-endian on purpose: the bytes are put in wire order ABCD first, so the host's own order never matters.
+_WIRE_TYPES = {
+    RegisterKind.INT16: ">i2",
+    RegisterKind.UINT16: ">u2",
+    RegisterKind.INT32: ">i4",
+    RegisterKind.UINT32: ">u4",
+    RegisterKind.FLOAT32: ">f4",
+    RegisterKind.FLOAT64: ">f8",
+}
+
+
+def register_count(kind: RegisterKind) -> int:
+    """How many registers a number of this kind takes: 1, 2 or 4."""
+    return 1 if kind is RegisterKind.BIT else np.dtype(_WIRE_TYPES[kind]).itemsize // 2
+
+
+def decode(
+    words: Words,
+    kind: RegisterKind,
+    *,
+    words_high_first: bool = True,
+    bytes_high_first: bool = True,
+    bit: int | None = None,
+) -> Floats:
+    """Numbers held by registers; NaN and infinities of the float kinds are kept.
+
+    Args:
+        words: [n, k] registers as received, k = ``register_count(kind)``.
+        kind: data type.
+        words_high_first: False where the register with the lowest bits comes first.
+        bytes_high_first: False where the device swaps the two bytes of each register.
+        bit: for ``bit`` only: which bit, 0 the lowest; None for a coil or discrete input, where any bit set is 1.
+
+    Returns:
+        [n] numbers; exact, since every kind fits a float64.
+
+    Raises:
+        ValueError: the number of columns does not fit the kind.
+    """
+    if words.ndim != 2 or words.shape[1] != register_count(kind):
+        raise ValueError(
+            f"words: found shape {words.shape}; allowed: [n, {register_count(kind)}] for {kind.value}; "
+            "cut the columns of this point out of the scan first"
+        )
+    wire = _wire_bytes(words, words_high_first=words_high_first, bytes_high_first=bytes_high_first)
+    if kind is RegisterKind.BIT:
+        return _bit(wire.view(">u2")[:, 0], bit)
+    with np.errstate(invalid="ignore"):  # widening a signalling NaN raises the flag; it stays NaN, which is the point
+        numbers: Floats = wire.view(_WIRE_TYPES[kind])[:, 0].astype(np.float64)
+    return numbers
+
+
+def _wire_bytes(words: Words, *, words_high_first: bool, bytes_high_first: bool) -> NDArray[np.uint8]:
+    """[n, 2k] bytes in order ABCD..., whatever order they came in."""
+    columns = words if words_high_first else words[:, ::-1]
+    return np.ascontiguousarray(columns).astype(">u2" if bytes_high_first else "<u2").view(np.uint8)
+
+
+def _bit(register: NDArray[np.uint16], bit: int | None) -> Floats:
+    chosen = register if bit is None else register & np.uint16(1 << bit)
+    return np.not_equal(chosen, 0).astype(np.float64)

@@ -1,0 +1,153 @@
+import itertools
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from brakewater.physics import water
+from brakewater.physics.balance import Circuit, cooling_margin, heat_limit_w, heat_w, outlet_degc, outlet_rise_k
+from brakewater.quality import Reason
+from brakewater.stream import Column
+
+CIRCUIT = Circuit(meter_at_inlet=True, wetting_flow_m3_s=1e-3, outlet_limit_degc=70.0)
+AT_OUTLET = Circuit(meter_at_inlet=False, wetting_flow_m3_s=1e-3, outlet_limit_degc=70.0)
+
+
+def _column(*values: float, code: int = 0) -> Column:
+    return Column(values=np.array(values), codes=np.full(len(values), code, dtype=np.uint8))
+
+
+FLOW, INLET, OUTLET = _column(4.7e-3), _column(38.0), _column(60.0)
+
+
+def _only(column: Column) -> tuple[float, int]:
+    return float(column.values[0]), int(column.codes[0])
+
+
+def test_the_law() -> None:
+    rho, h = water.density_kg_m3, water.enthalpy_j_kg
+    climb = h(OUTLET.values) - h(INLET.values)
+    assert _only(heat_w(CIRCUIT, FLOW, INLET, OUTLET))[0] == pytest.approx(
+        float((rho(INLET.values) * 4.7e-3 * climb)[0])
+    )
+    at_outlet = float((rho(OUTLET.values) * 4.7e-3 * climb)[0])
+    assert _only(heat_w(AT_OUTLET, FLOW, INLET, OUTLET))[0] == pytest.approx(at_outlet)
+    assert _only(outlet_rise_k(CIRCUIT, FLOW, INLET, OUTLET)) == (22.0, Reason.GOOD)
+
+
+def test_heat_is_negative_where_the_outlet_is_cooler() -> None:
+    assert _only(heat_w(CIRCUIT, FLOW, OUTLET, INLET))[0] < 0.0
+
+
+def test_margin_is_one_idle_zero_at_the_limit_and_negative_beyond() -> None:
+    limit = _column(100e3, 100e3, 100e3)
+    margin = cooling_margin(_column(0.0, 100e3, 150e3), limit)
+    np.testing.assert_array_equal(margin.values, [1.0, 0.0, -0.5])
+
+
+@pytest.mark.parametrize(
+    "flow", [_column(0.0), _column(9.99e-4), _column(-4.7e-3), _column(9e-4, code=Reason.SUBSTITUTED)]
+)
+def test_below_wetting_flow_nothing_at_the_outlet_counts(flow: Column) -> None:
+    heat, limit = heat_w(CIRCUIT, flow, INLET, OUTLET), heat_limit_w(CIRCUIT, flow, INLET)
+    rise, outlet = outlet_rise_k(CIRCUIT, flow, INLET, OUTLET), outlet_degc(CIRCUIT, flow, OUTLET)
+    for column in (heat, limit, rise, outlet, cooling_margin(heat, limit)):
+        assert _only(column) == (0.0, Reason.NO_FLOW)
+
+
+def test_at_wetting_flow_the_outlet_counts() -> None:
+    assert _only(outlet_degc(CIRCUIT, _column(1e-3), OUTLET)) == (60.0, Reason.GOOD)
+
+
+def test_unknown_flow_leaves_temperatures_but_no_heat() -> None:
+    unknown = _column(0.0, code=Reason.LOOP_LOW)
+    assert _only(outlet_degc(CIRCUIT, unknown, OUTLET)) == (60.0, Reason.GOOD)
+    assert _only(outlet_rise_k(CIRCUIT, unknown, INLET, OUTLET)) == (22.0, Reason.GOOD)
+    heat, limit = heat_w(CIRCUIT, unknown, INLET, OUTLET), heat_limit_w(CIRCUIT, unknown, INLET)
+    for column in (heat, limit, cooling_margin(heat, limit)):
+        assert _only(column) == (0.0, Reason.LOOP_LOW)
+
+
+@pytest.mark.parametrize("inlet", [70.0, 71.0])
+def test_inlet_at_the_limit_leaves_no_margin_to_speak_of(inlet: float) -> None:
+    limit = heat_limit_w(CIRCUIT, FLOW, _column(inlet))
+    assert _only(limit) == (0.0, Reason.AT_LIMIT)
+    assert _only(cooling_margin(_column(1e3), limit)) == (0.0, Reason.AT_LIMIT)
+    assert _only(cooling_margin(_column(1e3), _column(0.0))) == (0.0, Reason.AT_LIMIT)
+
+
+@pytest.mark.parametrize(("inlet", "outlet"), [(-1.0, 60.0), (38.0, 101.0), (1e308, -1e308)])
+def test_heat_beyond_liquid_water_is_refused(inlet: float, outlet: float) -> None:
+    assert _only(heat_w(CIRCUIT, FLOW, _column(inlet), _column(outlet))) == (0.0, Reason.OUT_OF_SENSOR_RANGE)
+
+
+def test_rise_does_not_need_liquid_water() -> None:
+    assert _only(outlet_rise_k(CIRCUIT, FLOW, INLET, _column(104.0))) == (66.0, Reason.GOOD)
+
+
+def test_garbage_that_overflows_is_no_number() -> None:
+    assert _only(heat_w(CIRCUIT, _column(1e307), INLET, OUTLET)) == (0.0, Reason.NOT_A_NUMBER)
+    assert _only(outlet_rise_k(CIRCUIT, FLOW, _column(-1.7e308), _column(1.7e308))) == (0.0, Reason.NOT_A_NUMBER)
+    assert _only(cooling_margin(_column(1e308), _column(1e-10))) == (0.0, Reason.NOT_A_NUMBER)
+
+
+def test_the_worst_code_rules_and_uncertain_keeps_the_number() -> None:
+    old, doubtful = _column(38.0, code=Reason.OLD), _column(60.0, code=Reason.OVER_RANGE)
+    assert _only(outlet_rise_k(CIRCUIT, FLOW, old, doubtful)) == (22.0, Reason.OLD)
+    bad = _column(0.0, code=Reason.SENSOR_OPEN)
+    assert _only(heat_w(CIRCUIT, FLOW, old, bad)) == (0.0, Reason.SENSOR_OPEN)
+
+
+@pytest.mark.parametrize(
+    ("change", "key"),
+    [
+        ({"wetting_flow_m3_s": 0.0}, "wetting_flow_m3_s"),
+        ({"wetting_flow_m3_s": float("nan")}, "wetting_flow_m3_s"),
+        ({"outlet_limit_degc": 100.1}, "outlet_limit_degc"),
+        ({"outlet_limit_degc": float("nan")}, "outlet_limit_degc"),
+    ],
+)
+def test_circuit_refuses_nonsense(change: dict[str, Any], key: str) -> None:
+    good: dict[str, Any] = {"meter_at_inlet": True, "wetting_flow_m3_s": 1e-3, "outlet_limit_degc": 70.0}
+    with pytest.raises(ValueError, match=f"^{key}: found .*; allowed: "):
+        Circuit(**(good | change))
+
+
+def _everything(circuit: Circuit, flow: Column, inlet: Column, outlet: Column) -> list[Column]:
+    heat, limit = heat_w(circuit, flow, inlet, outlet), heat_limit_w(circuit, flow, inlet)
+    return [
+        heat,
+        limit,
+        outlet_degc(circuit, flow, outlet),
+        outlet_rise_k(circuit, flow, inlet, outlet),
+        cooling_margin(heat, limit),
+    ]
+
+
+def _random_column(rng: np.random.Generator, n: int, low: float, high: float) -> Column:
+    codes = rng.choice(np.array([0, 0, 0, 20, 64, 90], dtype=np.uint8), n)
+    return Column(values=np.where(codes >= 64, 0.0, rng.uniform(low, high, n)), codes=codes)
+
+
+def _cut(column: Column, first: int, last: int) -> Column:
+    return Column(values=column.values[first:last], codes=column.codes[first:last])
+
+
+@given(
+    circuit=st.sampled_from([CIRCUIT, AT_OUTLET]),
+    seed=st.integers(0, 2**32 - 1),
+    n=st.integers(1, 70),
+    cuts=st.lists(st.integers(0, 70), max_size=6),
+)
+def test_any_cut_gives_the_same_bits(circuit: Circuit, seed: int, n: int, cuts: list[int]) -> None:
+    rng = np.random.default_rng(seed)
+    inputs = [_random_column(rng, n, *span) for span in ((0.0, 5e-3), (-5.0, 80.0), (-5.0, 105.0))]
+    whole = _everything(circuit, *inputs)
+    edges = sorted({0, n, *(cut for cut in cuts if cut < n)})
+    pieces = [_everything(circuit, *(_cut(c, a, b) for c in inputs)) for a, b in itertools.pairwise(edges)]
+    for i, column in enumerate(whole):
+        assert b"".join(piece[i].values.tobytes() for piece in pieces) == column.values.tobytes()
+        assert b"".join(piece[i].codes.tobytes() for piece in pieces) == column.codes.tobytes()
+        assert np.isfinite(column.values).all()

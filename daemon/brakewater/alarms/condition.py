@@ -1,0 +1,128 @@
+"""From a watched quantity to the moments an alarm's condition comes and goes.
+
+A scan falls into one of four regions: CLEAR, WITHIN the deadband, BEYOND the setpoint, or UNKNOWN. Delays are times
+between scans as recorded, so only the scans where the region changes need a look: each run of equal regions is met
+once, and where a delay ends inside a run is found by bisection. The result is the same however a stream is cut.
+
+Rules: an on-delay counts while the value stays beyond the setpoint and goes on through the unknown; an off-delay
+counts only while the value is known to be clear; the unknown never clears anything.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from brakewater.stream import Ints
+
+Regions = NDArray[np.uint8]
+
+CLEAR: Final = 0
+WITHIN: Final = 1
+BEYOND: Final = 2
+UNKNOWN: Final = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delays:
+    """Nanoseconds of steady time."""
+
+    on_ns: int
+    off_ns: int
+    unknown_ns: int | None = None
+    """After this long an unknown value raises the alarm; None: never."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Memory:
+    """What a condition carries from block to block."""
+
+    raised: bool = False
+    since_ns: int | None = None
+    """Start of the stay that a running delay counts from."""
+    blind_ns: int | None = None
+    """Start of the present unknown stay, where that counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """The condition came or went at one scan of the block."""
+
+    at: int
+    raised: bool
+    unknown: bool
+    """It came because the value was unknown for too long."""
+
+
+def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[Turn]:
+    """Where the condition comes and goes in a block; updates ``memory``.
+
+    Args:
+        regions: [n] region of each scan.
+        t_ns: [n] steady time, not falling.
+        delays: on, off and unknown delay.
+        memory: carried over from the scan before.
+    """
+    edges = np.flatnonzero(regions[1:] != regions[:-1]) + 1
+    if not len(edges) and _quiet(int(regions[0]), memory):
+        return []
+    found: list[Turn] = []
+    starts = [0, *edges.tolist()]
+    ends = [*edges.tolist(), len(regions)]
+    for first, last in zip(starts, ends, strict=True):
+        region = int(regions[first])
+        turn = _raise(region, first, last, t_ns, delays, memory) if not memory.raised else None
+        if turn is None and memory.raised:
+            turn = _clear(region, first, last, t_ns, delays, memory)
+        if turn is not None:
+            found.append(turn)
+    return found
+
+
+def _quiet(region: int, memory: Memory) -> bool:
+    """Nothing is running and nothing can start: the common case."""
+    if memory.since_ns is not None or memory.blind_ns is not None:
+        return False
+    return region in (WITHIN, BEYOND) if memory.raised else region in (CLEAR, WITHIN)
+
+
+def _reached(deadline_ns: int, first: int, last: int, t_ns: Ints) -> int | None:
+    """The first scan of [first, last) at or after a deadline."""
+    at = max(first, int(np.searchsorted(t_ns, deadline_ns, side="left")))
+    return at if at < last else None
+
+
+def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
+    if region == BEYOND and memory.since_ns is None:
+        memory.since_ns = int(t_ns[first])
+    elif region in (CLEAR, WITHIN):
+        memory.since_ns = None
+    if region != UNKNOWN or delays.unknown_ns is None:
+        memory.blind_ns = None
+    elif memory.blind_ns is None:
+        memory.blind_ns = int(t_ns[first])
+    held = None if memory.since_ns is None else _reached(memory.since_ns + delays.on_ns, first, last, t_ns)
+    blind = (
+        None
+        if memory.blind_ns is None or delays.unknown_ns is None
+        else _reached(memory.blind_ns + delays.unknown_ns, first, last, t_ns)
+    )
+    moments = [at for at in (held, blind) if at is not None]
+    if not moments:
+        return None
+    memory.raised, memory.since_ns, memory.blind_ns = True, None, None
+    return Turn(at=min(moments), raised=True, unknown=held is None or (blind is not None and blind < held))
+
+
+def _clear(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
+    if region != CLEAR:
+        memory.since_ns = None
+        return None
+    if memory.since_ns is None:
+        memory.since_ns = int(t_ns[first])
+    at = _reached(memory.since_ns + delays.off_ns, first, last, t_ns)
+    if at is None:
+        return None
+    memory.raised, memory.since_ns = False, None
+    return Turn(at=at, raised=False, unknown=False)

@@ -1,0 +1,88 @@
+"""What the engine derives for one brake: rise, heat, margin, level rate, and whether it is watched."""
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from brakewater.engine.level import LevelRate
+from brakewater.physics import balance
+from brakewater.quality import is_good
+from brakewater.rig import Brake, Rig
+from brakewater.stream import Column, Ints
+
+_LONG_AGO = -(2**62)
+
+DERIVED = ("outlet_rise_k", "heat_w", "heat_limit_w", "cooling_margin", "level_rate_m_s")
+
+
+class BrakeWater:
+    """The water side of one brake."""
+
+    def __init__(self, rig: Rig, brake: Brake) -> None:
+        self.name = brake.name
+        self._brake = brake
+        self._circuit = balance.Circuit(
+            meter_at_inlet=brake.meter == "inlet",
+            wetting_flow_m3_s=brake.wetting_flow,
+            outlet_limit_degc=brake.outlet_limit,
+        )
+        self._points = {
+            role: point.name
+            for role in ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level", "in-service")
+            if (point := rig.role(role, brake.name)) is not None
+        }
+        self._level = LevelRate(rig.scan_ns)
+        self._in_service_ns = _LONG_AGO
+        level = rig.role("brake-level", brake.name)
+        service = rig.role("in-service", brake.name)
+        defined = (rig.scan_ns, level and level.definition, service and service.definition)
+        self.definition = hashlib.sha256(repr(defined).encode()).hexdigest()[:16]
+
+    def feed(self, t_ns: Ints, readings: Mapping[str, Column]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
+        """Derived quantities, with the readings by role beside them, and [n] whether the brake is watched.
+
+        Args:
+            t_ns: [n] steady time.
+            readings: point name -> column.
+        """
+        by_role = {role: readings[name] for role, name in self._points.items()}
+        flow, inlet = by_role["inlet-flow"], by_role["inlet-temperature"]
+        raw_outlet = by_role["outlet-temperature"]
+        heat = balance.heat_w(self._circuit, flow, inlet, raw_outlet)
+        limit = balance.heat_limit_w(self._circuit, flow, inlet)
+        derived = {
+            "outlet_rise_k": balance.outlet_rise_k(self._circuit, flow, inlet, raw_outlet),
+            "heat_w": heat,
+            "heat_limit_w": limit,
+            "cooling_margin": balance.cooling_margin(heat, limit),
+            "level_rate_m_s": self._level.feed(t_ns, by_role["brake-level"]),
+        }
+        seen = {**by_role, **derived, "outlet-temperature": balance.outlet_degc(self._circuit, flow, raw_outlet)}
+        return seen, self._watched(t_ns, by_role.get("in-service"))
+
+    def _watched(self, t_ns: Ints, service: Column | None) -> NDArray[np.bool_]:
+        """In service, or its rotor may be hot; where the signal that says so is not good, it counts as in service."""
+        if service is None:
+            return np.ones(len(t_ns), np.bool_)
+        in_service = (service.values != 0.0) | ~is_good(service.codes)
+        last = np.maximum.accumulate(np.where(in_service, t_ns, np.int64(_LONG_AGO)))
+        last = np.maximum(last, self._in_service_ns)
+        self._in_service_ns = int(last[-1])
+        watched: NDArray[np.bool_] = in_service | (t_ns - last <= self._brake.rotor_cool_down)
+        return watched
+
+    def state(self) -> dict[str, Any]:
+        """What a snapshot keeps."""
+        return {
+            "definition": self.definition,
+            "in-service": str(self._in_service_ns),
+            "level": self._level.state(),
+        }
+
+    def restore(self, kept: dict[str, Any]) -> None:
+        """Go on from a snapshot made under the same definition."""
+        self._in_service_ns = int(kept["in-service"])
+        self._level.restore(kept["level"])

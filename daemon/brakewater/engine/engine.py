@@ -1,0 +1,248 @@
+"""Decode -> quality -> derive -> alarm, over blocks of any length; holds state, nothing else.
+
+The engine opens no socket, reads no clock and writes no file. However a stream is cut into blocks, its events are the
+same and its numbers equal to the last bit.
+"""
+
+import json
+from collections import deque
+from typing import Any, Final
+
+import numpy as np
+
+from brakewater.alarms.catalogue import Scope
+from brakewater.alarms.condition import Turn, turns
+from brakewater.alarms.lifecycle import State, Trigger
+from brakewater.engine import commands
+from brakewater.engine.alarm import Alarm, Ledger, Moment, alarms_of
+from brakewater.engine.derive import DERIVED, BrakeWater
+from brakewater.engine.regions import Mask, Watched, regions
+from brakewater.errors import Defect
+from brakewater.quality import Status
+from brakewater.rig import Rig, Slot, parse
+from brakewater.signals.convert import convert
+from brakewater.stream import (
+    AlarmNow,
+    Answer,
+    Block,
+    Column,
+    Command,
+    Event,
+    Gap,
+    Input,
+    Outcome,
+    Picture,
+    Start,
+)
+
+MOST_IDS: Final = 1024
+"""Command ids remembered, so that none is carried out twice."""
+
+
+def _read(block: Block, slot: Slot) -> Column:
+    words = block.words[:, slot.column : slot.column + slot.point.count]
+    values, codes = convert(slot.point.register, slot.point.signal, words, block.status[:, slot.index])
+    return Column(values=values, codes=codes)
+
+
+class Engine:
+    """Watches one rig. The first input must be a Start."""
+
+    def __init__(self, *, instead: Rig | None = None) -> None:
+        """An engine that knows nothing yet.
+
+        Args:
+            instead: a rig that stands in for the one each Start names, to ask what would have been; its own state then
+                goes on over a Start, and snapshots made under the other limits are not looked at.
+        """
+        self._instead = instead
+        self._rig: Rig | None = None
+        self._run = 0
+        self._ids: deque[str] = deque(maxlen=MOST_IDS)
+        self.drifted: list[int] = []
+        """Runs whose snapshot differs from the state that replay had come to."""
+
+    @property
+    def rig(self) -> Rig:
+        """The rig in force."""
+        if self._rig is None:
+            raise Defect("the engine was fed before its Start")
+        return self._rig
+
+    def feed(self, item: Input) -> Outcome:
+        """Take the next input of the stream.
+
+        Raises:
+            Defect: the first input is no Start.
+            RigFileError: a Start carries a rig file that this version refuses.
+        """
+        match item:
+            case Start():
+                return self._start(item)
+            case Block():
+                return self._block(item)
+            case Command():
+                return self._command(item)
+            case Gap():
+                self._last = (item.run, item.input, item.t_ns, item.utc_ns)
+                return Outcome()
+
+    # ------------------------------------------------------------------ start
+
+    def _start(self, start: Start) -> Outcome:
+        before = self.state() if self._rig is not None else b""
+        if start.snapshot and before and start.snapshot != before:
+            self.drifted.append(start.run)
+        kept = before if self._instead is not None else start.snapshot or before
+        rig = self._instead or parse(start.rig_toml, f"run {start.run}")
+        old = {alarm.rule.key: alarm for alarm in self._alarms} if self._rig is not None else {}
+        self._build(rig, start.run)
+        self._last = (start.run, 0, start.t_ns, start.utc_ns)
+        return Outcome(events=tuple(self._carry_over(json.loads(kept), start, old)) if kept else ())
+
+    def _build(self, rig: Rig, run: int) -> None:
+        self._rig, self._run = rig, run
+        self._ledger = Ledger(rig=rig.name)
+        self._alarms = alarms_of(rig)
+        self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
+        self._of_device = {
+            name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
+        }
+        self._readings: dict[str, tuple[float, int]] = {}
+        self._derived: dict[tuple[str, str], tuple[float, int]] = {}
+        self._status: dict[str, int] = {}
+
+    def _carry_over(self, kept: dict[str, Any], start: Start, old: dict[str, Alarm]) -> list[Event]:
+        """State goes over by name and definition; what is gone or has changed closes with an event."""
+        self._ids.extend(kept["ids"][-MOST_IDS:])
+        for name, brake in self._brakes.items():
+            was = kept["brakes"].get(name)
+            if was is not None and was["definition"] == brake.definition:
+                brake.restore(was)
+        by_key = {alarm.rule.key: alarm for alarm in self._alarms}
+        moment = Moment(run=start.run, input=0, utc_ns=start.utc_ns)
+        events = []
+        for key, was in kept["alarms"].items():
+            alarm = by_key.get(key)
+            if alarm is not None and alarm.definition == was["definition"]:
+                alarm.restore(was)
+            elif was["state"] != State.NORMAL and (gone := alarm or old.get(key)) is not None:
+                gone.state = State(was["state"])
+                events.append(self._ledger.write(gone, State.NORMAL, moment, why="changed"))
+        return events
+
+    # ------------------------------------------------------------------ scans
+
+    def _block(self, block: Block) -> Outcome:
+        readings = {slot.point.name: _read(block, slot) for slot in self.rig.slots}
+        silent = {name: self._silent(block, indices) for name, indices in self._of_device.items()}
+        seen, gates = {}, {}
+        for name, brake in self._brakes.items():
+            seen[name], gates[name] = brake.feed(block.t_ns, readings)
+        watched = [self._watched(alarm, readings, seen, gates, silent) for alarm in self._alarms]
+        events = self._alarm(block, watched)
+        derived = {(name, key): seen[name][key] for name in self._brakes for key in DERIVED}
+        self._keep(block, readings, derived)
+        return Outcome(events=tuple(events), readings=readings, derived=derived)
+
+    def _silent(self, block: Block, indices: list[int]) -> Mask:
+        """[n] whether no point of a device got an answer; an exception is an answer."""
+        status = block.status[:, indices]
+        unanswered = (status != Status.OK) & (status < Status.EXCEPTION)
+        silent: Mask = np.logical_and.reduce(unanswered, axis=1)
+        return silent if indices else np.zeros(len(block), np.bool_)
+
+    def _watched(
+        self,
+        alarm: Alarm,
+        readings: dict[str, Column],
+        seen: dict[str, dict[str, Column]],
+        gates: dict[str, Mask],
+        silent: dict[str, Mask],
+    ) -> Watched:
+        rule = alarm.rule
+        match rule.kind.scope:
+            case Scope.BRAKE:
+                brake = rule.brake or ""
+                gate = gates[brake] if rule.kind.gated else None
+                return Watched(column=seen[brake][rule.kind.quantity], silent=None, gate=gate)
+            case Scope.POINT:
+                point = next(point for point in self.rig.points if point.name == rule.subject)
+                return Watched(column=readings[point.name], silent=silent[point.device], gate=None)
+            case Scope.DEVICE:
+                mask = silent[rule.subject or ""]
+                nothing = Column(values=np.zeros(len(mask)), codes=np.zeros(len(mask), np.uint8))
+                return Watched(column=nothing, silent=mask, gate=None)
+            case Scope.RIG:
+                return Watched(column=readings[rule.kind.quantity], silent=None, gate=None)
+
+    def _alarm(self, block: Block, watched: list[Watched]) -> list[Event]:
+        found: list[tuple[int, int, Turn]] = []
+        for index, (alarm, seen) in enumerate(zip(self._alarms, watched, strict=True)):
+            for turn in turns(regions(alarm.rule, seen), block.t_ns, alarm.delays, alarm.memory):
+                found.append((turn.at, index, turn))  # noqa: PERF401 - a comprehension of two loops reads worse
+        found.sort(key=lambda row: row[:2])
+        events = []
+        for at, index, turn in found:
+            alarm, column = self._alarms[index], watched[index].column
+            alarm.seen = (float(column.values[at]), int(column.codes[at]))
+            moment = Moment(run=block.run, input=int(block.input[at]), utc_ns=int(block.utc_ns[at]))
+            trigger = Trigger.RAISE if turn.raised else Trigger.CLEAR
+            why = "unknown" if turn.unknown else "condition"
+            event = self._ledger.move(self._alarms, alarm, trigger, moment, why=why)
+            if event is not None:
+                events.append(event)
+        return events
+
+    def _keep(self, block: Block, readings: dict[str, Column], derived: dict[tuple[str, str], Column]) -> None:
+        """What the picture shows of the last scan."""
+        self._readings = {name: (float(c.values[-1]), int(c.codes[-1])) for name, c in readings.items()}
+        self._derived = {key: (float(c.values[-1]), int(c.codes[-1])) for key, c in derived.items()}
+        status = block.status[-1]
+        self._status = {
+            name: max((int(status[index]) for index in indices), default=0) for name, indices in self._of_device.items()
+        }
+        self._last = (block.run, int(block.input[-1]), int(block.t_ns[-1]), int(block.utc_ns[-1]))
+
+    # --------------------------------------------------------------- commands
+
+    def _command(self, command: Command) -> Outcome:
+        self._last = (command.run, command.input, command.t_ns, command.utc_ns)
+        request = command.request
+        if request.id in self._ids:
+            refusal = Answer(id=request.id, actor=request.actor, ok=False, says="this command was carried out before")
+            return Outcome(answers=(refusal,))
+        self._ids.append(request.id)
+        events, answer = commands.carry_out(command, self._alarms, self._ledger)
+        return Outcome(events=tuple(events), answers=(answer,))
+
+    # ---------------------------------------------------------------- outlook
+
+    def picture(self) -> Picture:
+        """The newest truth after the last input."""
+        run, number, t_ns, utc_ns = self._last
+        return Picture(
+            run=run,
+            input=number,
+            t_ns=t_ns,
+            utc_ns=utc_ns,
+            readings=dict(self._readings),
+            derived=dict(self._derived),
+            status=dict(self._status),
+            alarms=self.alarms(),
+            events=self._ledger.count,
+        )
+
+    def alarms(self) -> tuple[AlarmNow, ...]:
+        """Every alarm as it stands, in the order of the rig."""
+        return tuple(alarm.now() for alarm in self._alarms)
+
+    def state(self) -> bytes:
+        """Everything that goes on into the next block, as JSON with sorted keys; equal states give equal bytes."""
+        kept = {
+            "schema": 1,
+            "ids": list(self._ids),
+            "brakes": {name: brake.state() for name, brake in self._brakes.items()},
+            "alarms": {alarm.rule.key: alarm.kept() for alarm in self._alarms},
+        }
+        return json.dumps(kept, sort_keys=True, separators=(",", ":")).encode()

@@ -1,0 +1,94 @@
+"""The level rate as the engine carries it from block to block: a robust slope once a second.
+
+Scans are grouped by their count since the watch began, ``every`` to a group of about a second. Each group gives its
+median; the slope through the last eight groups is the rate until the next group is whole. Where scans are cut into
+blocks makes no difference: a part of a group is carried over, and windows are met row by row.
+"""
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from brakewater.physics.level import group_median, seconds_from, theil_sen
+from brakewater.quality import Reason, is_bad
+from brakewater.stream import Codes, Column, Floats, Ints
+
+GROUPS: Final = 8
+_STALE = 3
+"""A group older than this many windows counts no more."""
+
+Mask = NDArray[np.bool_]
+
+
+class LevelRate:
+    """Rate of rise in m/s of one brake's water."""
+
+    def __init__(self, scan_ns: int) -> None:
+        self._every = max(1, round(1_000_000_000 / scan_ns))
+        self._oldest_ns = _STALE * GROUPS * max(1_000_000_000, scan_ns)
+        self._t: Ints = np.empty(0, np.int64)
+        self._y: Floats = np.empty(0)
+        self._ok: Mask = np.empty(0, np.bool_)
+        self._group_t: Ints = np.zeros(GROUPS - 1, np.int64)
+        self._group_y: Floats = np.zeros(GROUPS - 1)
+        self._group_ok: Mask = np.zeros(GROUPS - 1, np.bool_)
+        self._rate = 0.0
+        self._code = int(Reason.UNKNOWN)
+
+    def feed(self, t_ns: Ints, level: Column) -> Column:
+        """The rate at each scan of a block: [n] values in m/s and codes, UNKNOWN until enough is known."""
+        t = np.concatenate((self._t, t_ns))
+        y = np.concatenate((self._y, level.values))
+        ok = np.concatenate((self._ok, ~is_bad(level.codes)))
+        whole = len(t) // self._every
+        used = whole * self._every
+        rates, codes = self._groups(t[:used], y[:used], ok[:used])
+        done = (np.arange(len(t_ns)) + len(self._t) + 1) // self._every
+        column = Column(
+            values=np.concatenate(([self._rate], rates))[done],
+            codes=np.concatenate((np.array([self._code], np.uint8), codes))[done],
+        )
+        self._t, self._y, self._ok = t[used:], y[used:], ok[used:]
+        self._rate, self._code = float(column.values[-1]), int(column.codes[-1])
+        return column
+
+    def _groups(self, t: Ints, y: Floats, ok: Mask) -> tuple[Floats, Codes]:
+        if not len(t):
+            return np.empty(0), np.empty(0, np.uint8)
+        rows_t = t.reshape(-1, self._every)
+        medians, some = group_median(y.reshape(-1, self._every), ok.reshape(-1, self._every))
+        all_t = np.concatenate((self._group_t, (rows_t[:, 0] + rows_t[:, -1]) // 2))
+        all_y = np.concatenate((self._group_y, medians))
+        all_ok = np.concatenate((self._group_ok, some))
+        window_t, window_y, window_ok = (
+            np.lib.stride_tricks.sliding_window_view(column, GROUPS) for column in (all_t, all_y, all_ok)
+        )
+        end = window_t[:, -1]
+        fresh = end[:, np.newaxis] - window_t <= self._oldest_ns
+        slopes, enough = theil_sen(seconds_from(window_t, end), window_y, window_ok & fresh)
+        self._group_t, self._group_y, self._group_ok = all_t[1 - GROUPS :], all_y[1 - GROUPS :], all_ok[1 - GROUPS :]
+        return slopes, np.where(enough, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN))
+
+    def state(self) -> dict[str, Any]:
+        """What a snapshot keeps; times as text, since they are larger than JSON's whole numbers."""
+        return {
+            "t": [str(t) for t in self._t.tolist()],
+            "y": self._y.tolist(),
+            "ok": self._ok.tolist(),
+            "group-t": [str(t) for t in self._group_t.tolist()],
+            "group-y": self._group_y.tolist(),
+            "group-ok": self._group_ok.tolist(),
+            "rate": self._rate,
+            "code": self._code,
+        }
+
+    def restore(self, kept: dict[str, Any]) -> None:
+        """Go on from a snapshot."""
+        self._t = np.array([int(t) for t in kept["t"]], np.int64)
+        self._y = np.array(kept["y"], np.float64)
+        self._ok = np.array(kept["ok"], np.bool_)
+        self._group_t = np.array([int(t) for t in kept["group-t"]], np.int64)
+        self._group_y = np.array(kept["group-y"], np.float64)
+        self._group_ok = np.array(kept["group-ok"], np.bool_)
+        self._rate, self._code = float(kept["rate"]), int(kept["code"])

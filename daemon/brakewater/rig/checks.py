@@ -1,0 +1,193 @@
+"""What a rig file must hold beyond the shape of its tables."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Generic, TypeVar
+
+from brakewater.alarms.catalogue import CATALOGUE
+from brakewater.rig import signal
+from brakewater.rig.faults import Faults, near
+from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, RigTable, Table
+from brakewater.rig.roles import REQUIRED, ROLES
+from brakewater.signals.words import register_count
+
+_T = TypeVar("_T")
+CREW: Final = ("driller", "tool-pusher", "tech", "mechanic", "engineer")
+_REFERENCES = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
+_SPACE = 65536
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class At(Generic[_T]):
+    """Something with its place in the file."""
+
+    path: tuple[Any, ...]
+    item: _T
+    brake: str | None
+
+
+def top_level(raw: Mapping[str, Any], known: Iterable[str], schema: int, faults: Faults) -> None:
+    """Unknown tables and the schema number."""
+    for key in raw:
+        if key not in known:
+            faults.add((key,), "an unknown key", ", ".join(known), near(key, known))
+    if raw.get("schema") != schema:
+        faults.add(("schema",), repr(raw.get("schema")), f"schema = {schema}")
+
+
+def people(raw: Mapping[str, Any], faults: Faults) -> dict[str, str]:
+    """Actors and their roles."""
+    for actor, role in raw.items():
+        if role not in CREW:
+            faults.add(("people", actor), repr(role), ", ".join(CREW))
+    return {actor: str(role) for actor, role in raw.items()}
+
+
+def names(
+    devices: Sequence[At[Device]], points: Sequence[At[PointEntry]], brakes: Sequence[At[Brake]], faults: Faults
+) -> None:
+    """Each name once; ``self`` and ``rig`` are taken."""
+    for what, items, taken in (("device", devices, SELF), ("point", points, ""), ("brake", brakes, "rig")):
+        seen: dict[str, At[Any]] = {}
+        for at in items:
+            name = at.item.name
+            if name == taken:
+                faults.add((*at.path, "name"), repr(name), f"any other name: {name!r} is the watch's own")
+            elif name in seen:
+                faults.add((*at.path, "name"), f"a second {what} named {name!r}", "each name once")
+            seen[name] = at
+
+
+def brakes(items: Sequence[At[Brake]], faults: Faults) -> None:
+    """Limits that make sense together."""
+    for at in items:
+        brake = at.item
+        if not 0 < brake.outlet_limit < 100:
+            faults.add((*at.path, "outlet-limit"), f"{brake.outlet_limit:g} degC", "above 0 and below 100 degC")
+        if not 0 < brake.inlet_limit < brake.outlet_limit:
+            faults.add((*at.path, "inlet-limit"), f"{brake.inlet_limit:g} degC", "above 0 degC, below the outlet limit")
+        if not 0 < brake.wetting_flow < brake.least_flow:
+            faults.add((*at.path, "wetting-flow"), f"{brake.wetting_flow:g} m3/s", "above zero, below the least flow")
+
+
+def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point | None:
+    """A point with everything resolved, or None after complaining."""
+    entry, before = at.item, faults.count
+
+    def complain(path: tuple[str, ...], found: str, allowed: str) -> None:
+        faults.add((*at.path, *path), found, allowed)
+
+    if entry.device not in devices:
+        faults.add(
+            (*at.path, "device"), repr(entry.device), ", ".join(devices) or "a [[device]]", near(entry.device, devices)
+        )
+    role = ROLES.get(entry.role)
+    if role is None:
+        faults.add((*at.path, "role"), repr(entry.role), ", ".join(ROLES), near(entry.role, ROLES))
+    elif role.brake != (at.brake is not None):
+        place = "[[brake.point]]" if role.brake else "[[point]]"
+        complain(("role",), f"{entry.role!r} here", f"under {place}")
+    register = signal.register_of(entry, complain)
+    made = signal.signal_of(entry, role, complain) if role is not None else None
+    address = _address(entry, complain)
+    if register is not None and address is not None:
+        last = address + (1 if entry.table.is_bits else register_count(register.kind))
+        if last > _SPACE:
+            complain(("address",), f"{address} and what follows", f"at most {_SPACE - 1}")
+    if register is None or made is None or address is None or faults.count > before:
+        return None
+    return Point(
+        name=entry.name,
+        role=entry.role,
+        brake=at.brake,
+        device=entry.device,
+        table=entry.table,
+        address=address,
+        register=register,
+        signal=made,
+        serial=entry.serial,
+        calibrated=entry.calibrated,
+    )
+
+
+def _address(entry: PointEntry, complain: signal.Complain) -> int | None:
+    """The zero-based wire address, from ``address`` or from a 40001-style ``reference``."""
+    if (entry.address is None) == (entry.reference is None):
+        both = "both" if entry.address is not None else "neither"
+        complain(("address",), f"{both} address and reference", "one of them: address counts from 0, reference from 1")
+        return None
+    if entry.address is not None:
+        return entry.address
+    reference = entry.reference or 0
+    base = 10_000 if reference < 100_000 else 100_000
+    table, number = divmod(reference, base)
+    wanted = _REFERENCES[entry.table]
+    if table != wanted or number == 0:
+        first = wanted * 10_000 + 1
+        complain(("reference",), str(reference), f"{first:05d} or above for the {entry.table.value} table")
+        return None
+    return number - 1
+
+
+def addresses(
+    entries: Sequence[At[PointEntry]], points: Mapping[tuple[Any, ...], Point | None], faults: Faults
+) -> None:
+    """No two points may share a register, unless they are different bits of it."""
+    taken: dict[tuple[str, Table, int], list[tuple[Point, int | None]]] = {}
+    for at in entries:
+        made = points.get(at.path)
+        if made is None:
+            continue
+        for address in range(made.address, made.address + made.count):
+            others = taken.setdefault((made.device, made.table, address), [])
+            for other, bit in others:
+                if bit is None or made.register.bit is None or bit == made.register.bit:
+                    faults.add(
+                        (*at.path, "address"),
+                        f"{made.table.value} {address} of {made.device}, which point {other.name!r} has too",
+                        "each register once, or different bits of it",
+                    )
+            others.append((made, made.register.bit))
+
+
+def required_roles(found: Mapping[str, tuple[Any, ...]], entries: Sequence[At[PointEntry]], faults: Faults) -> None:
+    """Every brake (name -> its path) needs its four sensors, and no role twice; at least one brake there must be."""
+    if not found:
+        faults.add((), "no brake", "at least one [[brake]]")
+    seen: set[tuple[str | None, str]] = set()
+    for at in entries:
+        key = (at.brake, at.item.role)
+        if key in seen and at.item.role in ROLES and at.item.role != "heartbeat":
+            faults.add((*at.path, "role"), f"a second {at.item.role!r}", "each role once a brake, or once a rig")
+        seen.add(key)
+    for name, path in found.items():
+        for role in REQUIRED:
+            if (name, role) not in seen:
+                lost = ROLES[role].lost
+                faults.add(path, f"no point with role {role!r}", f"one: without it the watch loses {lost}")
+
+
+def cadence(table: RigTable | None, devices: Sequence[At[Device]], faults: Faults) -> None:
+    """A device must answer within a scan."""
+    if table is None:
+        return
+    for at in devices:
+        if at.item.timeout > table.scan:
+            faults.add(
+                (*at.path, "timeout"),
+                f"{at.item.timeout / 1e6:g} ms",
+                f"at most the scan of {table.scan / 1e6:g} ms, or a slow device would hold up the others",
+            )
+
+
+def lamps(items: Sequence[At[Lamp]], alarm_rules: Sequence[AlarmRule], faults: Faults) -> None:
+    """A lamp shows alarms that exist."""
+    known = [*CATALOGUE, *(rule.name for rule in alarm_rules if rule.subject)]
+    seen: set[str] = set()
+    for at in items:
+        if at.item.name in seen or at.item.name == "watching":
+            faults.add((*at.path, "name"), repr(at.item.name), "each name once; watching is the watch's own")
+        seen.add(at.item.name)
+        for alarm in at.item.alarms:
+            if alarm not in known:
+                faults.add((*at.path, "alarms"), repr(alarm), ", ".join(known), near(alarm, known))

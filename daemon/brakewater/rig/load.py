@@ -1,0 +1,204 @@
+"""From a rig file to a checked rig: the first syntax error, else every fault at once."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path as FilePath
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from brakewater.errors import Fault, RigFileError
+from brakewater.rig import checks, own, rules
+from brakewater.rig.faults import Faults
+from brakewater.rig.model import (
+    AlarmEntry,
+    AlarmRule,
+    Brake,
+    Device,
+    Lamp,
+    Mirror,
+    Model,
+    Mqtt,
+    Point,
+    PointEntry,
+    Rig,
+    RigTable,
+    Tank,
+)
+
+SCHEMA = 1
+_TOP = ("schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people")
+_M = TypeVar("_M", bound=Model)
+
+
+def load(file: str | FilePath) -> Rig:
+    """Read and check a rig file.
+
+    Raises:
+        RigFileError: with every fault found; a file that cannot be read is one fault.
+    """
+    try:
+        text = FilePath(file).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RigFileError(
+            (Fault(file=str(file), line=0, key="(file)", found=str(error), allowed="a readable UTF-8 TOML file"),)
+        ) from error
+    return parse(text, str(file))
+
+
+def parse(text: str, file: str = "rig.toml") -> Rig:
+    """Check the text of a rig file.
+
+    Raises:
+        RigFileError: with every fault found.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        line = getattr(error, "lineno", None) or _line_in(str(error))
+        raise RigFileError(
+            (Fault(file=file, line=line, key="(syntax)", found=str(error), allowed="TOML 1.0"),)
+        ) from error
+    faults = Faults(file, text)
+    parts = _read(raw, faults)
+    rig = _assemble(parts, text, file, faults)
+    found = faults.sorted()
+    if found or rig is None:
+        raise RigFileError(found)
+    return rig
+
+
+def _line_in(message: str) -> int:
+    words = message.replace(",", " ").split()
+    return int(words[words.index("line") + 1]) if "line" in words else 1
+
+
+@dataclass(slots=True)
+class _Parts:
+    rig: RigTable | None = None
+    devices: list[checks.At[Device]] = field(default_factory=list)
+    points: list[checks.At[PointEntry]] = field(default_factory=list)
+    tanks: list[checks.At[Tank]] = field(default_factory=list)
+    brakes: list[checks.At[Brake]] = field(default_factory=list)
+    brake_alarms: dict[int, list[rules.Located]] = field(default_factory=dict)
+    brake_paths: dict[str, tuple[Any, ...]] = field(default_factory=dict)
+    alarms: list[rules.Located] = field(default_factory=list)
+    lamps: list[checks.At[Lamp]] = field(default_factory=list)
+    mqtt: Mqtt | None = None
+    mirrors: dict[str, Mirror] = field(default_factory=dict)
+    people: dict[str, str] = field(default_factory=dict)
+
+
+def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
+    checks.top_level(raw, _TOP, SCHEMA, faults)
+    parts = _Parts()
+    parts.rig = _one(RigTable, raw.get("rig"), ("rig",), faults)
+    parts.devices = _many(Device, raw.get("device", []), ("device",), faults)
+    parts.points = _many(PointEntry, raw.get("point", []), ("point",), faults)
+    parts.tanks = _many(Tank, raw.get("tank", []), ("tank",), faults)
+    parts.lamps = _many(Lamp, raw.get("lamp", []), ("lamp",), faults)
+    parts.alarms = [(at.path, at.item) for at in _many(AlarmEntry, raw.get("alarm", []), ("alarm",), faults)]
+    if "mqtt" in raw:
+        parts.mqtt = _one(Mqtt, raw["mqtt"], ("mqtt",), faults)
+    for name, table in _mapping(raw.get("mirror", {}), ("mirror",), faults).items():
+        mirror = _one(Mirror, table, ("mirror", name), faults)
+        if mirror is not None:
+            parts.mirrors[name] = mirror
+    parts.people = checks.people(_mapping(raw.get("people", {}), ("people",), faults), faults)
+    for index, table in enumerate(_list(raw.get("brake", []), ("brake",), faults)):
+        _read_brake(index, table, parts, faults)
+    return parts
+
+
+def _read_brake(index: int, table: Any, parts: _Parts, faults: Faults) -> None:
+    path = ("brake", index)
+    own_keys = _mapping(table, path, faults)
+    points, alarms = own_keys.get("point", []), own_keys.get("alarm", [])
+    brake = _one(Brake, {key: value for key, value in own_keys.items() if key not in ("point", "alarm")}, path, faults)
+    name = str(own_keys.get("name", index))
+    parts.brake_paths[name] = path
+    for at in _many(PointEntry, points, (*path, "point"), faults):
+        parts.points.append(checks.At(path=at.path, item=at.item, brake=name))
+    parts.brake_alarms[index] = [(at.path, at.item) for at in _many(AlarmEntry, alarms, (*path, "alarm"), faults)]
+    if brake is not None:
+        parts.brakes.append(checks.At(path=path, item=brake, brake=brake.name))
+
+
+def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> _M | None:
+    if value is None:
+        faults.add((), "no table", f"[{'.'.join(str(part) for part in path)}]: this table is required")
+        return None
+    try:
+        return model.model_validate(value)
+    except ValidationError as error:
+        faults.add_validation(path, error, [str(item.alias or name) for name, item in model.model_fields.items()])
+        return None
+
+
+def _many(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> list[checks.At[_M]]:
+    items = []
+    for index, table in enumerate(_list(value, path, faults)):
+        item = _one(model, table, (*path, index), faults)
+        if item is not None:
+            items.append(checks.At(path=(*path, index), item=item, brake=None))
+    return items
+
+
+def _list(value: Any, path: tuple[Any, ...], faults: Faults) -> list[Any]:
+    if isinstance(value, list):
+        return value
+    faults.add(path, f"a {type(value).__name__}", f"[[{'.'.join(str(part) for part in path)}]] tables")
+    return []
+
+
+def _mapping(value: Any, path: tuple[Any, ...], faults: Faults) -> dict[str, Any]:
+    if isinstance(value, Mapping):
+        return dict(value)
+    faults.add(path, f"a {type(value).__name__}", "a table")
+    return {}
+
+
+def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None:
+    devices = [at.item for at in parts.devices]
+    checks.names(parts.devices, parts.points, parts.brakes, faults)
+    checks.brakes(parts.brakes, faults)
+    points = _points(parts, faults)
+    checks.addresses(parts.points, points, faults)
+    checks.required_roles(parts.brake_paths, parts.points, faults)
+    checks.cadence(parts.rig, parts.devices, faults)
+    alarm_rules: list[AlarmRule] = []
+    for at in parts.brakes:
+        alarm_rules += rules.of_brake(at.item, parts.brake_alarms[int(at.path[1])], faults)
+    found = [point for point in points.values() if point is not None]
+    subjects = rules.Subjects(
+        points=tuple(point.name for point in found),
+        devices=tuple(device.name for device in devices),
+        broker=parts.mqtt is not None,
+    )
+    alarm_rules += rules.of_rig(subjects, parts.alarms, faults)
+    checks.lamps(parts.lamps, alarm_rules, faults)
+    if parts.rig is None:
+        return None
+    return Rig(
+        file=file,
+        text=text,
+        name=parts.rig.name,
+        pad=parts.rig.pad,
+        scan_ns=parts.rig.scan,
+        units=parts.rig.units,
+        devices=tuple(devices),
+        points=(*found, *own.points(tuple(parts.mirrors), broker=parts.mqtt is not None)),
+        brakes=tuple(at.item for at in parts.brakes),
+        tanks=tuple(at.item for at in parts.tanks),
+        alarms=tuple(alarm_rules),
+        lamps=tuple(at.item for at in parts.lamps),
+        mqtt=parts.mqtt,
+        mirrors=parts.mirrors,
+        people=parts.people,
+    )
+
+
+def _points(parts: _Parts, faults: Faults) -> dict[tuple[Any, ...], Point | None]:
+    devices = [at.item.name for at in parts.devices]
+    return {at.path: checks.point(at, devices, faults) for at in parts.points}

@@ -1,0 +1,147 @@
+"""The alarms of one rig: the catalogue's defaults, what the rig file says otherwise, and the rule on delays."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from brakewater.alarms.catalogue import CATALOGUE, AlarmKind, Scope, Shape
+from brakewater.rig.faults import Faults, near
+from brakewater.rig.model import AlarmEntry, AlarmRule, Brake
+from brakewater.units import Dimension, UnitError, parse
+
+Located = tuple[tuple[Any, ...], AlarmEntry]
+"""An entry and its path in the file."""
+
+_BOILING_DEGC = 99.6
+"""Water at 1 bar boils at 99.606 degC (IAPWS-IF97); rounded down."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subjects:
+    """What alarms may be raised for on this rig."""
+
+    points: tuple[str, ...]
+    devices: tuple[str, ...]
+    broker: bool
+
+
+def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults) -> dict[str, Located]:
+    """The file's entries by alarm name; complains of unknown and doubled ones."""
+    known = [kind.name for kind in CATALOGUE.values() if kind.scope in scopes]
+    found: dict[str, Located] = {}
+    for path, entry in entries:
+        if entry.alarm not in known:
+            faults.add((*path, "alarm"), repr(entry.alarm), ", ".join(known), near(entry.alarm, known))
+        elif entry.alarm in found:
+            faults.add((*path, "alarm"), f"a second entry for {entry.alarm}", "one entry an alarm")
+        else:
+            found[entry.alarm] = (path, entry)
+    return found
+
+
+def of_brake(brake: Brake, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
+    """Every alarm of one brake."""
+    said = chosen((Scope.BRAKE,), entries, faults)
+    return [
+        rule
+        for kind in CATALOGUE.values()
+        if kind.scope is Scope.BRAKE
+        for rule in [_rule(kind, brake, None, said.get(kind.name), faults)]
+        if rule is not None
+    ]
+
+
+def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
+    """Every alarm of the rig's signals, devices and links."""
+    said = chosen((Scope.POINT, Scope.DEVICE, Scope.RIG), entries, faults)
+    wanted = [(CATALOGUE["device-silent"], name) for name in subjects.devices]
+    wanted += [(CATALOGUE["signal-bad"], name) for name in subjects.points]
+    rules = [_rule(kind, None, subject, said.get(kind.name), faults) for kind, subject in wanted]
+    if subjects.broker:
+        rules.append(_rule(CATALOGUE["broker-lost"], None, None, said.get("broker-lost"), faults))
+    return [rule for rule in rules if rule is not None]
+
+
+def _rule(
+    kind: AlarmKind, brake: Brake | None, subject: str | None, said: Located | None, faults: Faults
+) -> AlarmRule | None:
+    path, entry = said or ((), AlarmEntry(alarm=kind.name))
+    try:
+        setpoint = _setpoint(kind, brake, entry)
+        deadband = parse(entry.deadband or kind.deadband, kind.difference) if kind.deadband else 0.0
+    except UnitError as error:
+        faults.add((*path, "setpoint"), error.found, error.allowed)
+        return None
+    if deadband < 0:
+        faults.add((*path, "deadband"), repr(entry.deadband), "zero or more")
+    rule = AlarmRule(
+        kind=kind,
+        brake=brake.name if brake else None,
+        subject=subject,
+        setpoint=setpoint,
+        deadband=deadband,
+        on_ns=_delay(kind.on_delay) if entry.on_delay is None else entry.on_delay,
+        off_ns=_delay(kind.off_delay) if entry.off_delay is None else entry.off_delay,
+        unknown_ns=_delay(kind.unknown_delay) if kind.unknown_delay else None,
+        priority=entry.priority or kind.priority.value,
+        latching=entry.latch,
+    )
+    if brake is not None:
+        _check_delay(rule, brake, path, faults)
+        _check_setpoint(rule, brake, path, faults)
+    return rule
+
+
+def _setpoint(kind: AlarmKind, brake: Brake | None, entry: AlarmEntry) -> float | None:
+    if not kind.setpoint:
+        return None
+    if entry.setpoint is not None:
+        return parse(entry.setpoint, kind.dimension)
+    field = kind.setpoint.replace("-", "_")
+    if brake is not None and field in Brake.model_fields:
+        return float(getattr(brake, field)) * kind.factor
+    return parse(kind.setpoint, kind.dimension)
+
+
+def _delay(text: str) -> int:
+    return round(parse(text, Dimension.TIME) * 1e9)
+
+
+_TIME_TO_LIMIT_S: dict[str, Callable[[float, Brake], float]] = {
+    "brake-level-high": lambda setpoint, brake: (brake.bearing_level - setpoint) / brake.worst_level_rate,
+    "brake-level-rising": lambda _, brake: 0.5 * brake.bearing_level / brake.worst_level_rate,
+    "outlet-temperature-high": lambda setpoint, brake: (_BOILING_DEGC - setpoint) / brake.worst_outlet_rate,
+    "inlet-temperature-high": lambda setpoint, brake: (brake.outlet_limit - setpoint) / brake.worst_inlet_rate,
+    "cooling-flow-low": lambda _, brake: brake.dry_time * 1e-9,
+    "cooling-lost": lambda *_: 0.8,  # a quarter is one scan of 200 ms, so that the second scan is the alarm
+}
+
+
+def time_to_limit_s(rule: AlarmRule, brake: Brake) -> float:
+    """From the setpoint to harm at the worst credible rate, in seconds; infinite where no limit is set by physics."""
+    law = _TIME_TO_LIMIT_S.get(rule.kind.name)
+    return law(rule.setpoint or 0.0, brake) if law else float("inf")
+
+
+def _check_delay(rule: AlarmRule, brake: Brake, path: tuple[Any, ...], faults: Faults) -> None:
+    most = time_to_limit_s(rule, brake) / 4
+    if rule.on_ns * 1e-9 > most + 1e-9:
+        faults.add(
+            (*path, "on-delay"),
+            f"{rule.on_ns * 1e-9:g} s for {rule.key}",
+            f"at most {max(most, 0.0):.3g} s: a quarter of the time to the limit at the worst credible rate",
+        )
+
+
+def _check_setpoint(rule: AlarmRule, brake: Brake, path: tuple[Any, ...], faults: Faults) -> None:
+    """A setpoint at which it would be too late, or which can never be met, is refused."""
+    setpoint = rule.setpoint
+    if setpoint is None:
+        return
+    key = (*path, "setpoint")
+    if rule.kind.name == "brake-level-high" and setpoint >= brake.bearing_level:
+        faults.add(key, f"{setpoint:g} m", f"below the bearing level of {brake.bearing_level:g} m")
+    if rule.kind.name == "outlet-temperature-high" and setpoint >= _BOILING_DEGC:
+        faults.add(key, f"{setpoint:g} degC", "below the boiling point")
+    if rule.kind.shape in (Shape.LOW, Shape.LOST) and setpoint <= 0:
+        faults.add(key, f"{setpoint:g}", "above zero, or the alarm could never come")

@@ -1,0 +1,155 @@
+"""A point's ``signal`` table and data type, read into the records of the signals floor."""
+
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from brakewater.rig.model import PointEntry
+from brakewater.rig.roles import Role
+from brakewater.signals.convert import Bit, CurrentLoop, Direct, Linear, Pt100, Register, Signal
+from brakewater.signals.words import RegisterKind
+from brakewater.units import UNITS, Dimension, UnitError, parse, units_of
+
+Complain = Callable[[tuple[str, ...], str, str], None]
+"""Takes a path below the point, what was found, and what is allowed."""
+
+KINDS: Final = ("linear", "current-loop", "pt100", "direct", "bit")
+_KEYS = {
+    "linear": {"kind", "raw", "range"},
+    "current-loop": {"kind", "raw", "range"},
+    "pt100": {"kind", "ohms-per-count", "lead-ohms"},
+    "direct": {"kind", "unit"},
+    "bit": {"kind", "inverted"},
+}
+_TYPE = re.compile(r"^bit (\d{1,2})$")
+
+
+def register_of(entry: PointEntry, complain: Complain) -> Register | None:
+    """Data type and orders of a point, or None after complaining."""
+    if entry.table.is_bits:
+        if entry.type not in ("bit", PointEntry.model_fields["type"].default):
+            complain(("type",), repr(entry.type), f'"bit" in the {entry.table.value} table')
+            return None
+        return Register(kind=RegisterKind.BIT)
+    match = _TYPE.match(entry.type)
+    if match and int(match.group(1)) <= 15:
+        kind, bit = RegisterKind.BIT, int(match.group(1))
+    else:
+        words = [kind.value for kind in RegisterKind if kind is not RegisterKind.BIT]
+        if entry.type not in words:
+            complain(("type",), repr(entry.type), ", ".join(words) + ', "bit 0" to "bit 15"')
+            return None
+        kind, bit = RegisterKind(entry.type), None
+    return Register(
+        kind=kind, words_high_first=entry.words == "high-first", bytes_high_first=entry.bytes == "high-first", bit=bit
+    )
+
+
+def signal_of(entry: PointEntry, role: Role, complain: Complain) -> Signal | None:
+    """What the point's number stands for, or None after complaining."""
+    table = entry.signal
+    kind = table.get("kind")
+    if kind not in KINDS:
+        complain(("signal", "kind"), repr(kind), ", ".join(KINDS))
+        return None
+    extra = sorted(set(table) - _KEYS[kind])
+    for key in extra:
+        complain(("signal", key), "an unknown key", "with kind " + kind + ": " + ", ".join(sorted(_KEYS[kind])))
+    is_bit = entry.table.is_bits or entry.type.startswith("bit")
+    if role.bit != (kind == "bit") or (kind == "bit" and not is_bit):
+        complain(("signal", "kind"), repr(kind), _fitting(role))
+        return None
+    if extra:
+        return None
+    return _BUILD[kind](table, role.dimension, complain)
+
+
+def _fitting(role: Role) -> str:
+    if role.bit:
+        return f'"bit", with type "bit N" or a coil or discrete table: role {entry_kind(role)}'
+    return f"a kind that gives {entry_kind(role)}: linear, current-loop, pt100 or direct"
+
+
+def entry_kind(role: Role) -> str:
+    """What a role is, in words."""
+    return "is a contact" if role.bit else f"a number in {role.dimension.value}"
+
+
+def _two(table: Mapping[str, Any], key: str, complain: Complain, what: str) -> list[Any] | None:
+    value = table.get(key)
+    if isinstance(value, list) and len(value) == 2:
+        return value
+    complain(("signal", key), repr(value), what)
+    return None
+
+
+def _span(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> dict[str, float] | None:
+    raw = _two(table, "raw", complain, "two counts, for example [0, 27648]")
+    ends = _two(table, "range", complain, f"two quantities, in one of: {units_of(dimension)}")
+    if raw is None or ends is None:
+        return None
+    if not all(isinstance(number, int | float) and not isinstance(number, bool) for number in raw):
+        complain(("signal", "raw"), repr(raw), "two numbers")
+        return None
+    try:
+        low, high = (parse(str(end), dimension) for end in ends)
+    except UnitError as error:
+        complain(("signal", "range"), error.found, error.allowed)
+        return None
+    return {"raw_low": float(raw[0]), "raw_high": float(raw[1]), "low": low, "high": high}
+
+
+def _linear(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
+    span = _span(table, dimension, complain)
+    return None if span is None else _checked(lambda: Linear(**span), complain)
+
+
+def _current_loop(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
+    span = _span(table, dimension, complain)
+    return None if span is None else _checked(lambda: CurrentLoop(**span), complain)
+
+
+def _pt100(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
+    if dimension is not Dimension.TEMPERATURE:
+        complain(("signal", "kind"), "'pt100'", f"a kind that gives {dimension.value}; a Pt100 gives a temperature")
+        return None
+    return _checked(
+        lambda: Pt100(
+            ohms_per_count=float(table.get("ohms-per-count", 1.0)), ohms_offset=-float(table.get("lead-ohms", 0.0))
+        ),
+        complain,
+    )
+
+
+def _direct(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
+    name = table.get("unit")
+    unit = UNITS.get(name) if isinstance(name, str) else None
+    if unit is None or unit.dimension is not dimension:
+        complain(("signal", "unit"), repr(name), f"one of: {units_of(dimension)}")
+        return None
+    return Direct(scale=unit.factor, offset=unit.offset)
+
+
+def _bit(table: Mapping[str, Any], _dimension: Dimension, complain: Complain) -> Signal | None:
+    inverted = table.get("inverted", False)
+    if not isinstance(inverted, bool):
+        complain(("signal", "inverted"), repr(inverted), "true or false")
+        return None
+    return Bit(inverted=inverted)
+
+
+def _checked(build: Callable[[], Signal], complain: Complain) -> Signal | None:
+    try:
+        return build()
+    except (ValueError, TypeError) as error:
+        complain(("signal",), str(error), "a signal that can be told apart at both ends")
+        return None
+
+
+_BUILD: dict[str, Callable[[Mapping[str, Any], Dimension, Complain], Signal | None]] = {
+    "linear": _linear,
+    "current-loop": _current_loop,
+    "pt100": _pt100,
+    "direct": _direct,
+    "bit": _bit,
+}

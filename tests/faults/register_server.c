@@ -1,0 +1,111 @@
+/* A Modbus TCP device that we did not write: libmodbus' own server, whose words say where they stand and how old they are.
+ *
+ * Registers (input and holding, 0 to 9999): even address = the address itself; odd address = number of the request
+ * (uint16), the same in all words of one answer. Bits (coils and discrete inputs): parity of the ones in the address.
+ * Beyond 9999: exception 2, by libmodbus.
+ *
+ * register_server PORT DELAY_MS EVERY     port 0 takes a free one; the real one is printed.
+ * Every EVERY-th answer is held back DELAY_MS.
+ */
+#include <arpa/inet.h>
+#include <errno.h>
+#include <modbus.h>
+#include <signal.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <sys/prctl.h>
+#include <sys/select.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+enum { ADDRESSES = 10000 };
+
+static void hold_back(long ms)
+{
+    struct timespec pause = {ms / 1000, (ms % 1000) * 1000000L};
+    nanosleep(&pause, NULL);
+}
+
+static void number(modbus_mapping_t *map, const uint8_t *request, uint16_t counter)
+{
+    unsigned address = (unsigned)request[8] << 8 | request[9];
+    unsigned count = (unsigned)request[10] << 8 | request[11];
+    for (unsigned a = address | 1u; a < address + count && a < ADDRESSES; a += 2)
+        map->tab_registers[a] = map->tab_input_registers[a] = counter;
+}
+
+static int listen_at(modbus_t *ctx)
+{
+    struct sockaddr_in at;
+    socklen_t size = sizeof at;
+    int listener = modbus_tcp_listen(ctx, 16);
+    if (listener < 0 || getsockname(listener, (struct sockaddr *)&at, &size) < 0) {
+        fprintf(stderr, "register_server: cannot listen: %s\n", modbus_strerror(errno));
+        exit(1);
+    }
+    printf("%d\n", ntohs(at.sin_port));
+    fflush(stdout);
+    return listener;
+}
+
+static modbus_mapping_t *fill(void)
+{
+    modbus_mapping_t *map = modbus_mapping_new(ADDRESSES, ADDRESSES, ADDRESSES, ADDRESSES);
+    for (int a = 0; map != NULL && a < ADDRESSES; a++) {
+        map->tab_bits[a] = map->tab_input_bits[a] = (uint8_t)__builtin_parity((unsigned)a);
+        map->tab_registers[a] = map->tab_input_registers[a] = (uint16_t)a;
+    }
+    return map;
+}
+
+int main(int argc, char **argv)
+{
+    int port = argc > 1 ? atoi(argv[1]) : 0;
+    long delay_ms = argc > 2 ? atol(argv[2]) : 0;
+    long every = argc > 3 ? atol(argv[3]) : 1;
+    uint16_t counter = 0;
+    uint8_t request[MODBUS_TCP_MAX_ADU_LENGTH];
+    fd_set open_set, ready;
+
+    prctl(PR_SET_PDEATHSIG, SIGKILL); /* no test leaves it behind */
+    modbus_t *ctx = modbus_new_tcp("127.0.0.1", port);
+    modbus_mapping_t *map = fill();
+    if (ctx == NULL || map == NULL)
+        return 1;
+    int listener = listen_at(ctx), top = listener;
+    FD_ZERO(&open_set);
+    FD_SET(listener, &open_set);
+    for (;;) {
+        ready = open_set;
+        if (select(top + 1, &ready, NULL, NULL, NULL) < 0)
+            return 1;
+        for (int fd = 0; fd <= top; fd++) {
+            if (!FD_ISSET(fd, &ready))
+                continue;
+            if (fd == listener) {
+                int fresh = accept(listener, NULL, NULL);
+                if (fresh >= 0) {
+                    FD_SET(fresh, &open_set);
+                    top = fresh > top ? fresh : top;
+                }
+                continue;
+            }
+            modbus_set_socket(ctx, fd);
+            int size = modbus_receive(ctx, request);
+            if (size < 0) {
+                close(fd);
+                FD_CLR(fd, &open_set);
+                continue;
+            }
+            if (size < 12)
+                continue;
+            counter++;
+            number(map, request, counter);
+            if (delay_ms > 0 && counter % every == 0)
+                hold_back(delay_ms);
+            modbus_reply(ctx, request, size, map);
+        }
+    }
+}

@@ -1,0 +1,194 @@
+"""What is not a scan, as canonical JSON (RFC 8785): starts, commands, gaps and events.
+
+RFC 8785 numbers are IEEE 754 doubles, so nanoseconds (beyond 2**53) never stand in them as numbers: those of an input
+are columns of its row, that of an event is the string ``utc_ns``.
+"""
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import rfc8785
+
+from brakewater.quality import Reason, quality, reason_name
+from brakewater.stream import Command, Event, Gap, Request, Start
+
+Document = Mapping[str, Any]
+
+_WRAPPED = "json"
+"""The one key of a wrapper: its string is plain JSON of a document that canonical JSON could not carry exactly."""
+
+
+def canonical(doc: Document) -> bytes:
+    """A document as RFC 8785 bytes.
+
+    What RFC 8785 refuses (integers beyond 2**53, NaN, lone surrogates) goes as a string inside a wrapper, so that a
+    stranger's odd command can never stop the record.
+
+    Raises:
+        TypeError: a value is no JSON value.
+    """
+    try:
+        return rfc8785.dumps(dict(doc))
+    except rfc8785.CanonicalizationError:
+        return _wrapped(doc)
+
+
+def exact(doc: Document) -> bytes:
+    """As ``canonical``, and wrapped as well where numbers would come back as another type (1.0 as 1)."""
+    body = canonical(doc)
+    return body if json.dumps(parse(body), sort_keys=True) == json.dumps(doc, sort_keys=True) else _wrapped(doc)
+
+
+def parse(body: bytes) -> dict[str, Any]:
+    """The document that ``canonical`` or ``exact`` wrote.
+
+    Raises:
+        ValueError: the bytes are no JSON object.
+    """
+    doc = json.loads(body)
+    if isinstance(doc, dict) and doc.keys() == {_WRAPPED}:
+        doc = json.loads(doc[_WRAPPED])
+    if not isinstance(doc, dict):
+        raise ValueError("not a JSON object")  # noqa: TRY004 - what was read is at fault, not its caller
+    return doc
+
+
+def _wrapped(doc: Document) -> bytes:
+    return rfc8785.dumps({_WRAPPED: json.dumps(doc, sort_keys=True)})
+
+
+def utc_text(utc_ns: int) -> str:
+    """UTC in ISO 8601 to the millisecond (rounded down), for example ``2031-02-03T04:05:06.200Z``."""
+    return f"{np.datetime_as_string(np.datetime64(utc_ns // 1_000_000, 'ms'))}Z"
+
+
+def start_body(start: Start) -> bytes:
+    """Body of a Start.
+
+    Raises:
+        UnicodeDecodeError: the snapshot is no UTF-8 text.
+    """
+    return canonical(
+        {
+            "rig_toml": start.rig_toml,
+            "version": start.version,
+            "boot": start.boot,
+            "snapshot": start.snapshot.decode(),
+        }
+    )
+
+
+def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
+    """The Start of a row."""
+    doc = parse(body)
+    return Start(
+        run=run,
+        t_ns=t_ns,
+        utc_ns=utc_ns,
+        boot=doc["boot"],
+        version=doc["version"],
+        rig_toml=doc["rig_toml"],
+        snapshot=doc["snapshot"].encode(),
+    )
+
+
+def command_body(command: Command) -> bytes:
+    """Body of a Command; its arguments come back exactly as they were."""
+    request = command.request
+    return exact({"id": request.id, "actor": request.actor, "do": request.do, "args": dict(request.args)})
+
+
+def command_of(run: int, number: int, t_ns: int, utc_ns: int, body: bytes) -> Command:
+    """The Command of a row."""
+    doc = parse(body)
+    request = Request(id=doc["id"], actor=doc["actor"], do=doc["do"], args=doc["args"])
+    return Command(run=run, input=number, t_ns=t_ns, utc_ns=utc_ns, request=request)
+
+
+def gap_body(gap: Gap) -> bytes:
+    """Body of a Gap."""
+    doc = {"lost_run": gap.lost_run, "lost_first": gap.lost_first, "lost_last": gap.lost_last, "why": gap.why}
+    return canonical(doc)
+
+
+def gap_of(run: int, number: int, t_ns: int, utc_ns: int, body: bytes) -> Gap:
+    """The Gap of a row."""
+    doc = parse(body)
+    return Gap(
+        run=run,
+        input=number,
+        t_ns=t_ns,
+        utc_ns=utc_ns,
+        lost_run=doc["lost_run"],
+        lost_first=doc["lost_first"],
+        lost_last=doc["lost_last"],
+        why=doc["why"],
+    )
+
+
+def event_doc(event: Event) -> dict[str, Any]:
+    """An event as it is recorded: codes and SI. A value that is no finite number is null."""
+    return {
+        "run": event.run,
+        "input": event.input,
+        "n": event.n,
+        "t": utc_text(event.utc_ns),
+        "utc_ns": str(event.utc_ns),
+        "rig": event.rig,
+        "brake": event.brake,
+        "alarm": event.alarm,
+        "from": event.was,
+        "to": event.now,
+        "priority": event.priority,
+        "value": _finite(event.value),
+        "quality": quality(event.reason).name.lower(),
+        "reason": reason_name(event.reason),
+        "setpoint": _finite(event.setpoint),
+        "why": event.why,
+        "actor": event.actor,
+        "first_out": event.first_out,
+    }
+
+
+def event_of(doc: Document) -> Event:
+    """The event of a recorded document; ``event_of(event_doc(e)) == e`` for finite values.
+
+    Raises:
+        KeyError, ValueError: a key is missing or holds what no event has.
+    """
+    return Event(
+        run=doc["run"],
+        input=doc["input"],
+        n=doc["n"],
+        utc_ns=int(doc["utc_ns"]),
+        rig=doc["rig"],
+        brake=doc["brake"],
+        alarm=doc["alarm"],
+        was=doc["from"],
+        now=doc["to"],
+        priority=doc["priority"],
+        value=_float(doc["value"]),
+        reason=_reason_code(doc["reason"]),
+        setpoint=_float(doc["setpoint"]),
+        why=doc["why"],
+        actor=doc["actor"],
+        first_out=doc["first_out"],
+    )
+
+
+def _finite(value: float | None) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _float(value: float | None) -> float | None:
+    # JSON knows one kind of number: 21.0 is written as 21.
+    return None if value is None else float(value)
+
+
+def _reason_code(name: str) -> int:
+    if name.startswith("code-"):
+        return int(name.removeprefix("code-"))
+    return Reason[name.upper().replace("-", "_")].value

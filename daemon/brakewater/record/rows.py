@@ -1,0 +1,131 @@
+"""Inputs as rows: what stands in the table ``inputs`` and in the hash over it.
+
+A scan's body has a fixed width, so that thousands of them are read in one step: words (W x uint16), status (P x uint8),
+age_ns (D x int64), little-endian, without padding. The widths stand in the segment's ``meta``.
+"""
+
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby, repeat
+from operator import itemgetter
+
+import numpy as np
+
+from brakewater.record.documents import command_body, command_of, gap_body, gap_of, start_body, start_of
+from brakewater.stream import Block, Command, Gap, Input, Start
+
+Row = tuple[int, str, int, int, bytes]
+"""input, kind, t_ns, utc_ns, body"""
+
+KINDS = {"start": 0, "scan": 1, "command": 2, "gap": 3}
+"""Kinds of input and their numbers in a packed row."""
+
+_HEAD = struct.Struct("<qBqqI")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Widths:
+    """How many words, points and devices a scan of this run has."""
+
+    words: int
+    points: int
+    devices: int
+
+    @property
+    def dtype(self) -> np.dtype[np.void]:
+        """Layout of one scan's body."""
+        return np.dtype(
+            [("words", "<u2", (self.words,)), ("status", "u1", (self.points,)), ("age_ns", "<i8", (self.devices,))]
+        )
+
+
+def widths_of(block: Block) -> Widths:
+    """Widths of a block's scans."""
+    return Widths(words=block.words.shape[1], points=block.status.shape[1], devices=block.age_ns.shape[1])
+
+
+def rows_of(item: Input) -> list[Row]:
+    """One row an input, one a scan of a block.
+
+    Raises:
+        TypeError: a command's argument is no JSON value.
+    """
+    match item:
+        case Block():
+            return _scan_rows(item)
+        case Start():
+            return [(0, "start", item.t_ns, item.utc_ns, start_body(item))]
+        case Command():
+            return [(item.input, "command", item.t_ns, item.utc_ns, command_body(item))]
+        case Gap():
+            return [(item.input, "gap", item.t_ns, item.utc_ns, gap_body(item))]
+
+
+def _scan_rows(block: Block) -> list[Row]:
+    table = np.empty(len(block), dtype=widths_of(block).dtype)
+    table["words"], table["status"], table["age_ns"] = block.words, block.status, block.age_ns
+    packed, size = table.tobytes(), table.dtype.itemsize
+    bodies = [packed[at : at + size] for at in range(0, len(packed), size)]
+    return list(zip(block.input.tolist(), repeat("scan"), block.t_ns.tolist(), block.utc_ns.tolist(), bodies))
+
+
+def inputs_of(run: int, rows: Sequence[Row], widths: Widths | None) -> Iterator[Input]:
+    """Inputs of consecutive rows of a run, neighbouring scans as one block.
+
+    Args:
+        run: the run the rows belong to.
+        rows: rows in order.
+        widths: layout of the scans; None where there is none.
+
+    Raises:
+        ValueError, KeyError, TypeError: a body is not what its kind needs.
+    """
+    for kind, group in groupby(rows, key=itemgetter(1)):
+        if kind == "scan":
+            yield _block(run, list(group), widths)
+            continue
+        for row in group:
+            yield _single(run, row)
+
+
+def _single(run: int, row: Row) -> Input:
+    number, kind, t_ns, utc_ns, body = row
+    match kind:
+        case "start":
+            return start_of(run, t_ns, utc_ns, body)
+        case "command":
+            return command_of(run, number, t_ns, utc_ns, body)
+        case "gap":
+            return gap_of(run, number, t_ns, utc_ns, body)
+        case _:
+            raise ValueError(f"kind {kind!r}; allowed: {', '.join(KINDS)}")
+
+
+def _block(run: int, rows: Sequence[Row], widths: Widths | None) -> Block:
+    if widths is None:
+        raise ValueError("no widths of scans in meta")
+    numbers, _, t_ns, utc_ns, bodies = zip(*rows, strict=True)
+    layout = widths.dtype
+    if set(map(len, bodies)) != {layout.itemsize}:
+        raise ValueError(f"a scan's body is not {layout.itemsize} bytes")
+    table = np.frombuffer(b"".join(bodies), dtype=layout)
+    return Block(
+        run=run,
+        input=np.array(numbers, dtype=np.int64),
+        t_ns=np.array(t_ns, dtype=np.int64),
+        utc_ns=np.array(utc_ns, dtype=np.int64),
+        words=np.ascontiguousarray(table["words"], dtype=np.uint16),
+        status=np.ascontiguousarray(table["status"]),
+        age_ns=np.ascontiguousarray(table["age_ns"], dtype=np.int64),
+    )
+
+
+def packed(row: Row) -> bytes:
+    """A row as it is hashed: input i8, kind u1, t_ns i8, utc_ns i8, body length u4 (little-endian), body.
+
+    Raises:
+        struct.error, KeyError, TypeError: a column holds what no row has.
+    """
+    number, kind, t_ns, utc_ns, body = row
+    return _HEAD.pack(number, KINDS[kind], t_ns, utc_ns, len(body)) + body

@@ -1,0 +1,188 @@
+"""A hot segment: one run, one SQLite file in WAL mode, for any tool that reads SQLite.
+
+meta      key, value     schema, run, prev_run, prev_hash and the widths of a scan (words, points, devices)
+inputs    input, kind, t_ns, utc_ns, body       scans packed (rows.py), all else canonical JSON
+events    n, input, body                        canonical JSON
+commits   commit_no, first_input, ... hash      the chain (chain.py); a row is written with the rows it covers
+"""
+
+import logging
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from brakewater.errors import DamagedRecordError, StorageError
+from brakewater.record.rows import Widths
+
+SCHEMA = 1
+APPLICATION_ID = 0x42524B57
+"""Marks a file as ours for ``file`` and the like."""
+
+TABLES = f"""
+PRAGMA application_id = {APPLICATION_ID};
+PRAGMA user_version = {SCHEMA};
+CREATE TABLE meta (key TEXT PRIMARY KEY, value NOT NULL) WITHOUT ROWID;
+CREATE TABLE inputs (
+  input INTEGER PRIMARY KEY,
+  kind TEXT NOT NULL CHECK (kind IN ('start', 'scan', 'command', 'gap')),
+  t_ns INTEGER NOT NULL,
+  utc_ns INTEGER NOT NULL,
+  body BLOB NOT NULL
+);
+CREATE TABLE events (n INTEGER PRIMARY KEY, input INTEGER NOT NULL, body BLOB NOT NULL);
+CREATE TABLE commits (
+  commit_no INTEGER PRIMARY KEY,
+  first_input INTEGER NOT NULL,
+  last_input INTEGER NOT NULL,
+  first_event INTEGER,
+  last_event INTEGER,
+  inputs_digest TEXT NOT NULL,
+  sums BLOB NOT NULL,
+  hash TEXT NOT NULL
+);
+CREATE INDEX commits_by_event ON commits (last_event) WHERE last_event IS NOT NULL;
+"""
+
+_log = logging.getLogger(__name__)
+
+_RUN_DIGITS = 8
+_SIDE_FILES = ("", "-wal", "-shm", "-journal")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """Where the chain stands."""
+
+    run: int
+    commit_no: int
+    hash: str
+
+
+def hot_folder(folder: Path) -> Path:
+    """Where the hot segments of a record folder are."""
+    return folder / "hot"
+
+
+def segment_path(folder: Path, run: int) -> Path:
+    """File of a run."""
+    return hot_folder(folder) / f"{run:0{_RUN_DIGITS}d}.sqlite3"
+
+
+def segment_runs(folder: Path) -> list[int]:
+    """Runs that have a file, begun or not, in order.
+
+    Raises:
+        StorageError: the folder cannot be listed.
+    """
+    try:
+        names = [path.stem for path in hot_folder(folder).glob("*.sqlite3")]
+    except OSError as error:
+        raise StorageError(f"{hot_folder(folder)}: cannot be listed: {error}") from error
+    return sorted(int(name) for name in names if name.isdecimal() and len(name) >= _RUN_DIGITS)
+
+
+def remove_segment(path: Path) -> None:
+    """Delete a segment's file and what SQLite keeps beside it."""
+    for suffix in _SIDE_FILES:
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """A connection for the writer, which alone says where a transaction begins and ends."""
+    return sqlite3.connect(path, timeout=1.0, isolation_level=None)
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """A connection for a reader. It holds no transaction between statements, so that it never makes the WAL grow.
+
+    Raises:
+        DamagedRecordError: SQLite cannot make sense of the file.
+        StorageError: the file cannot be opened or is locked.
+    """
+    if path.with_name(path.name + "-journal").exists():
+        _roll_back(path)
+    try:
+        # One reader may be handed from thread to thread; SQLite serialises.
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)) as base:
+            yield base
+    except sqlite3.DatabaseError as error:
+        raise told(error, path, "unreadable") from error
+
+
+def _roll_back(path: Path) -> None:
+    # Its writer was killed while it turned the WAL off; a reader may not undo that, a writer does it when it opens.
+    try:
+        with closing(connect(path)) as base:
+            base.execute("SELECT count(*) FROM sqlite_master")
+    except sqlite3.Error as error:  # reading will say what is wrong
+        _log.info("%s: %s", path, error)
+
+
+def told(error: sqlite3.Error, path: Path, place: str) -> StorageError:
+    """The error to raise for what SQLite says when reading."""
+    name = getattr(error, "sqlite_errorname", "")
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_PERM")):
+        return StorageError(f"{path}: {place}: {error}; check who holds the file and that its folder may be written")
+    return DamagedRecordError(f"{path}: {place}: {error}")
+
+
+def is_begun(path: Path) -> bool:
+    """True where the file has tables (they come together with the Start), or where damage keeps one from telling."""
+    try:
+        with reading(path) as base:
+            return bool(base.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    except DamagedRecordError:
+        return True
+
+
+def last_commit(base: sqlite3.Connection) -> tuple[int, int, str] | None:
+    """Number, last input and hash of the last commit."""
+    row = base.execute("SELECT commit_no, last_input, hash FROM commits ORDER BY commit_no DESC LIMIT 1").fetchone()
+    return None if row is None else (row[0], row[1], row[2])
+
+
+def head_of(folder: Path, run: int) -> Head | None:
+    """Where the chain stood at the end of a run; None where the run never began.
+
+    Raises:
+        StorageError: the file cannot be read.
+    """
+    path = segment_path(folder, run)
+    if not is_begun(path):
+        return None
+    with reading(path) as base:
+        last = last_commit(base)
+    return None if last is None else Head(run=run, commit_no=last[0], hash=last[2])
+
+
+def read_meta(base: sqlite3.Connection) -> dict[str, int | str]:
+    """All of ``meta``."""
+    return dict(base.execute("SELECT key, value FROM meta"))
+
+
+def read_widths(base: sqlite3.Connection) -> Widths | None:
+    """Layout of a scan; None before the first scan.
+
+    Raises:
+        ValueError: the widths are no counts.
+    """
+    meta = read_meta(base)
+    if "words" not in meta:
+        return None
+    counts = [int(meta.get(key, -1)) for key in ("words", "points", "devices")]
+    if min(counts) < 0:
+        raise ValueError(f"widths of a scan in meta are {counts}")
+    return Widths(words=counts[0], points=counts[1], devices=counts[2])
+
+
+def sync_folder(folder: Path) -> None:
+    """Make names in a folder durable."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,28 @@
+"""Stands in for the journal where the record folder cannot be written: the watch goes on, and says so."""
+
+from brakewater.record.backlog import Lost
+from brakewater.record.journal import Figures
+from brakewater.stream import Block, Command, Event, Gap, Start
+
+
+class Unrecorded:
+    """Takes everything and keeps nothing; its figures tell."""
+
+    lost: Lost | None = None
+
+    def __init__(self) -> None:
+        self._inputs = 0
+
+    def begin(self, start: Start, events: tuple[Event, ...] = (), *, wait_s: float = 10.0) -> None:
+        """Forget a Start."""
+
+    def append(self, item: Block | Command | Gap, _events: tuple[Event, ...] = ()) -> None:
+        """Forget an input, but count it."""
+        self._inputs += len(item) if isinstance(item, Block) else 1
+
+    def figures(self) -> Figures:
+        """All inputs stand as waiting; nothing is being recorded."""
+        return Figures(commit_age_ns=0, queued=self._inputs, commit_latency_ns=0, failures=1, losing=True, wal_bytes=0)
+
+    def close(self, timeout_s: float = 5.0) -> None:
+        """Nothing to do."""

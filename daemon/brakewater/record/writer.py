@@ -1,0 +1,257 @@
+"""The journal's disk: opens segments and commits groups, each whole or not at all. Used by one thread only.
+
+A commit with anything but lone scans is FULL: it is on the platter when ``write`` returns, and every commit before it.
+Any failure may simply be answered by ``let_go`` and the same ``write`` again; a commit that had got through in spite
+of its error is found by its hash and not doubled.
+"""
+
+import logging
+import sqlite3
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from brakewater.errors import StorageError
+from brakewater.record import chain
+from brakewater.record.backlog import Entry, RecordedEvent
+from brakewater.record.rows import Row, Widths, packed, rows_of, widths_of
+from brakewater.record.segment import (
+    SCHEMA,
+    TABLES,
+    Head,
+    head_of,
+    hot_folder,
+    is_begun,
+    remove_segment,
+    segment_path,
+    segment_runs,
+    sync_folder,
+)
+from brakewater.stream import Block, Start
+
+Connect = Callable[[Path], sqlite3.Connection]
+
+WAL_IDLE_BYTES = 1 << 20
+"""A WAL larger than this is folded into the file when nothing waits."""
+WAL_LIMIT_BYTES = 16 << 20
+"""A WAL larger than this is folded in at once."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Committed:
+    """A commit group, now in the record for good."""
+
+    run: int
+    commit_no: int
+    first_input: int
+    last_input: int
+    first_event: int | None
+    last_event: int | None
+    hash: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Group:
+    """All that one commit writes."""
+
+    rows: list[Row]
+    events: list[RecordedEvent]
+    widths: Widths | None
+    full: bool
+    digest: str
+    sums: bytes
+    committed: Committed
+
+
+class SegmentWriter:
+    """Writes the segments of one record folder."""
+
+    def __init__(self, folder: Path, connect: Connect) -> None:
+        self._folder = folder
+        self._connect = connect
+        self._base: sqlite3.Connection | None = None
+        self._before = newest_head(folder)
+        self._head = self._before
+        self._run = 0
+        self._widths: Widths | None = None
+        self._in_doubt = False
+
+    def write(self, entries: Sequence[Entry]) -> Committed:
+        """Commit entries as one group; a Start opens its segment and is a group by itself.
+
+        Raises:
+            sqlite3.OperationalError, OSError: the disk is full or failing; may pass.
+            Exception: anything else will not pass by trying again.
+        """
+        first = entries[0].item
+        if isinstance(first, Start):
+            self._turn_to(first.run)
+        group = self._group(entries)
+        base = self._connection()
+        if not (self._in_doubt and self._stands(base, group)):
+            self._insert(base, group)
+        self._advance(group)
+        return group.committed
+
+    def let_go(self) -> None:
+        """Drop the connection after a failure; what was not committed is rolled back."""
+        self._in_doubt = True
+        base, self._base = self._base, None
+        try:
+            if base is not None:
+                base.close()
+        except sqlite3.Error as error:
+            _log.warning("%s: %s", self._path, error)
+
+    def fold(self, *, idle: bool) -> None:
+        """Fold the WAL into the file where it has grown. A reader at work only makes it wait for the next time."""
+        if self._base is not None and self.wal_bytes > (WAL_IDLE_BYTES if idle else WAL_LIMIT_BYTES):
+            self._base.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
+    def close(self) -> None:
+        """Leave the segment as one plain file, without WAL unless a reader still uses it."""
+        if self._base is None:
+            return
+        try:
+            self._base.execute("PRAGMA synchronous=FULL")
+            self._base.execute("PRAGMA journal_mode=DELETE")
+        except sqlite3.Error as error:  # nothing is lost: the WAL stays beside the file
+            _log.info("%s: keeps its WAL: %s", self._path, error)
+        self.let_go()
+
+    @property
+    def wal_bytes(self) -> int:
+        """Size of the WAL."""
+        try:
+            return self._path.with_name(self._path.name + "-wal").stat().st_size
+        except OSError:
+            return 0
+
+    @property
+    def _path(self) -> Path:
+        return segment_path(self._folder, self._run)
+
+    @property
+    def _commits(self) -> int:
+        return self._head.commit_no if self._head and self._head.run == self._run else 0
+
+    def _turn_to(self, run: int) -> None:
+        if run == self._run:
+            return  # another try
+        if run < self._run or any(
+            is_begun(segment_path(self._folder, old)) for old in segment_runs(self._folder) if old >= run
+        ):
+            raise StorageError(f"{segment_path(self._folder, run)}: run {run} is recorded already; begin a later one")
+        self.close()
+        remove_segment(segment_path(self._folder, run))  # never begun: nothing was committed to it
+        self._run, self._before, self._widths, self._in_doubt = run, self._head, None, False
+
+    def _group(self, entries: Sequence[Entry]) -> _Group:
+        rows = [row for entry in entries for row in rows_of(entry.item)]
+        events = [event for entry in entries for event in entry.events]
+        bodies, parts = [body for _, _, body in events], [packed(row) for row in rows]
+        scans = [entry.item for entry in entries if isinstance(entry.item, Block)]
+        widths, digest = widths_of(scans[0]) if scans else None, chain.inputs_digest(parts)
+        span = {"run": self._run, "first_input": rows[0][0], "last_input": rows[-1][0]}
+        prev = self._head.hash if self._head else chain.GENESIS
+        return _Group(
+            rows=rows,
+            events=events,
+            widths=widths,
+            full=any(entry.urgent for entry in entries),
+            digest=digest,
+            sums=chain.sums(parts + bodies),
+            committed=Committed(
+                **span,
+                commit_no=self._commits + 1,
+                first_event=events[0][0] if events else None,
+                last_event=events[-1][0] if events else None,
+                hash=chain.link(**span, prev=prev, widths=widths, digest=digest, events=bodies),
+            ),
+        )
+
+    def _connection(self) -> sqlite3.Connection:
+        if self._commits and not self._path.exists():
+            raise StorageError(f"{self._path}: was removed while it was being written")
+        if self._base is None:
+            hot_folder(self._folder).mkdir(parents=True, exist_ok=True)
+            self._base = self._connect(self._path)
+            self._base.execute("PRAGMA journal_mode=WAL")
+            self._base.execute("PRAGMA wal_autocheckpoint=0")
+            self._base.execute(f"PRAGMA journal_size_limit={4 * WAL_IDLE_BYTES}")
+        return self._base
+
+    def _stands(self, base: sqlite3.Connection, group: _Group) -> bool:
+        if base.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,):
+            return False
+        number = group.committed.commit_no
+        found = base.execute("SELECT hash FROM commits WHERE commit_no = ?", (number,)).fetchone()
+        if found is None:
+            return False
+        if found != (group.committed.hash,):
+            raise StorageError(f"{self._path}: commit {number} was written by someone else")
+        # After a failed fsync only writing the pages anew makes them durable.
+        base.execute("PRAGMA synchronous=FULL")
+        base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return True
+
+    def _insert(self, base: sqlite3.Connection, group: _Group) -> None:
+        base.execute(f"PRAGMA synchronous={'FULL' if group.full else 'NORMAL'}")
+        base.execute("BEGIN IMMEDIATE")
+        if group.committed.commit_no == 1:
+            self._lay_out(base)
+        if group.widths and not self._widths:
+            counts = {"words": group.widths.words, "points": group.widths.points, "devices": group.widths.devices}
+            base.executemany("INSERT INTO meta VALUES (?, ?)", counts.items())
+        base.executemany("INSERT INTO inputs VALUES (?, ?, ?, ?, ?)", group.rows)
+        base.executemany("INSERT INTO events VALUES (?, ?, ?)", group.events)
+        made = group.committed
+        base.execute(
+            "INSERT INTO commits VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                made.commit_no,
+                made.first_input,
+                made.last_input,
+                made.first_event,
+                made.last_event,
+                group.digest,
+                group.sums,
+                made.hash,
+            ),
+        )
+        base.execute("COMMIT")
+        if made.commit_no == 1:
+            sync_folder(hot_folder(self._folder))
+
+    def _lay_out(self, base: sqlite3.Connection) -> None:
+        for statement in TABLES.split(";"):
+            base.execute(statement)
+        before = self._before
+        meta = {
+            "schema": SCHEMA,
+            "run": self._run,
+            "prev_run": before.run if before else 0,
+            "prev_hash": before.hash if before else chain.GENESIS,
+        }
+        base.executemany("INSERT INTO meta VALUES (?, ?)", meta.items())
+
+    def _advance(self, group: _Group) -> None:
+        made = group.committed
+        self._head = Head(run=made.run, commit_no=made.commit_no, hash=made.hash)
+        self._widths = self._widths or group.widths
+        self._in_doubt = False
+
+
+def newest_head(folder: Path) -> Head | None:
+    """Where the chain of the record stands, by the newest segment that can be read; None for an empty record."""
+    for run in reversed(segment_runs(folder)):
+        try:
+            head = head_of(folder, run)
+        except StorageError as error:
+            _log.error("the chain cannot go on from this segment: %s", error)
+            continue
+        if head is not None:
+            return head
+    return None

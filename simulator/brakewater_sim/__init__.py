@@ -1,0 +1,1 @@
+"""The simulator: the other side of the wire."""

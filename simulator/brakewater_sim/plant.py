@@ -1,0 +1,149 @@
+"""The whole plant as one state vector and its rate of change, fit for any ODE solver.
+
+    rotor surface and core temperature | water in the brake: mass, heat | water in the tank: mass, heat |
+    supply flow | pump speed | five accounts of the ledger
+
+Water is kept as mass and enthalpy, so that both are conserved whatever density and heat capacity do; temperature and
+level follow from them. The hoist and the schedules of a scenario come in as a ``Drive``: they depend on time alone.
+"""
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from brakewater_sim.brake import BrakeSizes, overflow_m3_s, return_m3_s, steady_level_m, steam_kg_s
+from brakewater_sim.hoist import HoistSizes
+from brakewater_sim.lines import LineSizes, flow_rate_m3_s2, speed_rate_1_s, static_head_m, steady_flow_m3_s, suction
+from brakewater_sim.rotor import RotorSizes, contact_w_k
+from brakewater_sim.stepping import State
+from brakewater_sim.tank import TankSizes
+from brakewater_sim.water import EVAPORATION_J_KG, density_kg_m3, enthalpy_j_kg, temperature_degc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sizes:
+    """All sizes of the plant."""
+
+    hoist: HoistSizes = field(default_factory=HoistSizes)
+    rotor: RotorSizes = field(default_factory=RotorSizes)
+    brake: BrakeSizes = field(default_factory=BrakeSizes)
+    line: LineSizes = field(default_factory=LineSizes)
+    tank: TankSizes = field(default_factory=TankSizes)
+
+
+class Drive(NamedTuple):
+    """What acts on the plant at one moment."""
+
+    brake_w: float
+    coil_w: float
+    blockage: float
+    ambient_degc: float
+    pump_running: bool
+
+
+class PlantState(NamedTuple):
+    """The state vector by name (SI, degC; heat in J counted from water at the triple point)."""
+
+    surface_degc: float
+    core_degc: float
+    brake_kg: float
+    brake_j: float
+    tank_kg: float
+    tank_j: float
+    supply_m3_s: float
+    pump_speed: float
+    worked_j: float
+    """Heat put in by brake and coil."""
+    carried_j: float
+    """Heat taken from the brake by its water: return less supply."""
+    brake_lost_j: float
+    """From rotor and housing to the air."""
+    tank_lost_j: float
+    spilled_j: float
+    """With overflow and steam."""
+
+
+def slope(sizes: Sizes, y: State, u: Drive) -> State:
+    """Rate of change per s of the state ``y`` (laid out as ``PlantState``) under ``u``."""
+    surface, core, brake_kg, brake_j, tank_kg, tank_j, flow, speed = y[:8]
+    flow = max(0.0, flow)  # the step in which the check valve shuts may overshoot nought by a hair
+    rotor, brake, line = sizes.rotor, sizes.brake, sizes.line
+    brake_h, tank_h = brake_j / brake_kg, tank_j / tank_kg
+    water, tank = temperature_degc(brake_h), temperature_degc(tank_h)
+    brake_rho, tank_rho = density_kg_m3(water), density_kg_m3(tank)
+    level, tank_level = brake_kg / (brake_rho * brake.area_m2), tank_kg / (tank_rho * sizes.tank.area_m2)
+
+    supply = tank_rho * flow
+    back = brake_rho * return_m3_s(brake, level, u.blockage)
+    spill = brake_rho * overflow_m3_s(brake, level)
+    steam = steam_kg_s(brake, brake_kg, water)
+
+    to_water = contact_w_k(rotor, level, flow) * (surface - water)
+    to_core = rotor.surface_core_w_k * (surface - core)
+    rotor_lost = rotor.air_w_k * (surface - u.ambient_degc)
+    housing_lost = brake.ambient_w_k * (water - u.ambient_degc)
+    tank_lost = sizes.tank.ambient_w_k * (tank - u.ambient_degc)
+    carried = back * brake_h - supply * tank_h
+    spilled = spill * brake_h + steam * (brake_h + EVAPORATION_J_KG)
+
+    static = static_head_m(line, tank_level, level)
+    return (
+        (u.brake_w - to_water - to_core - rotor_lost) / rotor.surface_j_k,
+        to_core / rotor.core_j_k,
+        supply - back - spill - steam,
+        to_water + u.coil_w - carried - spilled - housing_lost,
+        back - supply,
+        carried - tank_lost,
+        flow_rate_m3_s2(line, flow, speed, suction(line, tank_level), static),
+        speed_rate_1_s(line, speed, running=u.pump_running),
+        u.brake_w + u.coil_w,
+        carried,
+        rotor_lost + housing_lost,
+        tank_lost,
+        spilled,
+    )
+
+
+def at_rest(sizes: Sizes, water_degc: float) -> PlantState:
+    """The plant before any work: all at ``water_degc``, the pump running, levels steady, the ledger empty."""
+    h, rho = enthalpy_j_kg(water_degc), density_kg_m3(water_degc)
+    tank_kg = rho * sizes.tank.volume_m3
+    flow = level = 0.0
+    for _ in range(20):  # flow and level lean on each other but little: this settles to the last digit
+        flow = steady_flow_m3_s(sizes.line, static_head_m(sizes.line, sizes.tank.height_m, level))
+        level = steady_level_m(sizes.brake, flow)
+    brake_kg = rho * level * sizes.brake.area_m2
+    return PlantState(
+        surface_degc=water_degc,
+        core_degc=water_degc,
+        brake_kg=brake_kg,
+        brake_j=brake_kg * h,
+        tank_kg=tank_kg,
+        tank_j=tank_kg * h,
+        supply_m3_s=flow,
+        pump_speed=1.0,
+        worked_j=0.0,
+        carried_j=0.0,
+        brake_lost_j=0.0,
+        tank_lost_j=0.0,
+        spilled_j=0.0,
+    )
+
+
+def brake_degc(y: State) -> float:
+    """Temperature of the water in the brake, which is that of the outlet."""
+    return temperature_degc(y[3] / y[2])
+
+
+def tank_degc(y: State) -> float:
+    """Temperature of the tank, which is that of the inlet."""
+    return temperature_degc(y[5] / y[4])
+
+
+def brake_level_m(sizes: Sizes, y: State) -> float:
+    """Water level in the brake."""
+    return y[2] / (density_kg_m3(brake_degc(y)) * sizes.brake.area_m2)
+
+
+def tank_level_m(sizes: Sizes, y: State) -> float:
+    """Water level in the tank."""
+    return y[4] / (density_kg_m3(tank_degc(y)) * sizes.tank.area_m2)

@@ -6,10 +6,10 @@ distance, so that blocks grow instead of turns.
 """
 
 import asyncio
-import contextlib
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from time import monotonic_ns
 from typing import Final
 
 import numpy as np
@@ -18,7 +18,8 @@ from brakewater.clock import Clock
 from brakewater.engine import Engine
 from brakewater.record.backlog import Lost
 from brakewater.record.journal import Journal
-from brakewater.stream import Answer, Block, Command, Event, Gap, Latest, Picture, Request, Sample, Source, Start
+from brakewater.record.unrecorded import Unrecorded
+from brakewater.stream import Answer, Block, Command, Gap, Latest, Outcome, Picture, Request, Sample, Source, Start
 
 _TURN_DISTANCE_S: Final = 0.004
 
@@ -43,7 +44,7 @@ class Loop:
         self,
         *,
         engine: Engine,
-        journal: Journal,
+        journal: Journal | Unrecorded,
         clock: Clock,
         latest: Sequence[Latest] = (),
         again: Callable[[Engine], Start],
@@ -66,7 +67,8 @@ class Loop:
         self._scheduled = False
         self._last_turn_s = 0.0
         self.picture: Picture | None = None
-        self.listeners: list[Callable[[tuple[Event, ...]], None]] = []
+        self.scanned_ns = 0
+        """Monotonic time at which the last sample came; 0 before the first."""
 
     def begin(self, start: Start, *, wait_s: float = 10.0) -> None:
         """Open a run: the engine takes the Start, the journal makes it durable.
@@ -77,14 +79,12 @@ class Loop:
         outcome = self._engine.feed(start)
         self._run, self._next = start.run, 1
         self._last_t_ns = max(self._last_t_ns, start.t_ns)
-        try:
-            self._journal.begin(start, outcome.events, wait_s=wait_s)
-        finally:
-            self._tell(outcome.events)
+        self._journal.begin(start, outcome.events, wait_s=wait_s)
 
     async def watch(self, source: Source) -> None:
         """Admit every sample of a source, for ever."""
         async for sample in source.samples():
+            self.scanned_ns = monotonic_ns()
             self._admit(sample, None)
 
     def ask(self, request: Request) -> asyncio.Future[Answer]:
@@ -107,38 +107,42 @@ class Loop:
     def _turn(self) -> None:
         self._scheduled = False
         waiting, self._waiting = self._waiting, []
-        events: tuple[Event, ...] = ()
         while waiting:
-            events += self._step(waiting)
+            self._step(waiting)
         self._make_good()
         self.picture = self._engine.picture()
         for output in self._latest:
             output.show(self.picture)
-        self._tell(events)
         self._last_turn_s = asyncio.get_running_loop().time()
 
-    def _step(self, waiting: list[_Admitted]) -> tuple[Event, ...]:
+    def _step(self, waiting: list[_Admitted]) -> None:
         """Take a block of samples, or one command, off the front."""
         first = waiting[0]
         if isinstance(first.item, Request):
             waiting.pop(0)
-            return self._command(first, first.item)
+            self._command(first, first.item)
+            return
         count = next((at for at, one in enumerate(waiting) if isinstance(one.item, Request)), len(waiting))
         block = _block(self._run, waiting[:count])
         del waiting[:count]
-        outcome = self._engine.feed(block)
-        self._journal.append(block, outcome.events)
-        return outcome.events
+        self._journal.append(block, self._fed(block).events)
 
-    def _command(self, admitted: _Admitted, request: Request) -> tuple[Event, ...]:
+    def _command(self, admitted: _Admitted, request: Request) -> None:
         command = Command(
             run=self._run, input=admitted.input, t_ns=admitted.t_ns, utc_ns=admitted.utc_ns, request=request
         )
-        outcome = self._engine.feed(command)
+        outcome = self._fed(command)
         self._journal.append(command, outcome.events)
         if admitted.answer is not None and not admitted.answer.done():
             admitted.answer.set_result(outcome.answers[0])
-        return outcome.events
+
+    def _fed(self, item: Block | Command) -> Outcome:
+        """The engine's outcome; what it breaks on is recorded first, so that the defect can be met again."""
+        try:
+            return self._engine.feed(item)
+        except Exception:
+            self._journal.append(item)
+            raise
 
     def _make_good(self) -> None:
         """When the disk is well again after a loss: a new run whose snapshot is the live state, and the gap named."""
@@ -165,11 +169,6 @@ class Loop:
         self._engine.feed(gap)
         self._journal.append(gap)
         _log.warning("not recorded: inputs %d to %d of run %d", first, last, run)
-
-    def _tell(self, events: tuple[Event, ...]) -> None:
-        for listener in self.listeners:
-            with contextlib.suppress(Exception):
-                listener(events)
 
 
 def _block(run: int, admitted: Sequence[_Admitted]) -> Block:

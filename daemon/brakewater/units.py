@@ -1,14 +1,17 @@
 """Units at the edges: text with a unit to SI and back.
 
 Inside the program everything is SI, temperatures in degC. Factors are exact definitions (international inch, pound
-and gallon; thermochemistry is not used). Bare ``gal``, ``ton`` and ``hp`` name several units each and are refused.
+and gallon; the BTU is that of the International Table). Bare ``gal``, ``ton`` and ``hp`` name several units each and
+are refused.
 """
 
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 
 class Dimension(StrEnum):
@@ -162,8 +165,11 @@ def parse(text: str, dimension: Dimension) -> float:
     return number * unit.factor + unit.offset
 
 
-def to_unit(value: float, name: str, *, difference: bool = False) -> float:
-    """An SI value in the named unit; with ``difference`` without the offset of a temperature scale."""
+_N = TypeVar("_N", float, NDArray[np.float64])
+
+
+def to_unit(value: _N, name: str, *, difference: bool = False) -> _N:
+    """SI values in the named unit; with ``difference`` without the offset of a temperature scale."""
     unit = UNITS[name]
     return value / unit.factor if difference else (value - unit.offset) / unit.factor
 
@@ -209,8 +215,8 @@ CREW_UNITS: dict[str, dict[Dimension, str]] = {
 }
 
 
-def shown(value: float, dimension: Dimension, system: str) -> tuple[float, str]:
-    """An SI value in the crew's unit: the number and the unit's name."""
+def shown(value: _N, dimension: Dimension, system: str) -> tuple[_N, str]:
+    """SI values in the crew's unit: the numbers and the unit's name."""
     name = CREW_UNITS[system].get(dimension, dimension.value)
     difference = dimension is Dimension.DIFFERENCE
     return to_unit(value, name, difference=difference), name

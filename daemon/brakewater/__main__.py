@@ -1,0 +1,7 @@
+"""``python -m brakewater``."""
+
+import sys
+
+from brakewater.cli import main
+
+sys.exit(main())

@@ -1,0 +1,59 @@
+"""The commands: one file each, thin: parse, call, show.
+
+Command modules import nothing heavy at the top, so that ``--version`` and ``--help`` answer at once.
+
+Exit status: 0 fine, 1 the command ran and found something wrong, 2 bad arguments or a bad rig file, 3 it could not run.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from brakewater import __version__
+from brakewater.cli import check, demo, do, export, replay, run, status
+from brakewater.errors import BrakewaterError, RigFileError
+
+CAUTION = (
+    "An advisory monitor, not a safety instrumented system. The maker's manual, local rules and licensed practice stand"
+    " above it."
+)
+_COMMANDS = {
+    "demo": demo,
+    "check": check,
+    "run": run,
+    "status": status,
+    "do": do,
+    "replay": replay,
+    "export": export,
+}
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = argparse.ArgumentParser(
+        prog="brakewater",
+        description=f"The watchman for the cooling water of a drilling rig's auxiliary brake. {CAUTION}",
+    )
+    top.add_argument("--version", action="version", version=f"brakewater {__version__}")
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name, module in _COMMANDS.items():
+        summary = (module.__doc__ or "").splitlines()[0]
+        module.arguments(commands.add_parser(name, help=summary, description=summary))
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; gives its exit status."""
+    args = parser().parse_args(argv)
+    try:
+        return int(_COMMANDS[args.command].run(args))
+    except RigFileError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except BrakewaterError as error:
+        print(f"brakewater {args.command}: {error}", file=sys.stderr)
+        return 3
+    except BrokenPipeError:
+        return 0
+    except KeyboardInterrupt:
+        return 130

@@ -1,0 +1,132 @@
+"""Check a rig file: every fault at once, else points, reads, alarms, lamps and what may be written."""
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from brakewater.field.plan import DevicePlan
+    from brakewater.rig import Rig
+
+_ROUND_TRIP_S = 0.01
+"""Taken for one request over a plant network; an assumption for the estimate only."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0, or 2 with faults."""
+    from brakewater.errors import RigFileError  # noqa: PLC0415 - only when needed
+    from brakewater.field.plan import plan  # noqa: PLC0415
+    from brakewater.rig import load  # noqa: PLC0415
+
+    try:
+        rig = load(args.rig)
+    except RigFileError as error:
+        if args.json:
+            print(json.dumps({"ok": False, "faults": [asdict(fault) for fault in error.faults]}))
+        else:
+            print(error, file=sys.stderr)
+            print(f"{len(error.faults)} fault(s); nothing was started", file=sys.stderr)
+        return 2
+    plans = plan(rig)
+    if args.json:
+        print(json.dumps(_document(rig, plans)))
+    else:
+        _show(rig, plans)
+    return 0
+
+
+def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
+    return {
+        "ok": True,
+        "faults": [],
+        "reads": [
+            {
+                "device": planned.device.name,
+                "unit": one.read.unit,
+                "table": one.read.table.value,
+                "address": one.read.address,
+                "count": one.read.count,
+            }
+            for planned in plans
+            for one in planned.reads
+        ],
+        "alarms": [
+            {
+                "alarm": rule.key,
+                "priority": rule.priority,
+                "setpoint": rule.setpoint,
+                "deadband": rule.deadband,
+                "on_delay_s": rule.on_ns / 1e9,
+                "off_delay_s": rule.off_ns / 1e9,
+                "unit": rule.kind.dimension.value,
+            }
+            for rule in rig.alarms
+        ],
+        "writes": [],
+    }
+
+
+def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
+    from brakewater.cli.tables import table  # noqa: PLC0415
+    from brakewater.rig import SELF  # noqa: PLC0415
+    from brakewater.rig.roles import ROLES  # noqa: PLC0415
+
+    print(f"{rig.file}: rig {rig.name}, pad {rig.pad}, a scan every {rig.scan_ns / 1e6:g} ms\n")
+    rows = [
+        (
+            point.name,
+            point.role,
+            point.brake or "rig",
+            point.device,
+            f"{point.table.value} {point.address}",
+            point.register.kind.value if point.register.bit is None else f"bit {point.register.bit}",
+            type(point.signal).__name__,
+        )
+        for point in rig.points
+        if point.device != SELF
+    ]
+    print(table(("point", "role", "of", "device", "address", "type", "signal"), rows))
+    print()
+    for planned in plans:
+        reads = [
+            f"{one.read.table.value} {one.read.address}..{one.read.address + one.read.count - 1}"
+            for one in planned.reads
+        ]
+        estimate_s = len(reads) * _ROUND_TRIP_S
+        print(
+            f"{planned.device.name}: {len(reads)} request(s) a scan: {', '.join(reads)}; about {estimate_s * 1e3:g} ms"
+        )
+        if estimate_s > rig.scan_ns / 1e9:
+            print(f"  warning: that is longer than a scan of {rig.scan_ns / 1e6:g} ms")
+    print()
+    print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
+    print()
+    for lamp in rig.lamps:
+        print(f"lamp {lamp.name} ({lamp.colour}): {', '.join(lamp.alarms)}")
+    print("lamp watching (white): lit when all is well\n")
+    have = {(point.brake, point.role) for point in rig.points}
+    for brake in rig.brakes:
+        for name, role in ROLES.items():
+            if (brake.name if role.brake else None, name) not in have and not name.startswith(("push", "heartbeat")):
+                print(f"{brake.name} has no {name}: the watch does without {role.lost}")
+    print("\nNothing may be written: this rig file names no lamp writes. No fault found.")
+
+
+def _alarm(rig: "Rig", rule: Any) -> tuple[str, ...]:
+    from brakewater.units import shown  # noqa: PLC0415
+
+    if rule.setpoint is None:
+        setpoint = deadband = ""
+    else:
+        value, unit = shown(rule.setpoint, rule.kind.dimension, rig.units)
+        band, band_unit = shown(rule.deadband, rule.kind.difference, rig.units)
+        setpoint, deadband = f"{value:.4g} {unit}", f"{band:.3g} {band_unit}"
+    return (rule.key, rule.priority, setpoint, deadband, f"{rule.on_ns / 1e9:g} s", f"{rule.off_ns / 1e9:g} s")

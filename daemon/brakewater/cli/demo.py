@@ -1,0 +1,172 @@
+"""Show the watch at work: simulator, broker, daemon and record on this machine, with a scripted incident."""
+
+import argparse
+import asyncio
+import contextlib
+import json
+import logging
+import re
+import socket
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from time import monotonic
+from typing import TYPE_CHECKING, Any, Final, TextIO
+
+if TYPE_CHECKING:
+    from brakewater.rig import Rig
+    from brakewater.stream import Picture
+
+_EVERY_S: Final = 5.0
+_READY_S: Final = 30.0
+_LEAD_S: Final = 2.0
+"""How much later than the simulator the watch may begin."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("--scenario", default="demo", metavar="S", help="see `brakewater-sim list` (default: demo)")
+    parser.add_argument("--seconds", type=float, default=120.0, metavar="N", help="how long (default: 120)")
+    parser.add_argument("--record", type=Path, metavar="DIR", help="folder for the record (default: a new one)")
+    parser.add_argument("--broker", metavar="HOST:PORT", help="use this MQTT broker instead of an embedded one")
+    parser.add_argument("--json", action="store_true", help="print the outcome as one JSON document")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0 where exactly the scripted alarms came, else 1."""
+    from brakewater.errors import DeviceError  # noqa: PLC0415 - only when needed
+    from brakewater.rig import parse  # noqa: PLC0415
+    from brakewater.rig.load import demo_file  # noqa: PLC0415
+
+    out = sys.stderr if args.json else sys.stdout
+    expected = _expected(args.scenario, args.seconds)
+    folder = args.record or Path(tempfile.mkdtemp(prefix="brakewater-demo-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    device_port, broker_port = _free_port(), _free_port()
+    host, _, port = (args.broker or f"127.0.0.1:{broker_port}").rpartition(":")
+    if not port.isdigit():
+        raise DeviceError(f"--broker: found {args.broker!r}; allowed: HOST:PORT")
+    text = _with_ports(demo_file().read_text(encoding="utf-8"), device_port, host, int(port))
+    rig_file = folder / "demo.toml"
+    rig_file.write_text(text, encoding="utf-8")
+    rig = parse(text, str(rig_file))
+    print(_opening(rig, folder, args.scenario, f"{host}:{port}"), file=out)
+    with contextlib.ExitStack() as stack:
+        if not args.broker:
+            _child(stack, ["-m", "brakewater.cli.embedded_broker", str(broker_port)])
+        _child(stack, ["-m", "brakewater_sim", "serve", args.scenario, "--rig", str(rig_file)])
+        raised = asyncio.run(_watch(rig, folder, args.seconds, out))
+    return _close(args, folder, expected, raised, out)
+
+
+def _expected(scenario: str, seconds: float) -> list[str]:
+    """Alarms that the scenario promises within this time."""
+    from brakewater.errors import DeviceError  # noqa: PLC0415
+
+    listed = subprocess.run(  # noqa: S603 - our own program
+        [sys.executable, "-m", "brakewater_sim", "list", "--json"], capture_output=True, text=True, check=False
+    )
+    if listed.returncode:
+        raise DeviceError(f"the simulator does not start: {listed.stderr.strip()}")
+    scenarios = {one["scenario"]: one for one in json.loads(listed.stdout)}
+    if scenario not in scenarios:
+        raise DeviceError(f"--scenario: found {scenario!r}; allowed: {', '.join(scenarios)}")
+    return sorted({due["alarm"] for due in scenarios[scenario]["expected"] if due["due_s"] + _LEAD_S <= seconds})
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _with_ports(text: str, device_port: int, broker_host: str, broker_port: int) -> str:
+    text = re.sub(r"(?m)^port = 1502$", f"port = {device_port}", text)
+    return re.sub(r'(?m)^host = "127.0.0.1"\nport = 1883$', f'host = "{broker_host}"\nport = {broker_port}', text)
+
+
+def _child(stack: contextlib.ExitStack, arguments_: list[str]) -> None:
+    """Start one of our own programs and wait until it says that it is ready; it ends with the stack."""
+    from brakewater.errors import DeviceError  # noqa: PLC0415
+
+    child = stack.enter_context(
+        subprocess.Popen(  # noqa: S603 - our own program
+            [sys.executable, *arguments_], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+    )
+    stack.callback(child.terminate)
+    assert child.stdout is not None
+    ready = child.stdout.readline()
+    if not ready.startswith(("ready", "serving")):
+        rest = "" if child.poll() is None else child.stdout.read()
+        raise DeviceError(f"{arguments_[1]} did not start: {(ready + rest).strip()}")
+
+
+def _opening(rig: "Rig", folder: Path, scenario: str, broker: str) -> str:
+    from brakewater.cli import CAUTION  # noqa: PLC0415
+
+    device = rig.devices[0]
+    return (
+        f"Brakewater demo, scenario {scenario}: everything here is invented. {CAUTION}\n"
+        f"  simulator  Modbus TCP {device.host}:{device.port}\n"
+        f"  broker     {broker}, topics {rig.root}/#\n"
+        f"  record     {folder}\n"
+    )
+
+
+class _Screen:
+    """Prints values every few seconds and each turn of an alarm at once."""
+
+    def __init__(self, rig: "Rig", out: TextIO) -> None:
+        self._rig, self._out = rig, out
+        self._next = 0.0
+        self._states: dict[tuple[str | None, str], str] = {}
+        self.raised: set[str] = set()
+
+    def show(self, picture: "Picture") -> None:
+        from brakewater.cli.lines import picture_line  # noqa: PLC0415
+        from brakewater.render import alarm_now  # noqa: PLC0415
+
+        for alarm in picture.alarms:
+            key = (alarm.brake, alarm.alarm)
+            if self._states.get(key, "normal") != alarm.state:
+                shown = alarm_now(self._rig, alarm)
+                print(f"{shown['since'][11:-1]}  {alarm.priority.upper():<8}  {shown['text']}", file=self._out)
+                if alarm.state == "unacknowledged":
+                    self.raised.add(alarm.alarm)
+                    print(f"{'':24}{shown['respond']}", file=self._out)
+            self._states[key] = alarm.state
+        if picture.readings and monotonic() >= self._next:
+            self._next = monotonic() + _EVERY_S
+            print(picture_line(self._rig, picture), file=self._out)
+        self._out.flush()
+
+
+async def _watch(rig: "Rig", folder: Path, seconds: float, out: TextIO) -> set[str]:
+    from brakewater.service import watch  # noqa: PLC0415
+    from brakewater.settings import settings  # noqa: PLC0415
+
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(message)s", stream=sys.stderr)
+    screen = _Screen(rig, out)
+    stop = asyncio.Event()
+    asyncio.get_running_loop().call_later(seconds, stop.set)
+    await watch(rig, folder, settings(None), also=(screen,), stop=stop)
+    return screen.raised
+
+
+def _close(args: argparse.Namespace, folder: Path, expected: list[str], raised: set[str], out: TextIO) -> int:
+    outcome: dict[str, Any] = {
+        "record": str(folder),
+        "expected": expected,
+        "raised": sorted(raised),
+        "ok": expected == sorted(raised),
+    }
+    if args.json:
+        print(json.dumps(outcome))
+    else:
+        print(f"\nexpected: {', '.join(expected) or 'no alarm'}", file=out)
+        print(f"raised:   {', '.join(outcome['raised']) or 'no alarm'}", file=out)
+        print("as scripted" if outcome["ok"] else "NOT AS SCRIPTED", file=out)
+        print(f"\nThe record is in {folder}. To replay it:\n  brakewater replay {folder} --compare", file=out)
+    return 0 if outcome["ok"] else 1

@@ -1,0 +1,32 @@
+"""Give the running daemon a command: acknowledge, reset, note."""
+
+import argparse
+import json
+
+from brakewater.cli.places import record_argument
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    record_argument(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
+    for verb, says in (("acknowledge", "say that an alarm has been seen"), ("reset", "reset a latched alarm")):
+        one = verbs.add_parser(verb, help=says, description=says)
+        one.add_argument("alarm", metavar="ALARM", help='"all", or an alarm such as aux.cooling-lost')
+    note = verbs.add_parser("note", help="put a remark into the record", description="put a remark into the record")
+    note.add_argument("text", metavar="TEXT")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0, or 1 where the daemon refuses."""
+    from brakewater.control import ask  # noqa: PLC0415 - only when needed
+
+    asked = {"do": args.verb}
+    asked.update({key: getattr(args, key) for key in ("alarm", "text") if hasattr(args, key)})
+    answer = ask(args.record, asked)
+    if args.json:
+        print(json.dumps(answer))
+    else:
+        print(answer["says"])
+    return 0 if answer.get("ok") else 1

@@ -1,0 +1,102 @@
+"""Run the engine over a record and show its alarms, as they were or as they would have been."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from time import perf_counter
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from brakewater.engine import Engine
+    from brakewater.record.reader import Record
+    from brakewater.review.replay import Comparison, Tally
+    from brakewater.stream import Event
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder")
+    parser.add_argument("--compare", action="store_true", help="hold the result against the recorded events")
+    parser.add_argument("--rig", metavar="OTHER", help="replay with this rig file instead of the recorded one")
+    parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="change one alarm's setting")
+    parser.add_argument("--json", action="store_true", help="print events as JSON lines")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0; 1 where the comparison finds a difference or the record is damaged."""
+    from brakewater.engine import Engine  # noqa: PLC0415 - only when needed
+    from brakewater.review.replay import Tally, compare, replayed  # noqa: PLC0415
+
+    if args.compare and (args.rig or args.set):
+        print(
+            "brakewater replay: --compare holds the record against itself; leave out --rig and --set", file=sys.stderr
+        )
+        return 2
+    record = _opened(args.record)
+    engine = Engine(instead=_instead(args, record))
+    tally = Tally()
+    events: list[Event] = []
+    began = perf_counter()
+    for _, outcome in replayed(record, engine, tally):
+        events += outcome.events
+        for event in outcome.events:
+            _print(event, engine, as_json=args.json)
+    rate = tally.scans / max(perf_counter() - began, 1e-9)
+    comparison = compare(record, events, tally) if args.compare else None
+    _close(tally, comparison, rate, as_json=args.json)
+    for place in tally.damage:
+        print(f"damaged: {place}; replayed what is whole", file=sys.stderr)
+    return 1 if tally.damage or (comparison is not None and not comparison.identical) else 0
+
+
+def _opened(folder: Path) -> "Record":
+    from brakewater.errors import StorageError  # noqa: PLC0415
+    from brakewater.record.reader import Record  # noqa: PLC0415
+
+    record = Record(folder)
+    if not record.runs():
+        raise StorageError(f"{folder}: found no record here; a record folder holds hot/*.sqlite3")
+    return record
+
+
+def _instead(args: argparse.Namespace, record: "Record") -> Any:
+    from brakewater.review.what_if import with_settings  # noqa: PLC0415
+    from brakewater.rig import load, parse  # noqa: PLC0415
+
+    if not args.rig and not args.set:
+        return None
+    if args.rig:
+        return with_settings(load(args.rig), args.set)
+    tail = record.tail()
+    return with_settings(parse(tail[0].rig_toml, "the recorded rig file"), args.set) if tail else None
+
+
+def _print(event: "Event", engine: "Engine", *, as_json: bool) -> None:
+    from brakewater.cli.lines import event_line  # noqa: PLC0415
+    from brakewater.record.documents import event_doc  # noqa: PLC0415
+    from brakewater.render import event_shown  # noqa: PLC0415
+
+    shown = event_shown(engine.rig, event_doc(event))
+    print(json.dumps(shown) if as_json else event_line(shown))
+
+
+def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_json: bool) -> None:
+    found: dict[str, Any] = {
+        "inputs": tally.inputs, "scans": tally.scans, "events": tally.events, "scans_per_s": round(rate)
+    }  # fmt: skip
+    if comparison is not None:
+        found["identical"] = comparison.identical
+        found["not_comparable"] = comparison.not_comparable
+        found["differences"] = comparison.differences
+    if as_json:
+        print(json.dumps(found))
+        return
+    print(f"{tally.events} events from {tally.scans} scans, {rate:,.0f} scans/s")
+    if comparison is None:
+        return
+    for text in comparison.not_comparable:
+        print(f"not comparable: {text}")
+    for text in comparison.differences:
+        print(f"different: {text}")
+    print("identical to the recorded events" if comparison.identical else "NOT identical to the recorded events")

@@ -1,0 +1,49 @@
+"""Ask the running daemon whether it is watching."""
+
+import argparse
+import json
+from typing import Any
+
+from brakewater.cli.places import record_argument
+
+_STALE_SCANS_S = 2.0
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    record_argument(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0 while scans flow, 1 when they do not."""
+    from brakewater.control import ask  # noqa: PLC0415 - only when needed
+
+    found = ask(args.record, {"ask": "status"})
+    age = found.get("scan_age_s")
+    watching = isinstance(age, int | float) and age < _STALE_SCANS_S
+    if args.json:
+        print(json.dumps(found))
+    else:
+        _show(found, watching=watching)
+    return 0 if watching else 1
+
+
+def _show(found: dict[str, Any], *, watching: bool) -> None:
+    age = found.get("scan_age_s")
+    age_text = "never" if age is None else f"{age:.1f} s ago"
+    print(f"{'watching' if watching else 'NOT WATCHING'} rig {found['rig']}: last scan {age_text}, run {found['run']}")
+    for name, device in found["devices"].items():
+        answers = ", ".join(f"{count} {status}" for status, count in device["answers"].items())
+        print(f"device {name}: {device['status']} ({answers})")
+    if found["links"]["broker"] is not None:
+        print(f"broker: {'connected' if found['links']['broker'] else 'lost'}")
+    for name, mirror in found["mirrors"].items():
+        print(f"mirror {name}: {mirror}")
+    record = found["record"]
+    state = "recording" if record["recording"] else "NOT RECORDING"
+    print(f"record: {state}, {record['queued']} waiting, {record['failures']} failures")
+    for alarm in found["alarms"]:
+        print(f"{alarm['state'].upper()} {alarm['brake'] or 'rig'}.{alarm['alarm']}: {alarm.get('text', '')}")
+    if not found["alarms"]:
+        print("no alarm standing")

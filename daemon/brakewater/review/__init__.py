@@ -1,0 +1,1 @@
+"""Reading a record and running the engine over it."""

@@ -1,0 +1,109 @@
+"""Replay: the engine over a record, and what it gives held against the events that were recorded."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from itertools import zip_longest
+
+from brakewater.engine import Engine
+from brakewater.errors import DamagedRecordError
+from brakewater.record.reader import Record
+from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
+
+Told = Callable[[str], None]
+
+
+@dataclass(slots=True, kw_only=True)
+class Tally:
+    """What a replay went through."""
+
+    inputs: int = 0
+    scans: int = 0
+    events: int = 0
+    damage: list[str] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+
+
+@dataclass(slots=True, kw_only=True)
+class Comparison:
+    """Replayed against recorded events."""
+
+    differences: list[str] = field(default_factory=list)
+    not_comparable: list[str] = field(default_factory=list)
+
+    @property
+    def identical(self) -> bool:
+        """No difference where a comparison was possible."""
+        return not self.differences
+
+
+def whole(record: Record, damage: Callable[[str], None]) -> Iterator[Input]:
+    """Every input of a record that is whole; where a run is damaged, goes on with the next run.
+
+    Args:
+        record: where to read.
+        damage: told where something is damaged.
+    """
+    for run in record.runs():
+        try:
+            for item in record.inputs(from_run=run):
+                if item.run != run:
+                    break
+                yield item
+        except DamagedRecordError as error:
+            damage(str(error))
+
+
+def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Input, Outcome]]:
+    """Each input with what the engine makes of it; counts into ``tally``.
+
+    A run whose Start is lost cannot be replayed before the next Start.
+    """
+    started = False
+    for item in whole(record, tally.damage.append):
+        started = started or isinstance(item, Start)
+        if not started:
+            continue
+        outcome = engine.feed(item)
+        tally.inputs += len(item) if isinstance(item, Block) else 1
+        tally.scans += len(item) if isinstance(item, Block) else 0
+        tally.events += len(outcome.events)
+        if isinstance(item, Gap):
+            tally.gaps.append(item)
+        yield item, outcome
+
+
+def recorded(record: Record, damage: Callable[[str], None]) -> Iterator[Event]:
+    """Every recorded event that can be read."""
+    for run in record.runs():
+        try:
+            for committed in record.events(after=(run, 0)):
+                if committed.event.run != run:
+                    break
+                yield committed.event
+        except DamagedRecordError as error:
+            damage(str(error))
+
+
+def compare(record: Record, replayed_events: list[Event], tally: Tally) -> Comparison:
+    """Hold replayed events against the recorded ones, in order.
+
+    A gap is no difference: what was lost was neither recorded nor replayed.
+    """
+    found = Comparison(
+        not_comparable=[
+            f"inputs {gap.lost_first} to {gap.lost_last} of run {gap.lost_run} were not recorded: {gap.why}"
+            for gap in tally.gaps
+        ]
+    )
+    damaged: list[str] = []
+    for ours, theirs in zip_longest(replayed_events, recorded(record, damaged.append)):
+        if ours != theirs:
+            found.differences.append(f"replayed {_brief(ours)}, recorded {_brief(theirs)}")
+    found.not_comparable += [*tally.damage, *(text for text in damaged if text not in tally.damage)]
+    return found
+
+
+def _brief(event: Event | None) -> str:
+    if event is None:
+        return "nothing"
+    return f"{event.identity} {event.brake or 'rig'}.{event.alarm} {event.was} -> {event.now} ({event.why})"

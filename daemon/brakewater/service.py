@@ -8,6 +8,7 @@ import signal
 import uuid
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from time import monotonic_ns, time_ns
 from typing import Any, Final
@@ -20,8 +21,11 @@ from brakewater.errors import StorageError
 from brakewater.field.own import Gauge, OwnDevice
 from brakewater.field.poller import PolledSource
 from brakewater.loop import Loop
-from brakewater.notify.mqtt import Publisher
+from brakewater.notify.follower import Sources
+from brakewater.notify.mqtt import Mqtt
 from brakewater.quality import status_name
+from brakewater.record.cursors import Cursors
+from brakewater.record.documents import event_doc
 from brakewater.record.journal import Journal
 from brakewater.record.lock import FolderLockedError
 from brakewater.record.mirror import MirrorWorker
@@ -48,7 +52,7 @@ class Watch:
     loop: Loop
     source: PolledSource
     journal: Journal | Unrecorded
-    publisher: Publisher | None
+    publisher: Mqtt | None
     mirrors: dict[str, MirrorWorker]
 
     def status(self) -> dict[str, Any]:
@@ -64,7 +68,7 @@ class Watch:
             "lateness_s": self.source.lateness_ns / 1e9,
             "skipped": self.source.skipped,
             "devices": self._devices(),
-            "links": {"broker": self.publisher.connected if self.publisher else None},
+            "links": {"broker": self.publisher.figures().connected if self.publisher else None},
             "mirrors": {name: mirror.figures() for name, mirror in self.mirrors.items()},
             "record": {
                 "recording": not figures.losing,
@@ -136,14 +140,14 @@ def _listen(stop: asyncio.Event) -> None:
 async def _parts(
     rig: Rig, folder: Path, settings: Settings, also: tuple[Latest, ...], period_s: float | None
 ) -> AsyncIterator[Watch]:
-    followers: list[Callable[[], None]] = []
-    journal = _journal(folder, lambda _: [follower() for follower in followers])
+    followers: list[Callable[[Committed], None]] = []
+    journal = _journal(folder, followers)
     recording = isinstance(journal, Journal)
     async with contextlib.AsyncExitStack() as stack:
         stack.callback(journal.close, _STOP_S)
         before = restored(Record(folder) if recording else None)
         door = _Door()
-        publisher = await _publisher(rig, folder, settings, door, stack)
+        publisher = _publisher(rig, folder, settings, door, stack, recording=recording)
         mirrors = _mirrors(rig, folder, settings, stack) if recording else {}
         followers += [mirror.committed for mirror in mirrors.values()]
         if publisher is not None:
@@ -157,9 +161,13 @@ async def _parts(
         yield parts
 
 
-def _journal(folder: Path, told: Callable[[Committed], object]) -> Journal | Unrecorded:
+def _journal(folder: Path, followers: list[Callable[[Committed], None]]) -> Journal | Unrecorded:
+    def tell(committed: Committed) -> None:
+        for follower in followers:
+            follower(committed)
+
     try:
-        return Journal(folder, on_commit=lambda committed: told(committed) and None)
+        return Journal(folder, on_commit=tell)
     except FolderLockedError:
         raise
     except StorageError as error:
@@ -167,15 +175,17 @@ def _journal(folder: Path, told: Callable[[Committed], object]) -> Journal | Unr
         return Unrecorded()
 
 
-async def _publisher(
-    rig: Rig, folder: Path, settings: Settings, door: "_Door", stack: contextlib.AsyncExitStack
-) -> Publisher | None:
+def _publisher(
+    rig: Rig, folder: Path, settings: Settings, door: "_Door", stack: contextlib.AsyncExitStack, *, recording: bool
+) -> Mqtt | None:
     if rig.mqtt is None:
         return None
     password = settings.mqtt_password.get_secret_value() if settings.mqtt_password else None
-    publisher = Publisher(rig, folder, door.ask, password=password)
-    publisher.open()
-    stack.push_async_callback(asyncio.to_thread, publisher.close)
+    cursors = stack.enter_context(contextlib.closing(Cursors(folder))) if recording else _Forgetful()
+    sources = Sources(record=Record(folder), cursors=cursors, document=event_doc)
+    publisher = Mqtt(rig, door=door.ask, events=sources, password=password)
+    publisher.start()
+    stack.push_async_callback(asyncio.to_thread, publisher.stop)
     return publisher
 
 
@@ -194,7 +204,7 @@ def _assemble(
     rig: Rig,
     before: Restored,
     journal: Journal | Unrecorded,
-    publisher: Publisher | None,
+    publisher: Mqtt | None,
     mirrors: dict[str, MirrorWorker],
     outputs: tuple[Latest, ...],
     period_s: float | None,
@@ -208,9 +218,9 @@ def _assemble(
         "self.clock-step": steps.last_ms,
     }
     if publisher is not None:
-        gauges["self.broker"] = lambda: int(publisher.connected)
+        gauges["self.broker"] = lambda: int(publisher.figures().connected)
     for name, mirror in mirrors.items():
-        gauges[f"self.mirror.{name}"] = lambda mirror=mirror: mirror.backlog_ns // 1_000_000
+        gauges[f"self.mirror.{name}"] = partial(_backlog_ms, mirror)
     source = PolledSource(rig, OwnDevice(rig, gauges), period_s=period_s)
     loop = Loop(
         engine=before.engine,
@@ -260,6 +270,23 @@ async def _open_control(parts: Watch, folder: Path, stack: contextlib.AsyncExitS
         _log.error("no control socket: %s", error)
         return
     stack.push_async_callback(server.close)
+
+
+def _backlog_ms(mirror: MirrorWorker) -> int:
+    return mirror.backlog_ns // 1_000_000
+
+
+class _Forgetful:
+    """Cursors where there is no record folder to keep them in."""
+
+    def __init__(self) -> None:
+        self._places: dict[str, tuple[int, int]] = {}
+
+    def get(self, name: str) -> tuple[int, int] | None:
+        return self._places.get(name)
+
+    def set(self, name: str, cursor: tuple[int, int]) -> None:
+        self._places[name] = cursor
 
 
 class _Door:

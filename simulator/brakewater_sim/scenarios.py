@@ -1,8 +1,8 @@
 """The scenarios, as data: what happens when, and which alarms a good watch raises by when.
 
 Times are seconds from the scenario's start; before it the plant runs ``warmup_s`` so that it starts warm. All invented.
-An expectation's ``due_s`` is the latest time, with the short delays of the demo rig file; ``signal-bad`` and
-``device-silent`` carry the role or device the rig file must name.
+``expected`` is all that the demo rig's watch raises, by its own names, and ``due_s`` the latest time for it: what the
+engine needed with any of several seeds, and a few seconds more (tests/integration/test_sim_alarms.py).
 """
 
 from dataclasses import dataclass, field, replace
@@ -94,7 +94,7 @@ SCENARIOS = {
             pump=steps(1.0, (85.0, 0.0), over_s=0.05),
             pace=steps(1.0, (97.0, 0.0), over_s=3.0),
             expected=_expect(
-                {"brake-level-rising": 40.0, "brake-level-high": 58.0, "cooling-flow-low": 95.0, "cooling-lost": 92.0}
+                {"brake-level-rising": 35.0, "brake-level-high": 57.0, "cooling-lost": 90.0, "cooling-flow-low": 91.0}
             ),
             sizes=Sizes(hoist=DEMO_CREW),
         ),
@@ -112,14 +112,14 @@ SCENARIOS = {
             length_s=180.0,
             pump=steps(1.0, (10.0, 0.0), over_s=0.05),
             pace=steps(1.0, (25.0, 0.0), over_s=3.0),
-            expected=_expect({"cooling-flow-low": 20.0, "cooling-lost": 16.0}),
+            expected=_expect({"cooling-lost": 15.0, "cooling-flow-low": 16.0}),
         ),
         Scenario(
             name="return-choke",
             says="The return hose chokes within two minutes and stays so; water rises past the bearing.",
             length_s=240.0,
             blockage=Profile(knots=((30.0, 0.0), (150.0, 0.7))),
-            expected=_expect({"brake-level-rising": 125.0, "brake-level-high": 145.0}),
+            expected=_expect({"brake-level-rising": 116.0, "brake-level-high": 124.0}),
         ),
         Scenario(
             name="hot-day",
@@ -127,7 +127,7 @@ SCENARIOS = {
             length_s=1680.0,
             water_degc=36.0,
             ambient_degc=constant(43.0),
-            expected=_expect({"inlet-temperature-high": 400.0, "outlet-temperature-high": 1500.0}),
+            expected=_expect({"inlet-temperature-high": 230.0, "outlet-temperature-high": 1240.0}),
             sizes=Sizes(hoist=HEAVY, line=WORN),
         ),
         Scenario(
@@ -135,14 +135,14 @@ SCENARIOS = {
             says="A wire of the inlet RTD breaks in mid-trip and is mended two minutes later.",
             length_s=300.0,
             faults=(SensorFault(role="inlet-temperature", kind="open-circuit", from_s=40.0, to_s=160.0),),
-            expected=_expect({"signal-bad:inlet-temperature": 50.0}),
+            expected=_expect({"signal-bad:aux-inlet": 46.0}),
         ),
         Scenario(
             name="plc-silent",
             says="The PLC stops answering in mid-trip for a minute: flow is unknown, so it counts as lost.",
             length_s=180.0,
             silences=(Silence(device="plc1", from_s=40.0, to_s=100.0),),
-            expected=_expect({"device-silent:plc1": 46.0, "cooling-lost": 44.0}),
+            expected=_expect({"device-silent:plc1": 43.0, "cooling-lost": 44.0}),
         ),
     )
 }

@@ -6,9 +6,8 @@
     tick = simulation.advance_to(t_ns)           # whole steps of 50 ms up to t_ns
 
 A ``Tick`` holds engineering values by role (``UNITS``), both true and as the transmitters show them. Bits are 0.0 or
-1.0. Where a role stands in ``broken`` its measured value means nothing: the encoder must show the break (an open RTD
-far above, a shorted one far below its range; an open 4-20 mA loop 0 mA, a shorted one full overload). A device in
-``silent`` does not answer. Quantisation is the encoder's.
+1.0. Where a role stands in ``broken`` its measured value means nothing: the encoder shows the break (``words.py``). A
+device in ``silent`` does not answer. Quantisation is the encoder's.
 
 Truth depends on the scenario alone; the seed moves only noise and waves. Nothing reads a clock.
 """

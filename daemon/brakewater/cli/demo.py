@@ -64,12 +64,12 @@ def _expected(scenario: str, seconds: float) -> list[str]:
     """Alarms that the scenario promises within this time."""
     from brakewater.errors import DeviceError  # noqa: PLC0415
 
-    listed = subprocess.run(  # noqa: S603 - our own program
+    listed = subprocess.run(
         [sys.executable, "-m", "brakewater_sim", "list", "--json"], capture_output=True, text=True, check=False
     )
     if listed.returncode:
         raise DeviceError(f"the simulator does not start: {listed.stderr.strip()}")
-    scenarios = {one["scenario"]: one for one in json.loads(listed.stdout)}
+    scenarios = {one["name"]: one for one in json.loads(listed.stdout)}
     if scenario not in scenarios:
         raise DeviceError(f"--scenario: found {scenario!r}; allowed: {', '.join(scenarios)}")
     return sorted({due["alarm"] for due in scenarios[scenario]["expected"] if due["due_s"] + _LEAD_S <= seconds})

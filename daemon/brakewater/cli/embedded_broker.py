@@ -1,6 +1,7 @@
 """An MQTT broker for the demo, in a process of its own: ``python -m brakewater.cli.embedded_broker PORT``.
 
-For trying things out on one machine only: it listens on 127.0.0.1 and asks nobody for a password. A rig runs a real one.
+For trying things out on one machine only: it listens on 127.0.0.1 and asks nobody for a password. A rig runs a broker
+of its own.
 """
 
 import asyncio

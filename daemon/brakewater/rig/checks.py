@@ -10,6 +10,7 @@ from brakewater.rig.faults import Faults, near
 from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, RigTable, Table
 from brakewater.rig.roles import REQUIRED, ROLES
 from brakewater.signals.words import register_count
+from brakewater.units import to_unit
 
 _T = TypeVar("_T")
 CREW: Final = ("driller", "tool-pusher", "tech", "mechanic", "engineer")
@@ -63,11 +64,23 @@ def brakes(items: Sequence[At[Brake]], faults: Faults) -> None:
     for at in items:
         brake = at.item
         if not 0 < brake.outlet_limit < 100:
-            faults.add((*at.path, "outlet-limit"), f"{brake.outlet_limit:g} degC", "above 0 and below 100 degC")
+            faults.add((*at.path, "outlet-limit"), _both(brake.outlet_limit), "above 0 and below 100 degC (212 degF)")
         if not 0 < brake.inlet_limit < brake.outlet_limit:
-            faults.add((*at.path, "inlet-limit"), f"{brake.inlet_limit:g} degC", "above 0 degC, below the outlet limit")
+            allowed = f"above 0 degC (32 degF), below the outlet limit of {_both(brake.outlet_limit)}"
+            faults.add((*at.path, "inlet-limit"), _both(brake.inlet_limit), allowed)
         if not 0 < brake.wetting_flow < brake.least_flow:
-            faults.add((*at.path, "wetting-flow"), f"{brake.wetting_flow:g} m3/s", "above zero, below the least flow")
+            found, least = (
+                f"{to_unit(flow, 'gal/min'):.4g} gal/min" for flow in (brake.wetting_flow, brake.least_flow)
+            )
+            faults.add((*at.path, "wetting-flow"), found, f"above zero, below the least flow of {least}")
+
+
+def _both(degc: float) -> str:
+    return f"{degc:.4g} degC ({to_unit(degc, 'degF'):.4g} degF)"
+
+
+def _gal_min(m3_s: float) -> str:
+    return f"{to_unit(m3_s, 'gal/min'):.4g} gal/min"
 
 
 def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point | None:
@@ -78,22 +91,23 @@ def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point |
         faults.add((*at.path, *path), found, allowed)
 
     if entry.device not in devices:
-        faults.add(
-            (*at.path, "device"), repr(entry.device), ", ".join(devices) or "a [[device]]", near(entry.device, devices)
-        )
+        faults.add_choice((*at.path, "device"), entry.device, devices or ("a [[device]]",))
     role = ROLES.get(entry.role)
     if role is None:
-        faults.add((*at.path, "role"), repr(entry.role), ", ".join(ROLES), near(entry.role, ROLES))
+        fitting = [name for name, row in ROLES.items() if row.brake == (at.brake is not None)]
+        faults.add_choice((*at.path, "role"), entry.role, fitting)
     elif role.brake != (at.brake is not None):
-        place = "[[brake.point]]" if role.brake else "[[point]]"
-        complain(("role",), f"{entry.role!r} here", f"under {place}")
+        right, wrong = ("[[brake.point]]", "[[point]]") if role.brake else ("[[point]]", "[[brake.point]]")
+        complain(("role",), f"{entry.role!r} under {wrong}", f"it under {right}")
     register = signal.register_of(entry, complain)
     made = signal.signal_of(entry, role, complain) if role is not None else None
     address = _address(entry, complain)
     if register is not None and address is not None:
         last = address + (1 if entry.table.is_bits else register_count(register.kind))
         if last > _SPACE:
-            complain(("address",), f"{address} and what follows", f"at most {_SPACE - 1}")
+            key = "address" if entry.address is not None else "reference"
+            size = f" ({last - address} registers)" if last - address > 1 else ""
+            complain((key,), f"address {address}{size}", f"up to {_SPACE - 1} for the last of them")
     if register is None or made is None or address is None or faults.count > before:
         return None
     return Point(
@@ -154,15 +168,15 @@ def required_roles(found: Mapping[str, tuple[Any, ...]], entries: Sequence[At[Po
     """Every brake (name -> its path) needs its four sensors, and no role twice; at least one brake there must be."""
     if not found:
         faults.add((), "no brake", "at least one [[brake]]")
-    seen: set[tuple[str | None, str]] = set()
+    seen: set[tuple[tuple[Any, ...], str]] = set()
     for at in entries:
-        key = (at.brake, at.item.role)
+        key = (at.path[:-1], at.item.role)  # the path of the list it stands in: one a brake, one for the rig
         if key in seen and at.item.role in ROLES and at.item.role != "heartbeat":
             faults.add((*at.path, "role"), f"a second {at.item.role!r}", "each role once a brake, or once a rig")
         seen.add(key)
-    for name, path in found.items():
+    for path in found.values():
         for role in REQUIRED:
-            if (name, role) not in seen:
+            if ((*path, "point"), role) not in seen:
                 lost = ROLES[role].lost
                 faults.add(path, f"no point with role {role!r}", f"one: without it the watch loses {lost}")
 
@@ -190,4 +204,4 @@ def lamps(items: Sequence[At[Lamp]], alarm_rules: Sequence[AlarmRule], faults: F
         seen.add(at.item.name)
         for alarm in at.item.alarms:
             if alarm not in known:
-                faults.add((*at.path, "alarms"), repr(alarm), ", ".join(known), near(alarm, known))
+                faults.add_choice((*at.path, "alarms"), alarm, known)

@@ -1,7 +1,7 @@
 """Collects the faults of one rig file, each with its line."""
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from pydantic import ValidationError
@@ -24,20 +24,26 @@ class Faults:
             Fault(file=self._file, line=self._lines.of(path), key=shown(path), found=found, allowed=allowed, hint=hint)
         )
 
+    def add_choice(self, path: tuple[Any, ...], found: str, known: Iterable[str]) -> None:
+        """One that is not among the known ones."""
+        words = list(known)
+        self.add(path, repr(found), choices(found, words), near(found, words))
+
     def add_validation(self, base: Path, error: ValidationError, known: Iterable[str]) -> None:
         """All faults that a model found in one table."""
+        words = list(known)
         for item in error.errors():
             path = (*base, *item["loc"])
             key = str(item["loc"][-1]) if item["loc"] else ""
             if item["type"] == "extra_forbidden":
-                self.add(path, "an unknown key", "the keys of this table", near(key, known))
+                self.add(path, "an unknown key", choices(key, words), near(key, words))
             elif item["type"] == "missing":
                 self.add(path, "nothing", "a value: this key is required")
             elif item["type"] == "quantity":
                 context = item.get("ctx", {})
                 self.add(path, str(context.get("found")), str(context.get("allowed")))
             else:
-                self.add(path, repr(item["input"]), item["msg"][0].lower() + item["msg"][1:])
+                self.add(path, _short(repr(item["input"])), _SAYS.get(item["type"]) or _said(item["msg"]))
 
     @property
     def count(self) -> int:
@@ -53,3 +59,30 @@ def near(word: str, known: Iterable[str]) -> str:
     """A near-miss suggestion, or the empty text."""
     close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f'did you mean "{close[0]}"?' if close else ""
+
+
+def choices(word: str, known: Sequence[str]) -> str:
+    """What is allowed: all of it where that is short, else the nearest."""
+    if len(known) <= _MANY:
+        return ", ".join(known)
+    nearest = difflib.get_close_matches(word, known, n=_MANY, cutoff=0.0)
+    return f"{', '.join(nearest)} and {len(known) - len(nearest)} more"
+
+
+_MANY = 8
+_LONGEST = 60
+_SAYS = {
+    "string_type": 'text in quotes, for example "..."',
+    "string_pattern_mismatch": "lower-case letters, digits and hyphens, beginning with a letter or digit, at most 48",
+    "model_type": "a table of keys",
+    "dict_type": "a table, for example { kind = ... }",
+    "tuple_type": "a list in brackets",
+}
+
+
+def _said(message: str) -> str:
+    return message[0].lower() + message[1:]
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST else text[:_LONGEST] + " ..."

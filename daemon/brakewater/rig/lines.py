@@ -22,7 +22,7 @@ class Lines:
         self._sizes: dict[Path, int] = {}
         table: Path = ()
         fence = ""
-        for number, line in enumerate(text.splitlines(), 1):
+        for number, line in enumerate(text.split("\n"), 1):
             if fence:
                 fence = "" if fence in line else fence
                 continue

@@ -1,5 +1,6 @@
 """From a rig file to a checked rig: the first syntax error, else every fault at once."""
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -32,6 +33,21 @@ _TOP = ("schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "m
 _M = TypeVar("_M", bound=Model)
 
 
+def demo_file() -> FilePath:
+    """The demo rig file: within the installed package, or in ``config/`` of a checkout.
+
+    Raises:
+        RigFileError: it stands in neither place.
+    """
+    package = FilePath(__file__).resolve().parents[1]
+    places = [folder / "config" / "demo.toml" for folder in (package, package.parents[1])]
+    for place in places:
+        if place.is_file():
+            return place
+    fault = Fault(file=str(places[0]), line=0, key="(file)", found="nothing", allowed="the demo rig file; install anew")
+    raise RigFileError((fault,))
+
+
 def load(file: str | FilePath) -> Rig:
     """Read and check a rig file.
 
@@ -39,7 +55,7 @@ def load(file: str | FilePath) -> Rig:
         RigFileError: with every fault found; a file that cannot be read is one fault.
     """
     try:
-        text = FilePath(file).read_text(encoding="utf-8")
+        text = FilePath(file).read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise RigFileError(
             (Fault(file=str(file), line=0, key="(file)", found=str(error), allowed="a readable UTF-8 TOML file"),)
@@ -55,10 +71,9 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
     """
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        line = getattr(error, "lineno", None) or _line_in(str(error))
+    except (ValueError, RecursionError) as error:  # a number or a nesting beyond all bounds is no TOMLDecodeError
         raise RigFileError(
-            (Fault(file=file, line=line, key="(syntax)", found=str(error), allowed="TOML 1.0"),)
+            (Fault(file=file, line=_line_in(str(error), text), key="(syntax)", found=str(error), allowed="TOML 1.0"),)
         ) from error
     faults = Faults(file, text)
     parts = _read(raw, faults)
@@ -69,9 +84,12 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
     return rig
 
 
-def _line_in(message: str) -> int:
-    words = message.replace(",", " ").split()
-    return int(words[words.index("line") + 1]) if "line" in words else 1
+def _line_in(message: str, text: str) -> int:
+    """The parser names the line in its message, or says that the text ended too early."""
+    if "end of document" in message:
+        return text.rstrip().count("\n") + 1
+    place = re.search(r"at line (\d+)", message)
+    return int(place.group(1)) if place else 1
 
 
 @dataclass(slots=True)
@@ -169,7 +187,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
     checks.cadence(parts.rig, parts.devices, faults)
     alarm_rules: list[AlarmRule] = []
     for at in parts.brakes:
-        alarm_rules += rules.of_brake(at.item, parts.brake_alarms[int(at.path[1])], faults)
+        scan_ns = parts.rig.scan if parts.rig else int(RigTable.model_fields["scan"].default)
+        alarm_rules += rules.of_brake(at.item, at.path, parts.brake_alarms[int(at.path[1])], scan_ns, faults)
     found = [point for point in points.values() if point is not None]
     subjects = rules.Subjects(
         points=tuple(point.name for point in found),

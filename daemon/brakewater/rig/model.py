@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from brakewater.alarms.catalogue import AlarmKind
-from brakewater.rig.quantity import Flow, Length, Nanoseconds, Rate, Speed, Temperature, Volume
+from brakewater.rig.quantity import ABOVE_ZERO, Flow, Length, Nanoseconds, Rate, Speed, Temperature, Volume, lasting
 from brakewater.rig.roles import ROLES
 from brakewater.signals.convert import Register, Signal
 from brakewater.signals.words import register_count
@@ -40,9 +40,7 @@ def _hyphened(name: str) -> str:
 class Model(BaseModel):
     """Frozen, strict about keys; keys are written with hyphens."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", alias_generator=_hyphened, populate_by_name=True, arbitrary_types_allowed=True
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=_hyphened, arbitrary_types_allowed=True)
 
 
 class RigTable(Model):
@@ -50,7 +48,7 @@ class RigTable(Model):
 
     name: Name
     pad: Name = "pad"
-    scan: Nanoseconds = Field(default=200_000_000, ge=20_000_000, le=10_000_000_000)
+    scan: Annotated[Nanoseconds, lasting("20 ms", "10 s")] = 200_000_000
     """Cadence."""
     units: Literal["us", "metric"] = "us"
     """What the crew reads."""
@@ -64,7 +62,7 @@ class Device(Model):
     host: str
     port: int = Field(default=502, ge=1, le=65535)
     unit: int = Field(default=1, ge=0, le=255)
-    timeout: Nanoseconds = Field(default=150_000_000, ge=10_000_000, le=10_000_000_000)
+    timeout: Annotated[Nanoseconds, lasting("10 ms", "10 s")] = 150_000_000
     max_registers: int = Field(default=125, ge=1, le=125)
     gap: int = Field(default=8, ge=0, le=124)
     """Unused registers that a merged read may bridge."""
@@ -95,21 +93,21 @@ class Brake(Model):
     """Default 100 degF, common practice, no published source."""
     outlet_limit: Temperature = Field(default=71.11111111111111)
     """Default 160 degF, common practice, no published source."""
-    least_flow: Flow
+    least_flow: Annotated[Flow, ABOVE_ZERO]
     wetting_flow: Flow = Field(default=3.154509820e-4)
     """Below this the sensors see no moving water; default 5 gal/min, an assumption."""
-    bearing_level: Length = Field(gt=0)
+    bearing_level: Annotated[Length, ABOVE_ZERO]
     meter: Literal["inlet", "outlet"] = "inlet"
     fluid: Literal["water"] = "water"
-    rotor_cool_down: Nanoseconds = Field(default=1_200_000_000_000)
+    rotor_cool_down: Nanoseconds = 1_200_000_000_000
     """How long the rotor may be hot after service; default 20 min, an assumption."""
-    dry_time: Nanoseconds = Field(default=20_000_000_000)
+    dry_time: Nanoseconds = 20_000_000_000
     """How long the loaded brake may stand a failing flow; default 20 s, an assumption."""
-    worst_level_rate: Speed = Field(default=0.05, gt=0)
+    worst_level_rate: Annotated[Speed, ABOVE_ZERO] = 0.05
     """Fastest credible rise; default 50 mm/s: full inflow into a choked brake, an assumption."""
-    worst_outlet_rate: Rate = Field(default=2.0, gt=0)
+    worst_outlet_rate: Annotated[Rate, ABOVE_ZERO] = 2.0
     """Default 2 K/s: a megawatt into a tenth of a cubic metre of standing water, rounded down."""
-    worst_inlet_rate: Rate = Field(default=0.2, gt=0)
+    worst_inlet_rate: Annotated[Rate, ABOVE_ZERO] = 0.2
     basis: str | None = None
     """Where these limits stand and who entered them."""
 
@@ -120,8 +118,8 @@ class AlarmEntry(Model):
     alarm: str
     setpoint: str | None = None
     deadband: str | None = None
-    on_delay: Nanoseconds | None = Field(default=None, ge=0)
-    off_delay: Nanoseconds | None = Field(default=None, ge=0)
+    on_delay: Nanoseconds | None = None
+    off_delay: Nanoseconds | None = None
     priority: Literal["critical", "high", "medium", "low"] | None = None
     latch: bool = False
     basis: str | None = None
@@ -139,7 +137,7 @@ class Tank(Model):
     """``[[tank]]``."""
 
     name: Name
-    volume: Volume = Field(gt=0)
+    volume: Annotated[Volume, ABOVE_ZERO]
 
 
 class Mqtt(Model):
@@ -157,7 +155,7 @@ class Mirror(Model):
     url: str
     org: str = "rig"
     bucket: str = "brakewater"
-    every: Nanoseconds = Field(default=1_000_000_000, ge=0)
+    every: Nanoseconds = 1_000_000_000
     """One scan in this long is mirrored."""
 
 

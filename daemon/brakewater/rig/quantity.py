@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator
+from pydantic import AfterValidator, BeforeValidator
 from pydantic_core import PydanticCustomError
 
 from brakewater.units import Dimension, UnitError, parse
@@ -21,8 +21,36 @@ def _reader(dimension: Dimension) -> Callable[[Any], Any]:
     return read
 
 
+_LONGEST_S = 366 * 86_400.0
+
+
 def _nanoseconds(value: Any) -> int:
-    return round(float(_reader(Dimension.TIME)(value)) * 1e9)
+    seconds = float(_reader(Dimension.TIME)(value))
+    if not 0 <= seconds <= _LONGEST_S:
+        raise PydanticCustomError("quantity", "{found}", {"found": repr(value), "allowed": "zero to 366 days"})
+    return round(seconds * 1e9)
+
+
+def lasting(least: str, most: str) -> AfterValidator:
+    """Bounds of a duration, written as people write them."""
+    low, high = _nanoseconds(least), _nanoseconds(most)
+
+    def check(value: int) -> int:
+        if not low <= value <= high:
+            context = {"found": f"{value / 1e9:g} s", "allowed": f"{least} to {most}"}
+            raise PydanticCustomError("quantity", "{found}", context)
+        return value
+
+    return AfterValidator(check)
+
+
+def _above_zero(value: float) -> float:
+    if value <= 0:
+        raise PydanticCustomError("quantity", "{found}", {"found": f"{value:g} in SI", "allowed": "above zero"})
+    return value
+
+
+ABOVE_ZERO = AfterValidator(_above_zero)
 
 
 Flow = Annotated[float, BeforeValidator(_reader(Dimension.FLOW))]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind, Scope, Shape
-from brakewater.rig.faults import Faults, near
+from brakewater.rig.faults import Faults
 from brakewater.rig.model import AlarmEntry, AlarmRule, Brake
 from brakewater.units import Dimension, UnitError, parse
 
@@ -31,7 +31,7 @@ def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults
     found: dict[str, Located] = {}
     for path, entry in entries:
         if entry.alarm not in known:
-            faults.add((*path, "alarm"), repr(entry.alarm), ", ".join(known), near(entry.alarm, known))
+            faults.add_choice((*path, "alarm"), entry.alarm, known)
         elif entry.alarm in found:
             faults.add((*path, "alarm"), f"a second entry for {entry.alarm}", "one entry an alarm")
         else:
@@ -39,14 +39,17 @@ def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults
     return found
 
 
-def of_brake(brake: Brake, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
+def of_brake(
+    brake: Brake, path: tuple[Any, ...], entries: Sequence[Located], scan_ns: int, faults: Faults
+) -> list[AlarmRule]:
     """Every alarm of one brake."""
     said = chosen((Scope.BRAKE,), entries, faults)
+    place = _Place(brake=brake, path=path, scan_ns=scan_ns)
     return [
         rule
         for kind in CATALOGUE.values()
         if kind.scope is Scope.BRAKE
-        for rule in [_rule(kind, brake, None, said.get(kind.name), faults)]
+        for rule in [_rule(kind, place, None, said.get(kind.name), faults)]
         if rule is not None
     ]
 
@@ -62,38 +65,55 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
     return [rule for rule in rules if rule is not None]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """A brake, where it stands in the file, and how often it is looked at."""
+
+    brake: Brake
+    path: tuple[Any, ...]
+    scan_ns: int
+
+
 def _rule(
-    kind: AlarmKind, brake: Brake | None, subject: str | None, said: Located | None, faults: Faults
+    kind: AlarmKind, place: _Place | None, subject: str | None, said: Located | None, faults: Faults
 ) -> AlarmRule | None:
-    path, entry = said or ((), AlarmEntry(alarm=kind.name))
-    try:
-        setpoint = _setpoint(kind, brake, entry)
-        deadband = parse(entry.deadband or kind.deadband, kind.difference) if kind.deadband else 0.0
-    except UnitError as error:
-        faults.add((*path, "setpoint"), error.found, error.allowed)
+    brake = place.brake if place else None
+    path, entry = said or (place.path if place else (), AlarmEntry(alarm=kind.name))
+    before = faults.count
+    setpoint = _quantity(faults, (*path, "setpoint"), lambda: _setpoint(kind, brake, entry))
+    deadband = _quantity(faults, (*path, "deadband"), lambda: _deadband(kind, entry))
+    if faults.count > before:
         return None
-    if deadband < 0:
-        faults.add((*path, "deadband"), repr(entry.deadband), "zero or more")
     rule = AlarmRule(
         kind=kind,
         brake=brake.name if brake else None,
         subject=subject,
         setpoint=setpoint,
-        deadband=deadband,
-        on_ns=_delay(kind.on_delay) if entry.on_delay is None else entry.on_delay,
+        deadband=deadband or 0.0,
+        on_ns=_on_delay(kind, place) if entry.on_delay is None else entry.on_delay,
         off_ns=_delay(kind.off_delay) if entry.off_delay is None else entry.off_delay,
         unknown_ns=_delay(kind.unknown_delay) if kind.unknown_delay else None,
         priority=entry.priority or kind.priority.value,
         latching=entry.latch,
     )
-    if brake is not None:
-        _check_delay(rule, brake, path, faults)
-        _check_setpoint(rule, brake, path, faults)
+    if place is not None:
+        _check_delay(rule, place, path, faults)
+        _check_setpoint(rule, place.brake, path, faults)
     return rule
+
+
+def _quantity(faults: Faults, path: tuple[Any, ...], read: Callable[[], float | None]) -> float | None:
+    try:
+        return read()
+    except UnitError as error:
+        faults.add(path, error.found, error.allowed)
+        return None
 
 
 def _setpoint(kind: AlarmKind, brake: Brake | None, entry: AlarmEntry) -> float | None:
     if not kind.setpoint:
+        if entry.setpoint is not None:
+            raise UnitError(repr(entry.setpoint), f"nothing: {kind.name} has no setpoint; leave it out")
         return None
     if entry.setpoint is not None:
         return parse(entry.setpoint, kind.dimension)
@@ -101,6 +121,23 @@ def _setpoint(kind: AlarmKind, brake: Brake | None, entry: AlarmEntry) -> float 
     if brake is not None and field in Brake.model_fields:
         return float(getattr(brake, field)) * kind.factor
     return parse(kind.setpoint, kind.dimension)
+
+
+def _deadband(kind: AlarmKind, entry: AlarmEntry) -> float:
+    if not kind.deadband:
+        if entry.deadband is not None:
+            raise UnitError(repr(entry.deadband), f"nothing: {kind.name} has no deadband; leave it out")
+        return 0.0
+    deadband = parse(entry.deadband or kind.deadband, kind.difference)
+    if deadband < 0:
+        raise UnitError(repr(entry.deadband), "zero or more")
+    return deadband
+
+
+def _on_delay(kind: AlarmKind, place: _Place | None) -> int:
+    """The catalogue's; a lost flow must be out with the second scan, however short a scan is."""
+    delay = _delay(kind.on_delay)
+    return min(delay, place.scan_ns // 2) if place and kind.shape is Shape.LOST else delay
 
 
 def _delay(text: str) -> int:
@@ -113,7 +150,6 @@ _TIME_TO_LIMIT_S: dict[str, Callable[[float, Brake], float]] = {
     "outlet-temperature-high": lambda setpoint, brake: (_BOILING_DEGC - setpoint) / brake.worst_outlet_rate,
     "inlet-temperature-high": lambda setpoint, brake: (brake.outlet_limit - setpoint) / brake.worst_inlet_rate,
     "cooling-flow-low": lambda _, brake: brake.dry_time * 1e-9,
-    "cooling-lost": lambda *_: 0.8,  # a quarter is one scan of 200 ms, so that the second scan is the alarm
 }
 
 
@@ -123,13 +159,19 @@ def time_to_limit_s(rule: AlarmRule, brake: Brake) -> float:
     return law(rule.setpoint or 0.0, brake) if law else float("inf")
 
 
-def _check_delay(rule: AlarmRule, brake: Brake, path: tuple[Any, ...], faults: Faults) -> None:
-    most = time_to_limit_s(rule, brake) / 4
+def _check_delay(rule: AlarmRule, place: _Place, path: tuple[Any, ...], faults: Faults) -> None:
+    most, why = time_to_limit_s(rule, place.brake) / 4, "a quarter of the time to the limit at the worst credible rate"
+    if rule.kind.shape is Shape.LOST:
+        most, why = place.scan_ns / 2e9, "half a scan, so that the second scan is the alarm"
     if rule.on_ns * 1e-9 > most + 1e-9:
+        default = path == place.path
         faults.add(
-            (*path, "on-delay"),
+            path if default else (*path, "on-delay"),
             f"{rule.on_ns * 1e-9:g} s for {rule.key}",
-            f"at most {max(most, 0.0):.3g} s: a quarter of the time to the limit at the worst credible rate",
+            f"at most {max(most, 0.0):.3g} s: {why}",
+            f'this is the default; give an on-delay in [[brake.alarm]] with alarm = "{rule.kind.name}"'
+            if default
+            else "",
         )
 
 

@@ -21,6 +21,7 @@ _KEYS = {
     "direct": {"kind", "unit"},
     "bit": {"kind", "inverted"},
 }
+_HUGE: Final = 1e300
 _TYPE = re.compile(r"^bit (\d{1,2})$")
 
 
@@ -83,12 +84,17 @@ def _two(table: Mapping[str, Any], key: str, complain: Complain, what: str) -> l
     return None
 
 
+def _is_number(value: Any) -> bool:
+    """A number that a float can hold."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _HUGE
+
+
 def _span(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> dict[str, float] | None:
     raw = _two(table, "raw", complain, "two counts, for example [0, 27648]")
     ends = _two(table, "range", complain, f"two quantities, in one of: {units_of(dimension)}")
     if raw is None or ends is None:
         return None
-    if not all(isinstance(number, int | float) and not isinstance(number, bool) for number in raw):
+    if not all(_is_number(number) for number in raw):
         complain(("signal", "raw"), repr(raw), "two numbers")
         return None
     try:
@@ -113,12 +119,14 @@ def _pt100(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -
     if dimension is not Dimension.TEMPERATURE:
         complain(("signal", "kind"), "'pt100'", f"a kind that gives {dimension.value}; a Pt100 gives a temperature")
         return None
-    return _checked(
-        lambda: Pt100(
-            ohms_per_count=float(table.get("ohms-per-count", 1.0)), ohms_offset=-float(table.get("lead-ohms", 0.0))
-        ),
-        complain,
-    )
+    numbers = {"ohms-per-count": table.get("ohms-per-count", 1.0), "lead-ohms": table.get("lead-ohms", 0.0)}
+    wrong = [key for key, number in numbers.items() if not _is_number(number)]
+    for key in wrong:
+        complain(("signal", key), repr(numbers[key]), "a number of ohms, without a unit, for example 0.01")
+    if wrong:
+        return None
+    per_count, leads = float(numbers["ohms-per-count"]), float(numbers["lead-ohms"])
+    return _checked(lambda: Pt100(ohms_per_count=per_count, ohms_offset=-leads), complain)
 
 
 def _direct(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:

@@ -1,0 +1,33 @@
+# Sourced by demo.sh and tests/run.sh: brings Debian packages and the virtual environment.
+# Usage: debian_packages PACKAGE...; virtual_environment LOCK
+
+debian_packages() {
+  local missing=() package
+  for package in "$@"; do
+    dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q '^install ok installed$' || missing+=("$package")
+  done
+  if [ ${#missing[@]} -eq 0 ]; then return 0; fi
+  if [ "$(id -u)" -ne 0 ]; then
+    echo "These Debian packages are needed and not installed: ${missing[*]}" >&2
+    echo "Install them, then run this again: sudo apt-get install ${missing[*]}" >&2
+    exit 3
+  fi
+  echo "installing Debian packages: ${missing[*]}" >&2
+  export DEBIAN_FRONTEND=noninteractive
+  # The services themselves are started by the tests, on ports of their own; none is wanted at boot.
+  apt-get update -q >/dev/null
+  apt-get install -y -q --no-install-recommends "${missing[@]}" >/dev/null
+}
+
+virtual_environment() {
+  local lock="$1" stamp
+  stamp=".venv/.installed-$(cat "$lock" pyproject.toml | sha256sum | cut -c1-16)"
+  if [ ! -e "$stamp" ]; then
+    [ -x .venv/bin/python ] || python3 -m venv .venv
+    echo "installing Python packages from $lock into .venv" >&2
+    .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$lock"
+    .venv/bin/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
+    rm -f .venv/.installed-*
+    touch "$stamp"
+  fi
+}

@@ -1,0 +1,192 @@
+"""The command ``brakewater-sim``: list scenarios, serve one over Modbus TCP, or record one without wire or waiting.
+
+Exit status: 0 fine, 2 bad arguments or a bad rig file, 3 it could not run.
+"""
+
+import argparse
+import asyncio
+import json
+import math
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from difflib import get_close_matches
+from pathlib import Path
+from textwrap import wrap
+
+from brakewater import __version__
+from brakewater.errors import RigFileError, StorageError
+from brakewater.rig import Rig, load
+from brakewater.rig.load import demo_file
+from brakewater_sim.scenarios import SCENARIOS, Scenario
+
+FINE, BAD_ARGUMENTS, COULD_NOT_RUN = 0, 2, 3
+_HIGHEST_PORT = 65535
+
+
+class ArgumentsError(Exception):
+    """Arguments that do not go together, or with the rig file."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status. Arguments that argparse refuses exit with 2."""
+    args = _parser().parse_args(argv)
+    run: Callable[[argparse.Namespace], int] = args.run
+    try:
+        return run(args)
+    except (ArgumentsError, RigFileError) as error:
+        print(error, file=sys.stderr)
+        return BAD_ARGUMENTS
+    except (StorageError, OSError) as error:
+        print(error, file=sys.stderr)
+        return COULD_NOT_RUN
+    except KeyboardInterrupt:
+        print("stopped; nothing was written", file=sys.stderr)
+        return COULD_NOT_RUN
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="brakewater-sim", description="A rig to watch, without a rig.")
+    parser.add_argument("--version", action="version", version=f"brakewater-sim {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="list|serve|record")
+    listed = commands.add_parser("list", help="what scenarios there are")
+    listed.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    listed.set_defaults(run=_list)
+    served = commands.add_parser("serve", help="a rig's devices over Modbus TCP")
+    _add_common(served)
+    served.add_argument("--speed", type=_positive, default=1.0, metavar="X", help="seconds of scenario a second")
+    where = served.add_mutually_exclusive_group()
+    where.add_argument("--port", type=_port, metavar="P", help="of the only device; 0 takes any free one")
+    where.add_argument("--port-offset", type=int, default=0, metavar="N", help="added to every device's port")
+    served.set_defaults(run=_serve)
+    recorded = commands.add_parser("record", help="straight into a new record folder, inputs only")
+    _add_common(recorded)
+    recorded.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
+    recorded.add_argument("--seconds", type=_positive, metavar="N", help="length; default the scenario's")
+    recorded.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    recorded.set_defaults(run=_record)
+    return parser
+
+
+def _add_common(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("scenario", type=_scenario, metavar="SCENARIO", help="a name from the list")
+    parser.add_argument("--rig", type=Path, metavar="RIG", help="rig file; default the demo rig")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of noise and waves; default 1")
+
+
+def _scenario(name: str) -> Scenario:
+    if name in SCENARIOS:
+        return SCENARIOS[name]
+    near = get_close_matches(name, SCENARIOS, n=1)
+    hint = f'; did you mean "{near[0]}"?' if near else ""
+    raise argparse.ArgumentTypeError(f"found {name!r}; allowed: {', '.join(SCENARIOS)}{hint}")
+
+
+def _positive(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not 0.0 < number < math.inf:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a number above 0")
+    return number
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > _HIGHEST_PORT:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 0 to {_HIGHEST_PORT}")
+    return int(text)
+
+
+def _rig(args: argparse.Namespace) -> Rig:
+    """The rig of the arguments, which must have what the scenario acts on."""
+    rig = load(args.rig or demo_file())
+    names = [device.name for device in rig.devices]
+    for silence in args.scenario.silences:
+        if silence.device not in names:
+            raise ArgumentsError(
+                f"{rig.file}: scenario {args.scenario.name} silences device {silence.device!r}; "
+                f"found devices {', '.join(names)}; name one of them {silence.device!r} or take another scenario"
+            )
+    return rig
+
+
+def _list(args: argparse.Namespace) -> int:
+    if args.json:
+        print(json.dumps([_described(scenario) for scenario in SCENARIOS.values()]))
+        return FINE
+    for scenario in SCENARIOS.values():
+        alarms = ", ".join(f"{one.alarm} (by {one.due_s:g} s)" for one in scenario.expected) or "no alarm"
+        print(f"{scenario.name:<16}{scenario.length_s:>6g} s")
+        for line in (*wrap(scenario.says, 96), *wrap(f"Raises: {alarms}", 96, subsequent_indent="        ")):
+            print(f"    {line}")
+    return FINE
+
+
+def _described(scenario: Scenario) -> dict[str, object]:
+    expected = [{"alarm": one.alarm, "due_s": one.due_s} for one in scenario.expected]
+    return {"name": scenario.name, "length_s": scenario.length_s, "says": scenario.says, "expected": expected}
+
+
+def _ports(rig: Rig, args: argparse.Namespace) -> dict[str, int]:
+    names = [device.name for device in rig.devices]
+    if args.port is not None:
+        if len(names) > 1:
+            raise ArgumentsError(f"--port: found {len(names)} devices ({', '.join(names)}); allowed: --port-offset")
+        return {names[0]: args.port}
+    ports = {device.name: device.port + args.port_offset for device in rig.devices}
+    for name, port in ports.items():
+        if not 1 <= port <= _HIGHEST_PORT:
+            raise ArgumentsError(f"--port-offset: found port {port} for {name}; allowed: 1 to {_HIGHEST_PORT}")
+    return ports
+
+
+def _serve(args: argparse.Namespace) -> int:
+    rig = _rig(args)
+    ports = _ports(rig, args)
+    asyncio.run(_serving(rig, args, ports))
+    return FINE
+
+
+async def _serving(rig: Rig, args: argparse.Namespace, ports: dict[str, int]) -> None:
+    from brakewater_sim.device import Playback, serve  # noqa: PLC0415 - the other commands start faster without
+
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    playback = Playback(args.scenario, rig, seed=args.seed, speed=args.speed)
+    await serve(playback, rig, ports=ports, say=_say, stop=stop)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _record(args: argparse.Namespace) -> int:
+    from brakewater_sim.offline import record  # noqa: PLC0415 - as above
+
+    rig = _rig(args)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends as Ctrl-C does: nothing half written
+    done = record(args.scenario, rig, args.output, seed=args.seed, seconds=args.seconds, progress=_bar())
+    if args.json:
+        shown = {"record": str(done.folder), "scenario": args.scenario.name, "seed": args.seed, "scans": done.scans}
+        print(json.dumps({**shown, "seconds": done.seconds, "digest": done.digest}))
+    else:
+        print(f"{done.folder}: {done.scans} scans, {done.seconds:g} s of {args.scenario.name}")
+        print(f"input digest {done.digest}")
+    return FINE
+
+
+def _bar() -> Callable[[float], None]:
+    """A bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        return lambda _: None
+
+    def show(part: float) -> None:
+        print(f"\r[{'#' * round(40 * part):<40}] {part:4.0%}", end="\n" if part >= 1.0 else "", file=sys.stderr)
+
+    return show
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,165 @@
+"""A scenario straight into a record: the inputs the daemon would have recorded, without wire and without waiting.
+
+    done = record(scenario, rig, Path("trip"))       # a record folder with inputs only; done.digest names its content
+
+The same scenario, seed, rig file and version give the same inputs to the last bit. The record is written beside its
+folder and moved there when it is whole, so that nothing half written is ever found.
+"""
+
+import hashlib
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from brakewater import __version__
+from brakewater.errors import StorageError
+from brakewater.quality import Status
+from brakewater.record.journal import Journal
+from brakewater.record.rows import packed, rows_of
+from brakewater.rig import SELF, Rig
+from brakewater.stream import Block, Start
+from brakewater_sim.registers import Registers, Wiring
+from brakewater_sim.scenarios import Scenario
+from brakewater_sim.simulate import Simulation
+
+CHUNK: Final = 4096
+"""Scans in one block."""
+AGE_NS: Final = 5_000_000
+"""How old every device's answer is: an invented, steady 5 ms."""
+UTC_NS: Final = int(datetime(2031, 2, 3, 4, 5, 6, tzinfo=UTC).timestamp()) * 1_000_000_000
+"""Wall time of every simulated start."""
+PATIENCE_S: Final = 60.0
+"""How long the disk may take for one block."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What was written."""
+
+    folder: Path
+    scans: int
+    seconds: float
+    digest: str
+    """SHA-256 in hex over all inputs, packed as the record hashes them."""
+
+
+def start_of(rig: Rig) -> Start:
+    """The input that opens every simulated record."""
+    return Start(run=1, t_ns=0, utc_ns=UTC_NS, boot="simulated@0", version=__version__, rig_toml=rig.text)
+
+
+def blocks(
+    scenario: Scenario, rig: Rig, *, seed: int = 1, seconds: float | None = None, chunk: int = CHUNK
+) -> Iterator[Block]:
+    """The scans of a scenario at the rig's cadence, the first one at 0.
+
+    Args:
+        scenario: what happens.
+        rig: whose registers show it.
+        seed: of noise and waves.
+        seconds: length; default the scenario's.
+        chunk: scans in one block.
+    """
+    total = _total(scenario, rig, seconds)
+    simulation, wiring, scan = Simulation(scenario, seed), Wiring(rig), _Scan(rig)
+    for first in range(0, total, chunk):
+        numbers = range(first, min(first + chunk, total))
+        rows = [scan.row(wiring.registers(simulation.advance_to(number * rig.scan_ns))) for number in numbers]
+        t_ns = np.array(numbers, np.int64) * rig.scan_ns
+        yield Block(
+            run=1,
+            input=np.array(numbers, np.int64) + 1,
+            t_ns=t_ns,
+            utc_ns=t_ns + UTC_NS,
+            words=np.array([words for words, _ in rows], np.uint16),
+            status=np.array([status for _, status in rows], np.uint8),
+            age_ns=np.tile(scan.ages, (len(rows), 1)),
+        )
+
+
+class _Scan:
+    """How a rig's scan is laid out."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._points = [slot.point for slot in rig.slots]
+        self.ages = np.array([0 if name == SELF else AGE_NS for name in rig.device_names], np.int64)
+
+    def row(self, registers: Registers) -> tuple[list[int], list[int]]:
+        """Words and status of one scan."""
+        words: list[int] = []
+        status: list[int] = []
+        for point in self._points:
+            silent = point.device in registers.silent
+            found = None if silent else registers.read((point.device, point.table), point.address, point.count)
+            words += found or [0] * point.count
+            status.append(Status.SILENT if silent else Status.OK)
+        return words, status
+
+
+def record(
+    scenario: Scenario,
+    rig: Rig,
+    folder: Path,
+    *,
+    seed: int = 1,
+    seconds: float | None = None,
+    progress: Callable[[float], None] = lambda _: None,
+) -> Recorded:
+    """Write a scenario into a new record folder.
+
+    Args:
+        scenario: what happens.
+        rig: whose registers show it.
+        folder: where; must be empty or not there.
+        seed: of noise and waves.
+        seconds: length; default the scenario's.
+        progress: told the part that is done, 0 to 1, after every block.
+
+    Raises:
+        StorageError: the folder holds something, or the disk does not take it.
+    """
+    if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
+        raise StorageError(
+            f"{folder}: found something there; allowed: a new folder or an empty one, nothing is overwritten"
+        )
+    unfinished = folder.absolute().with_name(f"{folder.absolute().name}.unfinished-{os.getpid()}")
+    total = _total(scenario, rig, seconds)
+    try:
+        digest = _write(
+            start_of(rig),
+            blocks(scenario, rig, seed=seed, seconds=seconds),
+            unfinished,
+            lambda last: progress(last / total),
+        )
+        unfinished.replace(folder)
+    except OSError as error:
+        raise StorageError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    finally:
+        shutil.rmtree(unfinished, ignore_errors=True)
+    return Recorded(folder=folder, scans=total, seconds=total * rig.scan_ns / 1e9, digest=digest)
+
+
+def _total(scenario: Scenario, rig: Rig, seconds: float | None) -> int:
+    """Scans in a length; at least one."""
+    return max(1, round((scenario.length_s if seconds is None else seconds) * 1e9) // rig.scan_ns)
+
+
+def _write(start: Start, scans: Iterator[Block], folder: Path, reached: Callable[[int], None]) -> str:
+    """Digest of all inputs, every one of them committed; ``reached`` is told the last one after every block."""
+    digest = hashlib.sha256()
+    with Journal(folder, bound=2 * CHUNK) as journal:
+        journal.begin(start)
+        digest.update(b"".join(packed(row) for row in rows_of(start)))
+        for block in scans:
+            journal.append(block)
+            digest.update(b"".join([packed(row) for row in rows_of(block)]))
+            if not journal.wait_committed(PATIENCE_S):
+                raise StorageError(f"{folder}: the disk did not take {len(block)} scans in {PATIENCE_S:g} s")
+            reached(int(block.input[-1]))
+    return digest.hexdigest()

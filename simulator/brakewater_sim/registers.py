@@ -1,0 +1,90 @@
+"""The registers of a rig's devices at one tick of the plant: every device table as its addresses lie.
+
+A table reaches from its first point's address to its last one's; what lies between two points reads 0, as the unused
+words of a PLC's data block do. What lies outside is not there at all. Every brake of a rig shows the same one plant.
+Roles that the plant does not have stand at a steady, plausible value, so that nobody misses them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from brakewater.rig import SELF, Point, Rig, Table
+from brakewater_sim.simulate import Tick
+from brakewater_sim.words import words
+
+STEADY: Mapping[str, float] = {
+    "supply-pressure": 3.0e5,
+    "strainer-differential": 2.0e4,
+    "filter-differential": 1.5e4,
+    "overflow-open": 0.0,
+    "coil-current": 60.0,
+    "coil-voltage": 110.0,
+    "drum-speed": 3.0,
+    "pump-commanded": 1.0,
+    "push-acknowledge": 0.0,
+    "push-silence": 0.0,
+    "push-reset": 0.0,
+    "push-test": 0.0,
+}
+"""Roles without a plant behind them, in SI; invented."""
+
+HEARTBEAT_WRAPS = 10_000
+
+Place = tuple[str, Table]
+"""A device and one of its tables."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Registers:
+    """The tables of all devices at one moment."""
+
+    first: Mapping[Place, int]
+    """Address of each table's first word."""
+    held: Mapping[Place, list[int]]
+    silent: frozenset[str]
+    """Devices that do not answer."""
+
+    def read(self, place: Place, address: int, count: int) -> list[int] | None:
+        """Words (of bit tables: bits) from ``address`` on; None where any of them is not there."""
+        at = address - self.first.get(place, 0)
+        found = self.held.get(place, [])
+        return found[at : at + count] if at >= 0 and at + count <= len(found) else None
+
+
+class Wiring:
+    """Which registers a rig has; ``registers`` fills them."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._points = rig.points
+        spans: dict[Place, tuple[int, int]] = {}
+        for point in rig.points:
+            low, high = spans.get(_place(point), (point.address, 0))
+            spans[_place(point)] = min(low, point.address), max(high, point.address + point.count)
+        self._first = {place: low for place, (low, _) in spans.items()}
+        self._empty = {place: [0] * (high - low) for place, (low, high) in spans.items()}
+
+    def registers(self, tick: Tick) -> Registers:
+        """All tables as they stand at a tick."""
+        held = {place: cells.copy() for place, cells in self._empty.items()}
+        for point in self._points:
+            cells, at = held[_place(point)], point.address - self._first[_place(point)]
+            for offset, word in enumerate(words(point, value_of(point, tick), tick.broken.get(point.role, ""))):
+                cells[at + offset] |= word
+        return Registers(first=self._first, held=held, silent=tick.silent)
+
+
+def _place(point: Point) -> Place:
+    return point.device, point.table
+
+
+def value_of(point: Point, tick: Tick) -> float:
+    """What a point shows at a tick, in SI. The daemon's own points stand as they do when all is well."""
+    if point.device == SELF:
+        return float(point.role == "self.broker")
+    if point.role in tick.measured:
+        return tick.measured[point.role]
+    if point.role == "return-flow":
+        return tick.measured["inlet-flow"]
+    if point.role == "heartbeat":
+        return float(tick.t_ns // 1_000_000_000 % HEARTBEAT_WRAPS)
+    return STEADY[point.role]

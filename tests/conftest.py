@@ -1,0 +1,50 @@
+"""Every test leaves nothing behind: no thread, no child process, no task, no open port."""
+
+import asyncio
+import gc
+import threading
+import time
+from collections.abc import Iterator
+
+import psutil
+import pytest
+
+_PATIENCE_S = 3.0
+
+
+def _threads() -> set[threading.Thread]:
+    return {thread for thread in threading.enumerate() if thread.is_alive()}
+
+
+def _children() -> set[int]:
+    return {child.pid for child in psutil.Process().children(recursive=True) if child.status() != psutil.STATUS_ZOMBIE}
+
+
+def _ports() -> set[tuple[str, int]]:
+    connections = psutil.Process().net_connections(kind="inet")
+    return {tuple(one.laddr) for one in connections if one.status == psutil.CONN_LISTEN}
+
+
+def _tasks() -> set[asyncio.Task[object]]:
+    gc.collect()
+    return {one for one in gc.get_objects() if isinstance(one, asyncio.Task) and not one.done()}
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind(request: pytest.FixtureRequest) -> Iterator[None]:
+    threads, children, ports = _threads(), _children(), _ports()
+    yield
+    deadline = time.monotonic() + _PATIENCE_S
+    while True:
+        left = [
+            *(f"thread {thread.name}" for thread in _threads() - threads),
+            *(f"process {pid}" for pid in _children() - children),
+            *(f"port {address}:{port}" for address, port in _ports() - ports),
+        ]
+        if not left and "integration" in request.keywords:
+            left = [f"task {task.get_name()}" for task in _tasks()]
+        if not left:
+            return
+        if time.monotonic() > deadline:
+            pytest.fail(f"left behind: {', '.join(left)}")
+        time.sleep(0.02)

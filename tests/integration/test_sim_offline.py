@@ -1,0 +1,148 @@
+"""The recorder: whole, repeatable, readable by the record's own reader, and nothing half written."""
+
+import hashlib
+import json
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from brakewater.quality import Status
+from brakewater.record.reader import Record
+from brakewater.record.rows import packed, rows_of
+from brakewater.record.verify import verify
+from brakewater.rig import Rig, load, parse
+from brakewater.rig.load import demo_file
+from brakewater.stream import Block, Start
+from brakewater_sim import cli, offline
+from brakewater_sim.scenarios import SCENARIOS, Silence
+from brakewater_sim.simulate import simulate
+
+SHORT = replace(SCENARIOS["demo"], warmup_s=2.0)
+
+
+@pytest.fixture(scope="module")
+def rig() -> Rig:
+    return load(demo_file())
+
+
+def columns(blocks: list[Block]) -> list[np.ndarray]:
+    names = ("input", "t_ns", "utc_ns", "words", "status", "age_ns")
+    return [np.concatenate([getattr(block, name) for block in blocks]) for name in names]
+
+
+def same(one: list[Block], other: list[Block]) -> bool:
+    pairs = zip(columns(one), columns(other), strict=True)
+    return all(a.dtype == b.dtype and np.array_equal(a, b) for a, b in pairs)
+
+
+def test_a_record_holds_the_scenario_whole_and_no_events(rig: Rig, tmp_path: Path) -> None:
+    told: list[float] = []
+    done = offline.record(SHORT, rig, tmp_path / "deep" / "trip", progress=told.append)
+    start, *rest = Record(done.folder).inputs()
+    assert start == offline.start_of(rig)
+    assert isinstance(start, Start)
+    assert (start.run, start.t_ns, start.boot) == (1, 0, "simulated@0")
+    assert start.utc_ns == 1_927_857_906_000_000_000  # 2031-02-03T04:05:06Z, by `date -u -d ... +%s`
+    blocks = [item for item in rest if isinstance(item, Block)]
+    assert len(blocks) == len(rest)
+    assert same(blocks, list(offline.blocks(SHORT, rig)))
+    assert (done.scans, done.seconds, told[-1]) == (600, 120.0, 1.0)
+    assert list(Record(done.folder).events()) == []
+    report = verify(done.folder)
+    assert (report.verdict, report.inputs, report.gaps) == ("consistent", 601, [])
+    assert [path.name for path in done.folder.parent.iterdir()] == ["trip"]
+
+
+def test_digest_is_that_of_the_rows_in_the_record(rig: Rig, tmp_path: Path) -> None:
+    done = offline.record(SHORT, rig, tmp_path / "a", seconds=20.0)
+    rows = [row for item in Record(done.folder).inputs() for row in rows_of(item)]
+    assert hashlib.sha256(b"".join(packed(row) for row in rows)).hexdigest() == done.digest
+
+
+def test_same_inputs_every_time_and_others_with_another_seed_or_rig(rig: Rig, tmp_path: Path) -> None:
+    def digest(name: str, rig: Rig = rig, seed: int = 1) -> str:
+        return offline.record(SHORT, rig, tmp_path / name, seed=seed, seconds=20.0).digest
+
+    first = digest("a")
+    assert digest("b") == first
+    assert digest("c", seed=2) != first
+    assert digest("d", rig=parse(rig.text + "\n# another\n")) != first
+
+
+def test_more_than_one_chunk_loses_nothing(rig: Rig, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = offline.record(SHORT, rig, tmp_path / "a").digest
+    monkeypatch.setattr(offline, "CHUNK", 7)
+    monkeypatch.setattr(offline, "blocks", partial(offline.blocks, chunk=7))
+    assert offline.record(SHORT, rig, tmp_path / "b").digest == whole
+
+
+def test_a_silent_device_has_no_words_and_self_is_well(rig: Rig) -> None:
+    scenario = replace(SHORT, silences=(Silence(device="plc1", from_s=2.0, to_s=4.0),))
+    (block,) = offline.blocks(scenario, rig, seconds=6.0)
+    silent = (block.t_ns >= 2_000_000_000) & (block.t_ns < 4_000_000_000)
+    own = [slot for slot in rig.slots if slot.point.device == "self"]
+    plc = [slot for slot in rig.slots if slot.point.device == "plc1"]
+    assert len(own) + len(plc) == len(rig.slots)
+    status = block.status[:, [slot.index for slot in plc]]
+    assert (status == np.where(silent, Status.SILENT, Status.OK)[:, np.newaxis]).all()
+    first_own = own[0].column
+    assert not block.words[silent, :first_own].any()
+    assert (block.status[:, [slot.index for slot in own]] == Status.OK).all()
+    broker = next(slot.column for slot in own if slot.point.name == "self.broker")
+    assert (block.words[:, broker] == 1).all()
+    assert not np.delete(block.words[:, first_own:], broker - first_own, axis=1).any()
+    assert (block.age_ns == [5_000_000, 0]).all()
+
+
+def test_any_cadence_of_the_rig_is_met() -> None:
+    text = demo_file().read_text().replace('scan = "200 ms"', 'scan = "230 ms"')
+    (block,) = offline.blocks(SHORT, parse(text), seconds=2.3)
+    assert block.t_ns.tolist() == [230_000_000 * k for k in range(10)]
+    held = [tick.measured["hook-load"] for tick in simulate(SHORT, every_s=0.05, seconds=2.3)]
+    slot = next(slot for slot in load(demo_file()).slots if slot.point.role == "hook-load")
+    loads = block.words[:, slot.column : slot.column + 2].astype(">u2").copy().view(">f4")[:, 0] * 4448.2216152605
+    assert loads.tolist() == pytest.approx([held[230 * k // 50] for k in range(10)], rel=1e-6)
+
+
+def test_a_folder_with_anything_in_it_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "trip"
+    folder.mkdir()
+    asked = ["record", "demo", "-o", str(folder), "--seconds", "5", "--json"]
+    assert cli.main(asked) == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert shown == {
+        "record": str(folder),
+        "scenario": "demo",
+        "seed": 1,
+        "scans": 25,
+        "seconds": 5.0,
+        "digest": shown["digest"],
+    }
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    assert cli.main(asked) == 3
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.count("\n") == 1
+    assert f"{folder}: found something there; allowed: a new folder or an empty one" in told.err
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+
+
+def test_stopped_half_way_it_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stop(_: float) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "_bar", lambda: stop)
+    assert cli.main(["record", "demo", "-o", str(tmp_path / "trip"), "--seconds", "5"]) == 3
+    assert list(tmp_path.iterdir()) == []
+    assert capsys.readouterr().err == "stopped; nothing was written\n"
+
+
+def test_a_place_that_cannot_be_written_is_told_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("")
+    assert cli.main(["record", "demo", "-o", str(tmp_path / "file" / "trip"), "--seconds", "5"]) == 3
+    assert capsys.readouterr().err.count("\n") == 1

@@ -1,0 +1,131 @@
+"""Topic names, payload bytes, and which retained states differ from what the broker holds."""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from brakewater import render
+from brakewater.alarms.annunciator import WATCHING
+from brakewater.rig import Rig
+from brakewater.stream import AlarmNow, Picture
+
+Publication = tuple[str, bytes]
+"""Topic and payload."""
+
+OF_RIG: Final = "rig"
+"""Stands where a brake's name would, for what belongs to the whole rig."""
+
+
+def payload(document: Mapping[str, Any]) -> bytes:
+    """Compact JSON. A number that is none is a defect of ours and raises ValueError."""
+    return json.dumps(document, separators=(",", ":"), allow_nan=False, ensure_ascii=False).encode()
+
+
+def online(rig: Rig) -> str:
+    """Retained; also the will's."""
+    return f"{rig.root}/online"
+
+
+def heartbeat(rig: Rig) -> str:
+    """Every second."""
+    return f"{rig.root}/heartbeat"
+
+
+def chain(rig: Rig) -> str:
+    """Retained: head of the event chain."""
+    return f"{rig.root}/chain"
+
+
+def event(rig: Rig, brake: str | None) -> str:
+    """Every event."""
+    return f"{rig.root}/{brake or OF_RIG}/event"
+
+
+def now(rig: Rig, brake: str) -> str:
+    """Live values of a brake."""
+    return f"{rig.root}/{brake}/now"
+
+
+def alarm(rig: Rig, brake: str | None, name: str) -> str:
+    """Retained: an alarm as it stands."""
+    return f"{rig.root}/{brake or OF_RIG}/alarm/{name}"
+
+
+def lamp(rig: Rig, name: str) -> str:
+    """Retained: what a lamp shows."""
+    return f"{rig.root}/lamp/{name}"
+
+
+def horn(rig: Rig) -> str:
+    """Retained: what the horn does."""
+    return f"{rig.root}/horn"
+
+
+def command(rig: Rig, actor: str) -> str:
+    """Commands of one actor; ``+`` for all."""
+    return f"{rig.root}/command/{actor}"
+
+
+def answer(rig: Rig, actor: str, number: str) -> str:
+    """Where an answer goes unless its command names a response topic."""
+    return f"{rig.root}/answer/{actor}/{number}"
+
+
+def actor_of(rig: Rig, topic: str) -> str | None:
+    """Who commands by this topic; None where it is no command topic."""
+    head = command(rig, "")
+    actor = topic.removeprefix(head)
+    return actor if topic.startswith(head) and actor and "/" not in actor else None
+
+
+def state_filters(rig: Rig) -> tuple[str, str]:
+    """All retained states whose names depend on the rig file."""
+    return alarm(rig, "+", "+"), lamp(rig, "+")
+
+
+def known_states(rig: Rig) -> frozenset[str]:
+    """The states among ``state_filters`` that this rig has; any other is left over from an older rig file."""
+    alarms = {alarm(rig, rule.brake, rule.name) for rule in rig.alarms}
+    return frozenset(alarms | {lamp(rig, name) for name in (WATCHING, *(window.name for window in rig.lamps))})
+
+
+@dataclass(slots=True, kw_only=True)
+class Shown:
+    """What one session has published of the retained states, so that only changes go out; new with every session."""
+
+    rig: Rig
+    _alarms: dict[tuple[str | None, str], AlarmNow] = field(default_factory=dict)
+    _sent: dict[str, bytes] = field(default_factory=dict)
+    _begun: bool = False
+
+    def changes(self, picture: Picture | None, *, fresh: bool) -> Iterator[Publication]:
+        """Publications that bring the broker up to date, alarms first.
+
+        Args:
+            picture: the newest; None where there is none yet.
+            fresh: false puts the lamp ``watching`` out: pictures have stopped coming.
+        """
+        if picture is not None:
+            changed = [each for each in picture.alarms if self._alarms.get((each.brake, each.alarm)) != each]
+            for each in changed:
+                yield alarm(self.rig, each.brake, each.alarm), payload(render.alarm_now(self.rig, each))
+                self._alarms[each.brake, each.alarm] = each
+            if changed or not self._begun:
+                yield from self._once(self._windows(picture))
+                self._begun = True
+        yield from self._once({lamp(self.rig, WATCHING): render.watching(lit=fresh and picture is not None)})
+
+    def _windows(self, picture: Picture) -> dict[str, Mapping[str, Any]]:
+        lit = render.lamps(self.rig, picture)
+        return {
+            **{lamp(self.rig, name): shown for name, shown in lit.items() if name != WATCHING},
+            horn(self.rig): render.horn_now(picture),
+        }
+
+    def _once(self, states: Mapping[str, Mapping[str, Any]]) -> Iterator[Publication]:
+        for topic, document in states.items():
+            body = payload(document)
+            if self._sent.get(topic) != body:
+                yield topic, body
+                self._sent[topic] = body

@@ -1,0 +1,304 @@
+"""From codes and SI to what people and payloads see: the crew's units, one plain sentence, lamps and horn.
+
+Pure functions; the engine and the record never call them. Every payload keeps the SI value beside the shown one, and a
+value never stands without its quality: a bad one is null in JSON and ``--`` on a terminal.
+"""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from brakewater.alarms.annunciator import WATCHING, Aspect, horn, lamp
+from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
+from brakewater.alarms.lifecycle import State
+from brakewater.quality import Quality, quality, reason_name
+from brakewater.rig import SELF, Lamp, Point, Rig
+from brakewater.rig.roles import ROLES
+from brakewater.stream import AlarmNow, Picture
+from brakewater.units import Dimension, shown, utc_text
+from brakewater.wording import ENGLISH, Wording
+
+Document = dict[str, Any]
+
+DECIMALS: Final[dict[str, int]] = {
+    "gal/min": 1,
+    "L/min": 1,
+    "degF": 1,
+    "degC": 1,
+    "K": 1,
+    "in": 1,
+    "mm": 0,
+    "in/s": 2,
+    "mm/s": 1,
+    "bbl": 1,
+    "m3": 2,
+    "kW": 0,
+    "MJ": 1,
+    "klbf": 1,
+    "kN": 0,
+    "psi": 1,
+    "bar": 2,
+    "s": 1,
+    "degF/s": 2,
+    "K/s": 2,
+    "rpm": 0,
+    "1": 2,
+}
+"""Digits after the point that a crew can use, by unit of ``units.CREW_UNITS``; 2 for any other."""
+
+_SUFFIXES: Final = (
+    ("_m3_s", Dimension.FLOW),
+    ("_m_s", Dimension.SPEED),
+    ("_degc", Dimension.TEMPERATURE),
+    ("_w", Dimension.POWER),
+    ("_k", Dimension.DIFFERENCE),
+    ("_j", Dimension.ENERGY),
+    ("_s", Dimension.TIME),
+    ("_m", Dimension.LENGTH),
+)
+_GONE_STATES: Final = frozenset(
+    {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
+)
+"""The condition no longer holds: no response is called for."""
+
+
+# --------------------------------------------------------------------- values
+
+
+def dimension_of_point(point: Point) -> Dimension:
+    """What a point measures; the daemon's own are times but for the count of what is queued and the link states."""
+    if point.device == SELF:
+        return Dimension.NUMBER if point.role in ("self.queued", "self.broker") else Dimension.TIME
+    return ROLES[point.role].dimension
+
+
+def dimension_of_derived(name: str) -> Dimension:
+    """What a derived quantity measures: its name ends in its SI unit, or in none."""
+    return next((dimension for suffix, dimension in _SUFFIXES if name.endswith(suffix)), Dimension.NUMBER)
+
+
+def is_contact(point: Point) -> bool:
+    """True for a point that is on or off."""
+    return point.role == "self.broker" or (point.device != SELF and ROLES[point.role].bit)
+
+
+def rounded(value: float, dimension: Dimension, system: str, *, more: int = 0) -> tuple[float, str]:
+    """An SI value in the crew's unit, rounded to what a crew can use, and the unit's name.
+
+    Args:
+        value: SI; temperatures in degC.
+        dimension: what it measures.
+        system: ``rig.units``.
+        more: digits beyond the usual, for limits.
+    """
+    number, unit = shown(value, dimension, system)
+    return round(number, DECIMALS.get(unit, 2) + more) + 0.0, unit  # + 0.0 turns -0.0 into 0.0
+
+
+def with_unit(value: float, dimension: Dimension, system: str) -> str:
+    """A measured value for people: ``61.2 gal/min``; a pure number stands alone."""
+    number, unit = rounded(value, dimension, system)
+    text = f"{number:.{DECIMALS.get(unit, 2)}f}"
+    return text if dimension is Dimension.NUMBER else f"{text} {unit}"
+
+
+def limit_with_unit(value: float, dimension: Dimension, system: str) -> str:
+    """A limit for people, without idle zeros: ``75 gal/min``."""
+    number, unit = rounded(value, dimension, system, more=1)
+    text = f"{number:.{DECIMALS.get(unit, 2) + 1}f}".rstrip("0").rstrip(".")
+    return text if dimension is Dimension.NUMBER else f"{text} {unit}"
+
+
+def value_line(
+    value: float, code: int, dimension: Dimension, system: str, *, contact: bool = False, words: Wording = ENGLISH
+) -> str:
+    """A value for a terminal: ``61.2 gal/min``, ``61.2 gal/min (substituted)``, ``-- (sensor-open)``, ``on``.
+
+    Args:
+        value: SI; means nothing where the code is bad.
+        code: reason code.
+        dimension: what it measures.
+        system: ``rig.units``.
+        contact: show on or off.
+        words: the language.
+    """
+    if quality(code) is Quality.BAD:
+        text = words.no_value
+    elif contact:
+        text = words.on if value else words.off
+    else:
+        text = with_unit(value, dimension, system)
+    return text if quality(code) is Quality.GOOD else f"{text} ({reason_name(code)})"
+
+
+def reading_line(rig: Rig, point: Point, seen: tuple[float, int]) -> str:
+    """``value_line`` of a point, from ``picture.readings``."""
+    return value_line(*seen, dimension_of_point(point), rig.units, contact=is_contact(point))
+
+
+def derived_line(rig: Rig, name: str, seen: tuple[float, int]) -> str:
+    """``value_line`` of a derived quantity, from ``picture.derived``."""
+    return value_line(*seen, dimension_of_derived(name), rig.units)
+
+
+# --------------------------------------------------------------------- alarms
+
+
+def _kind(alarm: str) -> AlarmKind | None:
+    """None for a kind that an older record knows and this version does not."""
+    return CATALOGUE.get(alarm.partition(":")[0])
+
+
+def _shown(kind: AlarmKind | None, value: float | None, setpoint: float | None, system: str) -> Document:
+    """Value and setpoint in the crew's unit; null where there is none, and no unit where neither means a quantity."""
+    if kind is None or setpoint is None:
+        return {"value": None, "setpoint": None, "unit": None}
+    at, unit = rounded(setpoint, kind.dimension, system, more=1)
+    return {
+        "value": None if value is None else rounded(value, kind.dimension, system)[0],
+        "setpoint": at,
+        "unit": unit,
+    }
+
+
+def _what(rig: Rig, alarm: str, brake: str | None, words: Wording) -> str:
+    name, _, subject = alarm.partition(":")
+    what = words.alarms.get(name, alarm).format(subject=subject)
+    return words.on_brake.format(what=what, brake=brake) if brake and len(rig.brakes) > 1 else what
+
+
+def _numbers(
+    kind: AlarmKind | None, value: float | None, reason: str, setpoint: float | None, system: str, words: Wording
+) -> str:
+    if kind is None or setpoint is None:
+        return "" if reason == "good" else words.because.format(reason=reason)
+    known = words.unknown.format(reason=reason) if value is None else with_unit(value, kind.dimension, system)
+    return words.measured_and_set.format(value=known, setpoint=limit_with_unit(setpoint, kind.dimension, system))
+
+
+def _respond(kind: AlarmKind | None, state: State) -> str | None:
+    return None if kind is None or state in _GONE_STATES else kind.response
+
+
+def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> Document:
+    """A recorded event with what people read: ``shown``, ``text`` and ``respond`` (null once the condition has gone).
+
+    Args:
+        rig: gives the crew's units.
+        doc: ``record.documents.event_doc``, with or without its hash.
+        words: the language.
+
+    Raises:
+        KeyError, ValueError: the document is no event's.
+    """
+    kind, state = _kind(doc["alarm"]), State(doc["to"])
+    sentence = (words.moves_by_actor if doc["actor"] else words.moves)[state]
+    if doc["why"] == "changed":
+        sentence = words.changed
+    text = sentence.format(
+        what=_what(rig, doc["alarm"], doc["brake"], words),
+        numbers=_numbers(kind, doc["value"], doc["reason"], doc["setpoint"], rig.units, words),
+        actor=doc["actor"],
+    )
+    return {
+        **doc,
+        "shown": _shown(kind, doc["value"], doc["setpoint"], rig.units),
+        "text": text,
+        "respond": _respond(kind, state),
+    }
+
+
+def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
+    """An alarm as it stands; ``value`` and ``quality`` are those at its last turn."""
+    kind, state, reason = _kind(alarm.alarm), State(alarm.state), reason_name(alarm.reason)
+    text = words.stands[state].format(
+        what=_what(rig, alarm.alarm, alarm.brake, words),
+        numbers=_numbers(kind, alarm.value, reason, alarm.setpoint, rig.units, words),
+    )
+    return {
+        "rig": rig.name,
+        "brake": alarm.brake,
+        "alarm": alarm.alarm,
+        "state": alarm.state,
+        "priority": alarm.priority,
+        "since": utc_text(alarm.since_utc_ns) if alarm.since_utc_ns else None,
+        "value": alarm.value,
+        "quality": quality(alarm.reason).name.lower(),
+        "reason": reason,
+        "setpoint": alarm.setpoint,
+        "first_out": alarm.first_out,
+        "shown": _shown(kind, alarm.value, alarm.setpoint, rig.units),
+        "text": text,
+        "respond": _respond(kind, state),
+    }
+
+
+# -------------------------------------------------------------------- picture
+
+
+def _seen(seen: tuple[float, int], dimension: Dimension, system: str) -> Document:
+    value, code = seen
+    number, unit = rounded(value, dimension, system)
+    bad = quality(code) is Quality.BAD
+    return {
+        "value": None if bad else value,
+        "quality": quality(code).name.lower(),
+        "reason": reason_name(code),
+        "shown": {"value": None if bad else number, "unit": unit},
+    }
+
+
+def now(rig: Rig, picture: Picture, brake: str, valid_s: float) -> Document:
+    """The live payload of one brake: its readings and derived quantities, and the rig-wide readings beside them.
+
+    Args:
+        rig: gives names, roles and units.
+        picture: the newest one.
+        brake: its name.
+        valid_s: how long a reader may believe it.
+    """
+    points = [point for point in rig.points if point.brake in (brake, None) and point.device != SELF]
+    return {
+        "t": utc_text(picture.utc_ns),
+        "valid_s": valid_s,
+        "run": picture.run,
+        "input": picture.input,
+        "readings": {
+            point.name: _seen(picture.readings[point.name], dimension_of_point(point), rig.units)
+            for point in points
+            if point.name in picture.readings
+        },
+        "derived": {
+            name: _seen(seen, dimension_of_derived(name), rig.units)
+            for (of, name), seen in picture.derived.items()
+            if of == brake
+        },
+    }
+
+
+def _in_window(window: Lamp, alarm: AlarmNow) -> bool:
+    return alarm.alarm in window.alarms or alarm.alarm.partition(":")[0] in window.alarms
+
+
+def lamps(rig: Rig, picture: Picture) -> dict[str, dict[str, str]]:
+    """Lamp -> ``{"aspect", "colour"}``: the rig's windows, and ``watching``, which is lit whenever there is a picture.
+
+    Whoever shows it must put ``watching`` out when pictures stop coming.
+    """
+    lit = {
+        window.name: {
+            "aspect": lamp(State(alarm.state) for alarm in picture.alarms if _in_window(window, alarm)).value,
+            "colour": window.colour,
+        }
+        for window in rig.lamps
+    }
+    return {WATCHING: watching(lit=True), **lit}
+
+
+def watching(*, lit: bool) -> dict[str, str]:
+    """The one lamp that is lit when all is well; white, so that no colour with a meaning is used up (IEC 60073)."""
+    return {"aspect": (Aspect.STEADY if lit else Aspect.OFF).value, "colour": "white"}
+
+
+def horn_now(picture: Picture) -> dict[str, str]:
+    """``{"sound"}`` for all alarms together."""
+    return {"sound": horn(State(alarm.state) for alarm in picture.alarms).value}

@@ -1,0 +1,92 @@
+"""The words people read, as one table a language; nothing here computes anything.
+
+Placeholders: ``{what}`` the alarm's name with its subject and brake, ``{numbers}`` what was measured and set (or
+nothing), ``{actor}`` who did it. A translation is another ``Wording`` with the same keys; a test holds it to that.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from brakewater.alarms.lifecycle import State
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wording:
+    """One language."""
+
+    alarms: Mapping[str, str]
+    """Kind of alarm -> its name; ``{subject}`` stands for the point or device."""
+    on_brake: str
+    """An alarm's name where the rig has several brakes: ``{what}``, ``{brake}``."""
+    measured: str
+    """``{value}`` with its unit."""
+    measured_and_set: str
+    """``{value}`` and ``{setpoint}`` with their units."""
+    unknown: str
+    """In place of a value: ``{reason}``."""
+    because: str
+    """For alarms without a value: ``{reason}``."""
+    moves: Mapping[State, str]
+    """A transition into a state, by itself."""
+    moves_by_actor: Mapping[State, str]
+    """A transition into a state by a person."""
+    changed: str
+    """An alarm closed because the rig file changed it."""
+    stands: Mapping[State, str]
+    """An alarm as it stands."""
+    on: str
+    off: str
+    no_value: str
+    """In place of a value that means nothing."""
+
+
+_GONE: Final = "{what} is gone, not yet acknowledged{numbers}."
+_LATCHED: Final = "{what} is gone and waits for a reset{numbers}."
+
+ENGLISH: Final = Wording(
+    alarms={
+        "cooling-lost": "Cooling water lost",
+        "cooling-flow-low": "Cooling water low",
+        "inlet-temperature-high": "Inlet water too warm",
+        "outlet-temperature-high": "Outlet water too hot",
+        "brake-level-rising": "Water rising in the brake",
+        "brake-level-high": "Water high in the brake",
+        "signal-bad": "Signal {subject} bad",
+        "device-silent": "Device {subject} silent",
+        "broker-lost": "Message broker lost",
+    },
+    on_brake="{what} ({brake})",
+    measured=": {value}",
+    measured_and_set=": {value}, set at {setpoint}",
+    unknown="unknown ({reason})",
+    because=": {reason}",
+    moves={
+        State.NORMAL: "{what} is over{numbers}.",
+        State.UNACKNOWLEDGED: "{what}{numbers}.",
+        State.ACKNOWLEDGED: "{what}, acknowledged{numbers}.",
+        State.RETURNED_UNACKNOWLEDGED: _GONE,
+        State.LATCHED_UNACKNOWLEDGED: _GONE,
+        State.LATCHED_ACKNOWLEDGED: _LATCHED,
+    },
+    moves_by_actor={
+        State.NORMAL: "{what} is over, closed by {actor}{numbers}.",
+        State.UNACKNOWLEDGED: "{what}, brought back by {actor}{numbers}.",
+        State.ACKNOWLEDGED: "{what}, acknowledged by {actor}{numbers}.",
+        State.RETURNED_UNACKNOWLEDGED: _GONE,
+        State.LATCHED_UNACKNOWLEDGED: _GONE,
+        State.LATCHED_ACKNOWLEDGED: "{what} is gone, acknowledged by {actor}, and waits for a reset{numbers}.",
+    },
+    changed="{what} was closed because the rig file changed it.",
+    stands={
+        State.NORMAL: "{what}: no alarm.",
+        State.UNACKNOWLEDGED: "{what}{numbers}.",
+        State.ACKNOWLEDGED: "{what}, acknowledged{numbers}.",
+        State.RETURNED_UNACKNOWLEDGED: _GONE,
+        State.LATCHED_UNACKNOWLEDGED: _GONE,
+        State.LATCHED_ACKNOWLEDGED: _LATCHED,
+    },
+    on="on",
+    off="off",
+    no_value="--",
+)

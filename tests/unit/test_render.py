@@ -1,0 +1,220 @@
+"""What people and payloads see of codes and SI. Conversions are held against exact definitions in the tests of units;
+here each number was worked out by hand from 1 US gal = 3.785411784 L.
+"""
+
+import json
+import string
+
+import pytest
+
+from brakewater import render
+from brakewater.alarms.catalogue import CATALOGUE
+from brakewater.alarms.lifecycle import State
+from brakewater.record.documents import event_doc
+from brakewater.rig.roles import ROLES
+from brakewater.units import CREW_UNITS, Dimension
+from brakewater.wording import ENGLISH
+from rig_parts import FLOW, LEAST, demo_rig, event, picture
+
+RIG = demo_rig()
+METRIC = demo_rig(**{'units = "us"': 'units = "metric"'})
+
+
+def text(**changed: object) -> str:
+    return str(render.event_shown(RIG, event_doc(event(**changed)))["text"])
+
+
+def test_an_event_reads_as_one_plain_sentence_in_the_crews_units() -> None:
+    doc = event_doc(event())
+    shown = render.event_shown(RIG, doc)
+    assert shown["text"] == "Cooling water low: 61.2 gal/min, set at 75 gal/min."
+    assert shown["shown"] == {"value": 61.2, "setpoint": 75.0, "unit": "gal/min"}
+    assert shown["respond"].startswith("Stop lowering and hold on the friction brake.")
+    assert {key: shown[key] for key in doc} == doc
+
+
+def test_the_same_event_for_a_metric_crew() -> None:
+    shown = render.event_shown(METRIC, event_doc(event()))
+    assert shown["text"] == "Cooling water low: 231.7 L/min, set at 283.91 L/min."
+    assert shown["value"] == FLOW
+
+
+@pytest.mark.parametrize(
+    ("changed", "sentence"),
+    [
+        ({"value": None, "reason": 110}, "Cooling water low: unknown (no-answer), set at 75 gal/min."),
+        ({"now": "normal"}, "Cooling water low is over: 61.2 gal/min, set at 75 gal/min."),
+        (
+            {"now": "acknowledged", "actor": "driller"},
+            "Cooling water low, acknowledged by driller: 61.2 gal/min, set at 75 gal/min.",
+        ),
+        (
+            {"now": "returned-unacknowledged"},
+            "Cooling water low is gone, not yet acknowledged: 61.2 gal/min, set at 75 gal/min.",
+        ),
+        ({"now": "normal", "why": "changed"}, "Cooling water low was closed because the rig file changed it."),
+        (
+            {"alarm": "signal-bad:aux-flow", "brake": None, "value": None, "setpoint": None, "reason": 92},
+            "Signal aux-flow bad: sensor-open.",
+        ),
+        ({"alarm": "broker-lost", "brake": None, "value": 0.0, "setpoint": None}, "Message broker lost."),
+        (
+            {"alarm": "brake-level-high", "value": 0.46, "setpoint": 0.45},
+            "Water high in the brake: 18.1 in, set at 17.72 in.",
+        ),
+        ({"alarm": "of-another-version", "value": None, "setpoint": None}, "of-another-version."),
+    ],
+)
+def test_sentences(changed: dict[str, object], sentence: str) -> None:
+    assert text(**changed) == sentence
+
+
+def test_no_response_is_asked_for_once_the_condition_has_gone() -> None:
+    for state in State:
+        respond = render.event_shown(RIG, event_doc(event(now=state.value)))["respond"]
+        assert (respond is not None) == (state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED))
+
+
+def test_every_sentence_can_be_said() -> None:
+    for kind in CATALOGUE:
+        for state in State:
+            for actor in (None, "driller"):
+                said = text(alarm=f"{kind}:x", now=state.value, actor=actor)
+                assert said.endswith(".")
+                assert "{" not in said
+
+
+def test_the_wording_is_whole() -> None:
+    assert ENGLISH.alarms.keys() == CATALOGUE.keys()
+    allowed = {"what", "numbers", "actor"}
+    for table in (ENGLISH.moves, ENGLISH.moves_by_actor, ENGLISH.stands):
+        assert set(table) == set(State)
+        for sentence in table.values():
+            assert {name for _, name, _, _ in string.Formatter().parse(sentence) if name} <= allowed
+
+
+def test_with_several_brakes_an_alarm_names_its_own() -> None:
+    table = '\n[[brake]]\nname = "second"\nleast-flow = "75 gal/min"\nbearing-level = "600 mm"\n'
+    point = """[[brake.point]]
+name = "second-{0}"
+role = "{0}"
+device = "plc1"
+table = "input"
+address = {1}
+type = "float32"
+signal = {{ kind = "direct", unit = "{2}" }}
+"""
+    roles = (("inlet-flow", 20, "m3/s"), ("inlet-temperature", 22, "degC"), ("outlet-temperature", 24, "degC"))
+    table += "".join(point.format(*one) for one in (*roles, ("brake-level", 26, "m")))
+    rig = demo_rig(more=table)
+    assert render.event_shown(rig, event_doc(event()))["text"].startswith("Cooling water low (aux): ")
+    assert "second-inlet-flow" not in render.now(rig, picture(rig), "aux", 3.0)["readings"]
+
+
+@pytest.mark.parametrize(
+    ("seen", "line"),
+    [((FLOW, 0), "61.2 gal/min"), ((FLOW, 30), "61.2 gal/min (substituted)"), ((0.0, 92), "-- (sensor-open)")],
+)
+def test_a_value_never_stands_without_its_quality(seen: tuple[float, int], line: str) -> None:
+    point = next(point for point in RIG.points if point.name == "aux-flow")
+    assert render.reading_line(RIG, point, seen) == line
+
+
+def test_contacts_and_pure_numbers() -> None:
+    contact = next(point for point in RIG.points if point.name == "aux-in-service")
+    assert render.reading_line(RIG, contact, (1.0, 0)) == "on"
+    assert render.reading_line(RIG, contact, (0.0, 110)) == "-- (no-answer)"
+    assert render.derived_line(RIG, "cooling_margin", (0.4, 0)) == "0.40"
+    assert render.derived_line(RIG, "outlet_rise_k", (-0.01, 0)) == "0.0 degF"
+
+
+def test_dimensions_of_derived_quantities_stand_in_their_names() -> None:
+    named = {
+        "outlet_rise_k": Dimension.DIFFERENCE,
+        "heat_w": Dimension.POWER,
+        "heat_std_w": Dimension.POWER,
+        "level_rate_m_s": Dimension.SPEED,
+        "flow_balance_m3_s": Dimension.FLOW,
+        "time_to_bearing_s": Dimension.TIME,
+        "rotor_temperature_degc": Dimension.TEMPERATURE,
+        "cooling_margin": Dimension.NUMBER,
+        "heat_share": Dimension.NUMBER,
+    }
+    assert {name: render.dimension_of_derived(name) for name in named} == named
+
+
+def test_every_crew_unit_and_every_point_can_be_shown() -> None:
+    assert {unit for table in CREW_UNITS.values() for unit in table.values()} == set(render.DECIMALS)
+    for point in RIG.points:
+        assert render.reading_line(RIG, point, (1.0, 0))
+        assert point.device == "self" or render.dimension_of_point(point) is ROLES[point.role].dimension
+
+
+def test_now_holds_readings_derived_and_why_a_value_is_missing() -> None:
+    live = render.now(RIG, picture(RIG, number=7), "aux", 3.0)
+    assert (live["t"], live["run"], live["input"], live["valid_s"]) == ("2031-02-03T04:05:06.200Z", 1, 7, 3.0)
+    assert live["readings"]["aux-flow"] == {
+        "value": FLOW,
+        "quality": "good",
+        "reason": "good",
+        "shown": {"value": 61.2, "unit": "gal/min"},
+    }
+    assert live["readings"]["aux-outlet"] == {
+        "value": None,
+        "quality": "bad",
+        "reason": "sensor-open",
+        "shown": {"value": None, "unit": "degF"},
+    }
+    assert live["derived"]["heat_w"]["shown"] == {"value": 655.0, "unit": "kW"}
+    assert live["derived"]["outlet_rise_k"]["value"] is None
+    assert "hook-load" in live["readings"]
+    assert not any(name.startswith("self.") for name in live["readings"])
+    json.dumps(live, allow_nan=False)
+
+
+def test_an_alarm_as_it_stands() -> None:
+    standing = next(
+        alarm
+        for alarm in picture(RIG, {"aux.cooling-flow-low": "acknowledged"}).alarms
+        if alarm.alarm == "cooling-flow-low"
+    )
+    assert render.alarm_now(RIG, standing) == {
+        "rig": "rig-4",
+        "brake": "aux",
+        "alarm": "cooling-flow-low",
+        "state": "acknowledged",
+        "priority": "high",
+        "since": "2031-02-03T04:05:06.200Z",
+        "value": FLOW,
+        "quality": "good",
+        "reason": "good",
+        "setpoint": pytest.approx(LEAST),
+        "first_out": True,
+        "shown": {"value": 61.2, "setpoint": 75.0, "unit": "gal/min"},
+        "text": "Cooling water low, acknowledged: 61.2 gal/min, set at 75 gal/min.",
+        "respond": CATALOGUE["cooling-flow-low"].response,
+    }
+
+
+def lit(states: dict[str, str]) -> dict[str, str]:
+    shown = render.lamps(RIG, picture(RIG, states))
+    return {name: one["aspect"] for name, one in shown.items() if one["aspect"] != "off"}
+
+
+def test_exactly_one_lamp_is_lit_when_all_is_well() -> None:
+    assert lit({}) == {"watching": "steady"}
+    assert render.lamps(RIG, picture(RIG))["watching"]["colour"] == "white"
+    assert render.horn_now(picture(RIG)) == {"sound": "off"}
+
+
+def test_lamps_follow_their_alarms_by_kind_and_by_full_name() -> None:
+    assert lit({"aux.cooling-lost": "unacknowledged"}) == {"watching": "steady", "cooling": "flash"}
+    assert lit({"rig.signal-bad:aux-flow": "acknowledged"}) == {"watching": "steady", "signal": "steady"}
+    both = {"aux.cooling-lost": "acknowledged", "aux.cooling-flow-low": "returned-unacknowledged"}
+    assert lit(both)["cooling"] == "flash"
+    assert render.horn_now(picture(RIG, both)) == {"sound": "alarm"}
+    only = '\n[[lamp]]\nname = "flow-signal"\nalarms = ["signal-bad:aux-flow"]\ncolour = "blue"\n'
+    rig = demo_rig(more=only)
+    for subject, aspect in (("aux-flow", "flash"), ("aux-inlet", "off")):
+        shown = render.lamps(rig, picture(rig, {f"rig.signal-bad:{subject}": "unacknowledged"}))
+        assert shown["flow-signal"] == {"aspect": aspect, "colour": "blue"}

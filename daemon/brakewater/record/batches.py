@@ -1,0 +1,257 @@
+"""The committed record as batches of lines, from any place on, the same however often they are made.
+
+    Record -> Engine (from the run's Start, as live and in replay) -> one scan in so long -> Lines
+
+A ``Mark`` holds a place with the engine's state there, so that going back to it does not mean the whole run again.
+"""
+
+import logging
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from brakewater.engine import Engine
+from brakewater.errors import BrakewaterError, DamagedRecordError
+from brakewater.record.lines import Lines
+from brakewater.record.reader import Record
+from brakewater.record.undamaged import Place, undamaged
+from brakewater.record.walltime import NEVER, WallTimes
+from brakewater.stream import AlarmNow, Block, Command, Event, Gap, Input, Ints, Start
+
+BLOCK: Final = 2048
+"""Scans made into lines at once, at most."""
+ENOUGH: Final = 500
+"""Lines that make a batch, once there are so many."""
+_UNUSABLE: Final = (BrakewaterError, ValueError, TypeError, LookupError, ArithmeticError)
+"""What a run may raise whose rig file or scans this version cannot take."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A place in the record from which the lines after it can be made."""
+
+    place: Place
+    start: Start | None = None
+    """Of the place's run, with the engine's state at the place; None where the run has to be read from its Start."""
+    slot: int | None = None
+    """Position of the last scan on the grid of those that are sent."""
+    event: int = 0
+    """Number of the run's last event up to the place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """Some lines and where the record stands after them."""
+
+    lines: list[bytes]
+    t_ns: int
+    """Steady time of the last input in it."""
+    full: bool
+    """True where more may follow at once."""
+
+
+class Batches:
+    """Makes lines from a record. Belongs to one thread."""
+
+    def __init__(self, folder: Path, every_ns: int, mark: Mark, *, block: int = BLOCK) -> None:
+        """Nothing is read yet.
+
+        Args:
+            folder: record folder.
+            every_ns: one scan in so long gives lines; each where 0.
+            mark: where to begin.
+            block: the most scans read at once.
+        """
+        self._record, self._every_ns, self._block = Record(folder), every_ns, block
+        self._times = WallTimes(self._record)
+        self._told: set[tuple[int, str]] = set()
+        self._items: Iterator[Input] | None = None
+        self.waiting = False
+        """True while inputs wait for a plausible wall time."""
+        self.untimed = 0
+        """Scans that no wall time can be told for; they are not sent."""
+        self.skipped = 0
+        """Runs of which something could not be read or used."""
+        self.back_to(mark)
+
+    # ------------------------------------------------------------- moving about
+
+    def back_to(self, mark: Mark) -> None:
+        """Go on from a mark."""
+        self._items = None
+        self._place = self._from = mark.place
+        self._slot, self._event = mark.slot, mark.event
+        self._engine: Engine | None = None
+        self._start = mark.start
+        if mark.start is None:
+            self._place = (mark.place[0], -1)
+        else:
+            self._begin_engine(mark.start)
+
+    def mark(self) -> Mark:
+        """The place after the last batch."""
+        if self._engine is None or self._start is None:
+            return Mark(place=max(self._place, self._from))
+        start = replace(self._start, snapshot=self._engine.state())
+        return Mark(place=self._place, start=start, slot=self._slot, event=self._event)
+
+    # ------------------------------------------------------------------ reading
+
+    def next(self) -> Batch | None:
+        """The next lines, perhaps none; None where nothing more is committed or all that is has to wait.
+
+        Raises:
+            StorageError: the record cannot be read now; go back to a mark.
+        """
+        lines: list[bytes] = []
+        t_ns = None
+        while len(lines) < ENOUGH:
+            item = self._next_item()
+            if item is None:
+                return None if t_ns is None else Batch(lines=lines, t_ns=t_ns, full=False)
+            taken = self._take(item)
+            if taken is None:
+                self._items = None
+                return None if t_ns is None else Batch(lines=lines, t_ns=t_ns, full=False)
+            lines += taken[0]
+            t_ns = taken[1]
+        return Batch(lines=lines, t_ns=t_ns or 0, full=True)
+
+    def _next_item(self) -> Input | None:
+        self._items = self._items or self._pass()
+        item = next(self._items, None)
+        if item is None:
+            self._items = None
+        return item
+
+    def _pass(self) -> Iterator[Input]:
+        return undamaged(self._record, self._place, self._block, self._tell)
+
+    def _take(self, item: Input) -> tuple[list[bytes], int] | None:
+        """Lines of an input and its steady time; None where it has to wait. Of a block, of as much as need not."""
+        block = item if isinstance(item, Block) else None
+        numbers, t_ns, utc_ns = _stamps(item)
+        seen = int(np.searchsorted(numbers, self._from[1], side="right")) if item.run == self._from[0] else 0
+        known = self._wall_times(item, numbers[seen:], t_ns[seen:], utc_ns[seen:])
+        self.waiting = len(known) < len(numbers) - seen
+        ready = seen + len(known)
+        if ready == 0:
+            return None
+        lines: list[bytes] = []
+        for first, last in ((0, seen), (seen, ready)):
+            if first == last:
+                continue
+            part = item if block is None else block.cut(first, last)
+            labels = None if last == seen else known
+            lines += self._feed(part, numbers[first:last], labels)
+            self._place = (item.run, int(numbers[last - 1]))
+        if self.waiting:
+            self._items = None
+        return lines, int(t_ns[ready - 1])
+
+    def _wall_times(self, item: Input, numbers: Ints, t_ns: Ints, utc_ns: Ints) -> Ints:
+        start = item if isinstance(item, Start) else self._start
+        if not len(numbers) or start is None:
+            return utc_ns
+        return self._times.of(start.boot, (item.run, int(numbers[-1])), t_ns, utc_ns)
+
+    # ------------------------------------------------------------------- making
+
+    def _feed(self, item: Input, numbers: Ints, labels: Ints | None) -> list[bytes]:
+        """Lines of one input, with its wall times; none without them."""
+        if isinstance(item, Start):
+            self._start, self._slot, self._event = item, None, 0
+            self._begin_engine(item)
+        lines: list[bytes] = []
+        if self._engine is not None and not isinstance(item, Start):
+            try:
+                lines = self._made(self._engine, item, labels)
+            except _UNUSABLE as error:
+                self._give_up(item.run, error)
+        if self._engine is None or labels is None:
+            return []
+        return lines + self._events(item.run, numbers, labels)
+
+    def _made(self, engine: Engine, item: Block | Command | Gap, labels: Ints | None) -> list[bytes]:
+        if isinstance(item, Block):
+            return self._scans(engine, item, labels)
+        engine.feed(item)
+        return []
+
+    def _begin_engine(self, start: Start) -> None:
+        """A fresh engine for each run, so that its lines depend on nothing but the run."""
+        engine = Engine()
+        try:
+            engine.feed(start)
+            self._engine, self._lines = engine, Lines(engine.rig)
+        except _UNUSABLE as error:
+            self._give_up(start.run, error)
+
+    def _give_up(self, run: int, error: Exception) -> None:
+        self._engine = None
+        self._say(run, f"cannot be used: {error!r}" if not isinstance(error, BrakewaterError) else str(error))
+
+    def _tell(self, run: int, error: DamagedRecordError) -> None:
+        self._say(run, str(error))
+
+    def _say(self, run: int, why: str) -> None:
+        if (run, why) not in self._told:
+            self._told.add((run, why))
+            self.skipped += 1
+            _log.warning("mirror: run %d is left out from here on: %s", run, why)
+
+    def _scans(self, engine: Engine, block: Block, labels: Ints | None) -> list[bytes]:
+        at = self._on_grid(block.t_ns)
+        before: tuple[AlarmNow, ...] = engine.alarms()
+        outcome = engine.feed(block)
+        if labels is None:
+            return []
+        told = labels[at] != NEVER
+        self.untimed += int(np.count_nonzero(labels == NEVER))
+        at = at[told]
+        return self._lines.scans(outcome, at, labels[at], block.input[at], before) if len(at) else []
+
+    def _on_grid(self, t_ns: Ints) -> Ints:
+        """Positions of the scans that are sent: the first of each slot of the grid."""
+        if not self._every_ns:
+            return np.arange(len(t_ns))
+        slots = t_ns // self._every_ns
+        former = int(slots[0]) - 1 if self._slot is None else self._slot
+        self._slot = int(slots[-1])
+        return np.flatnonzero(slots != np.concatenate(([former], slots[:-1])))
+
+    def _events(self, run: int, numbers: Ints, labels: Ints) -> list[bytes]:
+        """Lines of the committed events of some inputs."""
+        lines = []
+        for event in self._committed_events(run, int(numbers[-1])):
+            at = int(np.searchsorted(numbers, event.input))
+            if event.input >= numbers[0] and (label := int(labels[at])) != NEVER:
+                lines.append(self._lines.event(event, label))
+        return lines
+
+    def _committed_events(self, run: int, last: int) -> list[Event]:
+        events: list[Event] = []
+        try:
+            with closing(self._record.events(after=(run, self._event))) as committed:  # type: ignore[type-var]
+                for one in committed:
+                    if one.event.run != run or one.event.input > last:
+                        break
+                    events.append(one.event)
+        except DamagedRecordError as error:
+            self._tell(run, error)
+        self._event = events[-1].n if events else self._event
+        return events
+
+
+def _stamps(item: Input) -> tuple[Ints, Ints, Ints]:
+    """[n] number, steady time and wall time of an input or of each scan of a block."""
+    if isinstance(item, Block):
+        return item.input, item.t_ns, item.utc_ns
+    number, t_ns, utc_ns = np.array([[item.input], [item.t_ns], [item.utc_ns]], np.int64)
+    return number, t_ns, utc_ns

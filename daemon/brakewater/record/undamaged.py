@@ -1,0 +1,37 @@
+"""Reading past damage, for followers: what is whole of a run, then the next run."""
+
+from collections.abc import Callable, Iterator
+
+from brakewater.errors import DamagedRecordError
+from brakewater.record.reader import Record
+from brakewater.stream import Input
+
+Place = tuple[int, int]
+"""Run and input."""
+
+
+def undamaged(
+    record: Record,
+    after: Place,
+    block: int,
+    tell: Callable[[int, DamagedRecordError], None] = lambda _run, _error: None,
+) -> Iterator[Input]:
+    """Committed inputs in order, going on with the next run where one is damaged.
+
+    Args:
+        record: what to read.
+        after: run and input of the last one already seen.
+        block: the most scans in one block.
+        tell: called with a run and what is wrong with it.
+
+    Raises:
+        StorageError: the record cannot be read now.
+    """
+    for run in [run for run in record.runs() if run >= after[0]]:
+        try:
+            for item in record.inputs(after=after if run == after[0] else (run, -1), block=block):
+                if item.run != run:
+                    break
+                yield item
+        except DamagedRecordError as error:
+            tell(run, error)

@@ -50,12 +50,15 @@ class Record:
         self._folder = folder
 
     def runs(self) -> list[int]:
-        """Runs that began, in order; damaged ones too.
+        """Runs that began, in order; damaged ones too. Only the newest file may be one whose Start was never committed.
 
         Raises:
             StorageError: the folder cannot be read.
         """
-        return [run for run in segment_runs(self._folder) if is_begun(segment_path(self._folder, run))]
+        runs = segment_runs(self._folder)
+        while runs and not is_begun(segment_path(self._folder, runs[-1])):
+            runs.pop()
+        return runs
 
     def next_run(self) -> int:
         """A number that no run had; 1 for an empty record."""

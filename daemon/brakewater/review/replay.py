@@ -7,9 +7,11 @@ from itertools import zip_longest
 from brakewater.engine import Engine
 from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
+from brakewater.record.undamaged import undamaged
 from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
-Told = Callable[[str], None]
+BLOCK = 8192
+"""Scans in one block."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -36,30 +38,17 @@ class Comparison:
         return not self.differences
 
 
-def whole(record: Record, damage: Callable[[str], None]) -> Iterator[Input]:
-    """Every input of a record that is whole; where a run is damaged, goes on with the next run.
-
-    Args:
-        record: where to read.
-        damage: told where something is damaged.
-    """
-    for run in record.runs():
-        try:
-            for item in record.inputs(from_run=run):
-                if item.run != run:
-                    break
-                yield item
-        except DamagedRecordError as error:
-            damage(str(error))
-
-
 def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Input, Outcome]]:
     """Each input with what the engine makes of it; counts into ``tally``.
 
     A run whose Start is lost cannot be replayed before the next Start.
     """
     started = False
-    for item in whole(record, tally.damage.append):
+
+    def damaged(_run: int, error: DamagedRecordError) -> None:
+        tally.damage.append(str(error))
+
+    for item in undamaged(record, (0, -1), BLOCK, damaged):
         started = started or isinstance(item, Start)
         if not started:
             continue

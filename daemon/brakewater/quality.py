@@ -29,7 +29,11 @@ class Reason(IntEnum):
     UNDER_RANGE = 10
     OVER_RANGE = 11
     OLD = 20
+    SETTLING = 21
     SUBSTITUTED = 30
+    CROSS_CHECK = 40
+    DEVIATION = 41
+    COUNTER_RESET = 42
     NO_FLOW = 64
     AT_LIMIT = 65
     UNKNOWN = 70
@@ -38,6 +42,11 @@ class Reason(IntEnum):
     LOOP_HIGH = 91
     SENSOR_OPEN = 92
     SENSOR_SHORT = 93
+    JUMP = 94
+    FROZEN = 95
+    COUNTER_REVERSED = 96
+    STUCK_DEVICE = 97
+    FUNCTION_CHECK = 98
     NOT_A_NUMBER = 100
     NO_ANSWER = 110
     REFUSED_BY_DEVICE = 111
@@ -73,6 +82,17 @@ MEANINGS = {
     Reason.UNDER_RANGE: Meaning(ne107="S", says="The loop is just below its measuring range: check range and zero."),
     Reason.OVER_RANGE: Meaning(ne107="S", says="The loop is just above its measuring range: check range and span."),
     Reason.OLD: Meaning(ne107="S", says="The reading is older than the line should need: check the line's load."),
+    Reason.SETTLING: Meaning(ne107="S", says="Not enough readings yet since the signal came back."),
+    Reason.CROSS_CHECK: Meaning(
+        ne107="S", says="Two signals contradict each other: check both sensors and the piping."
+    ),
+    Reason.DEVIATION: Meaning(
+        ne107="S",
+        says="Redundant sensors lie further apart than their tolerance classes allow: check them side by side.",
+    ),
+    Reason.COUNTER_RESET: Meaning(
+        ne107="S", says="The pulse counter began anew: the device was restarted or replaced."
+    ),
     Reason.SUBSTITUTED: Meaning(ne107="C", says="A value entered by hand stands in for the sensor."),
     Reason.NO_FLOW: Meaning(ne107="S", says="No flow past the sensor, so it does not see the brake's water."),
     Reason.AT_LIMIT: Meaning(ne107="S", says="The water is already at its limit, so the margin has no meaning."),
@@ -84,6 +104,17 @@ MEANINGS = {
     Reason.LOOP_HIGH: Meaning(ne107="F", says="Loop current at or above 21 mA: short circuit or failed transmitter."),
     Reason.SENSOR_OPEN: Meaning(ne107="F", says="Resistance far too high: open sensor or broken lead."),
     Reason.SENSOR_SHORT: Meaning(ne107="F", says="Resistance far too low: shorted sensor or lead."),
+    Reason.JUMP: Meaning(ne107="F", says="The value jumped faster than it can: check wiring, screen and ground."),
+    Reason.FROZEN: Meaning(ne107="F", says="Not even the last digit moves any more: check transmitter and its card."),
+    Reason.COUNTER_REVERSED: Meaning(
+        ne107="F", says="The pulse counter runs backwards: check wiring and counting input."
+    ),
+    Reason.STUCK_DEVICE: Meaning(
+        ne107="F", says="The device answers, but its own heartbeat stands still: its program has stopped."
+    ),
+    Reason.FUNCTION_CHECK: Meaning(
+        ne107="C", says="The loop is being checked: what it shows is injected, not measured."
+    ),
     Reason.NOT_A_NUMBER: Meaning(ne107="F", says="The registers hold no number: check data type and word order."),
     Reason.NO_ANSWER: Meaning(ne107="F", says="The device does not answer: check power, cable and address."),
     Reason.REFUSED_BY_DEVICE: Meaning(

@@ -5,6 +5,7 @@ and gallon; the BTU is that of the International Table). Bare ``gal``, ``ton`` a
 are refused.
 """
 
+import math
 import re
 from dataclasses import dataclass
 from enum import StrEnum
@@ -113,12 +114,23 @@ UNITS: dict[str, Unit] = {
     "1": Unit(Dimension.NUMBER, 1.0),
 }
 
+
+@dataclass(frozen=True, slots=True)
+class _Several:
+    """A bare name that means several units: what could be meant, where it could stand."""
+
+    choices: str
+    dimensions: tuple[Dimension, ...]
+
+
+_GALLONS_A_MINUTE = '"gal/min" (US) or "imp gal/min"'
+_WEIGHT = _Several('a weight in "kN", "lbf" or "klbf": short, long and metric tons differ', (Dimension.FORCE,))
 _AMBIGUOUS = {
-    "gal": '"US gal" or "imp gal"',
-    "gpm": '"gal/min" (US) or "imp gal/min"',
-    "ton": 'a weight in "kN" or "lbf"',
-    "tons": 'a weight in "kN" or "lbf"',
-    "hp": '"mech hp" (550 ft lbf/s) or "metric hp"',
+    "gal": _Several(f'"US gal" or "imp gal", for a flow {_GALLONS_A_MINUTE}', (Dimension.VOLUME, Dimension.FLOW)),
+    "gpm": _Several(_GALLONS_A_MINUTE, (Dimension.FLOW,)),
+    "ton": _WEIGHT,
+    "tons": _WEIGHT,
+    "hp": _Several('"mech hp" (550 ft lbf/s) or "metric hp"', (Dimension.POWER,)),
 }
 _QUANTITY = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
@@ -152,8 +164,11 @@ def parse(text: str, dimension: Dimension) -> float:
     if match is None:
         raise UnitError(repr(text), example)
     number, name = float(match.group(1)), match.group(2)
+    if not math.isfinite(number):
+        raise UnitError(repr(text), "a number that a computer can hold")
     if name in _AMBIGUOUS:
-        raise UnitError(f"{text!r}, whose unit {name!r} means several things", _AMBIGUOUS[name])
+        allowed = _AMBIGUOUS[name].choices if dimension in _AMBIGUOUS[name].dimensions else example
+        raise UnitError(f"{text!r}, whose unit {name!r} means several things", allowed)
     if dimension is Dimension.DIFFERENCE and name in ("degF", "degC"):
         return number * UNITS[name].factor
     if not name and dimension is Dimension.NUMBER:

@@ -44,6 +44,11 @@ class Memory:
     blind_ns: int | None = None
     """Start of the present unknown stay, where that counts."""
 
+    @property
+    def rests(self) -> bool:
+        """Not raised and nothing running: a block that is CLEAR throughout changes nothing."""
+        return not self.raised and self.since_ns is None and self.blind_ns is None
+
 
 @dataclass(frozen=True, slots=True)
 class Turn:

@@ -70,11 +70,18 @@ class Alarm:
             "utc": str(self.since_utc_ns),
             "seen": list(self.seen),
             "first": self.first_out,
+            "value": value_of(self.rule, self.seen),
+            "setpoint": self.rule.setpoint,
+            "priority": self.rule.priority,
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
-        """Go on from a snapshot made under the same definition."""
-        self.memory = Memory(raised=kept["raised"], since_ns=_number(kept["since"]), blind_ns=_number(kept["blind"]))
+        """Go on from a snapshot made under the same definition.
+
+        What went on between is unknown, so an off-delay begins anew; an on-delay goes on through the unknown.
+        """
+        since = None if kept["raised"] else _number(kept["since"])
+        self.memory = Memory(raised=kept["raised"], since_ns=since, blind_ns=_number(kept["blind"]))
         self.state = State(kept["state"])
         self.since_utc_ns = int(kept["utc"])
         self.seen = (float(kept["seen"][0]), int(kept["seen"][1]))
@@ -107,6 +114,15 @@ def alarms_of(rig: Rig) -> list[Alarm]:
     ]
 
 
+def _first_out(alarms: list[Alarm], alarm: Alarm) -> bool:
+    """Whether a rising alarm is the first of its brake that nobody has seen; one that comes back stays the first."""
+    if alarm.first_out and alarm.state in UNSEEN:
+        return True
+    return not any(
+        other.state in UNSEEN for other in alarms if other.rule.brake == alarm.rule.brake and other is not alarm
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
     """Where in the stream something happens."""
@@ -137,9 +153,7 @@ class Ledger:
         if new is None:
             return None
         if trigger is Trigger.RAISE:
-            alarm.first_out = not any(
-                other.state in UNSEEN for other in alarms if other.rule.brake == alarm.rule.brake and other is not alarm
-            )
+            alarm.first_out = _first_out(alarms, alarm)
         event = self.write(alarm, new, moment, **said)
         if new is State.NORMAL:
             alarm.first_out = False
@@ -169,3 +183,26 @@ class Ledger:
         )
         alarm.state, alarm.since_utc_ns = new, moment.utc_ns
         return event
+
+    def close(self, key: str, kept: dict[str, Any], moment: Moment) -> Event:
+        """The event that ends an alarm which is gone from the rig, or is another one now: from its snapshot alone."""
+        self.count += 1
+        brake, name = key.split(".", 1)
+        return Event(
+            run=moment.run,
+            input=moment.input,
+            n=self.count,
+            utc_ns=moment.utc_ns,
+            rig=self.rig,
+            brake=None if brake == "rig" else brake,
+            alarm=name,
+            was=kept["state"],
+            now=State.NORMAL.value,
+            priority=kept["priority"],
+            value=kept["value"],
+            reason=int(kept["seen"][1]),
+            setpoint=kept["setpoint"],
+            why="changed",
+            actor=None,
+            first_out=kept["first"],
+        )

@@ -1,14 +1,21 @@
 """What a command does to the alarms; one function a verb. A refusal changes nothing."""
 
+import difflib
+import hashlib
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from brakewater.alarms.lifecycle import UNSEEN, Trigger
+from brakewater.alarms.lifecycle import Trigger
 from brakewater.engine.alarm import Alarm, Ledger, Moment
-from brakewater.stream import Answer, Command, Event
+from brakewater.stream import Answer, Command, Event, Request
 
 Done = tuple[list[Event], bool, str]
 """Events, whether it was done, and what to say."""
+
+
+def mark(request: Request) -> str:
+    """What a command is known by for ever: its actor's id, of one length however long that is."""
+    return hashlib.sha256(f"{request.actor}\n{request.id}".encode()).hexdigest()[:16]
 
 
 def carry_out(command: Command, alarms: list[Alarm], ledger: Ledger) -> tuple[list[Event], Answer]:
@@ -27,9 +34,22 @@ def named(alarms: list[Alarm], args: Mapping[str, Any]) -> list[Alarm]:
     wanted = str(args.get("alarm", ""))
     brake = args.get("brake")
     if wanted == "all":
-        return [alarm for alarm in alarms if brake in (None, alarm.rule.brake)]
+        return [alarm for alarm in alarms if brake in (None, alarm.rule.brake or "rig")]
     keys = {wanted, f"{brake or 'rig'}.{wanted}"}
     return [alarm for alarm in alarms if alarm.rule.key in keys]
+
+
+def _unknown(alarms: list[Alarm], args: Mapping[str, Any]) -> str:
+    """Why a command names nothing, with the nearest names there are."""
+    brakes = sorted({alarm.rule.brake or "rig" for alarm in alarms})
+    if args.get("brake") is not None and args["brake"] not in brakes:
+        return f'no brake "{args["brake"]}"; there is {", ".join(brakes)}'
+    asked = ".".join(str(args[key]) for key in ("brake", "alarm") if args.get(key) is not None)
+    if not asked:
+        return 'say which alarm: "all", or for example ' + ", ".join(f'"{a.rule.key}"' for a in alarms[:1])
+    names = [alarm.rule.key for alarm in alarms]
+    close = difflib.get_close_matches(asked, names, n=3, cutoff=0.0)
+    return f'no alarm "{asked}"; nearest: {", ".join(close)}; or "all"'
 
 
 def _acknowledge(command: Command, alarms: list[Alarm], ledger: Ledger) -> Done:
@@ -44,8 +64,7 @@ def _move(command: Command, alarms: list[Alarm], ledger: Ledger, trigger: Trigge
     request = command.request
     chosen = named(alarms, request.args)
     if not chosen:
-        known = ", ".join(alarm.rule.key for alarm in alarms)
-        return [], False, f"no alarm {request.args.get('alarm')!r}; known: all, {known}"
+        return [], False, _unknown(alarms, request.args)
     moment = Moment(run=command.run, input=command.input, utc_ns=command.utc_ns)
     events = [
         event
@@ -54,14 +73,13 @@ def _move(command: Command, alarms: list[Alarm], ledger: Ledger, trigger: Trigge
     ]
     if not events:
         return [], False, f"nothing to {trigger.value}: {_standing(chosen)}"
-    return events, True, ", ".join(f"{event.alarm} is now {event.now}" for event in events)
+    return events, True, ", ".join(f"{event.brake or 'rig'}.{event.alarm} is now {event.now}" for event in events)
 
 
 def _standing(chosen: list[Alarm]) -> str:
     if len(chosen) == 1:
         return f"{chosen[0].rule.key} is {chosen[0].state.value}"
-    waiting = sum(alarm.state in UNSEEN for alarm in chosen)
-    return f"{waiting} of {len(chosen)} alarms wait for it"
+    return f"none of {len(chosen)} alarms waits for it"
 
 
 def _note(command: Command, _alarms: list[Alarm], _ledger: Ledger) -> Done:

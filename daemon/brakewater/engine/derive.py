@@ -37,8 +37,7 @@ class BrakeWater:
         self._level = LevelRate(rig.scan_ns)
         self._in_service_ns = _LONG_AGO
         level = rig.role("brake-level", brake.name)
-        service = rig.role("in-service", brake.name)
-        defined = (rig.scan_ns, level and level.definition, service and service.definition)
+        defined = (rig.scan_ns, level and level.definition)
         self.definition = hashlib.sha256(repr(defined).encode()).hexdigest()[:16]
 
     def feed(self, t_ns: Ints, readings: Mapping[str, Column]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
@@ -83,6 +82,7 @@ class BrakeWater:
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
-        """Go on from a snapshot made under the same definition."""
+        """Go on from a snapshot: the rotor stays hot whatever the file says now, the level's window by definition."""
         self._in_service_ns = int(kept["in-service"])
-        self._level.restore(kept["level"])
+        if kept["definition"] == self.definition:
+            self._level.restore(kept["level"])

@@ -10,17 +10,16 @@ from typing import Any, Final
 
 import numpy as np
 
-from brakewater.alarms.catalogue import Scope
-from brakewater.alarms.condition import Turn, turns
+from brakewater.alarms.condition import CLEAR, Regions, Turn, turns
 from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
-from brakewater.engine.alarm import Alarm, Ledger, Moment, alarms_of
+from brakewater.engine.alarm import Ledger, Moment, alarms_of
 from brakewater.engine.derive import DERIVED, BrakeWater
-from brakewater.engine.regions import Mask, Watched, regions
+from brakewater.engine.read import Reader
+from brakewater.engine.watched import Mask, Sights, Watched
 from brakewater.errors import Defect
 from brakewater.quality import Status
-from brakewater.rig import Rig, Slot, parse
-from brakewater.signals.convert import convert
+from brakewater.rig import Rig, parse
 from brakewater.stream import (
     AlarmNow,
     Answer,
@@ -36,13 +35,8 @@ from brakewater.stream import (
 )
 
 MOST_IDS: Final = 1024
-"""Command ids remembered, so that none is carried out twice."""
-
-
-def _read(block: Block, slot: Slot) -> Column:
-    words = block.words[:, slot.column : slot.column + slot.point.count]
-    values, codes = convert(slot.point.register, slot.point.signal, words, block.status[:, slot.index])
-    return Column(values=values, codes=codes)
+"""Commands remembered, so that none is carried out twice."""
+_OK, _EXCEPTION = np.uint8(Status.OK), np.uint8(Status.EXCEPTION)
 
 
 class Engine:
@@ -58,7 +52,7 @@ class Engine:
         self._instead = instead
         self._rig: Rig | None = None
         self._run = 0
-        self._ids: deque[str] = deque(maxlen=MOST_IDS)
+        self._marks: deque[str] = deque(maxlen=MOST_IDS)
         self.drifted: list[int] = []
         """Runs whose snapshot differs from the state that replay had come to."""
 
@@ -76,6 +70,8 @@ class Engine:
             Defect: the first input is no Start.
             RigFileError: a Start carries a rig file that this version refuses.
         """
+        if self._rig is None and not isinstance(item, Start):
+            raise Defect("the engine was fed before its Start")
         match item:
             case Start():
                 return self._start(item)
@@ -95,15 +91,16 @@ class Engine:
             self.drifted.append(start.run)
         kept = before if self._instead is not None else start.snapshot or before
         rig = self._instead or parse(start.rig_toml, f"run {start.run}")
-        old = {alarm.rule.key: alarm for alarm in self._alarms} if self._rig is not None else {}
         self._build(rig, start.run)
         self._last = (start.run, 0, start.t_ns, start.utc_ns)
-        return Outcome(events=tuple(self._carry_over(json.loads(kept), start, old)) if kept else ())
+        return Outcome(events=tuple(self._carry_over(json.loads(kept), start)) if kept else ())
 
     def _build(self, rig: Rig, run: int) -> None:
         self._rig, self._run = rig, run
         self._ledger = Ledger(rig=rig.name)
+        self._reader = Reader(rig.slots)
         self._alarms = alarms_of(rig)
+        self._watched = Watched(rig, [alarm.rule for alarm in self._alarms])
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
         self._of_device = {
             name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
@@ -112,13 +109,15 @@ class Engine:
         self._derived: dict[tuple[str, str], tuple[float, int]] = {}
         self._status: dict[str, int] = {}
 
-    def _carry_over(self, kept: dict[str, Any], start: Start, old: dict[str, Alarm]) -> list[Event]:
-        """State goes over by name and definition; what is gone or has changed closes with an event."""
-        self._ids.extend(kept["ids"][-MOST_IDS:])
+    def _carry_over(self, kept: dict[str, Any], start: Start) -> list[Event]:
+        """State goes over by name and definition; what is gone or has changed closes with an event.
+
+        Everything comes from what the Start brings, so a replay from here needs nothing that lay before.
+        """
+        self._marks = deque(kept["ids"], maxlen=MOST_IDS)
         for name, brake in self._brakes.items():
-            was = kept["brakes"].get(name)
-            if was is not None and was["definition"] == brake.definition:
-                brake.restore(was)
+            if name in kept["brakes"]:
+                brake.restore(kept["brakes"][name])
         by_key = {alarm.rule.key: alarm for alarm in self._alarms}
         moment = Moment(run=start.run, input=0, utc_ns=start.utc_ns)
         events = []
@@ -126,66 +125,44 @@ class Engine:
             alarm = by_key.get(key)
             if alarm is not None and alarm.definition == was["definition"]:
                 alarm.restore(was)
-            elif was["state"] != State.NORMAL and (gone := alarm or old.get(key)) is not None:
-                gone.state = State(was["state"])
-                events.append(self._ledger.write(gone, State.NORMAL, moment, why="changed"))
+            elif was["state"] != State.NORMAL:
+                events.append(self._ledger.close(key, was, moment))
         return events
 
     # ------------------------------------------------------------------ scans
 
     def _block(self, block: Block) -> Outcome:
-        readings = {slot.point.name: _read(block, slot) for slot in self.rig.slots}
-        silent = {name: self._silent(block, indices) for name, indices in self._of_device.items()}
+        readings = self._reader.read(block)
         seen, gates = {}, {}
         for name, brake in self._brakes.items():
             seen[name], gates[name] = brake.feed(block.t_ns, readings)
-        watched = [self._watched(alarm, readings, seen, gates, silent) for alarm in self._alarms]
-        events = self._alarm(block, watched)
+        sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block))
+        events = self._alarm(block, *self._watched.look(sights, len(block)))
         derived = {(name, key): seen[name][key] for name in self._brakes for key in DERIVED}
         self._keep(block, readings, derived)
         return Outcome(events=tuple(events), readings=readings, derived=derived)
 
-    def _silent(self, block: Block, indices: list[int]) -> Mask:
-        """[n] whether no point of a device got an answer; an exception is an answer."""
-        status = block.status[:, indices]
-        unanswered = (status != Status.OK) & (status < Status.EXCEPTION)
-        silent: Mask = np.logical_and.reduce(unanswered, axis=1)
-        return silent if indices else np.zeros(len(block), np.bool_)
+    def _silent(self, block: Block) -> dict[str, Mask]:
+        """Device -> [n] whether no point of it got an answer; an exception is an answer."""
+        unanswered = (block.status != _OK) & (block.status < _EXCEPTION)
+        return {
+            name: np.logical_and.reduce(unanswered[:, indices], axis=1) if indices else np.zeros(len(block), np.bool_)
+            for name, indices in self._of_device.items()
+        }
 
-    def _watched(
-        self,
-        alarm: Alarm,
-        readings: dict[str, Column],
-        seen: dict[str, dict[str, Column]],
-        gates: dict[str, Mask],
-        silent: dict[str, Mask],
-    ) -> Watched:
-        rule = alarm.rule
-        match rule.kind.scope:
-            case Scope.BRAKE:
-                brake = rule.brake or ""
-                gate = gates[brake] if rule.kind.gated else None
-                return Watched(column=seen[brake][rule.kind.quantity], silent=None, gate=gate)
-            case Scope.POINT:
-                point = next(point for point in self.rig.points if point.name == rule.subject)
-                return Watched(column=readings[point.name], silent=silent[point.device], gate=None)
-            case Scope.DEVICE:
-                mask = silent[rule.subject or ""]
-                nothing = Column(values=np.zeros(len(mask)), codes=np.zeros(len(mask), np.uint8))
-                return Watched(column=nothing, silent=mask, gate=None)
-            case Scope.RIG:
-                return Watched(column=readings[rule.kind.quantity], silent=None, gate=None)
-
-    def _alarm(self, block: Block, watched: list[Watched]) -> list[Event]:
+    def _alarm(self, block: Block, columns: list[Column | None], regions: Regions) -> list[Event]:
+        astir = (regions != CLEAR).any(axis=1).tolist()
         found: list[tuple[int, int, Turn]] = []
-        for index, (alarm, seen) in enumerate(zip(self._alarms, watched, strict=True)):
-            for turn in turns(regions(alarm.rule, seen), block.t_ns, alarm.delays, alarm.memory):
-                found.append((turn.at, index, turn))  # noqa: PERF401 - a comprehension of two loops reads worse
+        for index, alarm in enumerate(self._alarms):
+            if astir[index] or not alarm.memory.rests:
+                found += [
+                    (turn.at, index, turn) for turn in turns(regions[index], block.t_ns, alarm.delays, alarm.memory)
+                ]
         found.sort(key=lambda row: row[:2])
         events = []
         for at, index, turn in found:
-            alarm, column = self._alarms[index], watched[index].column
-            alarm.seen = (float(column.values[at]), int(column.codes[at]))
+            alarm, column = self._alarms[index], columns[index]
+            alarm.seen = (float(column.values[at]), int(column.codes[at])) if column is not None else (0.0, 0)
             moment = Moment(run=block.run, input=int(block.input[at]), utc_ns=int(block.utc_ns[at]))
             trigger = Trigger.RAISE if turn.raised else Trigger.CLEAR
             why = "unknown" if turn.unknown else "condition"
@@ -198,9 +175,9 @@ class Engine:
         """What the picture shows of the last scan."""
         self._readings = {name: (float(c.values[-1]), int(c.codes[-1])) for name, c in readings.items()}
         self._derived = {key: (float(c.values[-1]), int(c.codes[-1])) for key, c in derived.items()}
-        status = block.status[-1]
+        status = block.status[-1].tolist()
         self._status = {
-            name: max((int(status[index]) for index in indices), default=0) for name, indices in self._of_device.items()
+            name: max((status[index] for index in indices), default=0) for name, indices in self._of_device.items()
         }
         self._last = (block.run, int(block.input[-1]), int(block.t_ns[-1]), int(block.utc_ns[-1]))
 
@@ -209,10 +186,11 @@ class Engine:
     def _command(self, command: Command) -> Outcome:
         self._last = (command.run, command.input, command.t_ns, command.utc_ns)
         request = command.request
-        if request.id in self._ids:
+        mark = commands.mark(request)
+        if mark in self._marks:
             refusal = Answer(id=request.id, actor=request.actor, ok=False, says="this command was carried out before")
             return Outcome(answers=(refusal,))
-        self._ids.append(request.id)
+        self._marks.append(mark)
         events, answer = commands.carry_out(command, self._alarms, self._ledger)
         return Outcome(events=tuple(events), answers=(answer,))
 
@@ -241,7 +219,7 @@ class Engine:
         """Everything that goes on into the next block, as JSON with sorted keys; equal states give equal bytes."""
         kept = {
             "schema": 1,
-            "ids": list(self._ids),
+            "ids": list(self._marks),
             "brakes": {name: brake.state() for name, brake in self._brakes.items()},
             "alarms": {alarm.rule.key: alarm.kept() for alarm in self._alarms},
         }

@@ -42,6 +42,9 @@ class LevelRate:
         y = np.concatenate((self._y, level.values))
         ok = np.concatenate((self._ok, ~is_bad(level.codes)))
         whole = len(t) // self._every
+        if not whole:  # the common case of a lone scan, only quicker
+            self._t, self._y, self._ok = t, y, ok
+            return Column(values=np.full(len(t_ns), self._rate), codes=np.full(len(t_ns), self._code, np.uint8))
         used = whole * self._every
         rates, codes = self._groups(t[:used], y[:used], ok[:used])
         done = (np.arange(len(t_ns)) + len(self._t) + 1) // self._every

@@ -1,67 +1,41 @@
-"""Into which region of its alarm each scan falls: one function a shape."""
+"""Into which region of its alarm each scan falls, for all alarms of a rig at once.
 
-from dataclasses import dataclass
+Every alarm is put as "too high": a low one with its sign turned, a contact or a mask as 1.0 against a limit of a half.
+So one comparison serves them all, a row an alarm.
+"""
+
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from brakewater.alarms.catalogue import Shape
-from brakewater.alarms.condition import BEYOND, CLEAR, UNKNOWN, WITHIN, Regions
-from brakewater.quality import Reason, is_bad, is_good
+from brakewater.alarms.condition import UNKNOWN, Regions
+from brakewater.quality import Reason
 from brakewater.rig import AlarmRule
-from brakewater.stream import Column
+from brakewater.stream import Codes, Floats
 
-Mask = NDArray[np.bool_]
-
-_CLEAR, _WITHIN, _BEYOND, _UNKNOWN = (np.uint8(code) for code in (CLEAR, WITHIN, BEYOND, UNKNOWN))
-_NOT_THE_SIGNALS: Final = (Reason.NO_FLOW, Reason.AT_LIMIT)
-"""Bad for what it says about the water, not for anything wrong with the signal."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Watched:
-    """What an alarm looks at over a block."""
-
-    column: Column
-    """The quantity; for a device, its points' worst code with no value."""
-    silent: Mask | None
-    """[n] whether the device behind it is silent as a whole; None where that plays no part."""
-    gate: Mask | None
-    """[n] whether the brake is watched; None for alarms without a gate."""
+_SIGN: Final = {Shape.LOW: -1.0, Shape.LOST: -1.0, Shape.DOWN: -1.0}
+_HALF: Final = 0.5
+_FROM_BAD: Final = int(Reason.NO_FLOW)
+_FROM_UNCERTAIN: Final = int(Reason.GOOD) + 1
 
 
-def regions(rule: AlarmRule, seen: Watched) -> Regions:
-    """[n] regions of one alarm."""
-    found = _by_shape(rule, seen)
-    return found if seen.gate is None else np.where(seen.gate, found, _CLEAR)
+class Scale:
+    """Setpoints and deadbands of all alarms as columns, ready to be held against values."""
 
+    def __init__(self, rules: Sequence[AlarmRule]) -> None:
+        def column(numbers: list[float]) -> Floats:
+            return np.array(numbers, np.float64).reshape(-1, 1)
 
-def _by_shape(rule: AlarmRule, seen: Watched) -> Regions:
-    values, codes = seen.column.values, seen.column.codes
-    setpoint, deadband = rule.setpoint or 0.0, rule.deadband
-    match rule.kind.shape:
-        case Shape.HIGH:
-            return _ranked(values > setpoint, values > setpoint - deadband, is_bad(codes))
-        case Shape.LOW:
-            return _ranked(values < setpoint, values < setpoint + deadband, is_bad(codes))
-        case Shape.LOST:
-            return _ranked(values < setpoint, values < setpoint + deadband, ~is_good(codes))
-        case Shape.DOWN:
-            return _ranked(values == 0.0, values == 0.0, is_bad(codes))
-        case Shape.BAD:
-            bad = is_bad(codes)
-            for reason in _NOT_THE_SIGNALS:
-                bad &= codes != reason
-            return _ranked(bad, bad, _or_none(seen.silent, values))
-        case Shape.SILENT:
-            silent = _or_none(seen.silent, values)
-            return _ranked(silent, silent, np.zeros_like(silent))
+        self._sign = column([_SIGN.get(rule.kind.shape, 1.0) for rule in rules])
+        self._beyond = self._sign * column([_HALF if rule.setpoint is None else rule.setpoint for rule in rules])
+        self._within = self._beyond - column([rule.deadband for rule in rules])
+        unknown = [_FROM_UNCERTAIN if rule.kind.shape is Shape.LOST else _FROM_BAD for rule in rules]
+        self._unknown = np.array(unknown, np.uint8).reshape(-1, 1)
 
-
-def _or_none(mask: Mask | None, like: NDArray[np.float64]) -> Mask:
-    return np.zeros(len(like), np.bool_) if mask is None else mask
-
-
-def _ranked(beyond: Mask, within: Mask, unknown: Mask) -> Regions:
-    return np.where(unknown, _UNKNOWN, np.where(beyond, _BEYOND, np.where(within, _WITHIN, _CLEAR)))
+    def regions(self, values: Floats, codes: Codes) -> Regions:
+        """[alarms, n] regions of [alarms, n] values and codes. CLEAR, WITHIN and BEYOND count up, so they are a sum."""
+        turned = values * self._sign
+        known = (turned > self._beyond).view(np.uint8) + (turned > self._within).view(np.uint8)
+        return np.where(codes >= self._unknown, np.uint8(UNKNOWN), known)

@@ -60,6 +60,7 @@ class Backlog:
 
     def __init__(self, *, bound: int) -> None:
         self._bound = bound
+        self._plenty = min(GROUP_WEIGHT, max(1, bound // 2))  # enough for a commit before its time
         self._entries: deque[Entry] = deque()
         self._weight = 0
         self._urgent = 0
@@ -83,7 +84,7 @@ class Backlog:
             self._entries.append(entry)
             self._weight += entry.weight
             self._urgent += entry.urgent
-            if entry.urgent or len(self._entries) == 1 or self._weight >= GROUP_WEIGHT:
+            if entry.urgent or len(self._entries) == 1 or self._weight >= self._plenty:
                 self._changed.notify_all()
 
     def _lose(self, run: int, first: int, last: int) -> None:
@@ -107,7 +108,7 @@ class Backlog:
             return self._group()
 
     def _wait_s(self) -> float | None:
-        if self._closing or self._urgent or (self._hurry and self._entries) or self._weight >= GROUP_WEIGHT:
+        if self._closing or self._urgent or (self._hurry and self._entries) or self._weight >= self._plenty:
             return 0
         if not self._entries:
             return None

@@ -1,6 +1,6 @@
 """What a rig file must hold beyond the shape of its tables."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Generic, TypeVar
 
@@ -33,7 +33,7 @@ def top_level(raw: Mapping[str, Any], known: Iterable[str], schema: int, faults:
         if key not in known:
             faults.add((key,), "an unknown key", ", ".join(known), near(key, known))
     if raw.get("schema") != schema:
-        faults.add(("schema",), repr(raw.get("schema")), f"schema = {schema}")
+        faults.add(("schema",), repr(raw["schema"]) if "schema" in raw else "nothing", f"schema = {schema}")
 
 
 def people(raw: Mapping[str, Any], faults: Faults) -> dict[str, str]:
@@ -59,20 +59,22 @@ def names(
             seen[name] = at
 
 
-def brakes(items: Sequence[At[Brake]], faults: Faults) -> None:
-    """Limits that make sense together."""
+def brakes(items: Sequence[At[Brake]], faults: Faults) -> list[tuple[Any, ...]]:
+    """Limits that make sense together; returns the paths of the brakes where they do."""
+    sound = []
     for at in items:
-        brake = at.item
+        brake, before = at.item, faults.count
         if not 0 < brake.outlet_limit < 100:
             faults.add((*at.path, "outlet-limit"), _both(brake.outlet_limit), "above 0 and below 100 degC (212 degF)")
         if not 0 < brake.inlet_limit < brake.outlet_limit:
             allowed = f"above 0 degC (32 degF), below the outlet limit of {_both(brake.outlet_limit)}"
             faults.add((*at.path, "inlet-limit"), _both(brake.inlet_limit), allowed)
         if not 0 < brake.wetting_flow < brake.least_flow:
-            found, least = (
-                f"{to_unit(flow, 'gal/min'):.4g} gal/min" for flow in (brake.wetting_flow, brake.least_flow)
-            )
-            faults.add((*at.path, "wetting-flow"), found, f"above zero, below the least flow of {least}")
+            allowed = f"above zero, below the least flow of {_gal_min(brake.least_flow)}"
+            faults.add((*at.path, "wetting-flow"), _gal_min(brake.wetting_flow), allowed)
+        if faults.count == before:
+            sound.append(at.path)
+    return sound
 
 
 def _both(degc: float) -> str:
@@ -90,8 +92,8 @@ def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point |
     def complain(path: tuple[str, ...], found: str, allowed: str) -> None:
         faults.add((*at.path, *path), found, allowed)
 
-    if entry.device not in devices:
-        faults.add_choice((*at.path, "device"), entry.device, devices or ("a [[device]]",))
+    if devices and entry.device not in devices:
+        faults.add_choice((*at.path, "device"), entry.device, devices)
     role = ROLES.get(entry.role)
     if role is None:
         fitting = [name for name, row in ROLES.items() if row.brake == (at.brake is not None)]
@@ -127,8 +129,8 @@ def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point |
 def _address(entry: PointEntry, complain: signal.Complain) -> int | None:
     """The zero-based wire address, from ``address`` or from a 40001-style ``reference``."""
     if (entry.address is None) == (entry.reference is None):
-        both = "both" if entry.address is not None else "neither"
-        complain(("address",), f"{both} address and reference", "one of them: address counts from 0, reference from 1")
+        both = "both address and reference" if entry.address is not None else "neither address nor reference"
+        complain(("address",), both, "one of them: address counts from 0, reference from 1")
         return None
     if entry.address is not None:
         return entry.address
@@ -164,8 +166,16 @@ def addresses(
             others.append((made, made.register.bit))
 
 
-def required_roles(found: Mapping[str, tuple[Any, ...]], entries: Sequence[At[PointEntry]], faults: Faults) -> None:
-    """Every brake (name -> its path) needs its four sensors, and no role twice; at least one brake there must be."""
+def required_roles(
+    found: Mapping[str, tuple[Any, ...]],
+    entries: Sequence[At[PointEntry]],
+    meant: Mapping[tuple[Any, ...], Collection[str]],
+    faults: Faults,
+) -> None:
+    """Every brake (name -> its path) needs its four sensors, and no role twice; at least one brake there must be.
+
+    ``meant`` holds, by the brake's path, roles that a faulty point was to have: it has its own complaint.
+    """
     if not found:
         faults.add((), "no brake", "at least one [[brake]]")
     seen: set[tuple[tuple[Any, ...], str]] = set()
@@ -176,9 +186,9 @@ def required_roles(found: Mapping[str, tuple[Any, ...]], entries: Sequence[At[Po
         seen.add(key)
     for path in found.values():
         for role in REQUIRED:
-            if ((*path, "point"), role) not in seen:
+            if ((*path, "point"), role) not in seen and role not in meant.get(path, ()):
                 lost = ROLES[role].lost
-                faults.add(path, f"no point with role {role!r}", f"one: without it the watch loses {lost}")
+                faults.add(path, f"no point with role {role!r}", f"one; without it the watch loses {lost}")
 
 
 def cadence(table: RigTable | None, devices: Sequence[At[Device]], faults: Faults) -> None:

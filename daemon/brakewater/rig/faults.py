@@ -20,9 +20,9 @@ class Faults:
 
     def add(self, path: tuple[Any, ...], found: str, allowed: str, hint: str = "") -> None:
         """One more fault."""
-        self._found.append(
-            Fault(file=self._file, line=self._lines.of(path), key=shown(path), found=found, allowed=allowed, hint=hint)
-        )
+        line, key = self._lines.of(path), shown(path)
+        fault = Fault(file=self._file, line=line, key=key, found=_short(found), allowed=allowed, hint=hint)
+        self._found.append(fault)
 
     def add_choice(self, path: tuple[Any, ...], found: str, known: Iterable[str]) -> None:
         """One that is not among the known ones."""
@@ -31,19 +31,22 @@ class Faults:
 
     def add_validation(self, base: Path, error: ValidationError, known: Iterable[str]) -> None:
         """All faults that a model found in one table."""
-        words = list(known)
-        for item in error.errors():
+        words, found = list(known), error.errors()
+        unknown = [str(item["loc"][-1]) for item in found if item["type"] == "extra_forbidden"]
+        meant = {closest(key, words) for key in unknown}
+        for item in found:
             path = (*base, *item["loc"])
             key = str(item["loc"][-1]) if item["loc"] else ""
             if item["type"] == "extra_forbidden":
                 self.add(path, "an unknown key", choices(key, words), near(key, words))
             elif item["type"] == "missing":
-                self.add(path, "nothing", "a value: this key is required")
+                if key not in meant:  # else the misspelt key says it already
+                    self.add(path, "nothing", "a value: this key is required")
             elif item["type"] == "quantity":
                 context = item.get("ctx", {})
                 self.add(path, str(context.get("found")), str(context.get("allowed")))
             else:
-                self.add(path, _short(repr(item["input"])), _SAYS.get(item["type"]) or _said(item["msg"]))
+                self.add(path, repr(item["input"]), _allowed(key, item))
 
     @property
     def count(self) -> int:
@@ -55,32 +58,48 @@ class Faults:
         return tuple(dict.fromkeys(sorted(self._found, key=lambda fault: (fault.line, fault.key))))
 
 
+def closest(word: str, known: Iterable[str]) -> str:
+    """The known word that this one was to be, or the word itself."""
+    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return close[0] if close else word
+
+
 def near(word: str, known: Iterable[str]) -> str:
     """A near-miss suggestion, or the empty text."""
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f'did you mean "{close[0]}"?' if close else ""
+    words = list(known)
+    return f'did you mean "{close}"?' if (close := closest(word, words)) in words else ""
 
 
 def choices(word: str, known: Sequence[str]) -> str:
     """What is allowed: all of it where that is short, else the nearest."""
     if len(known) <= _MANY:
         return ", ".join(known)
-    nearest = difflib.get_close_matches(word, known, n=_MANY, cutoff=0.0)
+    nearest = difflib.get_close_matches(word, known, n=_NEAREST, cutoff=0.0)
     return f"{', '.join(nearest)} and {len(known) - len(nearest)} more"
 
 
 _MANY = 8
-_LONGEST = 60
+_NEAREST = 4
+_LONGEST = 100
 _SAYS = {
     "string_type": 'text in quotes, for example "..."',
     "string_pattern_mismatch": "lower-case letters, digits and hyphens, beginning with a letter or digit, at most 48",
     "model_type": "a table of keys",
     "dict_type": "a table, for example { kind = ... }",
     "tuple_type": "a list in brackets",
+    "too_short": "at least one",
 }
 
 
-def _said(message: str) -> str:
+def _allowed(key: str, item: Any) -> str:
+    if key == "root":
+        return "a topic without +, # and empty levels, for example brakewater/rig-4"
+    return _SAYS.get(item["type"]) or _said(item)
+
+
+def _said(item: Any) -> str:
+    """What pydantic says, in fewer words."""
+    message = str(item["msg"]).removeprefix("Input should be ")
     return message[0].lower() + message[1:]
 
 

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from brakewater.errors import Fault, RigFileError
 from brakewater.rig import checks, own, rules
-from brakewater.rig.faults import Faults
+from brakewater.rig.faults import Faults, closest
 from brakewater.rig.model import (
     AlarmEntry,
     AlarmRule,
@@ -27,10 +27,19 @@ from brakewater.rig.model import (
     RigTable,
     Tank,
 )
+from brakewater.rig.roles import ROLES
 
 SCHEMA = 1
 _TOP = ("schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people")
 _M = TypeVar("_M", bound=Model)
+_KINDS = {
+    dict: "a single table",
+    list: "a list",
+    str: "text",
+    int: "a number",
+    float: "a number",
+    bool: "true or false",
+}
 
 
 def demo_file() -> FilePath:
@@ -96,10 +105,14 @@ def _line_in(message: str, text: str) -> int:
 class _Parts:
     rig: RigTable | None = None
     devices: list[checks.At[Device]] = field(default_factory=list)
+    device_names: list[str] = field(default_factory=list)
+    """Also of devices with other faults, and none where a name is faulty, so that their points do not all complain."""
     points: list[checks.At[PointEntry]] = field(default_factory=list)
     tanks: list[checks.At[Tank]] = field(default_factory=list)
     brakes: list[checks.At[Brake]] = field(default_factory=list)
     brake_alarms: dict[int, list[rules.Located]] = field(default_factory=dict)
+    meant: dict[tuple[Any, ...], list[str]] = field(default_factory=dict)
+    """By a brake's path: roles its points were to have, misspelt or in a faulty point."""
     brake_paths: dict[str, tuple[Any, ...]] = field(default_factory=dict)
     alarms: list[rules.Located] = field(default_factory=list)
     lamps: list[checks.At[Lamp]] = field(default_factory=list)
@@ -113,6 +126,10 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
     parts = _Parts()
     parts.rig = _one(RigTable, raw.get("rig"), ("rig",), faults)
     parts.devices = _many(Device, raw.get("device", []), ("device",), faults)
+    if not raw.get("device"):
+        faults.add((), "no device", "at least one [[device]]")
+    elif not any(fault.key.startswith("device") and fault.key.endswith("name") for fault in faults.sorted()):
+        parts.device_names = _texts(raw["device"], "name")
     parts.points = _many(PointEntry, raw.get("point", []), ("point",), faults)
     parts.tanks = _many(Tank, raw.get("tank", []), ("tank",), faults)
     parts.lamps = _many(Lamp, raw.get("lamp", []), ("lamp",), faults)
@@ -136,6 +153,7 @@ def _read_brake(index: int, table: Any, parts: _Parts, faults: Faults) -> None:
     brake = _one(Brake, {key: value for key, value in own_keys.items() if key not in ("point", "alarm")}, path, faults)
     name = str(own_keys.get("name", index))
     parts.brake_paths[name] = path
+    parts.meant[path] = [closest(role, ROLES) for role in _texts(points, "role")]
     for at in _many(PointEntry, points, (*path, "point"), faults):
         parts.points.append(checks.At(path=at.path, item=at.item, brake=name))
     parts.brake_alarms[index] = [(at.path, at.item) for at in _many(AlarmEntry, alarms, (*path, "alarm"), faults)]
@@ -166,29 +184,36 @@ def _many(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) ->
 def _list(value: Any, path: tuple[Any, ...], faults: Faults) -> list[Any]:
     if isinstance(value, list):
         return value
-    faults.add(path, f"a {type(value).__name__}", f"[[{'.'.join(str(part) for part in path)}]] tables")
+    faults.add(path, _KINDS.get(type(value), "a value"), f"[[{'.'.join(str(part) for part in path)}]] tables")
     return []
+
+
+def _texts(tables: Any, key: str) -> list[str]:
+    """What the tables of a list hold under a key, as far as it is text."""
+    found = [table.get(key) for table in tables if isinstance(table, Mapping)] if isinstance(tables, list) else []
+    return [value for value in found if isinstance(value, str)]
 
 
 def _mapping(value: Any, path: tuple[Any, ...], faults: Faults) -> dict[str, Any]:
     if isinstance(value, Mapping):
         return dict(value)
-    faults.add(path, f"a {type(value).__name__}", "a table")
+    faults.add(path, _KINDS.get(type(value), "a value"), "a table")
     return {}
 
 
 def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None:
     devices = [at.item for at in parts.devices]
     checks.names(parts.devices, parts.points, parts.brakes, faults)
-    checks.brakes(parts.brakes, faults)
+    sound = checks.brakes(parts.brakes, faults)
     points = _points(parts, faults)
     checks.addresses(parts.points, points, faults)
-    checks.required_roles(parts.brake_paths, parts.points, faults)
+    checks.required_roles(parts.brake_paths, parts.points, parts.meant, faults)
     checks.cadence(parts.rig, parts.devices, faults)
     alarm_rules: list[AlarmRule] = []
     for at in parts.brakes:
         scan_ns = parts.rig.scan if parts.rig else int(RigTable.model_fields["scan"].default)
-        alarm_rules += rules.of_brake(at.item, at.path, parts.brake_alarms[int(at.path[1])], scan_ns, faults)
+        place = rules.Place(brake=at.item, path=at.path, scan_ns=scan_ns, sound=at.path in sound)
+        alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
     found = [point for point in points.values() if point is not None]
     subjects = rules.Subjects(
         points=tuple(point.name for point in found),
@@ -219,5 +244,4 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
 
 
 def _points(parts: _Parts, faults: Faults) -> dict[tuple[Any, ...], Point | None]:
-    devices = [at.item.name for at in parts.devices]
-    return {at.path: checks.point(at, devices, faults) for at in parts.points}
+    return {at.path: checks.point(at, parts.device_names, faults) for at in parts.points}

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from brakewater.alarms.catalogue import AlarmKind
-from brakewater.rig.quantity import ABOVE_ZERO, Flow, Length, Nanoseconds, Rate, Speed, Temperature, Volume, lasting
+from brakewater.rig.quantity import Day, Flow, Length, Nanoseconds, Rate, Speed, Temperature, Volume, lasting
 from brakewater.rig.roles import ROLES
 from brakewater.signals.convert import Register, Signal
 from brakewater.signals.words import register_count
@@ -48,8 +48,8 @@ class RigTable(Model):
 
     name: Name
     pad: Name = "pad"
-    scan: Annotated[Nanoseconds, lasting("20 ms", "10 s")] = 200_000_000
-    """Cadence."""
+    scan: Annotated[Nanoseconds, lasting("20 ms", "1 s")] = 200_000_000
+    """Cadence; slower than a second the alarms could not keep their times."""
     units: Literal["us", "metric"] = "us"
     """What the crew reads."""
 
@@ -82,7 +82,7 @@ class PointEntry(Model):
     bytes: Literal["high-first", "low-first"] = "high-first"
     signal: dict[str, Any]
     serial: str | None = None
-    calibrated: str | None = None
+    calibrated: Day | None = None
 
 
 class Brake(Model):
@@ -93,21 +93,21 @@ class Brake(Model):
     """Default 100 degF, common practice, no published source."""
     outlet_limit: Temperature = Field(default=71.11111111111111)
     """Default 160 degF, common practice, no published source."""
-    least_flow: Annotated[Flow, ABOVE_ZERO]
+    least_flow: Flow
     wetting_flow: Flow = Field(default=3.154509820e-4)
     """Below this the sensors see no moving water; default 5 gal/min, an assumption."""
-    bearing_level: Annotated[Length, ABOVE_ZERO]
+    bearing_level: Length
     meter: Literal["inlet", "outlet"] = "inlet"
     fluid: Literal["water"] = "water"
     rotor_cool_down: Nanoseconds = 1_200_000_000_000
     """How long the rotor may be hot after service; default 20 min, an assumption."""
     dry_time: Nanoseconds = 20_000_000_000
     """How long the loaded brake may stand a failing flow; default 20 s, an assumption."""
-    worst_level_rate: Annotated[Speed, ABOVE_ZERO] = 0.05
+    worst_level_rate: Speed = 0.05
     """Fastest credible rise; default 50 mm/s: full inflow into a choked brake, an assumption."""
-    worst_outlet_rate: Annotated[Rate, ABOVE_ZERO] = 2.0
+    worst_outlet_rate: Rate = 2.0
     """Default 2 K/s: a megawatt into a tenth of a cubic metre of standing water, rounded down."""
-    worst_inlet_rate: Annotated[Rate, ABOVE_ZERO] = 0.2
+    worst_inlet_rate: Rate = 0.2
     basis: str | None = None
     """Where these limits stand and who entered them."""
 
@@ -137,7 +137,7 @@ class Tank(Model):
     """``[[tank]]``."""
 
     name: Name
-    volume: Annotated[Volume, ABOVE_ZERO]
+    volume: Volume
 
 
 class Mqtt(Model):
@@ -145,7 +145,7 @@ class Mqtt(Model):
 
     host: str
     port: int = Field(default=1883, ge=1, le=65535)
-    root: str | None = None
+    root: Annotated[str, StringConstraints(pattern=r"^[^+#/\x00]+(/[^+#/\x00]+)*$")] | None = None
     user: str | None = None
 
 

@@ -44,19 +44,30 @@ def lasting(least: str, most: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-def _above_zero(value: float) -> float:
-    if value <= 0:
-        raise PydanticCustomError("quantity", "{found}", {"found": f"{value:g} in SI", "allowed": "above zero"})
-    return value
+def _above_zero(dimension: Dimension) -> Callable[[Any], Any]:
+    read = _reader(dimension)
+
+    def check(value: Any) -> Any:
+        number = read(value)
+        if number <= 0:
+            raise PydanticCustomError("quantity", "{found}", {"found": repr(value), "allowed": "above zero"})
+        return number
+
+    return check
 
 
-ABOVE_ZERO = AfterValidator(_above_zero)
-
-
-Flow = Annotated[float, BeforeValidator(_reader(Dimension.FLOW))]
 Temperature = Annotated[float, BeforeValidator(_reader(Dimension.TEMPERATURE))]
-Length = Annotated[float, BeforeValidator(_reader(Dimension.LENGTH))]
-Speed = Annotated[float, BeforeValidator(_reader(Dimension.SPEED))]
-Rate = Annotated[float, BeforeValidator(_reader(Dimension.RATE))]
-Volume = Annotated[float, BeforeValidator(_reader(Dimension.VOLUME))]
+Flow = Annotated[float, BeforeValidator(_above_zero(Dimension.FLOW))]
+Length = Annotated[float, BeforeValidator(_above_zero(Dimension.LENGTH))]
+Speed = Annotated[float, BeforeValidator(_above_zero(Dimension.SPEED))]
+Rate = Annotated[float, BeforeValidator(_above_zero(Dimension.RATE))]
+Volume = Annotated[float, BeforeValidator(_above_zero(Dimension.VOLUME))]
 Nanoseconds = Annotated[int, BeforeValidator(_nanoseconds)]
+
+
+def _day(value: Any) -> Any:
+    return value.isoformat() if hasattr(value, "isoformat") else value
+
+
+Day = Annotated[str, BeforeValidator(_day)]
+"""A date in quotes or TOML's own."""

@@ -12,6 +12,7 @@ from brakewater.units import Dimension, UnitError, parse
 Located = tuple[tuple[Any, ...], AlarmEntry]
 """An entry and its path in the file."""
 
+_UNKNOWN_NS = 3_000_000_000
 _BOILING_DEGC = 99.6
 """Water at 1 bar boils at 99.606 degC (IAPWS-IF97); rounded down."""
 
@@ -39,19 +40,22 @@ def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults
     return found
 
 
-def of_brake(
-    brake: Brake, path: tuple[Any, ...], entries: Sequence[Located], scan_ns: int, faults: Faults
-) -> list[AlarmRule]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A brake, where it stands in the file, how often it is looked at, and whether its limits make sense."""
+
+    brake: Brake
+    path: tuple[Any, ...]
+    scan_ns: int
+    sound: bool
+
+
+def of_brake(place: Place, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
     """Every alarm of one brake."""
     said = chosen((Scope.BRAKE,), entries, faults)
-    place = _Place(brake=brake, path=path, scan_ns=scan_ns)
-    return [
-        rule
-        for kind in CATALOGUE.values()
-        if kind.scope is Scope.BRAKE
-        for rule in [_rule(kind, place, None, said.get(kind.name), faults)]
-        if rule is not None
-    ]
+    kinds = [kind for kind in CATALOGUE.values() if kind.scope is Scope.BRAKE]
+    found = [_rule(kind, place, None, said.get(kind.name), faults) for kind in kinds]
+    return [rule for rule in found if rule is not None]
 
 
 def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
@@ -65,17 +69,8 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
     return [rule for rule in rules if rule is not None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Place:
-    """A brake, where it stands in the file, and how often it is looked at."""
-
-    brake: Brake
-    path: tuple[Any, ...]
-    scan_ns: int
-
-
 def _rule(
-    kind: AlarmKind, place: _Place | None, subject: str | None, said: Located | None, faults: Faults
+    kind: AlarmKind, place: Place | None, subject: str | None, said: Located | None, faults: Faults
 ) -> AlarmRule | None:
     brake = place.brake if place else None
     path, entry = said or (place.path if place else (), AlarmEntry(alarm=kind.name))
@@ -92,13 +87,14 @@ def _rule(
         deadband=deadband or 0.0,
         on_ns=_on_delay(kind, place) if entry.on_delay is None else entry.on_delay,
         off_ns=_delay(kind.off_delay) if entry.off_delay is None else entry.off_delay,
-        unknown_ns=_delay(kind.unknown_delay) if kind.unknown_delay else None,
+        unknown_ns=_unknown_delay(kind, place) if place and kind.unknown_delay else None,
         priority=entry.priority or kind.priority.value,
         latching=entry.latch,
     )
-    if place is not None:
-        _check_delay(rule, place, path, faults)
-        _check_setpoint(rule, place.brake, path, faults)
+    if place is not None and (said or place.sound):
+        _check_setpoint(rule, place, path, faults)
+        if faults.count == before:
+            _check_delay(rule, place, path, faults)
     return rule
 
 
@@ -134,10 +130,15 @@ def _deadband(kind: AlarmKind, entry: AlarmEntry) -> float:
     return deadband
 
 
-def _on_delay(kind: AlarmKind, place: _Place | None) -> int:
+def _on_delay(kind: AlarmKind, place: Place | None) -> int:
     """The catalogue's; a lost flow must be out with the second scan, however short a scan is."""
     delay = _delay(kind.on_delay)
     return min(delay, place.scan_ns // 2) if place and kind.shape is Shape.LOST else delay
+
+
+def _unknown_delay(kind: AlarmKind, place: Place) -> int:
+    """The catalogue's; unknown flow must be out within three seconds, two slow scans included."""
+    return min(_delay(kind.unknown_delay), _UNKNOWN_NS - 2 * place.scan_ns)
 
 
 def _delay(text: str) -> int:
@@ -159,31 +160,39 @@ def time_to_limit_s(rule: AlarmRule, brake: Brake) -> float:
     return law(rule.setpoint or 0.0, brake) if law else float("inf")
 
 
-def _check_delay(rule: AlarmRule, place: _Place, path: tuple[Any, ...], faults: Faults) -> None:
+def _check_delay(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:
     most, why = time_to_limit_s(rule, place.brake) / 4, "a quarter of the time to the limit at the worst credible rate"
     if rule.kind.shape is Shape.LOST:
         most, why = place.scan_ns / 2e9, "half a scan, so that the second scan is the alarm"
     if rule.on_ns * 1e-9 > most + 1e-9:
-        default = path == place.path
-        faults.add(
-            path if default else (*path, "on-delay"),
-            f"{rule.on_ns * 1e-9:g} s for {rule.key}",
-            f"at most {max(most, 0.0):.3g} s: {why}",
-            f'this is the default; give an on-delay in [[brake.alarm]] with alarm = "{rule.kind.name}"'
-            if default
-            else "",
-        )
+        found, allowed = f"{rule.on_ns * 1e-9:g} s for {rule.key}", f"at most {max(most, 0.0):.3g} s: {why}"
+        _refuse("on-delay", rule, (place, path), (found, allowed), faults)
 
 
-def _check_setpoint(rule: AlarmRule, brake: Brake, path: tuple[Any, ...], faults: Faults) -> None:
+def _check_setpoint(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:
     """A setpoint at which it would be too late, or which can never be met, is refused."""
-    setpoint = rule.setpoint
+    setpoint, bearing = rule.setpoint, place.brake.bearing_level
     if setpoint is None:
         return
-    key = (*path, "setpoint")
-    if rule.kind.name == "brake-level-high" and setpoint >= brake.bearing_level:
-        faults.add(key, f"{setpoint:g} m", f"below the bearing level of {brake.bearing_level:g} m")
+    allowed = ""
+    if rule.kind.name == "brake-level-high" and setpoint >= bearing:
+        allowed = f"below the bearing level of {bearing:g} m"
     if rule.kind.name == "outlet-temperature-high" and setpoint >= _BOILING_DEGC:
-        faults.add(key, f"{setpoint:g} degC", "below the boiling point")
+        allowed = f"below the boiling point of {_BOILING_DEGC} degC"
     if rule.kind.shape in (Shape.LOW, Shape.LOST) and setpoint <= 0:
-        faults.add(key, f"{setpoint:g}", "above zero, or the alarm could never come")
+        allowed = "above zero, or the alarm could never come"
+    if allowed:
+        _refuse("setpoint", rule, (place, path), (f"{setpoint:g} {rule.kind.dimension.value}", allowed), faults)
+
+
+def _refuse(
+    key: str, rule: AlarmRule, at: tuple[Place, tuple[Any, ...]], says: tuple[str, str], faults: Faults
+) -> None:
+    """Complains at the entry's key, or of a default at its brake, which is then all there is to point at."""
+    place, path = at
+    found, allowed = says
+    if path != place.path:
+        faults.add((*path, key), found, allowed)
+    else:
+        hint = f'this is the default; give another in [[brake.alarm]] with alarm = "{rule.kind.name}"'
+        faults.add(path, f"{key} {found}", allowed, hint)

@@ -22,6 +22,15 @@ _KEYS = {
     "bit": {"kind", "inverted"},
 }
 _HUGE: Final = 1e300
+_REFUSAL: Final = re.compile(r"(\w+): found (.*?); allowed: (.*)", re.DOTALL)
+_KEY_OF: Final = {
+    "raw_low": ("raw",),
+    "raw_high": ("raw",),
+    "low": ("range",),
+    "high": ("range",),
+    "ohms_per_count": ("ohms-per-count",),
+    "ohms_offset": ("lead-ohms",),
+}
 _TYPE = re.compile(r"^bit (\d{1,2})$")
 
 
@@ -57,8 +66,12 @@ def signal_of(entry: PointEntry, role: Role, complain: Complain) -> Signal | Non
     for key in extra:
         complain(("signal", key), "an unknown key", "with kind " + kind + ": " + ", ".join(sorted(_KEYS[kind])))
     is_bit = entry.table.is_bits or entry.type.startswith("bit")
-    if role.bit != (kind == "bit") or (kind == "bit" and not is_bit):
+    if role.bit != (kind == "bit"):
         complain(("signal", "kind"), repr(kind), _fitting(role))
+        return None
+    if role.bit != is_bit:
+        bits, numbers = 'a coil or discrete table, or type "bit N"', "an input or holding table, with a type of numbers"
+        complain(("type",), f"{entry.type!r} in the {entry.table.value} table", bits if role.bit else numbers)
         return None
     if extra:
         return None
@@ -67,13 +80,8 @@ def signal_of(entry: PointEntry, role: Role, complain: Complain) -> Signal | Non
 
 def _fitting(role: Role) -> str:
     if role.bit:
-        return f'"bit", with type "bit N" or a coil or discrete table: role {entry_kind(role)}'
-    return f"a kind that gives {entry_kind(role)}: linear, current-loop, pt100 or direct"
-
-
-def entry_kind(role: Role) -> str:
-    """What a role is, in words."""
-    return "is a contact" if role.bit else f"a number in {role.dimension.value}"
+        return '"bit": this role is a contact'
+    return f"a kind that gives a number in {role.dimension.value}: linear, current-loop, pt100 or direct"
 
 
 def _two(table: Mapping[str, Any], key: str, complain: Complain, what: str) -> list[Any] | None:
@@ -147,10 +155,13 @@ def _bit(table: Mapping[str, Any], _dimension: Dimension, complain: Complain) ->
 
 
 def _checked(build: Callable[[], Signal], complain: Complain) -> Signal | None:
+    """A signal refuses what makes no sense as ``field: found this; allowed: that``."""
     try:
         return build()
-    except (ValueError, TypeError) as error:
-        complain(("signal",), str(error), "a signal that can be told apart at both ends")
+    except ValueError as error:
+        match = _REFUSAL.match(str(error))
+        field, found, allowed = match.groups() if match else ("", str(error), "a signal that makes sense")
+        complain(("signal", *_KEY_OF.get(field, ())), found, allowed)
         return None
 
 

@@ -1,0 +1,247 @@
+"""However a stream is cut into blocks, events are the same and numbers equal to the last bit."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import streams
+from brakewater.engine import Engine
+from brakewater.quality import Status
+from brakewater.rig import Rig
+from brakewater.stream import Block, Input, Start
+
+RIGS = {"demo": streams.demo(), "two": streams.two()}
+BRAKES = {"demo": "aux", "two": "one"}
+KINDS = (
+    "calm",
+    "dry",
+    "near",
+    "hot",
+    "rising",
+    "full",
+    "failed-loop",
+    "nan",
+    "silent",
+    "exception",
+    "out-of-service",
+    "blind-service",
+    "noise",
+    "statuses",
+    "later",
+    "clock",
+    "acknowledge-all",
+    "acknowledge-one",
+    "reset-all",
+    "unknown",
+    "twice",
+    "gap",
+    "restart",
+    "reload",
+)
+FEW = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+MANY = settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck))
+
+episodes = st.lists(
+    st.tuples(st.sampled_from(KINDS), st.integers(1, 25), st.integers(0, 2**32 - 1)), min_size=1, max_size=14
+)
+
+
+@dataclass(slots=True)
+class Writer:
+    """Writes a stream episode by episode while an engine runs along, so that restarts know their snapshot."""
+
+    rig: Rig
+    brake: str
+    engine: Engine = field(default_factory=Engine)
+    stream: list[Input] = field(default_factory=list)
+    run: int = 0
+    input: int = 0
+    t_ns: int = 0
+    step_ns: int = 0
+
+    def add(self, item: Input) -> None:
+        self.stream.append(item)
+        self.engine.feed(item)
+        if not isinstance(item, Start):
+            self.input = int(item.input[-1]) if isinstance(item, Block) else item.input
+
+    def restart(self, rig: Rig) -> None:
+        snapshot = self.engine.state() if self.stream else b""
+        self.rig, self.run, self.input = rig, self.run + 1, 0
+        self.add(streams.start(rig, run=self.run, t_ns=self.t_ns, snapshot=snapshot))
+
+    def scans(self, n: int, rng: np.random.Generator, **what: Any) -> None:
+        self.stamped(streams.scans(self.rig, n, run=self.run, first=self.input + 1, **what), rng)
+
+    def stamped(self, block: Block, rng: np.random.Generator) -> None:
+        """Adds a block with uneven times: scans late, at once, or skipped."""
+        n = len(block)
+        t = self.t_ns + np.cumsum(rng.choice([1, 1, 1, 1, 0, 3], n) * self.rig.scan_ns + rng.integers(0, 1000, n))
+        self.t_ns = int(t[-1])
+        self.add(replace(block, t_ns=t, utc_ns=streams.UTC + t + self.step_ns))
+
+    def episode(self, kind: str, n: int, rng: np.random.Generator) -> None:
+        name, points = f"{self.brake}-", self.rig.points
+        rule = {rule.name: rule for rule in self.rig.alarms if rule.brake == self.brake}
+        low, hot = rule["cooling-flow-low"], rule["outlet-temperature-high"]
+        device = next(point.device for point in points if point.name == name + "flow")
+        flow = (low.setpoint or 0) + rng.normal(0.4, 1.0, n) * low.deadband
+        outlet = (hot.setpoint or 0) + rng.normal(-0.4, 1.0, n) * hot.deadband
+        floats = [point.name for point in points if point.register.kind.value.startswith("float")]
+        what: dict[str, dict[str, dict[str, Any]]] = {
+            "dry": {"values": {name + "flow": 0.0}},
+            "near": {"values": {name + "flow": flow, name + "outlet": outlet}},
+            "hot": {"values": {name + "outlet": 75.0, name + "inlet": rng.uniform(36.0, 40.0, n)}},
+            "rising": {"values": {name + "level": 0.3 + 0.004 * np.arange(n)}},
+            "full": {"values": {name + "level": rng.choice([0.3, 0.7], n)}},
+            "failed-loop": {"raw": {name + "level": rng.choice([-2000.0, 8000.0, 32767.0], n)}},
+            "nan": {"raw": dict.fromkeys(floats, np.nan)},
+            "silent": {"status": {device: Status.SILENT}},
+            "exception": {"status": {name + "flow": 0x82, name + "inlet": rng.choice([0, 0x84], n)}},
+            "out-of-service": {"values": {name + "in-service": 0.0, name + "flow": 0.0}},
+            "blind-service": {"status": {name + "in-service": Status.SHORT}, "values": {name + "flow": 0.0}},
+            "statuses": {"status": {point.name: rng.choice([0, 0, 0, *range(9), 130, 255], n) for point in points}},
+        }
+        if kind in what:
+            self.scans(n, rng, **what[kind])
+        elif kind == "noise":
+            block = streams.scans(self.rig, n, run=self.run, first=self.input + 1)
+            block.words[:] = rng.integers(0, 65536, block.words.shape, dtype=np.uint16)
+            self.stamped(block, rng)
+        elif kind == "later":
+            self.t_ns += int(rng.integers(0, 10**12))
+            self.scans(1, rng)
+        elif kind == "clock":
+            self.step_ns += int(rng.integers(-(10**13), 10**13))
+            self.scans(n, rng)
+        else:
+            self.command(kind, n, rng)
+
+    def command(self, kind: str, n: int, rng: np.random.Generator) -> None:
+        after = self.scans_then(n, rng)
+        key = f"k{self.run}.{self.input}"
+        match kind:
+            case "acknowledge-all":
+                self.add(streams.command(after, key=key, alarm="all"))
+            case "acknowledge-one":
+                alarm = self.rig.alarms[n % len(self.rig.alarms)]
+                self.add(streams.command(after, key=key, alarm=alarm.key))
+            case "reset-all":
+                self.add(streams.command(after, "reset", key=key, alarm="all"))
+            case "unknown":
+                self.add(streams.command(after, "dance", key=key))
+            case "twice":
+                self.add(streams.command(after, key="again", alarm="all"))
+            case "gap":
+                self.add(streams.gap(after))
+            case "restart":
+                self.restart(self.rig)
+            case "reload":
+                self.restart(reloaded(self.rig))
+            case _:
+                assert kind == "calm"
+
+    def scans_then(self, n: int, rng: np.random.Generator) -> Block:
+        self.scans(n, rng)
+        assert isinstance(self.stream[-1], Block)
+        return self.stream[-1]
+
+
+def reloaded(rig: Rig) -> Rig:
+    """The same rig with another setpoint, or back again."""
+    old, new = 'outlet-limit = "160 degF"', 'outlet-limit = "150 degF"'
+    text = rig.text.replace(new, "@").replace(old, new).replace("@", old)
+    return streams.parse(text, "reloaded.toml")
+
+
+def write(which: str, parts: list[tuple[str, int, int]]) -> list[Input]:
+    writer = Writer(rig=RIGS[which], brake=BRAKES[which])
+    writer.restart(writer.rig)
+    for kind, n, seed in parts:
+        writer.episode(kind, n, np.random.default_rng(seed))
+    return streams.whole(writer.stream)
+
+
+def same(found: streams.Played, wanted: streams.Played) -> None:
+    assert found.events == wanted.events
+    assert found.answers == wanted.answers
+    assert found.numbers() == wanted.numbers()
+    assert found.state == wanted.state
+    assert found.picture == wanted.picture
+
+
+def check_cuts(which: str, parts: list[tuple[str, int, int]], lengths: list[int]) -> None:
+    stream = write(which, parts)
+    wanted = streams.play(stream)
+    same(streams.play(streams.cut(stream, lengths)), wanted)
+    same(streams.play(streams.cut(stream, [1])), wanted)
+
+
+def check_restarts(which: str, parts: list[tuple[str, int, int]]) -> None:
+    """From every Start on, a fresh engine makes what the engine that saw all before made; none finds a drift."""
+    stream = write(which, parts)
+    engine = Engine()
+    wanted = streams.play(stream, engine)
+    assert engine.drifted == []
+    for at, item in enumerate(stream):
+        if isinstance(item, Start):
+            again = streams.play(stream[at:])
+            assert again.events == [event for event in wanted.events if event.run >= item.run]
+            assert again.state == wanted.state
+
+
+@pytest.mark.parametrize("which", RIGS)
+@FEW
+@given(parts=episodes, lengths=st.lists(st.integers(1, 40), min_size=1, max_size=30))
+def test_cuts(which: str, parts: list[tuple[str, int, int]], lengths: list[int]) -> None:
+    check_cuts(which, parts, lengths)
+
+
+@pytest.mark.parametrize("which", RIGS)
+@FEW
+@given(parts=episodes)
+def test_restarts(which: str, parts: list[tuple[str, int, int]]) -> None:
+    check_restarts(which, parts)
+
+
+@pytest.mark.parametrize("which", RIGS)
+def test_cut_at_every_position(which: str) -> None:
+    rng = np.random.default_rng(7)
+    parts = [(kind, 4, int(rng.integers(2**32))) for kind in KINDS if kind not in ("restart", "reload", "later")]
+    stream = write(which, parts)
+    block = max((item for item in stream if isinstance(item, Block)), key=len)
+    before = streams.play(stream[: stream.index(block)])
+    begin = streams.start(RIGS[which], run=9, t_ns=int(block.t_ns[0]), snapshot=before.state)
+    wanted = streams.play([begin, block])
+    assert wanted.events
+    for at in range(1, len(block)):
+        same(streams.play([begin, block.cut(0, at), block.cut(at, len(block))]), wanted)
+
+
+@pytest.mark.parametrize("which", RIGS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_of_episode(which: str, kind: str) -> None:
+    parts = [("calm", 12, 1), (kind, 25, 2), ("dry", 6, 3), (kind, 20, 4), ("acknowledge-all", 3, 5), (kind, 9, 6)]
+    check_cuts(which, parts, [7, 3, 1, 11])
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("which", RIGS)
+@MANY
+@given(parts=episodes, lengths=st.lists(st.integers(1, 40), min_size=1, max_size=30))
+def test_many_cuts(which: str, parts: list[tuple[str, int, int]], lengths: list[int]) -> None:
+    check_cuts(which, parts, lengths)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("which", RIGS)
+@MANY
+@given(parts=episodes)
+def test_many_restarts(which: str, parts: list[tuple[str, int, int]]) -> None:
+    check_restarts(which, parts)

@@ -1,0 +1,123 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from brakewater.units import CREW_UNITS, UNITS, Dimension, UnitError, parse, shown, to_unit, units_of, utc_text
+
+
+@pytest.mark.parametrize(
+    "text", ["75 gal/min", "75gal/min", "  75   gal/min ", "+75 gal/min", "75.0 gal/min", "7.5e1 gal/min"]
+)
+def test_ways_to_write_a_quantity(text: str) -> None:
+    assert parse(text, Dimension.FLOW) == pytest.approx(75 * 6.30901964e-5)
+
+
+def test_a_difference_takes_no_offset() -> None:
+    assert parse("2 degF", Dimension.DIFFERENCE) == pytest.approx(1.1111111)
+    assert parse("2 degC", Dimension.DIFFERENCE) == 2.0
+    assert parse("2 degF", Dimension.TEMPERATURE) == pytest.approx(-16.6666667)
+    assert to_unit(1.0, "degF", difference=True) == pytest.approx(1.8)
+
+
+def test_a_bare_number_may_be_a_number() -> None:
+    assert parse("0.3", Dimension.NUMBER) == 0.3
+    assert parse("30 %", Dimension.NUMBER) == pytest.approx(0.3)
+
+
+SEVERAL = {
+    ("75 gal", Dimension.VOLUME): ("'gal' means several", '"US gal" or "imp gal"'),
+    ("75 gal", Dimension.FLOW): ("'gal' means several", '"gal/min" (US) or "imp gal/min"'),
+    ("75 gpm", Dimension.FLOW): ("'gpm' means several", '"gal/min" (US) or "imp gal/min"'),
+    ("5 ton", Dimension.FORCE): ("'ton' means several", '"kN", "lbf" or "klbf"'),
+    ("5 tons", Dimension.FORCE): ("'tons' means several", '"kN", "lbf" or "klbf"'),
+    ("5 hp", Dimension.POWER): ("'hp' means several", '"mech hp" (550 ft lbf/s) or "metric hp"'),
+    ("5 hp", Dimension.FLOW): ("'hp' means several", "one of: m3/s"),
+}
+
+
+@pytest.mark.parametrize(("text", "dimension"), SEVERAL)
+def test_units_that_mean_several_things_are_refused_with_the_choices(text: str, dimension: Dimension) -> None:
+    found, allowed = SEVERAL[text, dimension]
+    with pytest.raises(UnitError) as caught:
+        parse(text, dimension)
+    assert found in caught.value.found
+    assert allowed in caught.value.allowed
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        " ",
+        "gal/min",
+        "75",
+        "x gal/min",
+        "75 mm",
+        "75 gal/min/s",
+        "75 GAL/MIN",
+        "nan gal/min",
+        "inf gal/min",
+        "1e999 gal/min",
+        "-1e999 gal/min",
+        "7 5 gal/min",
+        "0x10 L/s",
+        "1_000 L/s",
+        "75\x00gal/min",
+    ],
+)
+def test_what_is_no_flow_is_refused(text: str) -> None:
+    with pytest.raises(UnitError) as caught:
+        parse(text, Dimension.FLOW)
+    assert caught.value.allowed
+
+
+def test_a_temperature_is_no_difference_and_the_other_way_round() -> None:
+    for text, dimension in (("2 K", Dimension.TEMPERATURE), ("2 mm", Dimension.DIFFERENCE), ("2 degF", Dimension.RATE)):
+        with pytest.raises(UnitError):
+            parse(text, dimension)
+    assert units_of(Dimension.DIFFERENCE) == "K, degF, degC"
+
+
+@given(st.text(max_size=20), st.sampled_from(Dimension))
+def test_any_text_is_a_number_or_refused(text: str, dimension: Dimension) -> None:
+    try:
+        value = parse(text, dimension)
+    except UnitError as error:
+        assert error.found  # noqa: PT017 - either way is right here
+    else:
+        assert value == value  # noqa: PLR0124 - not NaN
+
+
+@given(st.floats(-1e12, 1e12), st.sampled_from(sorted(UNITS)))
+def test_there_and_back(number: float, name: str) -> None:
+    value = parse(f"{number!r} {name}", UNITS[name].dimension)
+    assert to_unit(value, name) == pytest.approx(number, rel=1e-12, abs=1e-10)
+
+
+@pytest.mark.parametrize("system", CREW_UNITS)
+def test_every_crew_reads_every_dimension_in_a_unit_of_it(system: str) -> None:
+    for dimension, name in CREW_UNITS[system].items():
+        fits = {dimension, Dimension.TEMPERATURE} if dimension is Dimension.DIFFERENCE else {dimension}
+        assert UNITS[name].dimension in fits
+    for dimension in Dimension:
+        number, name = shown(1.0, dimension, system)
+        assert name in UNITS
+        assert isinstance(number, float)
+
+
+def test_shown() -> None:
+    assert shown(71.11111111111111, Dimension.TEMPERATURE, "us") == (pytest.approx(160.0), "degF")
+    assert shown(33.333333333333336, Dimension.DIFFERENCE, "us") == (pytest.approx(60.0), "degF")
+    assert shown(33.0, Dimension.DIFFERENCE, "metric") == (33.0, "K")
+
+
+@pytest.mark.parametrize(
+    ("utc_ns", "text"),
+    [
+        (0, "1970-01-01T00:00:00.000Z"),
+        (1_927_955_106_200_999_999, "2031-02-04T07:05:06.200Z"),
+        (-1, "1969-12-31T23:59:59.999Z"),
+    ],
+)
+def test_utc_text(utc_ns: int, text: str) -> None:
+    assert utc_text(utc_ns) == text

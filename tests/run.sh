@@ -20,7 +20,7 @@ case "${1:-fast}" in
     $python -m pytest -m "not long" "${@:2}"
     ;;
   long) $python -m pytest -m long --timeout 7200 "${@:2}" ;;
-  bench) $python -m tests.benchmarks "${@:2}" ;;
+  bench) cd tests && ../$python -m benchmarks "${@:2}" ;;
   *)
     echo "found $1; allowed: fast, long, bench" >&2
     exit 2

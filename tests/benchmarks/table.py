@@ -26,7 +26,9 @@ class Row:
     def __str__(self) -> str:
         sign = ">=" if self.at_least else "<="
         verdict = "met" if self.met else "NOT MET"
-        return f"{self.what:<46} {self.ours:>22} {self.floor:>22} {self.ratio:>8.2f}  {sign} {self.target:<6g} {verdict}"
+        return (
+            f"{self.what:<46} {self.ours:>22} {self.floor:>22} {self.ratio:>8.2f}  {sign} {self.target:<6g} {verdict}"
+        )
 
 
 HEAD = f"{'figure':<46} {'ours':>22} {'floor':>22} {'ratio':>8}  target"

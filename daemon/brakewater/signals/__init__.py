@@ -1,1 +1,1 @@
-"""Register words to numbers: data types and orders, 4-20 mA loops, resistance thermometers."""
+"""Register words to numbers to values: data types and orders, loops, thermometers, flow meters; trim and damping."""

@@ -4,13 +4,14 @@ A point has a ``Register`` (how its words make a number) and a ``Signal`` (what 
 when built, so ``convert`` has nothing left to refuse but a wrong shape.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from brakewater.quality import Codes, Reason, is_bad, reason_of_status
-from brakewater.signals import loop, rtd
+from brakewater.signals import flow, loop, require, rtd
+from brakewater.signals.flow import Frequency, Root
+from brakewater.signals.pulse import Pulse
 from brakewater.signals.words import BITS_OF_A_REGISTER, RegisterKind, decode
 from brakewater.stream import Floats, Words
 
@@ -44,8 +45,8 @@ class Direct:
     offset: float = 0.0
 
     def __post_init__(self) -> None:
-        _require_finite(scale=self.scale, offset=self.offset)
-        _require_nonzero("scale", self.scale)
+        require.finite(scale=self.scale, offset=self.offset)
+        require.nonzero("scale", self.scale)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +59,7 @@ class Linear:
     high: float
 
     def __post_init__(self) -> None:
-        _require_line(self.raw_low, self.raw_high, self.low, self.high)
+        require.line(self.raw_low, self.raw_high, self.low, self.high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +72,7 @@ class CurrentLoop:
     high: float
 
     def __post_init__(self) -> None:
-        _require_line(self.raw_low, self.raw_high, self.low, self.high)
+        require.line(self.raw_low, self.raw_high, self.low, self.high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +86,7 @@ class Pt100:
     """Resistance at 0 degC: 100 for a Pt100, 1000 for a Pt1000."""
 
     def __post_init__(self) -> None:
-        _require_finite(ohms_per_count=self.ohms_per_count, ohms_offset=self.ohms_offset, r0=self.r0)
+        require.finite(ohms_per_count=self.ohms_per_count, ohms_offset=self.ohms_offset, r0=self.r0)
         for name, value in (("ohms_per_count", self.ohms_per_count), ("r0", self.r0)):
             if value <= 0.0:
                 raise ValueError(f"{name}: found {value}; allowed: above 0 ohm; see the sensor's label")
@@ -99,13 +100,16 @@ class Bit:
 
 
 Signal = Direct | Linear | CurrentLoop | Pt100 | Bit
+FlowSignal = Pulse | Frequency | Root
+AnySignal = Signal | FlowSignal
 
 
-def convert(register: Register, signal: Signal, words: Words, status: Codes) -> tuple[Floats, Codes]:
+def convert(register: Register, signal: AnySignal, words: Words, status: Codes) -> tuple[Floats, Codes]:
     """Values in SI (temperature in degC) and reason codes of one point over n scans.
 
     The code rules: where it is bad the value is 0.0, never NaN, and means nothing; where it is uncertain the value is
-    the number as read. A scan's result depends on that scan alone.
+    the number as read. A scan's result depends on that scan alone. Of a ``Pulse`` the value is its count as it stands;
+    a ``PulseMeter`` makes the flow of it.
 
     Args:
         register: how the words make a number.
@@ -136,7 +140,7 @@ def convert(register: Register, signal: Signal, words: Words, status: Codes) -> 
     return np.where(is_bad(codes), 0.0, values), codes
 
 
-def _apply(signal: Signal, raw: Floats) -> tuple[Floats, Codes]:
+def _apply(signal: AnySignal, raw: Floats) -> tuple[Floats, Codes]:
     """Value and code of each number by its signal alone."""
     good = np.zeros(len(raw), dtype=np.uint8)
     match signal:
@@ -151,28 +155,22 @@ def _apply(signal: Signal, raw: Floats) -> tuple[Floats, Codes]:
             return rtd.degc_of_ohms(ohms, signal.r0), rtd.codes(ohms, signal.r0)
         case Bit():
             return ((raw == 0.0) if signal.inverted else (raw != 0.0)).astype(np.float64), good
+        case Pulse() | Frequency() | Root():
+            return _apply_flow(signal, raw)
+
+
+def _apply_flow(signal: FlowSignal, raw: Floats) -> tuple[Floats, Codes]:
+    """The same for the signals of flow meters."""
+    match signal:
+        case Pulse():
+            return raw, np.zeros(len(raw), dtype=np.uint8)
+        case Frequency():
+            return flow.of_frequency(raw, signal)
+        case Root():
+            return flow.of_pressure(raw, signal)
 
 
 def _line(raw: Floats, line: Linear | CurrentLoop) -> Floats:
     """Weighs both ends, so that each end comes out exactly as it was entered."""
     share = (raw - line.raw_low) / (line.raw_high - line.raw_low)
     return (1.0 - share) * line.low + share * line.high
-
-
-def _require_finite(**numbers: float) -> None:
-    for name, value in numbers.items():
-        if not math.isfinite(value):
-            raise ValueError(f"{name}: found {value}; allowed: a finite number; correct it")
-
-
-def _require_nonzero(name: str, value: float) -> None:
-    if value == 0.0:
-        raise ValueError(f"{name}: found 0; allowed: any number but 0, else every reading would be the same")
-
-
-def _require_line(raw_low: float, raw_high: float, low: float, high: float) -> None:
-    _require_finite(raw_low=raw_low, raw_high=raw_high, low=low, high=high)
-    if raw_low == raw_high:
-        raise ValueError(f"raw_high: found {raw_high}, the same as raw_low; allowed: another; give counts at both ends")
-    if low == high:
-        raise ValueError(f"high: found {high}, the same as low; allowed: another; give the values at both ends")

@@ -5,6 +5,7 @@ boot it goes on exactly over a restart of the daemon; after a reboot it goes on 
 plausible downtime, and never backwards.
 """
 
+import re
 import time
 from pathlib import Path
 from typing import Final, Protocol
@@ -13,6 +14,7 @@ from brakewater.stream import Start
 
 MOST_DOWNTIME_NS: Final = 30 * 86_400 * 1_000_000_000
 """A longer downtime by the wall clock is not believed."""
+_WHOLE: Final = re.compile(r"-?[0-9]+")
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -61,7 +63,7 @@ def going_on(last: Start | None, last_t_ns: int = 0, last_utc_ns: int = 0) -> Ma
     if last is None:
         return MachineClock(boot_id, now_ns)
     known_boot, _, origin = last.boot.partition("@")
-    if known_boot == boot_id and origin.lstrip("-").isdigit() and now_ns - int(origin) >= last_t_ns:
+    if known_boot == boot_id and _WHOLE.fullmatch(origin) and now_ns - int(origin) >= last_t_ns:
         return MachineClock(boot_id, int(origin))
     downtime_ns = time.time_ns() - last_utc_ns
     if not 0 <= downtime_ns <= MOST_DOWNTIME_NS:

@@ -3,17 +3,19 @@
 Inputs wait in a list until the next turn and go through it in order, consecutive samples as one block: one when idle,
 hundreds when behind. A turn starts at once when the last one is a while ago; under full load turns keep a small
 distance, so that blocks grow instead of turns.
+
+What breaks a turn is a defect of ours: the input is recorded, whoever waits for an answer gets one, and ``watch`` ends
+with the error, since nothing may look like a watch that is none.
 """
 
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 from time import monotonic_ns
 from typing import Final
 
-import numpy as np
-
+from brakewater.admission import Admitted, block_of, refusal
 from brakewater.clock import Clock
 from brakewater.engine import Engine
 from brakewater.record.backlog import Lost
@@ -21,20 +23,11 @@ from brakewater.record.journal import Journal
 from brakewater.record.unrecorded import Unrecorded
 from brakewater.stream import Answer, Block, Command, Gap, Latest, Outcome, Picture, Request, Sample, Source, Start
 
-_TURN_DISTANCE_S: Final = 0.004
+_TURN_DISTANCE_S: Final = 0.02
+"""From the beginning of one turn to the next: the shortest scan a rig file may ask for, so a cadence never feels it."""
+_BROKEN: Final = "the watch has ended on a defect of the program; see its log"
 
 _log = logging.getLogger(__name__)
-
-
-@dataclass(slots=True, kw_only=True)
-class _Admitted:
-    """An input with its stamps, waiting for its turn."""
-
-    input: int
-    t_ns: int
-    utc_ns: int
-    item: Sample | Request
-    answer: asyncio.Future[Answer] | None = field(default=None)
 
 
 class Loop:
@@ -63,41 +56,63 @@ class Loop:
         self._again = again
         self._run, self._next = 0, 0
         self._last_t_ns = -(2**62)
-        self._waiting: list[_Admitted] = []
+        self._waiting: list[Admitted] = []
         self._scheduled = False
         self._last_turn_s = 0.0
+        self._watching: asyncio.Task[object] | None = None
+        self._defect: Exception | None = None
+        self._failing: set[int] = set()
         self.picture: Picture | None = None
         self.scanned_ns = 0
         """Monotonic time at which the last sample came; 0 before the first."""
 
     def begin(self, start: Start, *, wait_s: float = 10.0) -> None:
-        """Open a run: the engine takes the Start, the journal makes it durable.
+        """Open a run: the engine takes the Start, the journal makes it durable. Its time is never before the last.
 
         Raises:
             StorageError: it could not be made durable in that time; it stays queued and the watch may go on.
         """
+        start = replace(start, t_ns=max(start.t_ns, self._last_t_ns))
         outcome = self._engine.feed(start)
-        self._run, self._next = start.run, 1
-        self._last_t_ns = max(self._last_t_ns, start.t_ns)
+        self._run, self._next, self._last_t_ns = start.run, 1, start.t_ns
         self._journal.begin(start, outcome.events, wait_s=wait_s)
 
     async def watch(self, source: Source) -> None:
-        """Admit every sample of a source, for ever."""
-        async for sample in source.samples():
-            self.scanned_ns = monotonic_ns()
-            self._admit(sample, None)
+        """Admit every sample of a source, for ever.
+
+        Raises:
+            Exception: what broke a turn.
+        """
+        task = self._watching = asyncio.current_task()
+        try:
+            async for sample in source.samples():
+                self.scanned_ns = monotonic_ns()
+                self._admit(sample, None)
+        except asyncio.CancelledError:
+            if self._defect is None or task is None:
+                raise
+            task.uncancel()
+        finally:
+            self._watching = None
+        if self._defect is not None:
+            raise self._defect
 
     def ask(self, request: Request) -> asyncio.Future[Answer]:
-        """Admit a request; the future holds its answer after the turn. Call from the loop's own thread."""
+        """Admit a request; the future holds its answer after the turn. Call from the loop's own thread.
+
+        What could not be recorded, or comes after the watch broke, is refused at once and never admitted.
+        """
         answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
-        self._admit(request, answer)
+        says = refusal(request) if self._defect is None else _BROKEN
+        if says is None:
+            self._admit(request, answer)
+        else:
+            answer.set_result(Answer(id=request.id, actor=request.actor, ok=False, says=says))
         return answer
 
     def _admit(self, item: Sample | Request, answer: asyncio.Future[Answer] | None) -> None:
         self._last_t_ns = max(self._last_t_ns, self._clock.steady_ns())
-        self._waiting.append(
-            _Admitted(input=self._next, t_ns=self._last_t_ns, utc_ns=self._clock.utc_ns(), item=item, answer=answer)
-        )
+        self._waiting.append(Admitted(self._next, self._last_t_ns, self._clock.utc_ns(), item, answer))
         self._next += 1
         if not self._scheduled:
             self._scheduled = True
@@ -105,29 +120,49 @@ class Loop:
             loop.call_at(max(loop.time(), self._last_turn_s + _TURN_DISTANCE_S), self._turn)
 
     def _turn(self) -> None:
-        self._scheduled = False
+        self._scheduled, self._last_turn_s = False, asyncio.get_running_loop().time()
         waiting, self._waiting = self._waiting, []
-        while waiting:
-            self._step(waiting)
-        self._make_good()
+        try:
+            while waiting:
+                self._step(waiting)
+            self._make_good()
+            self._show()
+        except Exception as defect:  # noqa: BLE001 - it is raised where the watch is awaited
+            self._break(defect, waiting)
+
+    def _break(self, defect: Exception, waiting: Sequence[Admitted]) -> None:
+        """End the watch with a defect; what still waits is answered, not carried out."""
+        self._defect = self._defect or defect
+        for one in waiting:
+            one.settle(_BROKEN)
+        if self._watching is not None:
+            self._watching.cancel()
+
+    def _show(self) -> None:
+        """Give the newest picture to every output; one that fails takes nothing from the others."""
         self.picture = self._engine.picture()
         for output in self._latest:
-            output.show(self.picture)
-        self._last_turn_s = asyncio.get_running_loop().time()
+            try:
+                output.show(self.picture)
+                self._failing.discard(id(output))
+            except Exception:  # noqa: BLE001 - whatever ails it
+                if id(output) not in self._failing:
+                    _log.exception("an output fails; the others go on: %s", type(output).__name__)
+                self._failing.add(id(output))
 
-    def _step(self, waiting: list[_Admitted]) -> None:
+    def _step(self, waiting: list[Admitted]) -> None:
         """Take a block of samples, or one command, off the front."""
         first = waiting[0]
         if isinstance(first.item, Request):
-            waiting.pop(0)
             self._command(first, first.item)
+            waiting.pop(0)
             return
         count = next((at for at, one in enumerate(waiting) if isinstance(one.item, Request)), len(waiting))
-        block = _block(self._run, waiting[:count])
+        block = block_of(self._run, waiting[:count])
         del waiting[:count]
         self._journal.append(block, self._fed(block).events)
 
-    def _command(self, admitted: _Admitted, request: Request) -> None:
+    def _command(self, admitted: Admitted, request: Request) -> None:
         command = Command(
             run=self._run, input=admitted.input, t_ns=admitted.t_ns, utc_ns=admitted.utc_ns, request=request
         )
@@ -147,11 +182,9 @@ class Loop:
     def _make_good(self) -> None:
         """When the disk is well again after a loss: a new run whose snapshot is the live state, and the gap named."""
         lost = self._journal.lost
-        if lost is None or self._waiting:
-            return
-        start = self._again(self._engine)
-        self.begin(start, wait_s=0)
-        self._gap(lost)
+        if lost is not None:
+            self.begin(self._again(self._engine), wait_s=0)
+            self._gap(lost)
 
     def _gap(self, lost: Lost) -> None:
         run, first, last = lost
@@ -169,17 +202,3 @@ class Loop:
         self._engine.feed(gap)
         self._journal.append(gap)
         _log.warning("not recorded: inputs %d to %d of run %d", first, last, run)
-
-
-def _block(run: int, admitted: Sequence[_Admitted]) -> Block:
-    samples = [one.item for one in admitted if isinstance(one.item, Sample)]
-    count = len(samples)
-    return Block(
-        run=run,
-        input=np.array([one.input for one in admitted], np.int64),
-        t_ns=np.array([one.t_ns for one in admitted], np.int64),
-        utc_ns=np.array([one.utc_ns for one in admitted], np.int64),
-        words=np.frombuffer(b"".join([s.words for s in samples]), "<u2").reshape(count, -1),
-        status=np.frombuffer(b"".join([s.status for s in samples]), np.uint8).reshape(count, -1),
-        age_ns=np.array([s.age_ns for s in samples], np.int64),
-    )

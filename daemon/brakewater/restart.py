@@ -2,11 +2,13 @@
 
 import logging
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain, takewhile
 
 from brakewater.clock import MachineClock, going_on
 from brakewater.engine import Engine
-from brakewater.errors import BrakewaterError, DamagedRecordError
+from brakewater.errors import BrakewaterError, StorageError
 from brakewater.record.reader import Record
 from brakewater.stream import Block, Input, Start
 
@@ -28,53 +30,77 @@ class Restored:
 def restored(record: Record | None) -> Restored:
     """Run the committed tail of a record through an engine.
 
-    Damage ends the tail early and is logged. A tail that this version cannot run (an old rig file it refuses, or a
-    defect of ours) is left where it is, and the watch begins without memory rather than not at all.
+    Damage ends the tail early and is logged; where not even the Start of the last run can be read, the run before it
+    is the tail. A tail that this version cannot run (an old rig file it refuses, or a defect of ours) is left where it
+    is, and the watch begins without memory rather than not at all; steady time goes on all the same.
+
+    Raises:
+        StorageError: the folder cannot be listed.
     """
-    tail = None
-    if record is not None:
-        try:
-            tail = record.tail()
-        except DamagedRecordError as error:
-            _log.error("the last run cannot be read, the watch begins without memory: %s", error)
-    if tail is None or record is None:
-        run = record.next_run() if record is not None else 1
-        return Restored(engine=Engine(), snapshot=b"", run=run, clock=going_on(None))
+    if record is None:
+        return Restored(engine=Engine(), snapshot=b"", run=1, clock=going_on(None))
+    tail = _tail(record)
+    if tail is None:
+        return Restored(engine=Engine(), snapshot=b"", run=record.next_run(), clock=going_on(None))
     start, rest = tail
-    engine = Engine()
     last = _Last(t_ns=start.t_ns, utc_ns=start.utc_ns)
-    try:
-        engine.feed(start)
-        _feed(engine, rest, last)
-        snapshot = engine.state()
-    except DamagedRecordError as error:
-        _log.error("the record is damaged; the watch goes on from what is whole: %s", error)
-        snapshot = engine.state()
-    except Exception as error:  # noqa: BLE001 - whatever the past holds, the watch must begin
-        expected = isinstance(error, BrakewaterError)
-        _log.error("the last run cannot be replayed, the watch begins without memory: %s", error, exc_info=not expected)
-        engine, snapshot = Engine(), b""
+    engine, snapshot = _replayed(last.seeing(chain([start], rest)))
     clock = going_on(start, last.t_ns, last.utc_ns)
     return Restored(engine=engine, snapshot=snapshot, run=record.next_run(), clock=clock)
 
 
+def _tail(record: Record) -> tuple[Start, Iterator[Input]] | None:
+    """Start and further inputs of the newest run whose Start can be read."""
+    for run in reversed(record.runs()):
+        items = takewhile(lambda item, run=run: item.run == run, record.inputs(from_run=run))  # type: ignore[misc]
+        try:
+            start = next(items, None)
+            if isinstance(start, Start):
+                return start, items
+            _log.error("run %d cannot be read, the watch goes on from the run before: it has no start", run)
+        except StorageError as error:
+            _log.error("run %d cannot be read, the watch goes on from the run before: %s", run, error)
+    return None
+
+
+def _replayed(items: Iterator[Input]) -> tuple[Engine, bytes]:
+    """An engine that went through the items, and its state; one without memory where it cannot go through them."""
+    engine = Engine()
+    try:
+        _feed(engine, items)
+        return engine, engine.state()
+    except Exception as error:  # noqa: BLE001 - whatever the past holds, the watch must begin
+        expected = isinstance(error, BrakewaterError)
+        _log.error("the last run cannot be replayed, the watch begins without memory: %s", error, exc_info=not expected)
+    with suppress(StorageError):
+        for _ in items:  # only to see where time stood
+            pass
+    return Engine(), b""
+
+
+def _feed(engine: Engine, items: Iterator[Input]) -> None:
+    try:
+        for item in items:
+            engine.feed(item)
+    except StorageError as error:
+        _log.error("the record is damaged; the watch goes on from what is whole: %s", error)
+
+
 @dataclass(slots=True, kw_only=True)
 class _Last:
+    """Where time stood at the last input seen."""
+
     t_ns: int
     utc_ns: int
 
-
-def _feed(engine: Engine, items: Iterator[Input], last: _Last) -> None:
-    for item in items:
-        engine.feed(item)
-        last.t_ns, last.utc_ns = last_stamps(item)
-
-
-def last_stamps(item: Input) -> tuple[int, int]:
-    """Steady and wall time of the last scan, command or gap of an item, ns."""
-    if isinstance(item, Block):
-        return int(item.t_ns[-1]), int(item.utc_ns[-1])
-    return item.t_ns, item.utc_ns
+    def seeing(self, items: Iterator[Input]) -> Iterator[Input]:
+        """The items, noted as they pass."""
+        for item in items:
+            if isinstance(item, Block):
+                self.t_ns, self.utc_ns = int(item.t_ns[-1]), int(item.utc_ns[-1])
+            else:
+                self.t_ns, self.utc_ns = item.t_ns, item.utc_ns
+            yield item
 
 
 def start_of(restored_: Restored, *, version: str, rig_toml: str) -> Start:

@@ -53,7 +53,7 @@ class Figures:
 
 
 class Journal:
-    """The writing side of a record folder. All methods but ``figures`` and ``wait_committed`` belong to one thread."""
+    """The writing side of a record folder. All but figures and ``wait_committed`` belongs to one thread."""
 
     def __init__(
         self,
@@ -164,6 +164,16 @@ class Journal:
     def wait_committed(self, timeout_s: float | None = None) -> bool:
         """Have everything committed now; False where it could not be done in that time. For those who may wait."""
         return self._backlog.wait_empty(timeout_s)
+
+    @property
+    def commit_age_ns(self) -> int:
+        """How long the oldest uncommitted input has waited; cheap enough for every scan."""
+        return self._backlog.age_ns
+
+    @property
+    def queued(self) -> int:
+        """Rows waiting; cheap enough for every scan."""
+        return self._backlog.weight
 
     def figures(self) -> Figures:
         """How the journal does at this moment."""

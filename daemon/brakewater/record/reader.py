@@ -74,7 +74,11 @@ class Record:
         return head_of(self._folder, runs[-1]) if runs else None
 
     def inputs(
-        self, from_run: int | None = None, after: tuple[int, int] | None = None, block: int = 8192
+        self,
+        from_run: int | None = None,
+        after: tuple[int, int] | None = None,
+        block: int = 8192,
+        to_run: int | None = None,
     ) -> Iterator[Input]:
         """Committed inputs in order, up to what is committed when the end is reached.
 
@@ -82,6 +86,7 @@ class Record:
             from_run: first run wanted; the oldest where None.
             after: run and input of the last one already seen.
             block: the most scans in one block.
+            to_run: last run wanted; the newest where None.
 
         Yields:
             Start, Block (consecutive scans), Command, Gap.
@@ -91,21 +96,22 @@ class Record:
         """
         seen_run, seen = after or (from_run or 0, -1)
         for run in self.runs():
-            if run >= max(seen_run, from_run or 0):
+            if run >= max(seen_run, from_run or 0) and (to_run is None or run <= to_run):
                 yield from _inputs(segment_path(self._folder, run), run, seen if run == seen_run else -1, block)
 
-    def events(self, after: tuple[int, int] | None = None) -> Iterator[CommittedEvent]:
+    def events(self, after: tuple[int, int] | None = None, to_run: int | None = None) -> Iterator[CommittedEvent]:
         """Committed events in order.
 
         Args:
             after: run and n of the last one already seen.
+            to_run: last run wanted; the newest where None.
 
         Raises:
             DamagedRecordError: after all that is whole before the damage; names file and event.
         """
         seen_run, seen = after or (0, 0)
         for run in self.runs():
-            if run >= seen_run:
+            if run >= seen_run and (to_run is None or run <= to_run):
                 yield from _events(segment_path(self._folder, run), seen if run == seen_run else 0)
 
     def tail(self) -> tuple[Start, Iterator[Input]] | None:

@@ -29,9 +29,6 @@ def undamaged(
     """
     for run in [run for run in record.runs() if run >= after[0]]:
         try:
-            for item in record.inputs(after=after if run == after[0] else (run, -1), block=block):
-                if item.run != run:
-                    break
-                yield item
+            yield from record.inputs(after=after if run == after[0] else (run, -1), block=block, to_run=run)
         except DamagedRecordError as error:
             tell(run, error)

@@ -10,19 +10,21 @@ class Unrecorded:
 
     lost: Lost | None = None
 
+    commit_age_ns: int = 0
+
     def __init__(self) -> None:
-        self._inputs = 0
+        self.queued = 0
 
     def begin(self, start: Start, events: tuple[Event, ...] = (), *, wait_s: float = 10.0) -> None:
         """Forget a Start."""
 
     def append(self, item: Block | Command | Gap, _events: tuple[Event, ...] = ()) -> None:
         """Forget an input, but count it."""
-        self._inputs += len(item) if isinstance(item, Block) else 1
+        self.queued += len(item) if isinstance(item, Block) else 1
 
     def figures(self) -> Figures:
         """All inputs stand as waiting; nothing is being recorded."""
-        return Figures(commit_age_ns=0, queued=self._inputs, commit_latency_ns=0, failures=1, losing=True, wal_bytes=0)
+        return Figures(commit_age_ns=0, queued=self.queued, commit_latency_ns=0, failures=1, losing=True, wal_bytes=0)
 
     def close(self, timeout_s: float = 5.0) -> None:
         """Nothing to do."""

@@ -6,6 +6,7 @@ of its error is found by its hash and not doubled.
 """
 
 import logging
+import os
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -125,7 +126,7 @@ class SegmentWriter:
     def wal_bytes(self) -> int:
         """Size of the WAL."""
         try:
-            return self._path.with_name(self._path.name + "-wal").stat().st_size
+            return os.stat(f"{self._path}-wal").st_size  # noqa: PTH116 - read often
         except OSError:
             return 0
 

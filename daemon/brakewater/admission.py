@@ -1,0 +1,64 @@
+"""What is admitted to the stream: inputs with their stamps, how they become a block, and what must stay outside."""
+
+from asyncio import Future
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from brakewater.record.rows import rows_of
+from brakewater.stream import Answer, Block, Command, Request, Sample
+
+_DEEPEST: Final = 8
+"""Levels of lists and tables in a command; no command needs more, and the record's JSON bears only so many."""
+
+
+@dataclass(slots=True)
+class Admitted:
+    """An input with its stamps, waiting for its turn."""
+
+    input: int
+    t_ns: int
+    utc_ns: int
+    item: Sample | Request
+    answer: Future[Answer] | None
+
+    def settle(self, says: str) -> None:
+        """Refuse it, where it is a request that has no answer yet."""
+        if isinstance(self.item, Request) and self.answer is not None and not self.answer.done():
+            self.answer.set_result(Answer(id=self.item.id, actor=self.item.actor, ok=False, says=says))
+
+
+def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
+    """Consecutive samples as one block."""
+    samples = [one.item for one in admitted if isinstance(one.item, Sample)]
+    count = len(samples)
+    return Block(
+        run=run,
+        input=np.array([one.input for one in admitted], np.int64),
+        t_ns=np.array([one.t_ns for one in admitted], np.int64),
+        utc_ns=np.array([one.utc_ns for one in admitted], np.int64),
+        words=np.frombuffer(b"".join([s.words for s in samples]), "<u2").reshape(count, -1),
+        status=np.frombuffer(b"".join([s.status for s in samples]), np.uint8).reshape(count, -1),
+        age_ns=np.array([s.age_ns for s in samples], np.int64),
+    )
+
+
+def refusal(request: Request) -> str | None:
+    """Why a request must not reach the engine: what is admitted has to go into the record, and out of it again."""
+    try:
+        _check_depth(request.args, _DEEPEST)
+        f"{request.id}{request.actor}{request.do}".encode()
+        rows_of(Command(run=0, input=0, t_ns=0, utc_ns=0, request=request))
+    except (TypeError, ValueError) as error:
+        return f"this command cannot be recorded: {error}"
+    return None
+
+
+def _check_depth(value: object, levels: int) -> None:
+    parts = value.values() if isinstance(value, Mapping) else value if isinstance(value, list | tuple) else ()
+    if levels == 0 and parts:
+        raise ValueError(f"found lists or tables nested deeper than {_DEEPEST} levels; allowed: up to that")
+    for part in parts:
+        _check_depth(part, levels - 1)

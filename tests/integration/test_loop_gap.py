@@ -1,0 +1,159 @@
+"""A disk that fails past the bound: alarms go on; then a new run with the live state, and a Gap that names the loss."""
+
+import asyncio
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from brakewater.engine import Engine
+from brakewater.loop import Loop
+from brakewater.record.journal import Journal
+from brakewater.record.reader import Record
+from brakewater.record.verify import verify
+from brakewater.review.replay import Tally, compare, replayed
+from brakewater.stream import Block, Gap, Picture, Request, Start
+from field_rigs import Disk, Played, SteppedClock, run, samples_of, until
+from streams import demo, scans
+
+pytestmark = pytest.mark.integration
+
+RIG = demo()
+CALM = samples_of(scans(RIG, 1))[0]
+DRY = samples_of(scans(RIG, 1, values={"aux-flow": 0.0}))[0]
+BOUND = 30
+
+
+class Gapped:
+    """A loop over a journal whose disk the test fails and mends."""
+
+    def __init__(self, folder: Path) -> None:
+        self.disk, self.clock, self.engine = Disk(), SteppedClock(), Engine()
+        self.journal = Journal(folder, bound=BOUND, connect=self.disk.connect)
+        self.snapshots: list[bytes] = []
+        self.lost: list[tuple[int, int, int] | None] = []
+        self.ends: list[tuple[int, int]] = []
+        self.loop = Loop(
+            engine=self.engine, journal=self.journal, clock=self.clock, latest=(self,), again=self._start
+        )  # fmt: skip
+        self.pictures: list[Picture] = []
+        self.loop.begin(self._started(1))
+
+    def _started(self, run_: int, snapshot: bytes = b"") -> Start:
+        return Start(
+            run=run_,
+            t_ns=self.clock.steady_ns(),
+            utc_ns=self.clock.utc_ns(),
+            boot="test@0",
+            version="0",
+            rig_toml=RIG.text,
+            snapshot=snapshot,
+        )
+
+    def _start(self, engine: Engine) -> Start:
+        self.snapshots.append(engine.state())
+        self.lost.append(self.journal.lost)
+        self.ends.append((engine.picture().run, engine.picture().input))
+        return self._started(engine.picture().run + 1, engine.state())
+
+    def show(self, picture: Picture) -> None:
+        self.pictures.append(picture)
+
+    def standing(self) -> dict[str, str]:
+        return {alarm.alarm: alarm.state for alarm in self.pictures[-1].alarms if alarm.state != "normal"}
+
+
+async def _acknowledged(made: Gapped) -> None:
+    await until(lambda: not made.loop._scheduled)
+    answer = await made.loop.ask(
+        Request(id="c1", actor="driller", do="acknowledge", args={"alarm": "aux.cooling-lost"})
+    )
+    assert answer.ok, answer.says
+
+
+def test_a_loss_is_told_and_the_record_goes_on(tmp_path: Path) -> None:
+    made = Gapped(tmp_path)
+
+    async def before(number: int) -> None:
+        made.clock.t_ns += 200_000_000
+        await asyncio.sleep(0.001)
+        if number == 20:
+            made.disk.fails = sqlite3.OperationalError("database or disk is full")
+        if number == 100:
+            await until(lambda: not made.loop._scheduled)
+            assert made.journal.figures().losing
+            assert made.journal.lost is None
+            assert made.standing()["cooling-lost"] == "unacknowledged"  # it rose after the loss had begun
+            await _acknowledged(made)
+        if number == 130:
+            made.disk.fails = None
+            await until(lambda: made.journal.lost is not None)
+        if number in (135, 160):
+            assert made.journal.wait_committed(10)
+
+    async def test() -> None:
+        await made.loop.watch(Played([CALM] * 70 + [DRY] * 70 + [CALM] * 60, before))
+        await until(lambda: not made.loop._scheduled)
+
+    run(test())
+    assert made.journal.lost is None
+    made.journal.close()
+    record = Record(tmp_path)
+    assert record.runs() == [1, 2]
+    assert verify(tmp_path).verdict == "consistent"
+    check_gap(made, record)
+    check_replay(record)
+
+
+def check_gap(made: Gapped, record: Record) -> None:
+    (lost,), (snapshot,) = made.lost, made.snapshots
+    first, *rest = record.inputs(from_run=2)
+    assert isinstance(first, Start)
+    assert first.snapshot == snapshot
+    assert b'"state":"acknowledged"' in snapshot
+    (gap,) = [item for item in rest if isinstance(item, Gap)]
+    assert (gap.input, (gap.lost_run, gap.lost_first, gap.lost_last)) == (1, lost)
+    numbers = [
+        n
+        for item in record.inputs(from_run=1)
+        for n in (item.input.tolist() if isinstance(item, Block) else [item.input])
+        if item.run == 1
+    ]
+    assert numbers == list(range(gap.lost_first))  # all before the gap is there
+    assert made.ends == [(1, gap.lost_last)]  # and all of run 1 after it is lost
+    last = made.pictures[-1]
+    assert (last.run, gap.lost_last + last.input - 1) == (2, 201)  # 200 scans, a command
+
+
+def check_replay(record: Record) -> None:
+    tally, engine = Tally(), Engine()
+    events = [event for _, outcome in replayed(record, engine, tally) for event in outcome.events]
+    found = compare(record, events, tally)
+    assert found.differences == []
+    assert len(found.not_comparable) == 1
+    assert engine.drifted == [2]
+    moves = [(event.run, event.alarm, event.now) for event in events]
+    assert not any(run_ == 1 for run_, _, _ in moves)
+    assert (2, "cooling-lost", "normal") in moves
+
+
+def test_nothing_is_told_while_the_disk_only_stumbles(tmp_path: Path) -> None:
+    made = Gapped(tmp_path)
+
+    async def before(number: int) -> None:
+        made.clock.t_ns += 200_000_000
+        await asyncio.sleep(0.001)
+        if number == 15:
+            made.disk.fails = sqlite3.OperationalError("database or disk is full")
+        if number == 25:
+            made.disk.fails = None
+            await until(lambda: made.journal.wait_committed(0))
+
+    async def test() -> None:
+        await made.loop.watch(Played([CALM] * 50, before))
+        await until(lambda: not made.loop._scheduled)
+
+    run(test())
+    made.journal.close()
+    assert (Record(tmp_path).runs(), made.snapshots) == ([1], [])
+    assert verify(tmp_path).inputs == 51

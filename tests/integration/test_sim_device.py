@@ -154,7 +154,7 @@ def test_a_foreign_client_reads_all_four_tables() -> None:
 def test_the_daemons_poller_reads_the_rig() -> None:
     async def test() -> None:
         async with serving(replace(SHORT, length_s=0.0), load(demo_file())) as (port,):
-            rig = rig_with(**{"port = 1502": f"port = {port}", '"150 ms"': '"10 s"', '"200 ms"': '"10 s"'})
+            rig = rig_with(**{"port = 1502": f"port = {port}", '"150 ms"': '"1 s"', '"200 ms"': '"1 s"'})
             source = PolledSource(rig, OwnDevice(rig, {}), period_s=0.0)
             sample = await anext(aiter(source.samples()))
             await source.close()

@@ -5,8 +5,10 @@ The kernel says which user is at the other end, so the actor of a command needs 
 
 import asyncio
 import json
+import logging
 import os
 import pwd
+import re
 import socket
 import struct
 from collections.abc import Awaitable, Callable
@@ -18,6 +20,11 @@ from brakewater.errors import DeviceError
 SOCKET: Final = "control.sock"
 _MOST_BYTES: Final = 65_536
 _PATIENCE_S: Final = 10.0
+_MOST_OPEN: Final = 64
+"""Clients at once; more would use up the files that the devices' lines need."""
+_ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,63}")
+
+_log = logging.getLogger(__name__)
 
 Handler = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 """Takes the actor and what is asked; gives the answer."""
@@ -30,6 +37,8 @@ class ControlServer:
         self._path = folder / SOCKET
         self._handler = handler
         self._server: asyncio.Server | None = None
+        self._open: set[asyncio.Task[Any]] = set()
+        self._closing = False
 
     async def open(self) -> None:
         """Begin to listen; a socket left behind by a dead daemon is replaced (the record's lock says it is dead).
@@ -42,35 +51,70 @@ class ControlServer:
         self._path.chmod(0o660)
 
     async def close(self) -> None:
-        """Stop listening and remove the socket."""
-        if self._server is not None:
-            self._server.close()
-            self._path.unlink(missing_ok=True)
+        """Stop listening, hang up on whoever still asks, and remove the socket."""
+        if self._server is None:
+            return
+        self._server.close()
+        self._path.unlink(missing_ok=True)
+        self._closing = True
+        for task in self._open:
+            task.cancel()
+        await asyncio.gather(*self._open, return_exceptions=True)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._open.add(task)
         try:
             async with asyncio.timeout(_PATIENCE_S):
-                answer = await self._answer(_actor(writer), await reader.readline())
+                if len(self._open) > _MOST_OPEN:
+                    answer = _refusal(f"{_MOST_OPEN} clients already ask; try again")
+                else:
+                    answer = await self._answer(_actor(writer), reader)
                 writer.write(json.dumps(answer).encode() + b"\n")
                 await writer.drain()
-        except (OSError, ValueError, TimeoutError):
+        except (OSError, TimeoutError):
             pass  # whoever asked has gone, or asks without end
+        except asyncio.CancelledError:
+            if not self._closing:
+                raise
         finally:
+            self._open.discard(task)
             writer.close()
 
-    async def _answer(self, actor: str, line: bytes) -> dict[str, Any]:
+    async def _answer(self, actor: str, reader: asyncio.StreamReader) -> dict[str, Any]:
+        try:
+            line = await reader.readline()
+        except ValueError:
+            return _refusal(f"found more than {_MOST_BYTES} bytes; allowed: one line of JSON")
         try:
             asked = json.loads(line)
-        except ValueError as error:
-            return {"ok": False, "says": f"not JSON: {error}"}
+            json.dumps(asked, ensure_ascii=False).encode()  # half a surrogate pair is JSON, but no text
+        except (ValueError, RecursionError) as error:
+            return _refusal(f"not JSON in UTF-8: {error}")
         if not isinstance(asked, dict):
-            return {"ok": False, "says": "found no JSON object"}
-        return await self._handler(actor, asked)
+            return _refusal("found no JSON object")
+        number = asked.get("id")
+        if number is not None and not (isinstance(number, str) and _ID.fullmatch(number)):
+            return _refusal('"id": allowed: 1 to 64 letters, digits, . _ : -')
+        try:
+            return await self._handler(actor, asked)
+        except Exception as error:  # noqa: BLE001 - a defect is told to whoever met it; the door stays open
+            _log.exception("asked for %.200r", asked)
+            return _refusal(f"a defect in the watch: {error!r}")
+
+
+def _refusal(says: str) -> dict[str, Any]:
+    return {"ok": False, "says": says}
 
 
 def _actor(writer: asyncio.StreamWriter) -> str:
     peer: socket.socket = writer.get_extra_info("socket")
     _, uid, _ = struct.unpack("3i", peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))
+    return _user(uid)
+
+
+def _user(uid: int) -> str:
     try:
         return pwd.getpwuid(uid).pw_name
     except KeyError:
@@ -98,8 +142,8 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
         found = json.loads(answer)
     except (OSError, ValueError) as error:
         raise DeviceError(
-            f"{path}: no daemon answers ({error}); is `brakewater run` at work on this record folder, as user"
-            f" {pwd.getpwuid(os.getuid()).pw_name} may reach it?"
+            f"{path}: no daemon answers ({error}); is `brakewater run` at work on this record folder, and may user"
+            f" {_user(os.getuid())} reach it?"
         ) from error
     if not isinstance(found, dict):
         raise DeviceError(f"{path}: found an answer that is no JSON object")

@@ -36,10 +36,14 @@ from brakewater.render import alarm_now
 from brakewater.restart import Restored, restored, start_of
 from brakewater.rig import Rig
 from brakewater.settings import Settings
-from brakewater.stream import Answer, Latest, Request, Start
+from brakewater.stream import Answer, Latest, Picture, Request, Start
 
 _STOP_S: Final = 1.0
 """How long each part may take to end."""
+_DISK_S: Final = 1.0
+"""How long the first scan waits for a slow disk; unknown flow must be out within 3 s."""
+_HOLDS: Final = ("unacknowledged", "acknowledged")
+"""States of an alarm whose condition holds."""
 
 _log = logging.getLogger(__name__)
 
@@ -62,6 +66,7 @@ class Watch:
         return {
             "version": __version__,
             "rig": self.rig.name,
+            "scan_s": self.rig.scan_ns / 1e9,
             "run": picture.run if picture else None,
             "input": picture.input if picture else None,
             "scan_age_s": (monotonic_ns() - self.loop.scanned_ns) / 1e9 if self.loop.scanned_ns else None,
@@ -86,7 +91,7 @@ class Watch:
         status = self.loop.picture.status if self.loop.picture else {}
         return {
             name: {
-                "status": status_name(status.get(name, 0)),
+                "status": status_name(status[name]) if name in status else "unknown",
                 "requests": link.requests,
                 "answers": {status_name(code): count for code, count in sorted(link.by_status.items())},
             }
@@ -152,12 +157,13 @@ async def _parts(
         followers += [mirror.committed for mirror in mirrors.values()]
         if publisher is not None:
             followers.append(publisher.committed)
-        outputs = (*((publisher,) if publisher else ()), *also)
+        outputs = (*((publisher,) if publisher else ()), _DeviceTeller(rig), *also)
         parts = _assemble(rig, before, journal, publisher, mirrors, outputs, period_s)
         stack.push_async_callback(parts.source.close)
         door.loop = parts.loop
         _begin(parts.loop, start_of(before, version=__version__, rig_toml=rig.text))
         await _open_control(parts, folder, stack)
+        _log.info("watching rig %s, run %d, record in %s", rig.name, before.run, folder if recording else "none")
         yield parts
 
 
@@ -171,7 +177,7 @@ def _journal(folder: Path, followers: list[Callable[[Committed], None]]) -> Jour
     except FolderLockedError:
         raise
     except StorageError as error:
-        _log.error("nothing is recorded: %s", error)
+        _log.error("nothing is recorded until this is mended and the daemon started again: %s", error)
         return Unrecorded()
 
 
@@ -181,12 +187,20 @@ def _publisher(
     if rig.mqtt is None:
         return None
     password = settings.mqtt_password.get_secret_value() if settings.mqtt_password else None
-    cursors = stack.enter_context(contextlib.closing(Cursors(folder))) if recording else _Forgetful()
+    cursors = _cursors(folder, stack) if recording else _Forgetful()
     sources = Sources(record=Record(folder), cursors=cursors, document=event_doc)
     publisher = Mqtt(rig, door=door.ask, events=sources, password=password)
     publisher.start()
     stack.push_async_callback(asyncio.to_thread, publisher.stop)
     return publisher
+
+
+def _cursors(folder: Path, stack: contextlib.AsyncExitStack) -> "Cursors | _Forgetful":
+    try:
+        return stack.enter_context(contextlib.closing(Cursors(folder)))
+    except StorageError as error:
+        _log.error("every event will be sent to the broker once more: %s", error)
+        return _Forgetful()
 
 
 def _mirrors(rig: Rig, folder: Path, settings: Settings, stack: contextlib.AsyncExitStack) -> dict[str, MirrorWorker]:
@@ -213,8 +227,8 @@ def _assemble(
     steps = _ClockSteps(before.clock)
     gauges: dict[str, Gauge] = {
         "self.lateness": lambda: parts.source.lateness_ns // 1000,
-        "self.commit-age": lambda: journal.figures().commit_age_ns // 1_000_000,
-        "self.queued": lambda: journal.figures().queued,
+        "self.commit-age": lambda: journal.commit_age_ns // 1_000_000,
+        "self.queued": lambda: journal.queued,
         "self.clock-step": steps.last_ms,
     }
     if publisher is not None:
@@ -247,7 +261,7 @@ def _again(engine: Engine, rig: Rig, clock: MachineClock) -> Start:
 
 def _begin(loop: Loop, start: Start) -> None:
     try:
-        loop.begin(start)
+        loop.begin(start, wait_s=_DISK_S)
     except StorageError as error:
         _log.error("the watch begins while its record waits for the disk: %s", error)
 
@@ -267,13 +281,34 @@ async def _open_control(parts: Watch, folder: Path, stack: contextlib.AsyncExitS
     try:
         await server.open()
     except OSError as error:
-        _log.error("no control socket: %s", error)
+        if isinstance(parts.journal, Journal):  # else it has been said that the folder cannot be used
+            _log.error("no control socket, so no commands on this machine: %s", error)
         return
     stack.push_async_callback(server.close)
 
 
 def _backlog_ms(mirror: MirrorWorker) -> int:
     return mirror.backlog_ns // 1_000_000
+
+
+class _DeviceTeller:
+    """Says once when a device is lost, and once when it is back."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._places = {f"device-silent:{one.name}": f"{one.name} at {one.host}:{one.port}" for one in rig.devices}
+        self._lost: set[str] = set()
+
+    def show(self, picture: Picture) -> None:
+        for alarm in picture.alarms:
+            place = self._places.get(alarm.alarm)
+            if place is None or (alarm.state in _HOLDS) == (place in self._lost):
+                continue
+            if place in self._lost:
+                self._lost.discard(place)
+                _log.info("device %s answers", place)
+            else:
+                self._lost.add(place)
+                _log.warning("device %s does not answer; trying on", place)
 
 
 class _Forgetful:

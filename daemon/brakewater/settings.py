@@ -3,8 +3,10 @@
 from pathlib import Path
 from typing import Any
 
-from pydantic import Field, SecretStr
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic import Field, SecretStr, ValidationError
+from pydantic_settings import BaseSettings, SettingsConfigDict, SettingsError
+
+from brakewater.errors import Fault, RigFileError
 
 
 class Settings(BaseSettings):
@@ -23,6 +25,26 @@ def settings(credentials: str | None) -> Settings:
 
     Args:
         credentials: folder of credential files, as systemd names it in ``CREDENTIALS_DIRECTORY``; None without.
+
+    Raises:
+        RigFileError: what stands there cannot be used; says where, and nothing of what stands there.
     """
     known: dict[str, Any] = {"_secrets_dir": credentials} if credentials and Path(credentials).is_dir() else {}
-    return Settings(**known)
+    try:
+        return Settings(**known)
+    except (SettingsError, ValidationError) as error:
+        raise RigFileError((_fault(error),)) from None  # the causes show the secret
+
+
+def _fault(error: SettingsError | ValidationError) -> Fault:
+    if isinstance(error, ValidationError):
+        names = sorted({str(one["loc"][0]) for one in error.errors()})
+    else:
+        names = [name for name in Settings.model_fields if f'"{name}"' in str(error)]
+    return Fault(
+        file="environment",
+        line=0,
+        key=", ".join(f"BRAKEWATER_{name.upper()}" for name in names) or "BRAKEWATER_...",
+        found="what cannot be read",
+        allowed='a text; for mirror tokens a JSON object, for example {"office": "..."}',
+    )

@@ -6,6 +6,7 @@ Exit status: 0 fine, 1 the command ran and found something wrong, 2 bad argument
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 
@@ -54,6 +55,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"brakewater {args.command}: {error}", file=sys.stderr)
         return 3
     except BrokenPipeError:
+        # Whoever read has read enough; without this the interpreter would complain when it flushes at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        print(f"brakewater {args.command}: {error}", file=sys.stderr)
+        return 3
     except KeyboardInterrupt:
         return 130

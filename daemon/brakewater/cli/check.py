@@ -30,7 +30,8 @@ def run(args: argparse.Namespace) -> int:
         rig = load(args.rig)
     except RigFileError as error:
         if args.json:
-            print(json.dumps({"ok": False, "faults": [asdict(fault) for fault in error.faults]}))
+            faults = [asdict(fault) for fault in error.faults]
+            print(json.dumps({"ok": False, "faults": faults, "reads": [], "alarms": [], "writes": []}))
         else:
             print(error, file=sys.stderr)
             print(f"{len(error.faults)} fault(s); nothing was started", file=sys.stderr)

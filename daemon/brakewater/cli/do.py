@@ -14,8 +14,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     for verb, says in (("acknowledge", "say that an alarm has been seen"), ("reset", "reset a latched alarm")):
         one = verbs.add_parser(verb, help=says, description=says)
         one.add_argument("alarm", metavar="ALARM", help='"all", or an alarm such as aux.cooling-lost')
+        record_argument(one, again=True)
     note = verbs.add_parser("note", help="put a remark into the record", description="put a remark into the record")
-    note.add_argument("text", metavar="TEXT")
+    note.add_argument("text", metavar="TEXT", help="what to put down")
+    record_argument(note, again=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -4,6 +4,8 @@ import argparse
 import sys
 from pathlib import Path
 
+from brakewater.cli.places import opened
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
@@ -13,13 +15,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where part of the record is damaged."""
-    from brakewater.record.reader import Record  # noqa: PLC0415 - only when needed
-    from brakewater.review.export import export_csv  # noqa: PLC0415
+    from brakewater.review.export import export_csv  # noqa: PLC0415 - only when needed
 
     if args.output.suffix != ".csv":
         print(f"brakewater export: found {args.output.name}; allowed: a name ending in .csv", file=sys.stderr)
         return 2
-    tally = export_csv(Record(args.record), args.output)
+    tally = export_csv(opened(args.record), args.output)
     print(f"{args.output}: {tally.scans} rows", file=sys.stderr)
     for place in tally.damage:
         print(f"damaged: {place}; exported what is whole", file=sys.stderr)

@@ -1,18 +1,42 @@
-"""Where a running daemon's record is, for the commands that speak with it."""
+"""Where a record is, for the commands that read it or speak with the daemon that keeps it."""
 
 import argparse
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from brakewater.record.reader import Record
 
 _DEFAULT = "/var/lib/brakewater"
 
 
-def record_argument(parser: argparse.ArgumentParser) -> None:
-    """``--record DIR`` with its default."""
+def record_argument(parser: argparse.ArgumentParser, *, again: bool = False) -> None:
+    """``--record DIR`` with its default.
+
+    Args:
+        parser: gets the argument.
+        again: a second place for it, behind a verb, which only counts where it is used.
+    """
     parser.add_argument(
         "--record",
         type=Path,
-        default=Path(os.environ.get("BRAKEWATER_RECORD", _DEFAULT)),
+        default=argparse.SUPPRESS if again else Path(os.environ.get("BRAKEWATER_RECORD", _DEFAULT)),
         metavar="DIR",
-        help="record folder of the running daemon (default: $BRAKEWATER_RECORD, else %(default)s)",
+        help=f"record folder of the running daemon (default: $BRAKEWATER_RECORD, else {_DEFAULT})",
     )
+
+
+def opened(folder: Path) -> "Record":
+    """The record in a folder.
+
+    Raises:
+        StorageError: there is none.
+    """
+    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.record.reader import Record  # noqa: PLC0415
+
+    record = Record(folder)
+    if not record.runs():
+        raise StorageError(f"{folder}: found no record here; a record folder holds hot/*.sqlite3")
+    return record

@@ -6,7 +6,9 @@ from typing import Any
 
 from brakewater.cli.places import record_argument
 
-_STALE_SCANS_S = 2.0
+_STALE_S = 2.0
+_STALE_SCANS = 4
+"""Older than both of these, and the watch stands still."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +23,8 @@ def run(args: argparse.Namespace) -> int:
 
     found = ask(args.record, {"ask": "status"})
     age = found.get("scan_age_s")
-    watching = isinstance(age, int | float) and age < _STALE_SCANS_S
+    stale_s = max(_STALE_S, _STALE_SCANS * found.get("scan_s", 0.0))
+    watching = isinstance(age, int | float) and age < stale_s
     if args.json:
         print(json.dumps(found))
     else:

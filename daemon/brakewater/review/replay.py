@@ -1,6 +1,7 @@
 """Replay: the engine over a record, and what it gives held against the events that were recorded."""
 
-from collections.abc import Callable, Iterator
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import zip_longest
 
@@ -22,6 +23,8 @@ class Tally:
     scans: int = 0
     events: int = 0
     damage: list[str] = field(default_factory=list)
+    damaged: set[int] = field(default_factory=set)
+    """Runs that could not be read to their end."""
     gaps: list[Gap] = field(default_factory=list)
 
 
@@ -45,8 +48,9 @@ def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Inp
     """
     started = False
 
-    def damaged(_run: int, error: DamagedRecordError) -> None:
+    def damaged(run: int, error: DamagedRecordError) -> None:
         tally.damage.append(str(error))
+        tally.damaged.add(run)
 
     for item in undamaged(record, (0, -1), BLOCK, damaged):
         started = started or isinstance(item, Start)
@@ -61,22 +65,21 @@ def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Inp
         yield item, outcome
 
 
-def recorded(record: Record, damage: Callable[[str], None]) -> Iterator[Event]:
+def recorded(record: Record, damage: Callable[[int, DamagedRecordError], None]) -> Iterator[Event]:
     """Every recorded event that can be read."""
     for run in record.runs():
         try:
-            for committed in record.events(after=(run, 0)):
-                if committed.event.run != run:
-                    break
+            for committed in record.events(after=(run, 0), to_run=run):
                 yield committed.event
         except DamagedRecordError as error:
-            damage(str(error))
+            damage(run, error)
 
 
 def compare(record: Record, replayed_events: list[Event], tally: Tally) -> Comparison:
-    """Hold replayed events against the recorded ones, in order.
+    """Hold replayed events against the recorded ones, run by run and in order.
 
-    A gap is no difference: what was lost was neither recorded nor replayed.
+    A gap is no difference: what was lost was neither recorded nor replayed. Of a damaged run only what could be read of
+    both is held against each other.
     """
     found = Comparison(
         not_comparable=[
@@ -84,12 +87,30 @@ def compare(record: Record, replayed_events: list[Event], tally: Tally) -> Compa
             for gap in tally.gaps
         ]
     )
-    damaged: list[str] = []
-    for ours, theirs in zip_longest(replayed_events, recorded(record, damaged.append)):
-        if ours != theirs:
-            found.differences.append(f"replayed {_brief(ours)}, recorded {_brief(theirs)}")
-    found.not_comparable += [*tally.damage, *(text for text in damaged if text not in tally.damage)]
+    damage, damaged = list(tally.damage), set(tally.damaged)
+
+    def tell(run: int, error: DamagedRecordError) -> None:
+        damaged.add(run)
+        if str(error) not in damage:
+            damage.append(str(error))
+
+    ours, theirs = _by_run(replayed_events), _by_run(recorded(record, tell))
+    for run in sorted(ours.keys() | theirs.keys()):
+        found.differences += _differences(ours[run], theirs[run], whole=run not in damaged)
+    found.not_comparable += damage
     return found
+
+
+def _by_run(events: Iterable[Event]) -> defaultdict[int, list[Event]]:
+    runs: defaultdict[int, list[Event]] = defaultdict(list)
+    for event in events:
+        runs[event.run].append(event)
+    return runs
+
+
+def _differences(ours: Sequence[Event], theirs: Sequence[Event], *, whole: bool) -> list[str]:
+    pairs = zip_longest(ours, theirs) if whole else zip(ours, theirs, strict=False)
+    return [f"replayed {_brief(one)}, recorded {_brief(other)}" for one, other in pairs if one != other]
 
 
 def _brief(event: Event | None) -> str:

@@ -30,6 +30,10 @@ def with_settings(rig: Rig, settings: list[str]) -> Rig:
 
 
 def _changed(rule: AlarmRule, what: str, value: str) -> AlarmRule:
+    if what in ("setpoint", "deadband") and rule.setpoint is None:
+        raise UnitError(repr(value), f"nothing: {rule.key} has no {what}")
+    if what != "setpoint" and value.strip().startswith("-"):
+        raise UnitError(repr(value), "zero or more")
     match what:
         case "setpoint":
             return replace(rule, setpoint=parse(value, rule.kind.dimension))

@@ -1,0 +1,107 @@
+"""``brakewater check``: what it prints for a good rig file, and for a bad one every fault at once."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from daemons import DEMO, here, small_rig
+
+pytestmark = pytest.mark.integration
+
+BAD = (
+    ('least-flow = "75 gal/min"', 'least-flow = "75 gal"', "least-flow"),
+    ('bearing-level = "600 mm"', 'bearing-level = "600 degC"', "bearing-level"),
+    ("address = 3", "address = 2", "address"),
+    ('role = "inlet-temperature"', 'role = "inlet-temprature"', "role"),
+    ('name = "aux-level"', 'name = "aux-outlet"', "name"),
+    ('pad = "quillwort-1"', 'pad = "quillwort-1"\nbogus = 1', "bogus"),
+)
+
+
+@pytest.fixture
+def bad(tmp_path: Path) -> Path:
+    rig = small_rig(tmp_path / "bad.toml", device=1502)
+    text = rig.read_text()
+    for old, new, _ in BAD:
+        assert old in text
+        text = text.replace(old, new, 1)
+    rig.write_text(text)
+    return rig
+
+
+def test_a_good_file_as_json() -> None:
+    done = here("check", DEMO, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    said = json.loads(done.stdout)
+    assert said.keys() == {"ok", "faults", "reads", "alarms", "writes"}
+    assert (said["ok"], said["faults"], said["writes"]) == (True, [], [])
+    assert said["reads"] == [{"device": "plc1", "unit": 1, "table": "input", "address": 0, "count": 12}]
+    alarms = {one["alarm"]: one for one in said["alarms"]}
+    assert alarms["aux.cooling-flow-low"]["setpoint"] == pytest.approx(75 * 3.785411784e-3 / 60)
+    assert alarms["aux.outlet-temperature-high"]["setpoint"] == pytest.approx((160 - 32) / 1.8)
+    assert {"rig.broker-lost", "rig.device-silent:plc1", "rig.signal-bad:aux-flow"} <= alarms.keys()
+
+
+def test_a_good_file_for_people() -> None:
+    done = here("check", DEMO)
+    assert (done.returncode, done.stderr) == (0, "")
+    for words in (
+        "rig rig-4, pad ninebark-2",
+        "1 request(s) a scan: input 0..11",
+        "aux.cooling-flow-low",
+        "75 gal/min",
+        "160 degF",
+        "lamp cooling (red): cooling-lost, cooling-flow-low",
+        "lamp watching (white)",
+        "aux has no return-flow: the watch does without",
+        "Nothing may be written",
+        "No fault found.",
+    ):
+        assert words in done.stdout
+
+
+def test_every_fault_at_once_with_its_line_as_json(bad: Path) -> None:
+    done = here("check", bad, "--json")
+    assert (done.returncode, done.stderr) == (2, "")
+    said = json.loads(done.stdout)
+    assert said.keys() == {"ok", "faults", "reads", "alarms", "writes"}
+    assert said["ok"] is False
+    lines = bad.read_text().splitlines()
+    for fault in said["faults"]:
+        assert fault.keys() == {"file", "line", "key", "found", "allowed", "hint"}
+        assert fault["file"] == str(bad)
+        assert 1 <= fault["line"] <= len(lines)
+        assert fault["found"]
+        assert fault["allowed"]
+    places = {(fault["key"].rpartition(".")[2], lines[fault["line"] - 1]) for fault in said["faults"]}
+    for _, new, key in BAD:
+        assert (key, new.splitlines()[-1]) in places
+    near = next(fault for fault in said["faults"] if fault["found"] == "'inlet-temprature'")
+    assert "inlet-temperature" in near["hint"]
+
+
+def test_every_fault_at_once_for_people(bad: Path) -> None:
+    done = here("check", bad)
+    assert (done.returncode, done.stdout) == (2, "")
+    *faults, close = done.stderr.splitlines()
+    assert len(faults) >= len(BAD)
+    assert close == f"{len(faults)} fault(s); nothing was started"
+    assert all(line.startswith(f"{bad}:") and ": found " in line and "; allowed: " in line for line in faults)
+
+
+@pytest.mark.parametrize("text", ["[rig\n", "a = 1\na = 2\n", 'x = "\x00"\n'])
+def test_a_syntax_error_alone_with_its_line(tmp_path: Path, text: str) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(text)
+    (fault,) = json.loads(here("check", rig, "--json").stdout)["faults"]
+    assert (fault["key"], fault["line"]) == ("(syntax)", text.rstrip().count("\n") + 1)
+
+
+def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
+    (tmp_path / "noise.toml").write_bytes(b"\xff\xfe\x00")
+    for rig in (tmp_path / "none.toml", tmp_path / "noise.toml", tmp_path):
+        done = here("check", rig)
+        assert done.returncode == 2
+        assert str(rig) in done.stderr
+        assert "Traceback" not in done.stderr

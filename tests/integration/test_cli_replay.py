@@ -1,0 +1,177 @@
+"""Replay, what-if and export from the command line, over records of the simulator and of a live watch."""
+
+import csv
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemons import DEMO, here
+
+pytestmark = pytest.mark.integration
+
+SCRIPTED = {"brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost"}
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo scenario as inputs only."""
+    folder = tmp_path_factory.mktemp("recorded") / "record"
+    words = [sys.executable, "-m", "brakewater_sim", "record", "demo", "-o", str(folder), "--json"]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout)["scans"] == 600
+    return folder
+
+
+def replayed(record: Path, *words: str | Path) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    done = here("replay", record, "--json", *words)
+    assert done.returncode == 0, done.stderr
+    *shown, close = [json.loads(line) for line in done.stdout.splitlines()]
+    return shown, close
+
+
+def first(shown: list[dict[str, Any]], alarm: str) -> dict[str, Any]:
+    return next(one for one in shown if one["alarm"] == alarm and one["to"] == "unacknowledged")
+
+
+def test_a_record_of_inputs_only_raises_the_scripted_alarms(recorded: Path) -> None:
+    shown, close = replayed(recorded)
+    assert {one["alarm"] for one in shown if one["to"] == "unacknowledged"} == SCRIPTED
+    assert close.keys() == {"inputs", "scans", "events", "scans_per_s"}
+    assert (close["inputs"], close["scans"], close["events"]) == (601, 600, len(shown))
+    lost = first(shown, "cooling-lost")
+    contract = {
+        "run", "input", "n", "t", "rig", "brake", "alarm", "from", "to", "priority", "value", "quality", "setpoint",
+        "why", "actor", "first_out", "shown", "text", "respond",
+    }  # fmt: skip
+    assert contract <= lost.keys()
+    assert lost["shown"]["unit"] == "gal/min"
+    assert lost["respond"].startswith("Stop lowering and hold on the friction brake.")
+
+
+def test_in_plain_words_it_says_what_happened_and_what_to_do(recorded: Path) -> None:
+    done = here("replay", recorded)
+    assert done.returncode == 0
+    assert re.search(r"Cooling water lost: \d\.\d gal/min, set at 5 gal/min\.", done.stdout)
+    assert "Stop lowering and hold on the friction brake." in done.stdout
+    assert "events from 600 scans" in done.stdout.splitlines()[-1]
+
+
+def test_held_against_events_that_were_never_recorded_it_is_not_identical(recorded: Path) -> None:
+    done = here("replay", recorded, "--compare")
+    assert done.returncode == 1
+    assert "NOT identical" in done.stdout
+
+
+def test_a_lower_setpoint_gives_other_events(recorded: Path) -> None:
+    as_it_was, _ = replayed(recorded)
+    what_if, _ = replayed(recorded, "--set", "aux.brake-level-high.setpoint=14 in")
+    assert first(what_if, "brake-level-high")["input"] < first(as_it_was, "brake-level-high")["input"]
+    assert first(what_if, "brake-level-high")["setpoint"] == pytest.approx(0.3556)
+    several, _ = replayed(
+        recorded,
+        "--set", "aux.cooling-flow-low.setpoint = 70 gal/min",
+        "--set", "aux.brake-level-high.setpoint=599 mm",
+        "--set", "aux.cooling-lost.on-delay=3 s",
+    )  # fmt: skip
+    assert "brake-level-high" not in {one["alarm"] for one in several}
+    assert first(several, "cooling-lost")["input"] == pytest.approx(
+        first(as_it_was, "cooling-lost")["input"] + 14, abs=3
+    )
+    assert first(several, "cooling-flow-low")["setpoint"] == pytest.approx(70 * 3.785411784e-3 / 60)
+
+
+def test_another_rig_file_over_the_same_inputs(recorded: Path, tmp_path: Path) -> None:
+    as_it_was, _ = replayed(recorded)
+    same, _ = replayed(recorded, "--rig", DEMO)
+    assert same == as_it_was
+    other = tmp_path / "other.toml"
+    other.write_text(DEMO.read_text().replace('bearing-level = "600 mm"', 'bearing-level = "900 mm"'))
+    changed, _ = replayed(recorded, "--rig", other)
+    assert {one["alarm"] for one in changed} == SCRIPTED - {"brake-level-high"}
+
+
+@pytest.mark.parametrize(
+    ("setting", "allowed"),
+    [
+        ("aux.cooling-lots.setpoint=5 gal/min", "setpoint, deadband, on-delay, off-delay"),
+        ("aux.cooling-flow-low.colour=red", "setpoint, deadband, on-delay, off-delay"),
+        ("aux.cooling-flow-low.setpoint=70 degF", "gal/min"),
+        ("aux.cooling-flow-low.setpoint=70 gal", "US gal"),
+        ("aux.cooling-flow-low.setpoint", "ALARM.SETTING=VALUE"),
+        ("aux.cooling-flow-low.on-delay=-2 s", "zero or more"),
+        ("aux.cooling-flow-low.deadband=-2 gal/min", "zero or more"),
+        ("rig.signal-bad:aux-flow.setpoint=3", "has no setpoint"),
+    ],
+)
+def test_a_bad_setting_is_refused_with_what_is_allowed(recorded: Path, setting: str, allowed: str) -> None:
+    done = here("replay", recorded, "--set", setting)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert "--set" in done.stderr
+    assert "found" in done.stderr
+    assert allowed in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_what_if_is_not_held_against_the_record(recorded: Path) -> None:
+    done = here("replay", recorded, "--compare", "--set", "aux.cooling-lost.on-delay=3 s")
+    assert done.returncode == 2
+    assert "--compare" in done.stderr
+
+
+def test_a_bad_rig_file_for_what_if_names_its_faults(recorded: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text("schema = 1\n")
+    done = here("replay", recorded, "--rig", other)
+    assert done.returncode == 2
+    assert str(other) in done.stderr
+    assert here("replay", recorded, "--rig", tmp_path / "none.toml").returncode == 2
+
+
+@pytest.mark.parametrize("words", [("replay",), ("export", "-o", "x.csv")])
+def test_no_record_is_said_in_one_line(tmp_path: Path, words: tuple[str, ...]) -> None:
+    for folder in (tmp_path / "none", tmp_path, DEMO):
+        done = here(words[0], folder, *[str(tmp_path / word) if "." in word else word for word in words[1:]])
+        assert done.returncode == 3
+        (line,) = done.stderr.splitlines()
+        assert str(folder) in line
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_export_gives_a_row_a_scan_and_hides_what_is_bad(recorded: Path, tmp_path: Path) -> None:
+    file = tmp_path / "x.csv"
+    done = here("export", recorded, "-o", file)
+    assert (done.returncode, done.stdout) == (0, "")
+    assert "600 rows" in done.stderr
+    with file.open() as handle:
+        rows = list(csv.DictReader(handle))
+    assert len(rows) == 600
+    stopped = [row for row in rows if row["aux.heat_w quality"] != "good"]
+    assert stopped
+    assert {row["aux.heat_w [kW]"] for row in stopped} == {""}
+    assert all(float(row["aux.heat_w [kW]"]) > 0 for row in rows if row["aux.heat_w quality"] == "good")
+    assert [path.name for path in tmp_path.iterdir()] == ["x.csv"]
+
+
+def test_export_refuses_other_kinds_of_file_and_places_it_cannot_write(recorded: Path, tmp_path: Path) -> None:
+    done = here("export", recorded, "-o", tmp_path / "x.xls")
+    assert done.returncode == 2
+    assert ".csv" in done.stderr
+    done = here("export", recorded, "-o", tmp_path / "none" / "x.csv")
+    assert done.returncode == 3
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_reader_that_has_read_enough_is_no_error(recorded: Path) -> None:
+    words = [sys.executable, "-m", "brakewater", "replay", str(recorded), "--json"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as child:
+        assert child.stdout is not None
+        assert child.stderr is not None
+        child.stdout.close()
+        assert child.stderr.read() == b""
+    assert child.returncode == 0

@@ -1,0 +1,169 @@
+"""Bad starts and clean ends: what is missing is said in one line, and the watch does all that it still can."""
+
+import json
+import signal
+import time
+from contextlib import AbstractContextManager
+from pathlib import Path
+
+import pytest
+
+from brakewater.control import SOCKET
+from brakewater.record.verify import verify
+from brokers import Broker, Ear, free_port, listening, mosquitto, retained, running, until
+from daemons import SmallDevice, brakewater, daemon, events, here, serving, small_rig
+
+pytestmark = pytest.mark.integration
+
+ROOT = "brakewater/rig-9"
+LOST = f"{ROOT}/aux/alarm/cooling-lost"
+
+
+def state(ear: Ear, topic: str) -> str | None:
+    said = ear.last(topic)
+    return None if said is None else said["state"]
+
+
+def hearing(broker: Broker, folder: Path) -> AbstractContextManager[Ear]:
+    return listening(broker.port, f"{ROOT}/+/alarm/+", folder / "alarms")
+
+
+def lines(said: str, *words: str) -> list[str]:
+    """Lines at warning or above that hold one of the words."""
+    loud = [line for line in said.splitlines() if not line.startswith("INFO")]
+    return [line for line in loud if any(word in line for word in words)]
+
+
+def test_a_bad_rig_file_starts_nothing_and_names_every_fault(tmp_path: Path) -> None:
+    rig, record = small_rig(tmp_path / "rig.toml", device=1502), tmp_path / "record"
+    text = rig.read_text().replace('"75 gal/min"', '"75 gal"').replace("address = 3", "address = 2")
+    rig.write_text(text.replace('name = "aux-level"', 'name = "aux-flow"') + "\n[mqt]\nhost = 1\n")
+    done = brakewater("run", rig, "--record", record)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    said = done.stderr.splitlines()
+    assert all(line.startswith(f"{rig}:") and "found" in line and "allowed" in line for line in said)
+    for word in ("least-flow", "mqt", "aux-flow", "address"):
+        assert any(word in line for line in said), word
+    assert not record.exists()
+    assert list(tmp_path.iterdir()) == [rig]
+
+
+def test_an_unwritable_record_folder_is_said_once_and_alarms_go_on(tmp_path: Path) -> None:
+    device, blocked = SmallDevice(free_port()), tmp_path / "a-file"
+    blocked.write_text("not a folder")
+    with running(mosquitto(tmp_path)) as broker, serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+        with daemon(rig, blocked / "record", ready=False) as one, hearing(broker, tmp_path) as ear:
+            until(lambda: state(ear, LOST) == "normal", one.said)
+            device.flow(0)
+            until(lambda: state(ear, LOST) == "unacknowledged", one.said)
+            device.flow(90)
+            until(lambda: state(ear, LOST) == "returned-unacknowledged", one.said)
+            assert one.end() == 0
+        (line,) = lines(one.said, "")
+        assert "nothing is recorded" in line
+        assert str(blocked / "record") in line
+    assert blocked.read_text() == "not a folder"
+
+
+def test_a_store_of_cursors_that_cannot_be_opened_stops_nothing(tmp_path: Path) -> None:
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    (record / "cursors.sqlite3").mkdir(parents=True)
+    with running(mosquitto(tmp_path)) as broker, serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+        with daemon(rig, record) as one, hearing(broker, tmp_path) as ear:
+            until(lambda: state(ear, LOST) == "normal", one.said)
+            assert one.status()["record"]["recording"] is True
+            assert len(lines(one.said, "cursors")) == 1
+            assert one.end() == 0
+
+
+def test_a_second_daemon_on_a_record_is_refused_and_harms_nothing(tmp_path: Path) -> None:
+    device = SmallDevice(free_port())
+    with serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port)
+        with daemon(rig, tmp_path / "record") as one:
+            second = brakewater("run", rig, "--record", tmp_path / "record")
+            assert second.returncode == 3
+            (line,) = second.stderr.splitlines()
+            assert f"process {one.process.pid} already records here" in line
+            assert one.status()["run"] == 1  # its door is still the first one's
+            assert one.end() == 0
+    assert verify(tmp_path / "record").verdict == "consistent"
+
+
+def test_a_broker_that_is_away_is_said_once_and_told_all_when_it_comes(tmp_path: Path) -> None:
+    device, broker = SmallDevice(free_port()), mosquitto(tmp_path)
+    with serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+        with daemon(rig, tmp_path / "record") as one:
+            device.flow(0)
+            until(lambda: {"aux.cooling-lost", "rig.broker-lost"} <= one.states().keys(), within_s=20)
+            assert one.status()["links"] == {"broker": False}
+            time.sleep(1)  # further tries
+            assert len(lines(one.said, "broker")) == 1
+            with running(broker), hearing(broker, tmp_path) as ear:
+                until(lambda: state(ear, LOST) == "unacknowledged", "the broker is told")
+                until(lambda: state(ear, f"{ROOT}/rig/alarm/broker-lost") == "returned-unacknowledged")
+                assert one.status()["links"] == {"broker": True}
+                device.flow(90)
+                until(lambda: state(ear, LOST) == "returned-unacknowledged")
+                assert one.end() == 0
+
+
+def test_a_device_that_is_not_there_raises_its_alarms_at_once_and_is_said_once(tmp_path: Path) -> None:
+    device = SmallDevice(free_port())
+    rig = small_rig(tmp_path / "rig.toml", device=device.port)
+    with daemon(rig, tmp_path / "record") as one:
+        until(lambda: {"rig.device-silent:plc1", "aux.cooling-lost"} <= one.states().keys())
+        assert one.status()["devices"]["plc1"]["status"] in ("absent", "refused")
+        time.sleep(1)
+        assert len(lines(one.said, "plc1")) == 1
+        with serving(device):
+            until(lambda: one.states().get("aux.cooling-lost") == "returned-unacknowledged")
+            until(lambda: f"device plc1 at 127.0.0.1:{device.port} answers" in one.said)
+            assert one.status()["devices"]["plc1"]["status"] == "ok"
+            assert one.end() == 0
+    scan_ns = {row.alarm: row.input for row in events(tmp_path / "record") if row.now == "unacknowledged"}
+    assert scan_ns["device-silent:plc1"] * 0.1 < 3  # by number of the scan: ten a second
+    assert scan_ns["cooling-lost"] * 0.1 < 3
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_told_to_stop_it_leaves_everything_in_order(tmp_path: Path, number: int) -> None:
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    with running(mosquitto(tmp_path)) as broker, serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+        with daemon(rig, record) as one, listening(broker.port, f"{ROOT}/online", tmp_path / "ear") as ear:
+            until(lambda: (ear.last("/online") or {}).get("online") is True)
+            assert (record / SOCKET).exists()
+            assert one.end(number, within_s=5) == 0
+            until(lambda: ear.last("/online")["online"] is False)
+            said = retained(broker.port, f"{ROOT}/#")
+        assert said[f"{ROOT}/online"]["online"] is False
+        assert said[f"{ROOT}/online"]["since"] is not None
+        assert said[f"{ROOT}/lamp/watching"]["aspect"] == "off"
+    assert not (record / SOCKET).exists()
+    assert verify(record).verdict == "consistent"
+    assert [path.name for path in (record / "hot").iterdir()] == ["00000001.sqlite3"]  # one plain file, no WAL
+    assert lines(one.said, "") == []
+    assert json.loads(here("replay", record, "--compare", "--json").stdout.splitlines()[-1])["identical"] is True
+
+
+def test_it_ends_in_time_though_nothing_answers_it(tmp_path: Path) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=free_port(), broker=free_port())
+    with daemon(rig, tmp_path / "record") as one:
+        time.sleep(1)
+        assert one.end(within_s=5) == 0
+
+
+def test_a_device_on_the_brokers_port_and_a_broker_on_the_devices(tmp_path: Path) -> None:
+    """Ports mixed up: nobody understands anybody, and the watch says so instead of ending."""
+    device = SmallDevice(free_port())
+    with running(mosquitto(tmp_path)) as broker, serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=broker.port, broker=device.port)
+        with daemon(rig, tmp_path / "record") as one:
+            until(lambda: {"rig.device-silent:plc1", "aux.cooling-lost"} <= one.states().keys(), within_s=30)
+            assert one.status()["links"] == {"broker": False}
+            assert one.end(within_s=5) == 0

@@ -1,0 +1,120 @@
+"""The command line itself: help, version, exit status, and how errors become lines."""
+
+import argparse
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from brakewater import __version__
+from brakewater.cli import CAUTION, check, main, parser
+from brakewater.cli.places import record_argument
+from brakewater.cli.tables import table
+from brakewater.errors import StorageError
+
+COMMANDS = ("demo", "check", "run", "status", "do", "replay", "export")
+
+
+def exit_of(*words: str) -> int:
+    with pytest.raises(SystemExit) as end:
+        main(words)
+    return int(end.value.code or 0)
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_of("--version") == 0
+    assert capsys.readouterr().out == f"brakewater {__version__}\n"
+
+
+def test_help_names_every_command_and_the_caution(capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_of("--help") == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert CAUTION in said
+    assert all(f" {name} " in said for name in COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_of(command, "--help") == 0
+    assert capsys.readouterr().out.startswith(f"usage: brakewater {command}")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("explode",),
+        ("run",),
+        ("run", "rig.toml"),
+        ("check",),
+        ("replay",),
+        ("do",),
+        ("do", "shout", "x"),
+        ("export", "r"),
+    ],
+)
+def test_bad_arguments_end_with_2(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_of(*words) == 2
+    assert "usage: brakewater" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "says"),
+    [
+        (StorageError("the disk is full"), 3, "brakewater check: the disk is full\n"),
+        (PermissionError(13, "Permission denied", "x"), 3, "brakewater check: [Errno 13] Permission denied: 'x'\n"),
+        (KeyboardInterrupt(), 130, ""),
+    ],
+)
+def test_what_could_not_run_is_one_line(
+    error: BaseException, status: int, says: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fail(_: argparse.Namespace) -> int:
+        raise error
+
+    monkeypatch.setattr(check, "run", fail)
+    assert main(["check", "rig.toml"]) == status
+    assert capsys.readouterr().err == says
+
+
+def test_the_record_is_found_by_argument_then_environment_then_default(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("BRAKEWATER_RECORD", raising=False)
+    assert parser().parse_args(["status"]).record == Path("/var/lib/brakewater")
+    monkeypatch.setenv("BRAKEWATER_RECORD", "/a")
+    assert parser().parse_args(["status"]).record == Path("/a")
+    assert parser().parse_args(["status", "--record", "/b"]).record == Path("/b")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("--record", "/b", "acknowledge", "all"), ("acknowledge", "all", "--record", "/b")],
+    ids=["before", "after"],
+)
+def test_do_takes_the_record_before_and_after_its_verb(words: tuple[str, ...]) -> None:
+    assert parser().parse_args(["do", *words]).record == Path("/b")
+
+
+def test_a_second_record_argument_does_not_hide_the_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BRAKEWATER_RECORD", "/a")
+    one = argparse.ArgumentParser()
+    record_argument(one, again=True)
+    assert not hasattr(one.parse_args([]), "record")
+
+
+def test_a_table_is_as_wide_as_its_cells() -> None:
+    assert table(("a", "bcd"), [("1234", "x"), ("", "yz")]) == "a     bcd\n----  ---\n1234  x\n      yz"
+
+
+def test_bad_secrets_are_said_in_one_line(tmp_path: Path) -> None:
+    """Secrets come from the environment; nonsense there is a fault of the start, not of the program."""
+    demo = Path(__file__).parents[2] / "config" / "demo.toml"
+    words = [sys.executable, "-m", "brakewater", "run", str(demo), "--record", str(tmp_path / "record")]
+    environment = {**os.environ, "BRAKEWATER_MIRROR_TOKENS": "{no json"}
+    done = subprocess.run(words, capture_output=True, text=True, check=False, env=environment, timeout=30)
+    assert done.returncode == 2
+    (line,) = done.stderr.splitlines()
+    assert "mirror_tokens" in line.lower()
+    assert "no json" not in line  # it may be a secret
+    assert not (tmp_path / "record").exists()

@@ -163,9 +163,7 @@ def size_after(rig: streams.Rig, days: float) -> int:
 
 
 def slow(rig: streams.Rig) -> streams.Rig:
-    return streams.parse(
-        rig.text.replace('scan = "200 ms"', 'scan = "1 s"').replace('scan = "500 ms"', 'scan = "1 s"')
-    )
+    return streams.parse(rig.text.replace('scan = "200 ms"', 'scan = "1 s"').replace('scan = "500 ms"', 'scan = "1 s"'))
 
 
 @pytest.mark.parametrize("rig", [slow(RIG), slow(streams.two())], ids=["demo", "two"])

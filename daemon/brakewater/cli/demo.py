@@ -8,6 +8,7 @@ import logging
 import math
 import re
 import select
+import shutil
 import socket
 import subprocess
 import sys
@@ -200,5 +201,10 @@ def _close(
         print(f"\nexpected: {', '.join(expected) or 'no alarm'}", file=out)
         print(f"raised:   {', '.join(outcome['raised']) or 'no alarm'}", file=out)
         print("as scripted" if outcome["ok"] else "NOT AS SCRIPTED", file=out)
-        print(f"\nThe record is in {folder}. To replay it:\n  brakewater replay {folder} --compare", file=out)
+        print(f"\nThe record is in {folder}. To replay it:\n  {_program()} replay {folder} --compare", file=out)
     return 0 if outcome["ok"] else 1
+
+
+def _program() -> str:
+    """How this program was called, or its plain name where the path knows it."""
+    return "brakewater" if shutil.which("brakewater") else sys.argv[0]

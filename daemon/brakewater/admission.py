@@ -23,6 +23,8 @@ class Admitted:
     utc_ns: int
     item: Sample | Request
     answer: Future[Answer] | None
+    late_ns: int = 0
+    """From the close of a sample to its stamp."""
 
     def settle(self, says: str) -> None:
         """Refuse it, where it is a request that has no answer yet."""
@@ -33,7 +35,7 @@ class Admitted:
 def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
     """Consecutive samples as one block."""
     samples = [one.item for one in admitted if isinstance(one.item, Sample)]
-    count = len(samples)
+    count, late_ns = len(samples), np.array([one.late_ns for one in admitted], np.int64)
     return Block(
         run=run,
         input=np.array([one.input for one in admitted], np.int64),
@@ -41,7 +43,7 @@ def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
         utc_ns=np.array([one.utc_ns for one in admitted], np.int64),
         words=np.frombuffer(b"".join([s.words for s in samples]), "<u2").reshape(count, -1),
         status=np.frombuffer(b"".join([s.status for s in samples]), np.uint8).reshape(count, -1),
-        age_ns=np.array([s.age_ns for s in samples], np.int64),
+        age_ns=np.array([s.age_ns for s in samples], np.int64) + late_ns[:, np.newaxis],
     )
 
 

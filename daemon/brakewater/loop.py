@@ -112,7 +112,9 @@ class Loop:
 
     def _admit(self, item: Sample | Request, answer: asyncio.Future[Answer] | None) -> None:
         self._last_t_ns = max(self._last_t_ns, self._clock.steady_ns())
-        self._waiting.append(Admitted(self._next, self._last_t_ns, self._clock.utc_ns(), item, answer))
+        closed_ns = item.closed_ns if isinstance(item, Sample) else None
+        late_ns = 0 if closed_ns is None else max(0, monotonic_ns() - closed_ns)
+        self._waiting.append(Admitted(self._next, self._last_t_ns, self._clock.utc_ns(), item, answer, late_ns))
         self._next += 1
         if not self._scheduled:
             self._scheduled = True

@@ -51,6 +51,8 @@ class Sample:
     """One poll status a point."""
     age_ns: tuple[int, ...]
     """One a device: how long before the scan closed the values were taken."""
+    closed_ns: int | None = None
+    """Monotonic time at which the scan closed, so that admission can add what passed since; None: nothing did."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

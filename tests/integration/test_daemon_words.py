@@ -38,8 +38,6 @@ UNITS = {
 TYPES = ("uint32", "float64", "uint16", "float32")
 SCANS = 150
 ASKED_EVERY_S = 0.002
-STAMP_NS = 20_000_000
-"""Ages count back from where a scan closes; its time is stamped at admission, on a busy machine a little later."""
 
 
 def rig_file(file: Path, port: int) -> Path:
@@ -183,7 +181,7 @@ def test_every_word_is_its_own_address_and_as_fresh_as_it_says(tmp_path: Path, d
             later = bisect_right(known, number)
             if later < len(asked):  # taken before that was answered; so that may not lie before what the scan says
                 held += 1
-                assert asked[later].answered_ns >= scan.taken_ns - STAMP_NS
+                assert asked[later].answered_ns >= scan.taken_ns
     failed = np.array([[status != Status.OK for status in scan.status] for scan in scans]).any()
     assert held > SCANS * BRAKES
     assert failed or delay_ms < 20  # what came too late was thrown away

@@ -189,6 +189,7 @@ class PolledSource:
             words=self._pack(*self._words) + self._own.words(),
             status=bytes(self._status),
             age_ns=(*[device.age_ns(now_ns) for device in self._devices], 0),
+            closed_ns=now_ns,
         )
 
     async def close(self) -> None:

@@ -7,9 +7,9 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 . deploy/packages.sh
-# gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3: foreign peers.
+# openssl: certificates. gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3: foreign peers.
 debian_packages python3 python3-venv gcc libc6-dev pkg-config libmodbus-dev mosquitto mosquitto-clients mbpoll socat \
-  victoria-metrics sqlite3
+  victoria-metrics sqlite3 openssl
 virtual_environment dev.lock
 python=.venv/bin/python
 what=fast

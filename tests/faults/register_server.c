@@ -1,10 +1,11 @@
-/* A Modbus TCP device that we did not write: libmodbus' own server, whose words say where they stand and how old they are.
+/* A Modbus device, TCP or RTU, that we did not write: libmodbus' own server, whose words say where they stand and how old they are.
  *
  * Registers (input and holding, 0 to 9999): even address = the address itself; odd address = number of the request
  * (uint16), the same in all words of one answer. Bits (coils and discrete inputs): parity of the ones in the address.
  * Beyond 9999: exception 2, by libmodbus.
  *
- * register_server PORT DELAY_MS EVERY     port 0 takes a free one; the real one is printed.
+ * register_server PORT DELAY_MS EVERY                TCP; port 0 takes a free one; the real one is printed.
+ * register_server DEVICE DELAY_MS EVERY UNIT BAUD    RTU, no parity, on a serial port; "ready" is printed.
  * Every EVERY-th answer is held back DELAY_MS.
  */
 #include <arpa/inet.h>
@@ -28,10 +29,11 @@ static void hold_back(long ms)
     nanosleep(&pause, NULL);
 }
 
-static void number(modbus_mapping_t *map, const uint8_t *request, uint16_t counter)
+/* pdu: function 1, address 2, count 2. */
+static void number(modbus_mapping_t *map, const uint8_t *pdu, uint16_t counter)
 {
-    unsigned address = (unsigned)request[8] << 8 | request[9];
-    unsigned count = (unsigned)request[10] << 8 | request[11];
+    unsigned address = (unsigned)pdu[1] << 8 | pdu[2];
+    unsigned count = (unsigned)pdu[3] << 8 | pdu[4];
     for (unsigned a = address | 1u; a < address + count && a < ADDRESSES; a += 2)
         map->tab_registers[a] = map->tab_input_registers[a] = counter;
 }
@@ -60,6 +62,32 @@ static modbus_mapping_t *fill(void)
     return map;
 }
 
+static int serve_line(modbus_mapping_t *map, char **argv)
+{
+    long delay_ms = atol(argv[2]), every = atol(argv[3]);
+    uint16_t counter = 0;
+    uint8_t request[MODBUS_RTU_MAX_ADU_LENGTH];
+    modbus_t *ctx = modbus_new_rtu(argv[1], atoi(argv[5]), 'N', 8, 1);
+    if (ctx == NULL || modbus_set_slave(ctx, atoi(argv[4])) < 0 || modbus_connect(ctx) < 0) {
+        fprintf(stderr, "register_server: cannot open %s: %s\n", argv[1], modbus_strerror(errno));
+        return 1;
+    }
+    puts("ready");
+    fflush(stdout);
+    for (;;) {
+        int size = modbus_receive(ctx, request);
+        if (size < 0 && errno != EMBBADCRC && errno != ETIMEDOUT)
+            return 0; /* the line has gone */
+        if (size < 8)
+            continue; /* noise, or for another unit */
+        counter++;
+        number(map, request + 1, counter);
+        if (delay_ms > 0 && counter % every == 0)
+            hold_back(delay_ms);
+        modbus_reply(ctx, request, size, map);
+    }
+}
+
 int main(int argc, char **argv)
 {
     int port = argc > 1 ? atoi(argv[1]) : 0;
@@ -70,9 +98,13 @@ int main(int argc, char **argv)
     fd_set open_set, ready;
 
     prctl(PR_SET_PDEATHSIG, SIGKILL); /* no test leaves it behind */
-    modbus_t *ctx = modbus_new_tcp("127.0.0.1", port);
     modbus_mapping_t *map = fill();
-    if (ctx == NULL || map == NULL)
+    if (map == NULL)
+        return 1;
+    if (argc == 6)
+        return serve_line(map, argv);
+    modbus_t *ctx = modbus_new_tcp("127.0.0.1", port);
+    if (ctx == NULL)
         return 1;
     int listener = listen_at(ctx), top = listener;
     FD_ZERO(&open_set);
@@ -102,7 +134,7 @@ int main(int argc, char **argv)
             if (size < 12)
                 continue;
             counter++;
-            number(map, request, counter);
+            number(map, request + 7, counter);
             if (delay_ms > 0 && counter % every == 0)
                 hold_back(delay_ms);
             modbus_reply(ctx, request, size, map);

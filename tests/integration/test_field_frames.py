@@ -4,7 +4,8 @@ import random
 
 import pytest
 
-from brakewater.field.frames import MOST, Answer, Read, due, judge
+from brakewater.field.frames import MOST, Answer, Read
+from brakewater.field.frames_tcp import due, judge
 from brakewater.quality import Status
 from brakewater.rig.model import Table
 

@@ -3,12 +3,9 @@
 import asyncio
 import gc
 import random
-import shutil
-import subprocess
 import threading
 from collections import Counter
-from collections.abc import Callable, Coroutine, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Coroutine, Sequence
 from pathlib import Path
 
 import pytest
@@ -17,10 +14,10 @@ from pymodbus.client import AsyncModbusTcpClient
 from brakewater.field.link import LONGEST_WAIT_S, Answer, Link, Read, Table, wait_s
 from brakewater.quality import Status
 from faults.fault_server import Fault, FaultServer, bit, word
+from faults.register_server import build, device
 
 pytestmark = pytest.mark.integration
 
-SOURCE = Path(__file__).parents[1] / "faults" / "register_server.c"
 HOST = "127.0.0.1"
 QUICK_S = 0.05  # a timeout that is meant to pass
 PATIENT_S = 30.0  # a timeout that must not: a test that waited for it would see SILENT
@@ -63,28 +60,9 @@ def patient(server: FaultServer, first_wait_s: float = 0.05) -> Link:
     return Link(host=HOST, port=server.port, timeout_s=PATIENT_S, first_wait_s=first_wait_s)
 
 
-@contextmanager
-def device(program: Path, delay_ms: int = 0, every: int = 1) -> Iterator[int]:
-    with subprocess.Popen([program, "0", str(delay_ms), str(every)], stdout=subprocess.PIPE, text=True) as process:
-        assert process.stdout is not None
-        try:
-            yield int(process.stdout.readline())
-        finally:
-            process.kill()
-
-
 @pytest.fixture(scope="module")
 def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    missing = [name for name in ("gcc", "pkg-config") if shutil.which(name) is None]
-    assert not missing, f"not installed: {missing}; `bash tests/run.sh` installs gcc, pkg-config and libmodbus-dev"
-    asked = subprocess.run(
-        ["pkg-config", "--cflags", "--libs", "libmodbus"], capture_output=True, text=True, check=False
-    )
-    assert asked.returncode == 0, "libmodbus-dev is not installed; `bash tests/run.sh` installs it"
-    made = tmp_path_factory.mktemp("device") / "register_server"
-    build = ["gcc", "-O1", "-Wall", "-Wextra", "-Werror", "-o", str(made), str(SOURCE), *asked.stdout.split()]
-    subprocess.run(build, check=True)
-    return made
+    return build(tmp_path_factory.mktemp("device"))
 
 
 # ---- the foreign device

@@ -1,37 +1,54 @@
-"""The line to one device endpoint: ask for registers, get an answer with a status, never an exception.
+"""The line to devices at one endpoint: ask for registers, get an answer with a status, never an exception.
 
     status        what happened
     OK            the answer fits the request in every byte but its data
     SILENT        asked, nothing came in time
     SLOW          asked, not complete in time, but bytes came: in time for a part, or after the last given-up request
     REFUSED       host there, port closed
-    RESET         the peer hung up, on the request or on the fresh connection
+    RESET         the peer hung up, on the request or on the fresh connection; or the serial port went away
     SHORT         our answer, with less data than asked for
-    MISMATCH      other transaction (0 too), protocol, unit, function, byte count, or bytes beyond the answer
-    ABSENT        not asked: nobody reached, waiting to connect again, no turn before the deadline, or closed
+    MISMATCH      other transaction (0 too), protocol, unit, function, byte count, checksum, or bytes beyond the answer;
+                  or not asked, because a serial line babbles
+    ABSENT        not asked: nobody reached, no such port, certificate not trusted, waiting to connect again, an RTU
+                  line not quiet for long enough, no turn before the deadline, or closed
     0x80 | code   the device refused: Modbus exception
 
-After anything but OK and an exception the connection is closed before the next request, so that a late or foreign
-answer has nowhere to arrive.
+After anything but OK and an exception a socket is closed before the next request, so that a late or foreign answer has
+nowhere to arrive. On RTU the line is kept quiet as well, and quiet.py says what that promises and what it cannot.
 """
 
 import asyncio
 from collections import Counter
 from time import monotonic_ns
+from typing import Final
 
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
+from brakewater.field.endpoint import (
+    Endpoint,
+    RtuOverTcpEndpoint,
+    SerialEndpoint,
+    TcpEndpoint,
+    TlsEndpoint,
+    character_s,
+    pause_s,
+)
 from brakewater.field.frames import Answer, Read
+from brakewater.field.quiet import Quiet
 from brakewater.field.wire import BrokenError, Wire
 from brakewater.quality import Status
 from brakewater.rig.model import Table
 
 __all__ = ["FIRST_WAIT_S", "LONGEST_WAIT_S", "Answer", "Link", "Read", "Table", "wait_s"]
 
-FIRST_WAIT_S = 0.05
-LONGEST_WAIT_S = 2.0
+FIRST_WAIT_S: Final = 0.05
+LONGEST_WAIT_S: Final = 2.0
+HANDSHAKE_S: Final = 10.0
+"""A small device takes seconds over the keys of TLS; no read waits for that, the next ones find the connection, s."""
+SETTLE_S: Final = 0.05
+"""A serial server or adapter hands over what it kept for us within this time after it was opened, s."""
 
 _REQUEST: dict[Table, type[ModbusPDU]] = {
     Table.COIL: ReadCoilsRequest,
@@ -39,15 +56,22 @@ _REQUEST: dict[Table, type[ModbusPDU]] = {
     Table.INPUT: ReadInputRegistersRequest,
     Table.HOLDING: ReadHoldingRegistersRequest,
 }
+_SAYS: dict[int, str] = {
+    Status.SILENT: "no answer",
+    Status.SLOW: "answer not complete in time",
+    Status.RESET: "hung up",
+}
+_REFUSES_US: Final = " (the device may not accept our certificate)"
 
 
 class Link:
-    """The line to one host and port; reads take turns on one connection, which is opened when it is needed.
+    """The line to one endpoint; reads take turns on one connection or port, which is opened when it is needed.
 
     Args:
-        host: address or name of the device.
-        port: TCP port.
-        timeout_s: no read takes longer, whatever it waits for (turn, connection, answer), s.
+        endpoint: where the devices are reached.
+        host: instead of ``endpoint``: address or name of a Modbus TCP device,
+        port: and its TCP port.
+        timeout_s: no read takes longer, whatever it waits for (turn, connection, silence, answer), s.
         first_wait_s: pause after a first failed connection, s; doubles with every further one.
         longest_wait_s: the pause grows no longer, s.
     """
@@ -55,30 +79,38 @@ class Link:
     def __init__(
         self,
         *,
-        host: str,
-        port: int,
+        endpoint: Endpoint | None = None,
+        host: str = "",
+        port: int = 502,
         timeout_s: float,
         first_wait_s: float = FIRST_WAIT_S,
         longest_wait_s: float = LONGEST_WAIT_S,
     ) -> None:
         if not timeout_s > 0:
             raise ValueError(f"timeout_s is {timeout_s}; it must be above 0")
-        self.host, self.port, self.timeout_s = host, port, timeout_s
+        self.endpoint: Endpoint = TcpEndpoint(host=host, port=port) if endpoint is None else endpoint
+        self.timeout_s = timeout_s
         self.requests = 0
         """Requests sent."""
         self.connects = 0
         """Connections tried."""
         self.by_status: Counter[int] = Counter()
         """Answers given, by status."""
+        self.misfits: Counter[str] = Counter()
+        """Answers that did not fit, by what was wrong with them."""
+        self.trouble = ""
+        """What ails the line, for people; empty while all is well."""
         self._first_wait_s, self._longest_wait_s = first_wait_s, longest_wait_s
         self._turn = asyncio.Lock()
         self._wire: Wire | None = None
+        self._quiet = _quiet(self.endpoint)
+        self._opening: asyncio.Task[None] | None = None
         self._failures, self._retry_at, self._transaction = 0, 0.0, 0
         self._is_slow = self._is_closed = False
 
     @property
     def connected(self) -> bool:
-        """A connection is open and nothing on it is in doubt."""
+        """A connection or port is open, and the next read may use it once the line is quiet."""
         return self._wire is not None and self._wire.usable
 
     async def read(self, read: Read, deadline_s: float | None = None) -> Answer:
@@ -94,10 +126,12 @@ class Link:
             return self._unasked(Status.ABSENT)
         try:
             wire = self._wire
-            if wire is None or not wire.usable:
+            if wire is None or not wire.usable or not await self._is_silent(wire, deadline):
                 wire = await self._reopen(deadline)
+                await self._is_silent(wire, deadline)
             return await self._exchange(wire, read, deadline)
         except BrokenError as broken:
+            self.trouble = broken.text or self.trouble
             return self._unasked(broken.status)
         finally:
             self._turn.release()
@@ -105,6 +139,9 @@ class Link:
     async def close(self) -> None:
         """Hang up for good; reads from now on are ABSENT."""
         self._is_closed = True
+        if self._opening is not None:
+            self._opening.cancel()
+            await asyncio.gather(self._opening, return_exceptions=True)
         if self._wire is not None:
             self._wire.close()
         await asyncio.sleep(0)  # asyncio closes the socket in its next round
@@ -116,22 +153,68 @@ class Link:
         except TimeoutError:
             return False
 
+    async def _is_silent(self, wire: Wire, deadline: float) -> bool:
+        """Wait until a request may go out; False when the connection ended meanwhile."""
+        quiet, time = self._quiet, asyncio.get_running_loop().time
+        while quiet is not None and wire.usable:
+            left_s = max(0.0, quiet.left_s())
+            if left_s == 0 and not wire.unread:
+                break
+            if time() + left_s >= deadline:
+                if quiet.babbles:
+                    raise BrokenError(Status.MISMATCH, "the line babbles: bytes come that nobody asked for")
+                raise BrokenError(Status.ABSENT)
+            await asyncio.sleep(left_s)
+        return wire.usable
+
+    # ---- the connection
+
     async def _reopen(self, deadline: float) -> Wire:
-        loop = asyncio.get_running_loop()
-        if self._is_closed or loop.time() < self._retry_at:
+        is_waiting = self._opening is None and asyncio.get_running_loop().time() < self._retry_at
+        if self._is_closed or is_waiting:
             raise BrokenError(Status.ABSENT)
+        try:
+            wire = self._new_wire() if self._opening is None or self._wire is None else self._wire
+            await self._open(wire, deadline)
+        except BrokenError:
+            if self._opening is None:
+                self._wait()
+            raise
+        if self._quiet is not None:
+            self._quiet.opened(SETTLE_S)
+        return wire
+
+    def _new_wire(self) -> Wire:
         self._hang_up()
         self.connects += 1
-        wire = self._wire = Wire(host=self.host, port=self.port, longest_s=self.timeout_s)
+        self._wire = Wire(endpoint=self.endpoint, quiet=self._quiet, longest_s=self.timeout_s)
+        return self._wire
+
+    async def _open(self, wire: Wire, deadline: float) -> None:
+        if isinstance(self.endpoint, TlsEndpoint):
+            await self._shake_hands(wire, deadline)
+            return
         try:
             await wire.open(deadline=deadline, transaction=self._transaction)
-        except BrokenError:
-            self._wait(loop.time())
-            raise
-        except BaseException:
+        except asyncio.CancelledError:
             wire.close()
             raise
-        return wire
+
+    async def _shake_hands(self, wire: Wire, deadline: float) -> None:
+        """Connect in the background; the read waits for it as long as it can, the next ones find it."""
+        now = asyncio.get_running_loop().time()
+        if self._opening is None:
+            limit = max(deadline, now + HANDSHAKE_S)
+            opening = wire.open(deadline=limit, transaction=self._transaction)
+            self._opening = asyncio.create_task(opening, name=f"connect {self.endpoint.line}")
+        opening_now = self._opening
+        await asyncio.wait({opening_now}, timeout=deadline - now)
+        if not opening_now.done():
+            raise BrokenError(Status.ABSENT, "still connecting")
+        self._opening = None
+        if opening_now.cancelled():
+            raise BrokenError(Status.ABSENT)
+        opening_now.result()
 
     def _hang_up(self) -> None:
         if self._wire is not None:
@@ -139,25 +222,30 @@ class Link:
             self._transaction = self._wire.transaction or self._transaction
             self._wire.close()
 
-    def _wait(self, now: float) -> None:
+    def _wait(self) -> None:
         self._failures += 1
-        self._retry_at = now + wait_s(self._failures, first_s=self._first_wait_s, longest_s=self._longest_wait_s)
+        pause = wait_s(self._failures, first_s=self._first_wait_s, longest_s=self._longest_wait_s)
+        self._retry_at = asyncio.get_running_loop().time() + pause
+
+    # ---- the request
 
     async def _exchange(self, wire: Wire, read: Read, deadline: float) -> Answer:
         if self._is_closed:
             wire.close()
         if not wire.usable:
-            return self._broken(wire, Status.RESET)
+            return self._broken(wire, BrokenError(Status.RESET, wire.farewell))
         request = _REQUEST[read.table](dev_id=read.unit, address=read.address, count=read.count)
         self.requests += 1
+        if self._quiet is not None:
+            self._is_slow |= self._quiet.late
         try:
             pdu = await wire.ask(request, deadline)
         except BrokenError as broken:
-            return self._broken(wire, broken.status)
-        except BaseException:  # cancelled: the answer may still come, so the connection must not live on
-            wire.close()
+            return self._broken(wire, broken)
+        except BaseException:  # cancelled: the answer may still come
+            wire.abandon()
             raise
-        self._failures, self._is_slow = 0, False
+        self._failures, self._is_slow, self.trouble = 0, False, ""
         return self._answered(wire, read, pdu)
 
     def _answered(self, wire: Wire, read: Read, pdu: ModbusPDU) -> Answer:
@@ -166,13 +254,15 @@ class Link:
         self.by_status[status] += 1
         return Answer(status=status, words=words, sent_ns=wire.sent_ns, answered_ns=wire.answered_ns)
 
-    def _broken(self, wire: Wire, status: int) -> Answer:
-        if status == Status.SILENT and self._is_slow:
-            status = Status.SLOW
-        if status not in (Status.SILENT, Status.SLOW):
-            wire.close()
-            if not wire.proven:  # a peer that breaks every connection at once is not to be stormed
-                self._wait(asyncio.get_running_loop().time())
+    def _broken(self, wire: Wire, broken: BrokenError) -> Answer:
+        status = Status.SLOW if broken.status == Status.SILENT and self._is_slow else broken.status
+        if status in (Status.SHORT, Status.MISMATCH):
+            self.misfits[broken.text] += 1
+        self.trouble = broken.text or _SAYS.get(status, "")
+        if status == Status.RESET and isinstance(self.endpoint, TlsEndpoint) and not wire.proven:
+            self.trouble += _REFUSES_US  # what TLS 1.3 says of our certificate may be lost in the reset
+        if wire.ended and not wire.proven:  # a peer that breaks every connection at once is not to be stormed
+            self._wait()
         self.by_status[status] += 1
         return Answer(status=status, words=(), sent_ns=wire.sent_ns, answered_ns=monotonic_ns())
 
@@ -185,6 +275,12 @@ class Link:
 def wait_s(failures: int, *, first_s: float, longest_s: float) -> float:
     """Pause before the next connection after so many failures in a row (1 or more), s."""
     return min(longest_s, first_s * 2.0 ** min(failures - 1, 32))
+
+
+def _quiet(endpoint: Endpoint) -> Quiet | None:
+    if not isinstance(endpoint, (SerialEndpoint, RtuOverTcpEndpoint)):
+        return None
+    return Quiet(pause_s=pause_s(endpoint), latency_s=endpoint.latency_s, character_s=character_s(endpoint))
 
 
 def _words(read: Read, pdu: ModbusPDU) -> tuple[int, ...]:

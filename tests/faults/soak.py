@@ -1,0 +1,160 @@
+"""Random faults without end, on several devices of each transport at once: no wrong value, no stuck link.
+
+    python -m tests.faults.soak --seconds 3600            prints the tally
+    python -m tests.faults.soak --seconds 3600 --write    and keeps it as tests/faults/results/DATE-soak.txt
+
+Accelerated: about every third answer meets a fault, where a real line has a few a day. Reads have one length out of
+two, so that on RTU a stale answer would often fit. After a device has answered one request twice, the next read waits
+for the second: quiet.py says why RTU cannot tell it otherwise.
+"""
+
+import argparse
+import asyncio
+import random
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from brakewater.field.link import Link, Read, Table
+from brakewater.quality import Status
+
+from .cases import FAULTS, Fault, families
+from .device import Device, Transport
+from .matrix import RESULTS, UNIT, Meeting, assert_genuine, stand, status_name
+
+LATENCY_S = 0.6
+"""Declared for the RTU lines; the latest answer comes after 0.1 s."""
+DEADLINES_S = (0.05, 0.15)
+STUCK_S = 30.0
+"""A link that gives no right answer for so long is stuck, whatever was done to it meanwhile."""
+FAULTY = 0.3
+GOES_AWAY = 0.004
+EACH = 6
+"""Devices of each transport."""
+
+
+@dataclass(kw_only=True)
+class Tally:
+    transport: Transport
+    reads: int = 0
+    faults: int = 0
+    outages: int = 0
+    seen: Counter[str] = field(default_factory=Counter)
+    longest_s: float = 0.0
+    """Longest time without a right answer."""
+
+    def __str__(self) -> str:
+        seen = ", ".join(f"{name} {count}" for name, count in self.seen.most_common())
+        return (
+            f"{self.transport:<13} {self.reads} reads, {self.faults} faults, {self.outages} outages; "
+            f"longest without a right answer {self.longest_s:.1f} s; {seen}"
+        )
+
+
+def _faults(transport: Transport) -> list[Fault]:
+    many = [fault for family in families(transport).values() for fault in family]
+    return [fault for fault in FAULTS if fault.status(transport) and not fault.goes_away] * 4 + many
+
+
+async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
+    pick, tally, faults = random.Random(seed), Tally(transport=transport), _faults(transport)
+    time = asyncio.get_running_loop().time
+    async with stand(transport, LATENCY_S) as (device, link):
+        right, fault, asked = time(), None, -1
+        end = right + seconds
+        while time() < end:
+            if link.requests != asked and not device.script:  # once a request, not once a read that only waits
+                asked = link.requests
+                if pick.random() < FAULTY:
+                    fault = pick.choice(faults)
+                    device.script.append(fault.play)
+                if pick.random() < GOES_AWAY:
+                    tally.outages += 1
+                    await _outage(device, pick)
+            if await _read(device, link, pick, tally):
+                tally.longest_s, right = max(tally.longest_s, time() - right), time()
+            if fault is not None and not device.script:
+                tally.faults += 1
+                if fault.settles:
+                    await Meeting(device, link).settle()
+                fault = None
+            assert time() - right < STUCK_S, f"STUCK: {transport}, seed {seed}: {link.trouble}"
+        device.script.clear()
+        await asyncio.wait_for(device.idle.wait(), STUCK_S)
+        await Meeting(device, link).recovery()
+        tally.seen = Counter({status_name(code).split()[0]: 0 for code in link.by_status})
+        for code, number in link.by_status.items():
+            tally.seen[status_name(code).split()[0]] += number
+    return tally
+
+
+async def _outage(device: Device, pick: random.Random) -> None:
+    await device.go_away()
+    await asyncio.sleep(pick.random())
+    await device.come_back()
+
+
+async def _read(device: Device, link: Link, pick: random.Random, tally: Tally) -> bool:
+    read = Read(
+        unit=UNIT,
+        table=pick.choice((Table.INPUT, Table.HOLDING)),
+        address=pick.randrange(0, 9000),
+        count=pick.choice((10, 11)),
+    )
+    asked = link.requests
+    answer = await link.read(read, pick.choice(DEADLINES_S))
+    assert_genuine(read, answer, device.number)
+    tally.reads += 1
+    if link.requests == asked:
+        await asyncio.sleep(0.02)
+    return answer.status == Status.OK
+
+
+async def soak(seconds: float, seed: int) -> list[Tally]:
+    """Run all; raises AssertionError at the first wrong value or stuck link.
+
+    Args:
+        seconds: how long.
+        seed: of the chance; devices take the next ones.
+    """
+    async with asyncio.TaskGroup() as group:
+        tasks = [
+            group.create_task(_one(transport, seed + k, seconds))
+            for k, transport in enumerate(transport for transport in Transport for _ in range(EACH))
+        ]
+    return [task.result() for task in tasks]
+
+
+def report(tallies: list[Tally], seconds: float, seed: int) -> str:
+    """The tally, one line a transport."""
+    sums = {transport: Tally(transport=transport) for transport in Transport}
+    for one in tallies:
+        total = sums[one.transport]
+        total.reads, total.faults, total.outages = (
+            total.reads + one.reads,
+            total.faults + one.faults,
+            total.outages + one.outages,
+        )
+        total.seen += one.seen
+        total.longest_s = max(total.longest_s, one.longest_s)
+    head = f"{seconds:g} s of random faults, {EACH} devices of each transport, seed {seed}"
+    return "\n".join([head, *map(str, sums.values()), "wrong values: 0, stuck links: 0"]) + "\n"
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seconds", type=float, default=200.0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--write", action="store_true", help="keep the tally under tests/faults/results")
+    wanted = parser.parse_args()
+    text = report(asyncio.run(soak(wanted.seconds, wanted.seed)), wanted.seconds, wanted.seed)
+    print(text)
+    if wanted.write:
+        RESULTS.mkdir(exist_ok=True)
+        now = datetime.now(UTC)
+        (RESULTS / f"{now:%Y-%m-%d}-soak.txt").write_text(f"{now:%Y-%m-%d %H:%M} UTC: {text}", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -14,7 +14,7 @@ from typing import Any
 
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.record.documents import event_of, parse
-from brakewater.record.rows import Row, Widths, inputs_of
+from brakewater.record.rows import Row, Widths, inputs_of, joined
 from brakewater.record.segment import (
     Head,
     head_of,
@@ -31,6 +31,8 @@ from brakewater.stream import Event, Input, Start
 MALFORMED = (ValueError, TypeError, KeyError, OverflowError, AttributeError, struct.error, json.JSONDecodeError)
 """What decoding a row that is not ours may raise."""
 
+_PAGE = 1024
+"""Rows fetched and decoded together: few enough to stay in the processor's cache."""
 _EVENTS_PAGE = 1024
 _NO_BOUND = 2**63 - 1
 
@@ -97,7 +99,8 @@ class Record:
         seen_run, seen = after or (from_run or 0, -1)
         for run in self.runs():
             if run >= max(seen_run, from_run or 0) and (to_run is None or run <= to_run):
-                yield from _inputs(segment_path(self._folder, run), run, seen if run == seen_run else -1, block)
+                path = segment_path(self._folder, run)
+                yield from joined(_inputs(path, run, seen if run == seen_run else -1, block), block)
 
     def events(self, after: tuple[int, int] | None = None, to_run: int | None = None) -> Iterator[CommittedEvent]:
         """Committed events in order.
@@ -134,7 +137,7 @@ def _inputs(path: Path, run: int, seen: int, block: int) -> Iterator[Input]:
     with reading(path) as base:
         widths: Widths | None = None
         while True:
-            rows, end, damage = _page(base, path, seen, block)
+            rows, end, damage = _page(base, path, seen, min(block, _PAGE))
             widths = widths or _widths(base, path)
             items, malformed = _decoded(path, run, rows, widths)
             yield from items
@@ -172,7 +175,7 @@ def _page(base: sqlite3.Connection, path: Path, seen: int, limit: int) -> tuple[
     end, damage = _end(base, path)
     query = "SELECT input, kind, t_ns, utc_ns, body FROM inputs WHERE input > ? AND input <= ? ORDER BY input LIMIT ?"
     rows, cut = _taken(base, path, query, (seen, end, limit))
-    whole = next((at for at, row in enumerate(rows) if row[0] != seen + 1 + at), len(rows))
+    whole = _without_hole(rows, seen)
     if whole < len(rows):
         return rows[:whole], end, DamagedRecordError(f"{path}: input {seen + 1 + whole} is missing")
     if cut is not None:
@@ -180,6 +183,13 @@ def _page(base: sqlite3.Connection, path: Path, seen: int, limit: int) -> tuple[
     if not rows and seen < end:
         return rows, end, damage or DamagedRecordError(f"{path}: inputs {seen + 1} to {end} are missing")
     return rows, end, damage if len(rows) < limit else None
+
+
+def _without_hole(rows: list[Row], seen: int) -> int:
+    """How many rows from the first follow ``seen`` one by one."""
+    if [row[0] for row in rows] == list(range(seen + 1, seen + 1 + len(rows))):
+        return len(rows)
+    return next(at for at, row in enumerate(rows) if row[0] != seen + 1 + at)
 
 
 def _end(base: sqlite3.Connection, path: Path) -> tuple[int, StorageError | None]:

@@ -5,13 +5,14 @@ age_ns (D x int64), little-endian, without padding. The widths stand in the segm
 """
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby, repeat
 from operator import itemgetter
 
 import numpy as np
 
+from brakewater.errors import DamagedRecordError
 from brakewater.record.documents import command_body, command_of, gap_body, gap_of, start_body, start_of
 from brakewater.stream import Block, Command, Gap, Input, Start
 
@@ -81,6 +82,9 @@ def inputs_of(run: int, rows: Sequence[Row], widths: Widths | None) -> Iterator[
     Raises:
         ValueError, KeyError, TypeError: a body is not what its kind needs.
     """
+    if rows and all(map("scan".__eq__, map(itemgetter(1), rows))):  # the common page
+        yield _block(run, rows, widths)
+        return
     for kind, group in groupby(rows, key=itemgetter(1)):
         if kind == "scan":
             yield _block(run, list(group), widths)
@@ -119,6 +123,37 @@ def _block(run: int, rows: Sequence[Row], widths: Widths | None) -> Block:
         status=np.ascontiguousarray(table["status"]),
         age_ns=np.ascontiguousarray(table["age_ns"], dtype=np.int64),
     )
+
+
+def joined(items: Iterable[Input], most: int) -> Iterator[Input]:
+    """The same inputs with neighbouring blocks of one run joined, as long as they hold no more than ``most`` scans.
+
+    What was held back is given before an error that the items raise.
+    """
+    held: list[Block] = []
+    try:
+        for item in items:
+            if held and not (isinstance(item, Block) and sum(map(len, held)) + len(item) <= most):
+                yield _one(held)
+                held = []
+            if isinstance(item, Block):
+                held.append(item)
+            else:
+                yield item
+    except DamagedRecordError:
+        if held:
+            yield _one(held)
+        raise
+    if held:
+        yield _one(held)
+
+
+def _one(blocks: list[Block]) -> Block:
+    if len(blocks) == 1:
+        return blocks[0]
+    names = ("input", "t_ns", "utc_ns", "words", "status", "age_ns")
+    columns = {name: np.concatenate([getattr(block, name) for block in blocks]) for name in names}
+    return Block(run=blocks[0].run, **columns)
 
 
 def packed(row: Row) -> bytes:

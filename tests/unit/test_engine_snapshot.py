@@ -181,3 +181,11 @@ def test_a_snapshot_stays_small_after_thirty_days_at_full_rate(rig: streams.Rig)
 def test_a_snapshot_stays_small_at_the_fastest_scan() -> None:
     rig = streams.parse(RIG.text.replace('scan = "200 ms"', 'scan = "20 ms"').replace('"150 ms"', '"15 ms"'))
     assert size_after(rig, 0.01) < MOST_BYTES
+
+
+def test_a_start_without_a_snapshot_begins_without_memory_in_replay_as_it_did_live() -> None:
+    """A watch whose past could not be replayed began anew; going on with the old state would invent its alarms."""
+    engine = loaded()
+    assert any(alarm.state != "normal" for alarm in engine.alarms())
+    engine.feed(streams.start(RIG, run=2, t_ns=60 * 10**9))
+    assert {alarm.state for alarm in engine.alarms()} == {"normal"}

@@ -89,7 +89,7 @@ class Engine:
         before = self.state() if self._rig is not None else b""
         if start.snapshot and before and start.snapshot != before:
             self.drifted.append(start.run)
-        kept = before if self._instead is not None else start.snapshot or before
+        kept = before if self._instead is not None else start.snapshot
         rig = self._instead or parse(start.rig_toml, f"run {start.run}")
         self._build(rig, start.run)
         self._last = (start.run, 0, start.t_ns, start.utc_ns)

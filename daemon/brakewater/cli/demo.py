@@ -59,7 +59,8 @@ def _broker(text: str) -> tuple[str, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0 where exactly the scripted alarms came, else 1."""
-    from brakewater.rig import parse  # noqa: PLC0415 - only when needed
+    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.rig import parse  # noqa: PLC0415
     from brakewater.rig.load import demo_file  # noqa: PLC0415
 
     out = sys.stderr if args.json else sys.stdout
@@ -69,6 +70,8 @@ def run(args: argparse.Namespace) -> int:
         return 2
     folder = args.record or Path(tempfile.mkdtemp(prefix="brakewater-demo-"))
     folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()):
+        raise StorageError(f"--record: {folder} is not empty; give a new folder, so that the demo begins from nothing")
     host, port = args.broker or ("127.0.0.1", _free_port())
     text = _with_ports(demo_file().read_text(encoding="utf-8"), _free_port(), host, port)
     rig_file = folder / "demo.toml"
@@ -207,4 +210,6 @@ def _close(
 
 def _program() -> str:
     """How this program was called, or its plain name where the path knows it."""
-    return "brakewater" if shutil.which("brakewater") else sys.argv[0]
+    if shutil.which("brakewater"):
+        return "brakewater"
+    return f"{sys.executable} -m brakewater" if sys.argv[0].endswith("__main__.py") else sys.argv[0]

@@ -232,3 +232,21 @@ def test_a_multi_line_text_is_not_read_for_keys() -> None:
         TEXT, ('basis = "invented', 'basis = """\n[[brake]]\nleast-flow = 3\n"""\n# "'), ('"5 gal', '"500 gal')
     )
     assert [fault.line for fault in faults(text=text)] == [line_of(text, "500 gal")]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('least-flow = "75 gal/min"', 'least-flow = "750 gal/min"', "cooling-flow-low"),
+        ('bearing-level = "600 mm"', 'bearing-level = "1600 mm"', "brake-level-high"),
+    ],
+)
+def test_a_limit_that_its_transmitter_cannot_show_is_refused(old: str, new: str, told: str) -> None:
+    (fault,) = faults(text=streams.changed(TEXT, (old, new)))
+    assert fault.found.startswith(told)
+    assert "transmitter" in fault.allowed
+
+
+def test_whole_registers_of_ohms_need_to_say_how_many() -> None:
+    found = faults(text=streams.changed(TEXT, (", ohms-per-count = 0.01", "")))
+    assert {fault.key.rpartition(".")[2] for fault in found} == {"ohms-per-count"}

@@ -1,17 +1,33 @@
 """The rig file as checked models: devices, points, brakes, limits, alarms, lamps and links."""
 
 from brakewater.rig.load import load, parse
-from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Mirror, Mqtt, Point, Rig, Slot, Table
+from brakewater.rig.model import (
+    SELF,
+    AlarmRule,
+    Brake,
+    Device,
+    Group,
+    Lamp,
+    Mirror,
+    Mqtt,
+    Point,
+    Redundant,
+    Rig,
+    Slot,
+    Table,
+)
 
 __all__ = [
     "SELF",
     "AlarmRule",
     "Brake",
     "Device",
+    "Group",
     "Lamp",
     "Mirror",
     "Mqtt",
     "Point",
+    "Redundant",
     "Rig",
     "Slot",
     "Table",

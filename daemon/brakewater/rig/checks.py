@@ -1,30 +1,22 @@
 """What a rig file must hold beyond the shape of its tables."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final, Generic, TypeVar
+from typing import Any, Final
 
 from brakewater.alarms.catalogue import CATALOGUE
-from brakewater.rig import signal
+from brakewater.rig import point_stages, signal
+from brakewater.rig.complaints import Complain
 from brakewater.rig.faults import Faults, near
-from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, RigTable, Table
+from brakewater.rig.located import At
+from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, Table
 from brakewater.rig.roles import REQUIRED, ROLES
+from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.signals.words import register_count
 from brakewater.units import to_unit
 
-_T = TypeVar("_T")
 CREW: Final = ("driller", "tool-pusher", "tech", "mechanic", "engineer")
 _REFERENCES = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
 _SPACE = 65536
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class At(Generic[_T]):
-    """Something with its place in the file."""
-
-    path: tuple[Any, ...]
-    item: _T
-    brake: str | None
 
 
 def top_level(raw: Mapping[str, Any], known: Iterable[str], schema: int, faults: Faults) -> None:
@@ -85,7 +77,7 @@ def _gal_min(m3_s: float) -> str:
     return f"{to_unit(m3_s, 'gal/min'):.4g} gal/min"
 
 
-def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point | None:
+def point(at: At[PointEntry], devices: Sequence[str], pace: point_stages.Pace, faults: Faults) -> Point | None:
     """A point with everything resolved, or None after complaining."""
     entry, before = at.item, faults.count
 
@@ -110,7 +102,12 @@ def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point |
             key = "address" if entry.address is not None else "reference"
             size = f" ({last - address} registers)" if last - address > 1 else ""
             complain((key,), f"address {address}{size}", f"up to {_SPACE - 1} for the last of them")
-    if register is None or made is None or address is None or faults.count > before:
+    point_stages.check_pace(entry, pace, complain)
+    if register is None or role is None or made is None or address is None:
+        return None
+    conditioning = point_stages.conditioning(entry, role, made, pace, complain)
+    accuracy = point_stages.accuracy(entry, role, made, complain)
+    if faults.count > before:
         return None
     return Point(
         name=entry.name,
@@ -121,12 +118,16 @@ def point(at: At[PointEntry], devices: Sequence[str], faults: Faults) -> Point |
         address=address,
         register=register,
         signal=made,
+        every=pace.every(entry),
+        most_age_ns=pace.most_age_ns(entry),
+        conditioning=conditioning,
+        accuracy=accuracy,
         serial=entry.serial,
         calibrated=entry.calibrated,
     )
 
 
-def _address(entry: PointEntry, complain: signal.Complain) -> int | None:
+def _address(entry: PointEntry, complain: Complain) -> int | None:
     """The zero-based wire address, from ``address`` or from a 40001-style ``reference``."""
     if (entry.address is None) == (entry.reference is None):
         both = "both address and reference" if entry.address is not None else "neither address nor reference"
@@ -170,19 +171,23 @@ def required_roles(
     found: Mapping[str, tuple[Any, ...]],
     entries: Sequence[At[PointEntry]],
     meant: Mapping[tuple[Any, ...], Collection[str]],
+    doubled: Collection[tuple[tuple[Any, ...], str]],
     faults: Faults,
 ) -> None:
     """Every brake (name -> its path) needs its four sensors, and no role twice; at least one brake there must be.
 
-    ``meant`` holds, by the brake's path, roles that a faulty point was to have: it has its own complaint.
+    ``meant`` holds, by the brake's path, roles that a faulty point was to have: it has its own complaint. ``doubled``
+    holds brake's path and role where several points are wanted.
     """
     if not found:
         faults.add((), "no brake", "at least one [[brake]]")
     seen: set[tuple[tuple[Any, ...], str]] = set()
     for at in entries:
         key = (at.path[:-1], at.item.role)  # the path of the list it stands in: one a brake, one for the rig
-        if key in seen and at.item.role in ROLES and at.item.role != "heartbeat":
-            faults.add((*at.path, "role"), f"a second {at.item.role!r}", "each role once a brake, or once a rig")
+        wanted = at.item.role == "heartbeat" or (at.path[:2], at.item.role) in doubled
+        if key in seen and at.item.role in ROLES and not wanted:
+            hint = "" if at.brake is None else "several sensors of one kind need a [[brake.redundant]] of that role"
+            faults.add((*at.path, "role"), f"a second {at.item.role!r}", "each role once a brake, or once a rig", hint)
         seen.add(key)
     for path in found.values():
         for role in REQUIRED:
@@ -191,17 +196,31 @@ def required_roles(
                 faults.add(path, f"no point with role {role!r}", f"one; without it the watch loses {lost}")
 
 
-def cadence(table: RigTable | None, devices: Sequence[At[Device]], faults: Faults) -> None:
-    """A device must answer within a scan."""
-    if table is None:
-        return
-    for at in devices:
-        if at.item.timeout > table.scan:
-            faults.add(
-                (*at.path, "timeout"),
-                f"{at.item.timeout / 1e6:g} ms",
-                f"at most the scan of {table.scan / 1e6:g} ms, or a slow device would hold up the others",
-            )
+def reachable(
+    brakes: Mapping[str, tuple[Any, ...]], alarm_rules: Sequence[AlarmRule], points: Sequence[Point], faults: Faults
+) -> None:
+    """A setpoint must lie within what the transmitter can show, or the alarm could never come, or never go."""
+    spans = {(point.brake, point.role): span for point in points if (span := _span(point)) is not None}
+    for rule in alarm_rules:
+        span = spans.get((rule.brake, rule.kind.quantity))
+        if span is None or rule.setpoint is None or rule.brake not in brakes or span[0] <= rule.setpoint <= span[1]:
+            continue
+        unit = rule.kind.dimension.value
+        faults.add(
+            brakes[rule.brake or ""],
+            f"{rule.name} set at {rule.setpoint:.4g} {unit}",
+            f"{span[0]:.4g} to {span[1]:.4g} {unit}, which its transmitter can show",
+            "see the setpoint, the brake's limit it comes from, and the point's range",
+        )
+
+
+def _span(point: Point) -> tuple[float, float] | None:
+    """What a signal with a range can show, in SI; None without a range."""
+    match point.signal:
+        case Linear(low=low, high=high) | CurrentLoop(low=low, high=high):
+            return min(low, high), max(low, high)
+        case _:
+            return None
 
 
 def lamps(items: Sequence[At[Lamp]], alarm_rules: Sequence[AlarmRule], faults: Faults) -> None:

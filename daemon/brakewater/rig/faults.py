@@ -35,7 +35,7 @@ class Faults:
         unknown = [str(item["loc"][-1]) for item in found if item["type"] == "extra_forbidden"]
         meant = {closest(key, words) for key in unknown}
         for item in found:
-            path = (*base, *item["loc"])
+            path = (*base, *[part for part in item["loc"] if part != "[key]"])  # a key of a table stands for itself
             key = str(item["loc"][-1]) if item["loc"] else ""
             if item["type"] == "extra_forbidden":
                 self.add(path, "an unknown key", choices(key, words), near(key, words))

@@ -10,8 +10,9 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from brakewater.errors import Fault, RigFileError
-from brakewater.rig import checks, own, rules
+from brakewater.rig import checks, devices, outputs, own, redundancy, rules
 from brakewater.rig.faults import Faults, closest
+from brakewater.rig.located import At
 from brakewater.rig.model import (
     AlarmEntry,
     AlarmRule,
@@ -23,14 +24,20 @@ from brakewater.rig.model import (
     Mqtt,
     Point,
     PointEntry,
+    RedundantEntry,
     Rig,
     RigTable,
     Tank,
 )
+from brakewater.rig.point_stages import Pace
 from brakewater.rig.roles import ROLES
 
 SCHEMA = 1
-_TOP = ("schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people")
+_TOP = (
+    "schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
+    "registers", "lamp-mailbox",
+)  # fmt: skip
+_BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
 _KINDS = {
     dict: "a single table",
@@ -104,19 +111,22 @@ def _line_in(message: str, text: str) -> int:
 @dataclass(slots=True)
 class _Parts:
     rig: RigTable | None = None
-    devices: list[checks.At[Device]] = field(default_factory=list)
+    devices: list[At[Device]] = field(default_factory=list)
     device_names: list[str] = field(default_factory=list)
     """Also of devices with other faults, and none where a name is faulty, so that their points do not all complain."""
-    points: list[checks.At[PointEntry]] = field(default_factory=list)
-    tanks: list[checks.At[Tank]] = field(default_factory=list)
-    brakes: list[checks.At[Brake]] = field(default_factory=list)
+    points: list[At[PointEntry]] = field(default_factory=list)
+    redundant: list[At[RedundantEntry]] = field(default_factory=list)
+    tanks: list[At[Tank]] = field(default_factory=list)
+    brakes: list[At[Brake]] = field(default_factory=list)
     brake_alarms: dict[int, list[rules.Located]] = field(default_factory=dict)
     meant: dict[tuple[Any, ...], list[str]] = field(default_factory=dict)
     """By a brake's path: roles its points were to have, misspelt or in a faulty point."""
     brake_paths: dict[str, tuple[Any, ...]] = field(default_factory=dict)
     alarms: list[rules.Located] = field(default_factory=list)
-    lamps: list[checks.At[Lamp]] = field(default_factory=list)
+    lamps: list[At[Lamp]] = field(default_factory=list)
     mqtt: Mqtt | None = None
+    registers: outputs.Registers | None = None
+    mailboxes: list[At[outputs.LampMailbox]] = field(default_factory=list)
     mirrors: dict[str, Mirror] = field(default_factory=dict)
     people: dict[str, str] = field(default_factory=dict)
 
@@ -136,6 +146,9 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
     parts.alarms = [(at.path, at.item) for at in _many(AlarmEntry, raw.get("alarm", []), ("alarm",), faults)]
     if "mqtt" in raw:
         parts.mqtt = _one(Mqtt, raw["mqtt"], ("mqtt",), faults)
+    if "registers" in raw:
+        parts.registers = _one(outputs.Registers, raw["registers"], ("registers",), faults)
+    parts.mailboxes = _many(outputs.LampMailbox, raw.get("lamp-mailbox", []), ("lamp-mailbox",), faults)
     for name, table in _mapping(raw.get("mirror", {}), ("mirror",), faults).items():
         mirror = _one(Mirror, table, ("mirror", name), faults)
         if mirror is not None:
@@ -150,15 +163,17 @@ def _read_brake(index: int, table: Any, parts: _Parts, faults: Faults) -> None:
     path = ("brake", index)
     own_keys = _mapping(table, path, faults)
     points, alarms = own_keys.get("point", []), own_keys.get("alarm", [])
-    brake = _one(Brake, {key: value for key, value in own_keys.items() if key not in ("point", "alarm")}, path, faults)
+    brake = _one(Brake, {key: value for key, value in own_keys.items() if key not in _BELOW_BRAKE}, path, faults)
     name = str(own_keys.get("name", index))
     parts.brake_paths[name] = path
     parts.meant[path] = [closest(role, ROLES) for role in _texts(points, "role")]
     for at in _many(PointEntry, points, (*path, "point"), faults):
-        parts.points.append(checks.At(path=at.path, item=at.item, brake=name))
+        parts.points.append(At(path=at.path, item=at.item, brake=name))
+    for more in _many(RedundantEntry, own_keys.get("redundant", []), (*path, "redundant"), faults):
+        parts.redundant.append(At(path=more.path, item=more.item, brake=name))
     parts.brake_alarms[index] = [(at.path, at.item) for at in _many(AlarmEntry, alarms, (*path, "alarm"), faults)]
     if brake is not None:
-        parts.brakes.append(checks.At(path=path, item=brake, brake=brake.name))
+        parts.brakes.append(At(path=path, item=brake, brake=brake.name))
 
 
 def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> _M | None:
@@ -172,12 +187,12 @@ def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> 
         return None
 
 
-def _many(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> list[checks.At[_M]]:
+def _many(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> list[At[_M]]:
     items = []
     for index, table in enumerate(_list(value, path, faults)):
         item = _one(model, table, (*path, index), faults)
         if item is not None:
-            items.append(checks.At(path=(*path, index), item=item, brake=None))
+            items.append(At(path=(*path, index), item=item, brake=None))
     return items
 
 
@@ -202,26 +217,33 @@ def _mapping(value: Any, path: tuple[Any, ...], faults: Faults) -> dict[str, Any
 
 
 def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None:
-    devices = [at.item for at in parts.devices]
     checks.names(parts.devices, parts.points, parts.brakes, faults)
     sound = checks.brakes(parts.brakes, faults)
     points = _points(parts, faults)
+    doubled = {(at.path[:2], at.item.role) for at in parts.redundant}
     checks.addresses(parts.points, points, faults)
-    checks.required_roles(parts.brake_paths, parts.points, parts.meant, faults)
-    checks.cadence(parts.rig, parts.devices, faults)
-    alarm_rules: list[AlarmRule] = []
-    for at in parts.brakes:
-        scan_ns = parts.rig.scan if parts.rig else int(RigTable.model_fields["scan"].default)
-        place = rules.Place(brake=at.item, path=at.path, scan_ns=scan_ns, sound=at.path in sound)
-        alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
+    checks.required_roles(parts.brake_paths, parts.points, parts.meant, doubled, faults)
     found = [point for point in points.values() if point is not None]
+    _check_devices(parts, points, faults)
+    of_brakes = [(at.path[:2], at.item.role, points[at.path]) for at in parts.points if at.brake is not None]
+    redundant = redundancy.resolved(parts.redundant, of_brakes, faults)
+    alarm_rules: list[AlarmRule] = []
+    scan_ns = _scan_ns(parts)
+    for at in parts.brakes:
+        every = rules.paces(found, at.item.name)
+        place = rules.Place(brake=at.item, path=at.path, scan_ns=scan_ns, sound=at.path in sound, every=every)
+        alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
+    checks.reachable({at.item.name: at.path for at in parts.brakes if at.path in sound}, alarm_rules, found, faults)
     subjects = rules.Subjects(
         points=tuple(point.name for point in found),
-        devices=tuple(device.name for device in devices),
+        devices=tuple(at.item.name for at in parts.devices),
+        beating=tuple(at.item.name for at in parts.devices if at.item.name in _beating(found)),
         broker=parts.mqtt is not None,
+        lamp_writes=bool(parts.mailboxes),
     )
     alarm_rules += rules.of_rig(subjects, parts.alarms, faults)
     checks.lamps(parts.lamps, alarm_rules, faults)
+    _check_outputs(parts, found, faults)
     if parts.rig is None:
         return None
     return Rig(
@@ -231,8 +253,11 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         pad=parts.rig.pad,
         scan_ns=parts.rig.scan,
         units=parts.rig.units,
-        devices=tuple(devices),
-        points=(*found, *own.points(tuple(parts.mirrors), broker=parts.mqtt is not None)),
+        devices=tuple(at.item for at in parts.devices),
+        points=(
+            *found,
+            *own.points(tuple(parts.mirrors), broker=parts.mqtt is not None, lamp_writes=bool(parts.mailboxes)),
+        ),
         brakes=tuple(at.item for at in parts.brakes),
         tanks=tuple(at.item for at in parts.tanks),
         alarms=tuple(alarm_rules),
@@ -240,8 +265,40 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         mqtt=parts.mqtt,
         mirrors=parts.mirrors,
         people=parts.people,
+        redundant=redundant,
+        registers=parts.registers,
+        mailboxes=tuple(at.item for at in parts.mailboxes),
     )
 
 
 def _points(parts: _Parts, faults: Faults) -> dict[tuple[Any, ...], Point | None]:
-    return {at.path: checks.point(at, parts.device_names, faults) for at in parts.points}
+    by_name = {at.item.name: at.item for at in parts.devices}
+    return {
+        at.path: checks.point(
+            at, parts.device_names, Pace(scan_ns=_scan_ns(parts), device=by_name.get(at.item.device)), faults
+        )
+        for at in parts.points
+    }
+
+
+def _scan_ns(parts: _Parts) -> int:
+    return parts.rig.scan if parts.rig else int(RigTable.model_fields["scan"].default)
+
+
+def _beating(points: list[Point]) -> set[str]:
+    """Devices with a heartbeat of their own."""
+    return {point.device for point in points if point.role == "heartbeat"}
+
+
+def _check_outputs(parts: _Parts, points: list[Point], faults: Faults) -> None:
+    here = [at.item for at in parts.devices]
+    outputs.registers(parts.registers, lamps=len(parts.lamps), devices=len(here), faults=faults)
+    outputs.mailboxes(parts.mailboxes, here, points, lamps=len(parts.lamps), faults=faults)
+
+
+def _check_devices(parts: _Parts, points: dict[tuple[Any, ...], Point | None], faults: Faults) -> None:
+    scan_ns = parts.rig.scan if parts.rig else None
+    devices.transports(parts.devices, faults)
+    devices.holes(parts.devices, parts.points, points, faults)
+    devices.cadence(scan_ns, parts.devices, [point for point in points.values() if point is not None], faults)
+    devices.heartbeats(scan_ns, parts.devices, points, faults)

@@ -1,17 +1,23 @@
 """Models of the rig file's tables, and the checked rig they add up to."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
-from typing import Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic_core import PydanticCustomError
 
 from brakewater.alarms.catalogue import AlarmKind
+from brakewater.rig.conditioning import Accuracy, Conditioning
 from brakewater.rig.quantity import Day, Flow, Length, Nanoseconds, Rate, Speed, Temperature, Volume, lasting
 from brakewater.rig.roles import ROLES
-from brakewater.signals.convert import Register, Signal
+from brakewater.signals.convert import AnySignal, Register
+from brakewater.signals.rtd import Tolerance
 from brakewater.signals.words import register_count
+
+if TYPE_CHECKING:
+    from brakewater.rig.outputs import LampMailbox, Registers
 
 SELF: Final = "self"
 """The device that is the daemon itself."""
@@ -54,18 +60,72 @@ class RigTable(Model):
     """What the crew reads."""
 
 
+Transport = Literal["tcp", "rtu", "rtu-over-tcp", "tls"]
+_SECURE_PORT: Final = 802
+Address = Annotated[int, Field(ge=0, le=65535)]
+Every = Annotated[int, Field(ge=1, le=3000)]
+
+
+def _hole(ends: tuple[int, int]) -> tuple[int, int]:
+    if ends[0] > ends[1]:
+        context = {"found": f"[{ends[0]}, {ends[1]}]", "allowed": "the first and the last address, in this order"}
+        raise PydanticCustomError("quantity", "{found}", context)
+    return ends
+
+
+Hole = Annotated[tuple[Address, Address], AfterValidator(_hole)]
+
+
 class Device(Model):
-    """``[[device]]``: one Modbus server."""
+    """``[[device]]``: one Modbus server. Which keys stand beside which transport, ``rig.devices`` knows."""
 
     name: Name
-    transport: Literal["tcp"] = "tcp"
-    host: str
+    transport: Transport = "tcp"
+    host: str = ""
     port: int = Field(default=502, ge=1, le=65535)
+    """Default 802 with ``tls``."""
+    serial: str = ""
+    """Device file of a serial port; best one that names the adapter."""
+    baud: int = Field(default=19200, ge=300, le=4_000_000)
+    parity: Literal["none", "even", "odd"] = "even"
+    stop_bits: Literal[1, 2] = 1
+    frame_gap: Annotated[Nanoseconds, lasting("0 s", "1 s")] = 5_000_000
+    """Least pause between two frames."""
+    turnaround: Annotated[Nanoseconds, lasting("1 ms", "60 s")] = 1_000_000_000
+    """No device on the line begins its answer later than this after the request."""
+    echo: bool = False
+    """The line hands each request back before the answer."""
+    ca: str | None = None
+    certificate: str | None = None
+    key: str | None = None
+    server_name: str | None = None
     unit: int = Field(default=1, ge=0, le=255)
     timeout: Annotated[Nanoseconds, lasting("10 ms", "10 s")] = 150_000_000
+    every: Every = 1
+    """Its points are read every so many scans, unless they say otherwise."""
+    stuck_after: Annotated[Nanoseconds, lasting("1 s", "1 h")] = 5_000_000_000
+    """Its own heartbeat may stand still for so long."""
     max_registers: int = Field(default=125, ge=1, le=125)
     gap: int = Field(default=8, ge=0, le=124)
     """Unused registers that a merged read may bridge."""
+    holes: dict[Table, tuple[Hole, ...]] = Field(default_factory=dict)
+    """By table: first and last address of what no read may touch."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _secure_port(cls, table: Any) -> Any:
+        if isinstance(table, dict) and table.get("transport") == "tls":
+            return {"port": _SECURE_PORT, **table}
+        return table
+
+    @property
+    def line(self) -> str:
+        """What exists once: the serial port, or the address. Devices of one line share its connection."""
+        return self.serial if self.transport == "rtu" else f"{self.host}:{self.port}"
+
+    def has_hole(self, table: Table, first: int, count: int) -> bool:
+        """Whether a read of ``count`` from ``first`` on would touch a hole."""
+        return any(first <= last and low < first + count for low, last in self.holes.get(table, ()))
 
 
 class PointEntry(Model):
@@ -81,8 +141,31 @@ class PointEntry(Model):
     words: Literal["high-first", "low-first"] = "high-first"
     bytes: Literal["high-first", "low-first"] = "high-first"
     signal: dict[str, Any]
+    every: Every | None = None
+    most_age: Nanoseconds | None = None
+    sensor_range: tuple[str, str] | None = None
+    jump_limit: str | None = None
+    frozen_after: Nanoseconds | None = None
+    trim: dict[str, Any] | None = None
+    """``gain`` and ``offset``: the correction a loop check left."""
+    damping: Nanoseconds | None = None
+    tolerance_class: Tolerance | None = None
+    """Of a platinum thermometer, after IEC 60751; default B."""
+    accuracy: str | None = None
+    """Largest permitted error of any other sensor."""
     serial: str | None = None
     calibrated: Day | None = None
+
+
+class RedundantEntry(Model):
+    """``[[brake.redundant]]``: two or three points of one role, and what is made of them."""
+
+    role: str
+    rule: Literal["first-good", "mean", "two-of-three"]
+    apart: str | None = None
+    """They may differ by so much; default the sum of their accuracies."""
+    hold: Annotated[Nanoseconds, lasting("0 s", "1 h")] = 10_000_000_000
+    """So long must they be apart before it is said."""
 
 
 class Brake(Model):
@@ -170,7 +253,14 @@ class Point:
     table: Table
     address: int
     register: Register
-    signal: Signal
+    signal: AnySignal
+    every: int = 1
+    """Read every so many scans."""
+    most_age_ns: int | None = None
+    """Older than this a reading is ``OLD``; None: never."""
+    conditioning: Conditioning = field(default_factory=Conditioning)
+    accuracy: Accuracy | None = None
+    """None where no cross-check makes sense: contacts and the daemon's own points."""
     serial: str | None = None
     calibrated: str | None = None
 
@@ -182,7 +272,36 @@ class Point:
     @property
     def definition(self) -> tuple[Any, ...]:
         """What its history depends on: a change of any of these empties its windows."""
-        return (self.role, self.device, self.table.value, self.address, repr(self.register), repr(self.signal))
+        place = (self.role, self.device, self.table.value, self.address, self.every)
+        return (*place, repr(self.register), repr(self.signal), repr(self.conditioning))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """What of a device is read together; one age in a scan."""
+
+    device: str
+    every: int
+    """Read every so many scans."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Redundant:
+    """Points of one role on one brake, in the order of the file, and what is made of them."""
+
+    brake: str
+    role: str
+    rule: str
+    points: tuple[Point, ...]
+    apart: float | None
+    """SI; None: the sum of their accuracies."""
+    hold_ns: int
+
+    @property
+    def definition(self) -> tuple[Any, ...]:
+        """What its history depends on."""
+        accuracies = [repr(point.accuracy) for point in self.points]
+        return (self.rule, self.apart, self.hold_ns, *[point.definition for point in self.points], *accuracies)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,8 +313,8 @@ class Slot:
     """Column of its status."""
     column: int
     """First column of its words."""
-    device: int
-    """Column of its device's age."""
+    group: int
+    """Column of its read group's age."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,19 +364,32 @@ class Rig:
     mqtt: Mqtt | None
     mirrors: dict[str, Mirror]
     people: dict[str, str]
+    redundant: tuple[Redundant, ...] = ()
+    registers: "Registers | None" = None
+    """The outstation, where there is one."""
+    mailboxes: "tuple[LampMailbox, ...]" = ()
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:
-        """In the order of a scan's ages; ``self`` is last."""
+        """In the order of the file; ``self`` is last."""
         return (*(device.name for device in self.devices), SELF)
+
+    @cached_property
+    def groups(self) -> tuple[Group, ...]:
+        """In the order of a scan's ages: each device's by their ``every``, at least one a device; ``self`` is last."""
+        found = []
+        for device in self.devices:
+            paces = {point.every for point in self.points if point.device == device.name} or {device.every}
+            found += [Group(device=device.name, every=every) for every in sorted(paces)]
+        return (*found, Group(device=SELF, every=1))
 
     @cached_property
     def slots(self) -> tuple[Slot, ...]:
         """Where each point stands in a scan."""
         slots, column = [], 0
         for index, point in enumerate(self.points):
-            device = self.device_names.index(point.device)
-            slots.append(Slot(point=point, index=index, column=column, device=device))
+            group = self.groups.index(Group(device=point.device, every=point.every))
+            slots.append(Slot(point=point, index=index, column=column, group=group))
             column += point.count
         return tuple(slots)
 
@@ -267,9 +399,13 @@ class Rig:
         return sum(point.count for point in self.points)
 
     def role(self, role: str, brake: str | None = None) -> Point | None:
-        """The point with a role, or None."""
+        """The point with a role, the first of several, or None."""
+        return next(iter(self.all_of_role(role, brake)), None)
+
+    def all_of_role(self, role: str, brake: str | None = None) -> tuple[Point, ...]:
+        """Every point with a role, in the order of the file."""
         wanted = brake if ROLES[role].brake else None
-        return next((point for point in self.points if point.role == role and point.brake == wanted), None)
+        return tuple(point for point in self.points if point.role == role and point.brake == wanted)
 
     @property
     def root(self) -> str:

@@ -5,7 +5,7 @@ from brakewater.signals.convert import Bit, Direct, Register, Signal
 from brakewater.signals.words import RegisterKind
 
 
-def points(mirrors: tuple[str, ...], *, broker: bool) -> tuple[Point, ...]:
+def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False) -> tuple[Point, ...]:
     """Points of ``self`` for a rig with these links; addresses count up from 0 in its holding table.
 
     Lateness is in microseconds in the registers, ages in milliseconds, a clock step in milliseconds with sign.
@@ -19,6 +19,8 @@ def points(mirrors: tuple[str, ...], *, broker: bool) -> tuple[Point, ...]:
     if broker:
         rows.append(("self.broker", RegisterKind.UINT16, Bit()))
     rows += [(f"self.mirror.{name}", RegisterKind.UINT32, Direct(scale=1e-3)) for name in mirrors]
+    if lamp_writes:
+        rows.append(("self.lamp-writes", RegisterKind.UINT16, Bit()))
     made, address = [], 0
     for name, kind, signal in rows:
         register = Register(kind=kind)

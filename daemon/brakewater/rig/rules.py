@@ -1,18 +1,20 @@
 """The alarms of one rig: the catalogue's defaults, what the rig file says otherwise, and the rule on delays."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind, Scope, Shape
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import AlarmEntry, AlarmRule, Brake
+from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Point
 from brakewater.units import Dimension, UnitError, parse
 
 Located = tuple[tuple[Any, ...], AlarmEntry]
 """An entry and its path in the file."""
 
 _UNKNOWN_NS = 3_000_000_000
+_SLOWEST_NS = 1_000_000_000
+_OFTEN = "at least every second: slower, a lost flow could not be told in time; a smaller every, or another line"
 _BOILING_DEGC = 99.6
 """Water at 1 bar boils at 99.606 degC (IAPWS-IF97); rounded down."""
 
@@ -23,7 +25,10 @@ class Subjects:
 
     points: tuple[str, ...]
     devices: tuple[str, ...]
+    beating: tuple[str, ...]
+    """Devices with a heartbeat."""
     broker: bool
+    lamp_writes: bool = False
 
 
 def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults) -> dict[str, Located]:
@@ -48,6 +53,22 @@ class Place:
     path: tuple[Any, ...]
     scan_ns: int
     sound: bool
+    every: Mapping[str, int]
+    """Role -> scans from one reading of it to the next, where that is not 1."""
+
+    def late_ns(self, quantity: str) -> int:
+        """How much older than the scan a reading of a quantity may be by its cadence alone."""
+        role = {"level_rate_m_s": "brake-level"}.get(quantity, quantity)
+        return (self.every.get(role, 1) - 1) * self.scan_ns
+
+
+def paces(points: Sequence[Point], brake: str) -> dict[str, int]:
+    """Role -> the slowest ``every`` of a brake's points."""
+    found: dict[str, int] = {}
+    for point in points:
+        if point.brake == brake:
+            found[point.role] = max(found.get(point.role, 1), point.every)
+    return found
 
 
 def of_brake(place: Place, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
@@ -62,10 +83,13 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
     """Every alarm of the rig's signals, devices and links."""
     said = chosen((Scope.POINT, Scope.DEVICE, Scope.RIG), entries, faults)
     wanted = [(CATALOGUE["device-silent"], name) for name in subjects.devices]
-    wanted += [(CATALOGUE["signal-bad"], name) for name in subjects.points]
+    wanted += [(CATALOGUE["device-stuck"], name) for name in subjects.beating]
+    wanted += [(CATALOGUE[kind], name) for kind in ("signal-bad", "signal-doubtful") for name in subjects.points]
     rules = [_rule(kind, None, subject, said.get(kind.name), faults) for kind, subject in wanted]
     if subjects.broker:
         rules.append(_rule(CATALOGUE["broker-lost"], None, None, said.get("broker-lost"), faults))
+    if subjects.lamp_writes:
+        rules.append(_rule(CATALOGUE["lamp-write-failed"], None, None, said.get("lamp-write-failed"), faults))
     return [rule for rule in rules if rule is not None]
 
 
@@ -161,11 +185,19 @@ def time_to_limit_s(rule: AlarmRule, brake: Brake) -> float:
 
 
 def _check_delay(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:
+    """The delay, and what a slow line adds to it."""
+    late_ns = place.late_ns(rule.kind.quantity)
+    slow = f", on readings up to {late_ns * 1e-9:g} s old by their every," if late_ns else ""
     most, why = time_to_limit_s(rule, place.brake) / 4, "a quarter of the time to the limit at the worst credible rate"
     if rule.kind.shape is Shape.LOST:
         most, why = place.scan_ns / 2e9, "half a scan, so that the second scan is the alarm"
-    if rule.on_ns * 1e-9 > most + 1e-9:
-        found, allowed = f"{rule.on_ns * 1e-9:g} s for {rule.key}", f"at most {max(most, 0.0):.3g} s: {why}"
+        for role in (rule.kind.quantity, "in-service"):
+            between_ns = place.late_ns(role) + place.scan_ns
+            if between_ns > _SLOWEST_NS:
+                faults.add(place.path, f"{role} read every {between_ns * 1e-9:g} s", _OFTEN)
+        late_ns, slow = 0, ""
+    if (rule.on_ns + late_ns) * 1e-9 > most + 1e-9:
+        found, allowed = f"{rule.on_ns * 1e-9:g} s{slow} for {rule.key}", f"at most {max(most, 0.0):.3g} s: {why}"
         _refuse("on-delay", rule, (place, path), (found, allowed), faults)
 
 

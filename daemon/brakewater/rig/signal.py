@@ -1,36 +1,32 @@
 """A point's ``signal`` table and data type, read into the records of the signals floor."""
 
 import re
-from collections.abc import Callable, Mapping
-from typing import Any, Final
+from collections.abc import Callable
+from typing import Final
 
+from brakewater.rig import flow_signal
+from brakewater.rig.complaints import Complain, built, is_number, two
 from brakewater.rig.model import PointEntry
 from brakewater.rig.roles import Role
-from brakewater.signals.convert import Bit, CurrentLoop, Direct, Linear, Pt100, Register, Signal
+from brakewater.rig.thermometer import thermometer
+from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Direct, Linear, Register
 from brakewater.signals.words import RegisterKind
 from brakewater.units import UNITS, Dimension, UnitError, parse, units_of
 
-Complain = Callable[[tuple[str, ...], str, str], None]
-"""Takes a path below the point, what was found, and what is allowed."""
-
-KINDS: Final = ("linear", "current-loop", "pt100", "direct", "bit")
+_SPAN = {"kind", "raw", "range"}
+_RTD = {"kind", "ohms-per-count", "lead-ohms", "leads"}
 _KEYS = {
-    "linear": {"kind", "raw", "range"},
-    "current-loop": {"kind", "raw", "range"},
-    "pt100": {"kind", "ohms-per-count", "lead-ohms"},
+    "linear": _SPAN,
+    "current-loop": _SPAN,
+    "pt100": _RTD,
+    "pt1000": _RTD,
+    "pulse": {"kind", "k-factor", "full-scale", "rolls-at", "window", "renewed"},
+    "frequency": {"kind", "k-factor", "hz-per-count", "least-hz"},
+    "root": {"kind", "raw", "full-scale", "cut", "loop"},
     "direct": {"kind", "unit"},
     "bit": {"kind", "inverted"},
 }
-_HUGE: Final = 1e300
-_REFUSAL: Final = re.compile(r"(\w+): found (.*?); allowed: (.*)", re.DOTALL)
-_KEY_OF: Final = {
-    "raw_low": ("raw",),
-    "raw_high": ("raw",),
-    "low": ("range",),
-    "high": ("range",),
-    "ohms_per_count": ("ohms-per-count",),
-    "ohms_offset": ("lead-ohms",),
-}
+KINDS: Final = tuple(_KEYS)
 _TYPE = re.compile(r"^bit (\d{1,2})$")
 
 
@@ -55,7 +51,7 @@ def register_of(entry: PointEntry, complain: Complain) -> Register | None:
     )
 
 
-def signal_of(entry: PointEntry, role: Role, complain: Complain) -> Signal | None:
+def signal_of(entry: PointEntry, role: Role, complain: Complain) -> AnySignal | None:
     """What the point's number stands for, or None after complaining."""
     table = entry.signal
     kind = table.get("kind")
@@ -75,34 +71,24 @@ def signal_of(entry: PointEntry, role: Role, complain: Complain) -> Signal | Non
         return None
     if extra:
         return None
-    return _BUILD[kind](table, role.dimension, complain)
+    return _BUILD[kind](entry, role.dimension, complain)
 
 
 def _fitting(role: Role) -> str:
     if role.bit:
         return '"bit": this role is a contact'
-    return f"a kind that gives a number in {role.dimension.value}: linear, current-loop, pt100 or direct"
+    kinds = "linear, current-loop, pt100 or direct"
+    if role.dimension is Dimension.FLOW:
+        kinds = "linear, current-loop, pulse, frequency, root or direct"
+    return f"a kind that gives a number in {role.dimension.value}: {kinds}"
 
 
-def _two(table: Mapping[str, Any], key: str, complain: Complain, what: str) -> list[Any] | None:
-    value = table.get(key)
-    if isinstance(value, list) and len(value) == 2:
-        return value
-    complain(("signal", key), repr(value), what)
-    return None
-
-
-def _is_number(value: Any) -> bool:
-    """A number that a float can hold."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _HUGE
-
-
-def _span(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> dict[str, float] | None:
-    raw = _two(table, "raw", complain, "two counts, for example [0, 27648]")
-    ends = _two(table, "range", complain, f"two quantities, in one of: {units_of(dimension)}")
+def _span(entry: PointEntry, dimension: Dimension, complain: Complain) -> dict[str, float] | None:
+    raw = two(entry, "raw", complain, "two counts, for example [0, 27648]")
+    ends = two(entry, "range", complain, f"two quantities, in one of: {units_of(dimension)}")
     if raw is None or ends is None:
         return None
-    if not all(_is_number(number) for number in raw):
+    if not all(is_number(number) for number in raw):
         complain(("signal", "raw"), repr(raw), "two numbers")
         return None
     try:
@@ -113,32 +99,18 @@ def _span(table: Mapping[str, Any], dimension: Dimension, complain: Complain) ->
     return {"raw_low": float(raw[0]), "raw_high": float(raw[1]), "low": low, "high": high}
 
 
-def _linear(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
-    span = _span(table, dimension, complain)
-    return None if span is None else _checked(lambda: Linear(**span), complain)
+def _linear(entry: PointEntry, dimension: Dimension, complain: Complain) -> AnySignal | None:
+    span = _span(entry, dimension, complain)
+    return None if span is None else built(lambda: Linear(**span), complain)
 
 
-def _current_loop(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
-    span = _span(table, dimension, complain)
-    return None if span is None else _checked(lambda: CurrentLoop(**span), complain)
+def _current_loop(entry: PointEntry, dimension: Dimension, complain: Complain) -> AnySignal | None:
+    span = _span(entry, dimension, complain)
+    return None if span is None else built(lambda: CurrentLoop(**span), complain)
 
 
-def _pt100(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
-    if dimension is not Dimension.TEMPERATURE:
-        complain(("signal", "kind"), "'pt100'", f"a kind that gives {dimension.value}; a Pt100 gives a temperature")
-        return None
-    numbers = {"ohms-per-count": table.get("ohms-per-count", 1.0), "lead-ohms": table.get("lead-ohms", 0.0)}
-    wrong = [key for key, number in numbers.items() if not _is_number(number)]
-    for key in wrong:
-        complain(("signal", key), repr(numbers[key]), "a number of ohms, without a unit, for example 0.01")
-    if wrong:
-        return None
-    per_count, leads = float(numbers["ohms-per-count"]), float(numbers["lead-ohms"])
-    return _checked(lambda: Pt100(ohms_per_count=per_count, ohms_offset=-leads), complain)
-
-
-def _direct(table: Mapping[str, Any], dimension: Dimension, complain: Complain) -> Signal | None:
-    name = table.get("unit")
+def _direct(entry: PointEntry, dimension: Dimension, complain: Complain) -> AnySignal | None:
+    name = entry.signal.get("unit")
     unit = UNITS.get(name) if isinstance(name, str) else None
     if unit is None or unit.dimension is not dimension:
         complain(("signal", "unit"), repr(name), f"one of: {units_of(dimension)}")
@@ -146,29 +118,22 @@ def _direct(table: Mapping[str, Any], dimension: Dimension, complain: Complain) 
     return Direct(scale=unit.factor, offset=unit.offset)
 
 
-def _bit(table: Mapping[str, Any], _dimension: Dimension, complain: Complain) -> Signal | None:
-    inverted = table.get("inverted", False)
+def _bit(entry: PointEntry, _dimension: Dimension, complain: Complain) -> AnySignal | None:
+    inverted = entry.signal.get("inverted", False)
     if not isinstance(inverted, bool):
         complain(("signal", "inverted"), repr(inverted), "true or false")
         return None
     return Bit(inverted=inverted)
 
 
-def _checked(build: Callable[[], Signal], complain: Complain) -> Signal | None:
-    """A signal refuses what makes no sense as ``field: found this; allowed: that``."""
-    try:
-        return build()
-    except ValueError as error:
-        match = _REFUSAL.match(str(error))
-        field, found, allowed = match.groups() if match else ("", str(error), "a signal that makes sense")
-        complain(("signal", *_KEY_OF.get(field, ())), found, allowed)
-        return None
-
-
-_BUILD: dict[str, Callable[[Mapping[str, Any], Dimension, Complain], Signal | None]] = {
+_BUILD: dict[str, Callable[[PointEntry, Dimension, Complain], AnySignal | None]] = {
     "linear": _linear,
     "current-loop": _current_loop,
-    "pt100": _pt100,
+    "pt100": thermometer,
+    "pt1000": thermometer,
+    "pulse": flow_signal.pulse,
+    "frequency": flow_signal.frequency,
+    "root": flow_signal.root,
     "direct": _direct,
     "bit": _bit,
 }

@@ -15,6 +15,22 @@ from brakewater.signals.pulse import Pulse
 from brakewater.signals.words import BITS_OF_A_REGISTER, RegisterKind, decode
 from brakewater.stream import Floats, Words
 
+__all__ = [
+    "AnySignal",
+    "Bit",
+    "CurrentLoop",
+    "Direct",
+    "FlowSignal",
+    "Frequency",
+    "Linear",
+    "Pt100",
+    "Pulse",
+    "Register",
+    "Root",
+    "Signal",
+    "convert",
+]
+
 _REASON_OF_STATUS = reason_of_status()
 
 

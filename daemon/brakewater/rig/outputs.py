@@ -1,0 +1,153 @@
+"""Rig file tables for what PLCs get from the watch: ``[registers]``, the outstation, and ``[[lamp-mailbox]]``.
+
+Both are off when absent. A mailbox is the only thing on a device that is ever written, so it must lie clear of every
+register that is read as a point, by whatever name the device goes.
+"""
+
+from collections.abc import Sequence
+from ipaddress import ip_address, ip_network
+from typing import Annotated, Final
+
+from pydantic import AfterValidator, Field
+from pydantic_core import PydanticCustomError
+
+from brakewater.rig.faults import Faults
+from brakewater.rig.located import At
+from brakewater.rig.model import Device, Model, Name, Point, Table
+from brakewater.rig.quantity import Nanoseconds, lasting
+
+MOST_LAMPS: Final = 31
+"""Windows that the outstation has places for, ``watching`` not counted."""
+MOST_DEVICES: Final = 32
+BEFORE_LAMPS: Final = 4
+"""Words of a mailbox before the first lamp: signature, heartbeat, health, horn."""
+Server = tuple[str, int, int]
+_SPACE: Final = 0x10000
+_WRITABLE: Final = ("tcp",)
+"""Transports on which a second connection, for writes alone, does not disturb the reads."""
+
+
+def _address(text: str) -> str:
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        context = {"found": repr(text), "allowed": "an IP address of this machine, for example 192.0.2.10"}
+        raise PydanticCustomError("quantity", "{found}", context) from None
+
+
+def _networks(texts: tuple[str, ...]) -> tuple[str, ...]:
+    allowed = "IP addresses or networks, for example 192.0.2.0/24"
+    if not texts:
+        raise PydanticCustomError("quantity", "{found}", {"found": "an empty list", "allowed": allowed})
+    return tuple(_network(text, allowed) for text in texts)
+
+
+def _network(text: str, allowed: str) -> str:
+    try:
+        return str(ip_network(text))
+    except ValueError as error:
+        context = {"found": f"{text!r} ({error})", "allowed": allowed}
+        raise PydanticCustomError("quantity", "{found}", context) from None
+
+
+class Registers(Model):
+    """``[registers]``: the watch as a Modbus TCP server for PLCs."""
+
+    host: Annotated[str, AfterValidator(_address)]
+    """Address to bind; no default, so that nothing is exposed unasked."""
+    port: int = Field(default=1502, ge=1, le=65535)
+    unit: int = Field(default=1, ge=0, le=255)
+    allow: Annotated[tuple[str, ...], AfterValidator(_networks)] = ("127.0.0.1/32",)
+    """Who may connect."""
+    actor: Name = "outstation"
+    """As whom its push-button coils command."""
+
+
+class LampMailbox(Model):
+    """``[[lamp-mailbox]]``: holding registers of a PLC that cannot poll; the first holds a signature of its own."""
+
+    device: str
+    address: int = Field(ge=0, le=65535)
+    """Wire address of the signature, from 0; the words that are written follow it."""
+    count: int = Field(ge=BEFORE_LAMPS + 1, le=124)
+    """Registers with the signature; one request writes at most 123."""
+    signature: int = Field(ge=1, le=0xFFFE)
+    """What the PLC's program keeps in the first register; not 0 or 65535, which empty memory holds."""
+    refresh: Annotated[Nanoseconds, lasting("100 ms", "10 s")] = 1_000_000_000
+    """Written this often even if nothing changes."""
+
+    @property
+    def first(self) -> int:
+        """First address that is written."""
+        return self.address + 1
+
+    @property
+    def last(self) -> int:
+        """Last address that is written."""
+        return self.address + self.count - 1
+
+
+def registers(table: Registers | None, *, lamps: int, devices: int, faults: Faults) -> None:
+    """The outstation has places for so many lamps and devices."""
+    for key, found, most in (("lamp", lamps, MOST_LAMPS), ("device", devices, MOST_DEVICES)):
+        if table is not None and found > most:
+            faults.add(("registers",), f"{found} [[{key}]] tables", f"up to {most}: the outstation has no more places")
+
+
+def mailboxes(
+    items: Sequence[At[LampMailbox]],
+    devices: Sequence[Device],
+    points: Sequence[Point],
+    *,
+    lamps: int,
+    faults: Faults,
+) -> None:
+    """Each on a device that can be written beside being read, large enough, and clear of points and other mailboxes."""
+    by_name = {device.name: device for device in devices}
+    taken = _read_addresses(points, by_name)
+    for at in items:
+        device = by_name.get(at.item.device)
+        if device is None:
+            faults.add_choice((*at.path, "device"), at.item.device, by_name)
+            continue
+        if device.transport not in _WRITABLE:
+            allowed = f"a device with transport {' or '.join(_WRITABLE)}, which bears a connection for writes alone"
+            faults.add((*at.path, "device"), f"{device.name!r}, whose transport is {device.transport!r}", allowed)
+        _check_size(at, lamps, faults)
+        _check_clear(at, _server(device), taken, faults)
+
+
+def _check_size(at: At[LampMailbox], lamps: int, faults: Faults) -> None:
+    least = BEFORE_LAMPS + 1 + lamps
+    if at.item.count < least:
+        allowed = f"{least} or more: signature, heartbeat, health, horn, the lamp watching and {lamps} [[lamp]]"
+        faults.add((*at.path, "count"), str(at.item.count), allowed)
+    if at.item.last >= _SPACE:
+        found = f"address {at.item.address} ({at.item.count} registers)"
+        faults.add((*at.path, "address"), found, f"up to {_SPACE - 1} for the last of them")
+
+
+def _check_clear(at: At[LampMailbox], server: Server, taken: dict[tuple[Server, int], str], faults: Faults) -> None:
+    own = f"lamp mailbox {at.path[-1] + 1}"
+    for address in range(at.item.address, at.item.last + 1):
+        other = taken.setdefault((server, address), own)
+        if other != own:
+            found = f"holding {address} of {at.item.device}, which {other} has too"
+            faults.add(
+                (*at.path, "address"), found, "registers that are neither read as a point nor in another mailbox"
+            )
+            return
+
+
+def _read_addresses(points: Sequence[Point], devices: dict[str, Device]) -> dict[tuple[Server, int], str]:
+    return {
+        (_server(devices[point.device]), address): f"point {point.name!r}"
+        for point in points
+        if point.table is Table.HOLDING and point.device in devices
+        for address in range(point.address, point.address + point.count)
+    }
+
+
+def _server(device: Device) -> Server:
+    """One server may go by several names."""
+    return device.host, device.port, device.unit

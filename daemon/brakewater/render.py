@@ -13,7 +13,7 @@ from brakewater.alarms.lifecycle import State
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
-from brakewater.stream import AlarmNow, Picture
+from brakewater.stream import AlarmNow, ByHand, Picture
 from brakewater.units import Dimension, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
@@ -55,6 +55,7 @@ _SUFFIXES: Final = (
     ("_s", Dimension.TIME),
     ("_m", Dimension.LENGTH),
 )
+_OWN_CONTACTS: Final = ("self.broker", "self.lamp-writes")
 _GONE_STATES: Final = frozenset(
     {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
 )
@@ -67,8 +68,13 @@ _GONE_STATES: Final = frozenset(
 def dimension_of_point(point: Point) -> Dimension:
     """What a point measures; the daemon's own are times but for the count of what is queued and the link states."""
     if point.device == SELF:
-        return Dimension.NUMBER if point.role in ("self.queued", "self.broker") else Dimension.TIME
+        return Dimension.NUMBER if point.role in ("self.queued", *_OWN_CONTACTS) else Dimension.TIME
     return ROLES[point.role].dimension
+
+
+def plain_name(name: str) -> str:
+    """A derived quantity's name without its SI unit, for columns in other units: ``outlet_rise``."""
+    return next((name.removesuffix(suffix) for suffix, _ in _SUFFIXES if name.endswith(suffix)), name)
 
 
 def dimension_of_derived(name: str) -> Dimension:
@@ -78,7 +84,7 @@ def dimension_of_derived(name: str) -> Dimension:
 
 def is_contact(point: Point) -> bool:
     """True for a point that is on or off."""
-    return point.role == "self.broker" or (point.device != SELF and ROLES[point.role].bit)
+    return point.role in _OWN_CONTACTS or (point.device != SELF and ROLES[point.role].bit)
 
 
 def rounded(value: float, dimension: Dimension, system: str, *, more: int = 0) -> tuple[float, str]:
@@ -208,8 +214,13 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
 
 
 def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
-    """An alarm as it stands; ``value`` and ``quality`` are those at its last turn."""
+    """An alarm as it stands; ``value`` and ``quality`` are those at its last turn, and null while it is normal.
+
+    A normal alarm has nothing to show: what it saw when it last turned is long past, or it never saw anything.
+    """
     kind, state, reason = _kind(alarm.alarm), State(alarm.state), reason_name(alarm.reason)
+    normal = state is State.NORMAL
+    value = None if normal else alarm.value
     text = words.stands[state].format(
         what=_what(rig, alarm.alarm, alarm.brake, words),
         numbers=_numbers(kind, alarm.value, reason, alarm.setpoint, rig.units, words),
@@ -221,14 +232,30 @@ def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
         "state": alarm.state,
         "priority": alarm.priority,
         "since": utc_text(alarm.since_utc_ns) if alarm.since_utc_ns else None,
-        "value": alarm.value,
-        "quality": quality(alarm.reason).name.lower(),
-        "reason": reason,
+        "value": value,
+        "quality": None if normal else quality(alarm.reason).name.lower(),
+        "reason": None if normal else reason,
         "setpoint": alarm.setpoint,
         "first_out": alarm.first_out,
-        "shown": _shown(kind, alarm.value, alarm.setpoint, rig.units),
+        "shown": _shown(kind, value, alarm.setpoint, rig.units),
         "text": text,
         "respond": _respond(kind, state),
+    }
+
+
+def by_hand_now(rig: Rig, one: ByHand) -> Document:
+    """A point that someone has substituted or put under check, with the value that stands in for it."""
+    point = next(point for point in rig.points if point.name == one.point)
+    value = None if one.value is None else rounded(one.value, dimension_of_point(point), rig.units)
+    return {
+        "point": one.point,
+        "what": one.what,
+        "value": one.value,
+        "shown": None if value is None else {"value": value[0], "unit": value[1]},
+        "actor": one.actor,
+        "reason": one.reason,
+        "since": utc_text(one.since_utc_ns),
+        "until": utc_text(one.until_utc_ns),
     }
 
 

@@ -50,7 +50,7 @@ class Sample:
     status: bytes
     """One poll status a point."""
     age_ns: tuple[int, ...]
-    """One a device: how long before the scan closed the values were taken."""
+    """One a read group (``Rig.groups``): how long before the scan closed its oldest value was taken."""
     closed_ns: int | None = None
     """Monotonic time at which the scan closed, so that admission can add what passed since; None: nothing did."""
 
@@ -71,7 +71,7 @@ class Block:
     status: Codes
     """[n, P]"""
     age_ns: Ints
-    """[n, D]"""
+    """[n, D], a column a read group"""
 
     def __post_init__(self) -> None:
         n = len(self.input)
@@ -196,6 +196,21 @@ class AlarmNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ByHand:
+    """A point that someone has taken out of measuring for a while."""
+
+    point: str
+    what: str
+    """``substituted`` or ``function-check``."""
+    value: float | None
+    """What stands in for the sensor, in SI; None with a function check."""
+    actor: str
+    reason: str
+    since_utc_ns: int
+    until_utc_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """The newest truth: everything a lamp, a register or a page needs, overwritten by the next."""
 
@@ -212,6 +227,8 @@ class Picture:
     alarms: tuple[AlarmNow, ...]
     events: int
     """Events of this run so far."""
+    substitutions: tuple[ByHand, ...] = ()
+    """Points substituted by hand or under function check, by name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -41,8 +41,8 @@ class Wording:
     """In place of a value that means nothing."""
 
 
-_GONE: Final = "{what} is gone, not yet acknowledged{numbers}."
-_LATCHED: Final = "{what} is gone and waits for a reset{numbers}."
+_GONE: Final = "Over, not yet acknowledged: {what}{numbers}."
+_LATCHED: Final = "Over, waits for a reset: {what}{numbers}."
 
 ENGLISH: Final = Wording(
     alarms={
@@ -53,8 +53,11 @@ ENGLISH: Final = Wording(
         "brake-level-rising": "Water rising in the brake",
         "brake-level-high": "Water high in the brake",
         "signal-bad": "Signal {subject} bad",
-        "device-silent": "Device {subject} silent",
-        "broker-lost": "Message broker lost",
+        "signal-doubtful": "Signal {subject} doubtful",
+        "device-silent": "No answer from device {subject}",
+        "device-stuck": "Device {subject} answers but its program stands still",
+        "broker-lost": "No connection to the message broker",
+        "lamp-write-failed": "Lamps not written",
     },
     on_brake="{what} ({brake})",
     measured=": {value}",
@@ -62,7 +65,7 @@ ENGLISH: Final = Wording(
     unknown="unknown ({reason})",
     because=": {reason}",
     moves={
-        State.NORMAL: "{what} is over{numbers}.",
+        State.NORMAL: "Over: {what}{numbers}.",
         State.UNACKNOWLEDGED: "{what}{numbers}.",
         State.ACKNOWLEDGED: "{what}, acknowledged{numbers}.",
         State.RETURNED_UNACKNOWLEDGED: _GONE,
@@ -70,12 +73,12 @@ ENGLISH: Final = Wording(
         State.LATCHED_ACKNOWLEDGED: _LATCHED,
     },
     moves_by_actor={
-        State.NORMAL: "{what} is over, closed by {actor}{numbers}.",
+        State.NORMAL: "Over, closed by {actor}: {what}{numbers}.",
         State.UNACKNOWLEDGED: "{what}, brought back by {actor}{numbers}.",
         State.ACKNOWLEDGED: "{what}, acknowledged by {actor}{numbers}.",
         State.RETURNED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_ACKNOWLEDGED: "{what} is gone, acknowledged by {actor}, and waits for a reset{numbers}.",
+        State.LATCHED_ACKNOWLEDGED: "Over, acknowledged by {actor}, waits for a reset: {what}{numbers}.",
     },
     changed="{what} was closed because the rig file changed it.",
     stands={

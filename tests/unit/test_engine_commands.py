@@ -54,7 +54,7 @@ def test_acknowledge_all_and_all_of_a_brake() -> None:
     assert len(Desk().ask("acknowledge", alarm="all", brake="aux")[0]) == 2
     assert (
         Desk().ask("acknowledge", alarm="all", brake="rig")[1].says
-        == "nothing to acknowledge: none of 12 alarms waits for it"
+        == "nothing to acknowledge: none of 22 alarms waits for it"
     )
 
 
@@ -87,7 +87,10 @@ def test_reset_of_a_latched_alarm() -> None:
 
 
 REFUSALS = {
-    ("dance", ()): "unknown command 'dance'; known: acknowledge, reset, note",
+    (
+        "dance",
+        (),
+    ): "unknown command 'dance'; known: acknowledge, reset, note, substitute, restore, check-begin, check-end",
     ("acknowledge", (("alarm", "coling-lost"), ("brake", "aux"))): 'no alarm "aux.coling-lost"; nearest: '
     'aux.cooling-lost, aux.cooling-flow-low, rig.broker-lost; or "all"',
     ("acknowledge", ()): 'say which alarm: "all", or for example "aux.cooling-lost"',

@@ -124,6 +124,17 @@ def test_a_changed_level_range_does_not_cool_the_rotor() -> None:
     assert played.picture.derived["aux", "level_rate_m_s"][1] == Reason.UNKNOWN
 
 
+def test_a_snapshot_of_before_there_were_stages_is_taken() -> None:
+    kept = json.loads(loaded().state())
+    for key in ("points", "hands"):
+        del kept[key]
+    for key in ("votes", "checks"):
+        del kept["brakes"]["aux"][key]
+    engine = Engine()
+    assert engine.feed(streams.start(RIG, run=2, snapshot=json.dumps(kept).encode())).events == ()
+    assert engine.state() == loaded().state()
+
+
 def test_a_drift_is_noticed() -> None:
     engine = loaded()
     kept = json.loads(engine.state())
@@ -173,9 +184,14 @@ def test_a_snapshot_stays_small_after_thirty_days(rig: streams.Rig) -> None:
 
 @pytest.mark.long
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("rig", [RIG, streams.two()], ids=["demo", "two"])
+@pytest.mark.parametrize("rig", [RIG, streams.two(), streams.rich()], ids=["demo", "two", "rich"])
 def test_a_snapshot_stays_small_after_thirty_days_at_full_rate(rig: streams.Rig) -> None:
     assert size_after(rig, 30) < MOST_BYTES
+
+
+def test_a_snapshot_stays_small_with_every_stage() -> None:
+    """Windows here are of seconds, so that a day says as much as thirty."""
+    assert size_after(streams.rich(), 1) < MOST_BYTES
 
 
 def test_a_snapshot_stays_small_at_the_fastest_scan() -> None:

@@ -29,7 +29,9 @@ class Shape(StrEnum):
     LOST = "lost"
     """Low, and unknown counts as low after a short while."""
     BAD = "bad"
+    DOUBTFUL = "doubtful"
     SILENT = "silent"
+    STUCK = "stuck"
     DOWN = "down"
 
 
@@ -196,6 +198,23 @@ _ROWS = (
         time_to_respond="10 min",
     ),
     AlarmKind(
+        name="signal-doubtful",
+        scope=Scope.POINT,
+        shape=Shape.DOUBTFUL,
+        on_delay="5 s",
+        off_delay="5 s",
+        priority=Priority.LOW,
+        consequence="The watch goes on with this signal, but what it says may be wrong or is entered by hand.",
+        causes=(
+            "value substituted by hand",
+            "loop just outside its range",
+            "line overloaded",
+            "sensors contradict each other",
+        ),
+        response="Compare with the local gauge; have the instrument tech look at what the reason names.",
+        time_to_respond="1 h",
+    ),
+    AlarmKind(
         name="device-silent",
         scope=Scope.DEVICE,
         shape=Shape.SILENT,
@@ -205,6 +224,18 @@ _ROWS = (
         consequence="The watch is blind on every signal of this device.",
         causes=("power off", "cable or switch", "address or port changed"),
         response="Have the instrument tech restore the device; watch the local gauges until it answers again.",
+        time_to_respond="5 min",
+    ),
+    AlarmKind(
+        name="device-stuck",
+        scope=Scope.DEVICE,
+        shape=Shape.STUCK,
+        on_delay="0 s",
+        off_delay="1 s",
+        priority=Priority.HIGH,
+        consequence="The device repeats old values: the watch is blind on every signal of it.",
+        causes=("program of the device stopped", "device in stop or programming mode", "its own input card dead"),
+        response="Have the instrument tech restart the device's program; watch the local gauges until it runs again.",
         time_to_respond="5 min",
     ),
     AlarmKind(
@@ -219,6 +250,19 @@ _ROWS = (
         causes=("broker stopped", "network", "password or certificate"),
         response="Restart the broker or mend the network; alarms go on here and are delivered when it is back.",
         time_to_respond="30 min",
+    ),
+    AlarmKind(
+        name="lamp-write-failed",
+        scope=Scope.RIG,
+        shape=Shape.DOWN,
+        quantity="self.lamp-writes",
+        on_delay="3 s",
+        off_delay="0 s",
+        priority=Priority.HIGH,
+        consequence="Lamps fed by this mailbox show nothing new; the PLC's watchdog should have put them out.",
+        causes=("PLC away", "mailbox moved or its signature changed", "something else writes there"),
+        response="Watch the page instead of these lamps; have the instrument tech compare mailbox and rig file.",
+        time_to_respond="5 min",
     ),
 )
 

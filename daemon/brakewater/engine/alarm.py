@@ -6,7 +6,7 @@ from typing import Any
 
 from brakewater.alarms.condition import Delays, Memory
 from brakewater.alarms.lifecycle import UNSEEN, State, Trigger, step
-from brakewater.quality import Quality, quality
+from brakewater.quality import Quality, Reason, quality
 from brakewater.rig import AlarmRule, Rig
 from brakewater.stream import AlarmNow, Event
 
@@ -42,7 +42,8 @@ class Alarm:
     memory: Memory = field(default_factory=Memory)
     state: State = State.NORMAL
     since_utc_ns: int = 0
-    seen: Seen = (0.0, 0)
+    """When its condition came or, in the normal state, was over; an acknowledgement does not move it."""
+    seen: Seen = (0.0, int(Reason.UNKNOWN))
     first_out: bool = False
 
     def now(self) -> AlarmNow:
@@ -181,7 +182,9 @@ class Ledger:
             actor=actor,
             first_out=alarm.first_out,
         )
-        alarm.state, alarm.since_utc_ns = new, moment.utc_ns
+        alarm.state = new
+        if new in (State.UNACKNOWLEDGED, State.NORMAL):
+            alarm.since_utc_ns = moment.utc_ns
         return event
 
     def close(self, key: str, kept: dict[str, Any], moment: Moment) -> Event:

@@ -1,12 +1,16 @@
-"""What a command does to the alarms; one function a verb. A refusal changes nothing."""
+"""What a command does to alarms and points; one function a verb. A refusal changes nothing."""
 
 import difflib
 import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from brakewater.alarms.lifecycle import Trigger
+from brakewater.engine import hand_commands
 from brakewater.engine.alarm import Alarm, Ledger, Moment
+from brakewater.engine.byhand import Hands
+from brakewater.rig import Rig
 from brakewater.stream import Answer, Command, Event, Request
 
 Done = tuple[list[Event], bool, str]
@@ -18,14 +22,26 @@ def mark(request: Request) -> str:
     return hashlib.sha256(f"{request.actor}\n{request.id}".encode()).hexdigest()[:16]
 
 
-def carry_out(command: Command, alarms: list[Alarm], ledger: Ledger) -> tuple[list[Event], Answer]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What commands work on."""
+
+    rig: Rig
+    alarms: list[Alarm]
+    ledger: Ledger
+    hands: Hands
+
+
+def carry_out(command: Command, desk: Desk) -> tuple[list[Event], Answer]:
     """Carry out one command, or refuse it with the reason."""
     request = command.request
-    verb = VERBS.get(request.do)
-    if verb is None:
-        says = f"unknown command {request.do!r}; known: {', '.join(VERBS)}"
-        return [], Answer(id=request.id, actor=request.actor, ok=False, says=says)
-    events, ok, says = verb(command, alarms, ledger)
+    if request.do in VERBS:
+        events, ok, says = VERBS[request.do](command, desk.alarms, desk.ledger)
+    elif request.do in BY_HAND:
+        events, (ok, says) = [], _by_hand(command, desk)
+    else:
+        events, ok = [], False
+        says = f"unknown command {request.do!r}; known: {', '.join((*VERBS, *BY_HAND))}"
     return events, Answer(id=request.id, actor=request.actor, ok=ok, says=says)
 
 
@@ -94,3 +110,18 @@ VERBS: dict[str, Callable[[Command, list[Alarm], Ledger], Done]] = {
     "reset": _reset,
     "note": _note,
 }
+BY_HAND: dict[str, Callable[[Command, Rig, Hands], str]] = {
+    "substitute": hand_commands.substitute,
+    "restore": hand_commands.restore,
+    "check-begin": hand_commands.check_begin,
+    "check-end": hand_commands.check_end,
+    "loop-sheet": hand_commands.loop_sheet,
+}
+
+
+def _by_hand(command: Command, desk: Desk) -> tuple[bool, str]:
+    desk.hands.end(command.t_ns)
+    try:
+        return True, BY_HAND[command.request.do](command, desk.rig, desk.hands)
+    except hand_commands.RefusedError as refusal:
+        return False, str(refusal)

@@ -7,13 +7,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.level import LevelRate
+from brakewater.engine.vote import Vote
 from brakewater.physics import balance
 from brakewater.quality import is_good
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Column, Ints
 
 _LONG_AGO = -(2**62)
+
+_ROLES = (
+    "inlet-flow",
+    "inlet-temperature",
+    "outlet-temperature",
+    "brake-level",
+    "in-service",
+    "return-flow",
+    "pump-running",
+)
 
 DERIVED = ("outlet_rise_k", "heat_w", "heat_limit_w", "cooling_margin", "level_rate_m_s")
 
@@ -30,37 +42,50 @@ class BrakeWater:
             outlet_limit_degc=brake.outlet_limit,
         )
         self._points = {
-            role: point.name
-            for role in ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level", "in-service")
-            if (point := rig.role(role, brake.name)) is not None
+            role: tuple(point.name for point in found)
+            for role in _ROLES
+            if (found := rig.all_of_role(role, None if role == "pump-running" else brake.name))
         }
+        self._votes = [Vote(redundant) for redundant in rig.redundant if redundant.brake == brake.name]
+        self._checks = CrossChecks(rig, brake)
         self._level = LevelRate(rig.scan_ns)
         self._in_service_ns = _LONG_AGO
-        level = rig.role("brake-level", brake.name)
-        defined = (rig.scan_ns, level and level.definition)
+        levels = [point.definition for point in rig.all_of_role("brake-level", brake.name)]
+        voted = [vote.definition for vote in self._votes if vote.role == "brake-level"]
+        defined = (rig.scan_ns, levels, voted)
         self.definition = hashlib.sha256(repr(defined).encode()).hexdigest()[:16]
 
-    def feed(self, t_ns: Ints, readings: Mapping[str, Column]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
+    def feed(self, t_ns: Ints, readings: dict[str, Column]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
         """Derived quantities, with the readings by role beside them, and [n] whether the brake is watched.
 
         Args:
             t_ns: [n] steady time.
-            readings: point name -> column.
+            readings: point name -> column; those that contradict others are marked in it.
         """
-        by_role = {role: readings[name] for role, name in self._points.items()}
+        by_role = {role: readings[names[0]] for role, names in self._points.items()}
+        for vote in self._votes:
+            by_role[vote.role], doubtful = vote.feed(t_ns, readings)
+            readings |= doubtful
+        by_role["level_rate_m_s"] = self._level.feed(t_ns, by_role["brake-level"])
+        for role, mask in self._checks.feed(t_ns, by_role).items():
+            by_role[role] = marked(by_role[role], mask)
+            for name in self._points[role]:
+                readings[name] = marked(readings[name], mask)
+        return self._derived(by_role), self._watched(t_ns, by_role.get("in-service"))
+
+    def _derived(self, by_role: Mapping[str, Column]) -> dict[str, Column]:
         flow, inlet = by_role["inlet-flow"], by_role["inlet-temperature"]
         raw_outlet = by_role["outlet-temperature"]
         heat = balance.heat_w(self._circuit, flow, inlet, raw_outlet)
         limit = balance.heat_limit_w(self._circuit, flow, inlet)
-        derived = {
+        return {
+            **by_role,
             "outlet_rise_k": balance.outlet_rise_k(self._circuit, flow, inlet, raw_outlet),
             "heat_w": heat,
             "heat_limit_w": limit,
             "cooling_margin": balance.cooling_margin(heat, limit),
-            "level_rate_m_s": self._level.feed(t_ns, by_role["brake-level"]),
+            "outlet-temperature": balance.outlet_degc(self._circuit, flow, raw_outlet),
         }
-        seen = {**by_role, **derived, "outlet-temperature": balance.outlet_degc(self._circuit, flow, raw_outlet)}
-        return seen, self._watched(t_ns, by_role.get("in-service"))
 
     def _watched(self, t_ns: Ints, service: Column | None) -> NDArray[np.bool_]:
         """In service, or its rotor may be hot; where the signal that says so is not good, it counts as in service."""
@@ -79,6 +104,8 @@ class BrakeWater:
             "definition": self.definition,
             "in-service": str(self._in_service_ns),
             "level": self._level.state(),
+            "votes": {vote.role: vote.state() for vote in self._votes},
+            "checks": self._checks.state(),
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
@@ -86,3 +113,9 @@ class BrakeWater:
         self._in_service_ns = int(kept["in-service"])
         if kept["definition"] == self.definition:
             self._level.restore(kept["level"])
+        if "checks" not in kept:  # a record of before there were any
+            return
+        for vote in self._votes:
+            if vote.role in kept["votes"]:
+                vote.restore(kept["votes"][vote.role])
+        self._checks.restore(kept["checks"])

@@ -14,6 +14,8 @@ from brakewater.alarms.condition import CLEAR, Regions, Turn, turns
 from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
 from brakewater.engine.alarm import Ledger, Moment, alarms_of
+from brakewater.engine.byhand import Hands
+from brakewater.engine.conditioned import Conditioner
 from brakewater.engine.derive import DERIVED, BrakeWater
 from brakewater.engine.read import Reader
 from brakewater.engine.watched import Mask, Sights, Watched
@@ -99,6 +101,8 @@ class Engine:
         self._rig, self._run = rig, run
         self._ledger = Ledger(rig=rig.name)
         self._reader = Reader(rig.slots)
+        self._conditioner = Conditioner(rig)
+        self._hands = Hands(rig)
         self._alarms = alarms_of(rig)
         self._watched = Watched(rig, [alarm.rule for alarm in self._alarms])
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
@@ -115,6 +119,9 @@ class Engine:
         Everything comes from what the Start brings, so a replay from here needs nothing that lay before.
         """
         self._marks = deque(kept["ids"], maxlen=MOST_IDS)
+        if "points" in kept:  # a record of before these stages has none
+            self._conditioner.restore(kept["points"])
+            self._hands.restore(kept["hands"])
         for name, brake in self._brakes.items():
             if name in kept["brakes"]:
                 brake.restore(kept["brakes"][name])
@@ -133,11 +140,13 @@ class Engine:
 
     def _block(self, block: Block) -> Outcome:
         readings = self._reader.read(block)
+        stuck = self._conditioner.feed(block, readings)
+        self._hands.feed(block.t_ns, readings)
         seen, gates = {}, {}
         for name, brake in self._brakes.items():
             seen[name], gates[name] = brake.feed(block.t_ns, readings)
-        sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block))
-        events = self._alarm(block, *self._watched.look(sights, len(block)))
+        sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block), stuck=stuck)
+        events = self._alarm(block, sights, self._watched.look(sights, len(block)))
         derived = {(name, key): seen[name][key] for name in self._brakes for key in DERIVED}
         self._keep(block, readings, derived)
         return Outcome(events=tuple(events), readings=readings, derived=derived)
@@ -150,7 +159,7 @@ class Engine:
             for name, indices in self._of_device.items()
         }
 
-    def _alarm(self, block: Block, columns: list[Column | None], regions: Regions) -> list[Event]:
+    def _alarm(self, block: Block, sights: Sights, regions: Regions) -> list[Event]:
         astir = (regions != CLEAR).any(axis=1).tolist()
         found: list[tuple[int, int, Turn]] = []
         for index, alarm in enumerate(self._alarms):
@@ -161,7 +170,8 @@ class Engine:
         found.sort(key=lambda row: row[:2])
         events = []
         for at, index, turn in found:
-            alarm, column = self._alarms[index], columns[index]
+            alarm = self._alarms[index]
+            column = self._watched.column(index, alarm.rule, sights)
             alarm.seen = (float(column.values[at]), int(column.codes[at])) if column is not None else (0.0, 0)
             moment = Moment(run=block.run, input=int(block.input[at]), utc_ns=int(block.utc_ns[at]))
             trigger = Trigger.RAISE if turn.raised else Trigger.CLEAR
@@ -191,7 +201,8 @@ class Engine:
             refusal = Answer(id=request.id, actor=request.actor, ok=False, says="this command was carried out before")
             return Outcome(answers=(refusal,))
         self._marks.append(mark)
-        events, answer = commands.carry_out(command, self._alarms, self._ledger)
+        desk = commands.Desk(rig=self.rig, alarms=self._alarms, ledger=self._ledger, hands=self._hands)
+        events, answer = commands.carry_out(command, desk)
         return Outcome(events=tuple(events), answers=(answer,))
 
     # ---------------------------------------------------------------- outlook
@@ -209,6 +220,7 @@ class Engine:
             status=dict(self._status),
             alarms=self.alarms(),
             events=self._ledger.count,
+            substitutions=self._hands.shown(),
         )
 
     def alarms(self) -> tuple[AlarmNow, ...]:
@@ -220,6 +232,8 @@ class Engine:
         kept = {
             "schema": 1,
             "ids": list(self._marks),
+            "points": self._conditioner.state(),
+            "hands": self._hands.state(),
             "brakes": {name: brake.state() for name, brake in self._brakes.items()},
             "alarms": {alarm.rule.key: alarm.kept() for alarm in self._alarms},
         }

@@ -6,19 +6,23 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.engine.conditioned import beyond
 from brakewater.rig import Slot
 from brakewater.signals.convert import convert
+from brakewater.signals.pulse import Pulse
 from brakewater.stream import Block, Codes, Column, Words
 
 _D = TypeVar("_D", np.uint8, np.uint16)
 
 
 class _Alike:
-    """Points with the same data type and the same signal."""
+    """Points with the same data type, the same signal and the same range of their sensor."""
 
     def __init__(self, slots: Sequence[Slot]) -> None:
         self._slots = slots
         self._point = slots[0].point
+        is_count = isinstance(self._point.signal, Pulse)  # no flow yet: its range is looked at after its meter
+        self._range = None if is_count else self._point.conditioning.sensor_range
         self._parts = [slice(slot.column, slot.column + slot.point.count) for slot in slots]
         self._asked = b""
         self._answer: list[Column] = []
@@ -35,7 +39,7 @@ class _Alike:
         return self._answer
 
     def _convert(self, words: Words, status: Codes) -> list[Column]:
-        values, codes = convert(self._point.register, self._point.signal, words, status)
+        values, codes = beyond(*convert(self._point.register, self._point.signal, words, status), self._range)
         rows = zip(values.reshape(len(self._slots), -1), codes.reshape(len(self._slots), -1), strict=True)
         return [Column(values=row, codes=code) for row, code in rows]
 
@@ -50,7 +54,8 @@ class Reader:
     def __init__(self, slots: Sequence[Slot]) -> None:
         alike: dict[object, list[Slot]] = {}
         for slot in slots:
-            alike.setdefault((slot.point.register, slot.point.signal), []).append(slot)
+            point = slot.point
+            alike.setdefault((point.register, point.signal, point.conditioning.sensor_range), []).append(slot)
         self._groups = [(tuple(slot.point.name for slot in group), _Alike(group)) for group in alike.values()]
         self._order = [slot.point.name for slot in slots]
 

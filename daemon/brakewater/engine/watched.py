@@ -7,14 +7,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from brakewater.alarms.catalogue import Scope
+from brakewater.alarms.catalogue import Scope, Shape
 from brakewater.alarms.condition import Regions
 from brakewater.engine.regions import Scale
 from brakewater.quality import Reason, is_bad
 from brakewater.rig import AlarmRule, Rig
-from brakewater.stream import Column
+from brakewater.stream import Codes, Column, Floats
 
 Mask = NDArray[np.bool_]
+Rows = NDArray[np.intp]
 
 _SILENT: Final = np.uint8(Reason.NO_ANSWER)
 
@@ -31,43 +32,80 @@ class Sights:
     """By brake: whether it is watched."""
     silent: Mapping[str, Mask]
     """By device: whether none of its points got an answer."""
+    stuck: Mapping[str, Mask]
+    """By device with a heartbeat: whether that stands still."""
 
 
 class Watched:
-    """Finds the column of each alarm and the region of each scan."""
+    """Finds the region of each scan for each alarm, and the column behind it."""
 
     def __init__(self, rig: Rig, rules: Sequence[AlarmRule]) -> None:
         def rows(scope: Scope) -> list[tuple[int, AlarmRule]]:
             return [(row, rule) for row, rule in enumerate(rules) if rule.kind.scope is scope]
 
-        device = {point.name: point.device for point in rig.points}
         self._count = len(rules)
         self._scale = Scale(rules)
         self._brakes = [(row, rule.brake or "", rule.kind.quantity) for row, rule in rows(Scope.BRAKE)]
         self._links = [(row, rule.kind.quantity) for row, rule in rows(Scope.RIG)]
-        self._points = [(row, rule.subject or "", device[rule.subject or ""]) for row, rule in rows(Scope.POINT)]
-        self._devices = [(row, rule.subject or "") for row, rule in rows(Scope.DEVICE)]
+        self._subjects = {row: rule.subject or "" for row, rule in rows(Scope.POINT)}
+        self._names = list(dict.fromkeys(self._subjects.values()))
+        self._bad = self._side_by_side(rules, Shape.BAD)
+        self._doubtful = self._side_by_side(rules, Shape.DOUBTFUL)
+        device = {point.name: point.device for point in rig.points}
+        self._of_device = {
+            name: [row for row, subject in self._subjects.items() if device[subject] == name and row in self._bad[0]]
+            for name in rig.device_names
+        }
+        self._devices = [(row, rule.subject or "", rule.kind.shape) for row, rule in rows(Scope.DEVICE)]
         gated = [(row, rule.brake) for row, rule in rows(Scope.BRAKE) if rule.kind.gated]
         self._gated = {
             brake.name: np.array([row for row, of in gated if of == brake.name], np.intp) for brake in rig.brakes
         }
 
-    def look(self, sights: Sights, n: int) -> tuple[list[Column | None], Regions]:
-        """The column behind each alarm (None for a device's) and [alarms, n] regions."""
-        columns: list[Column | None] = [None] * self._count
+    def _side_by_side(self, rules: Sequence[AlarmRule], shape: Shape) -> tuple[Rows, Rows]:
+        """Rows of the alarms of one shape, and which of the named points each looks at."""
+        found = [row for row in self._subjects if rules[row].kind.shape is shape]
+        return np.array(found, np.intp), np.array([self._names.index(self._subjects[row]) for row in found], np.intp)
+
+    def look(self, sights: Sights, n: int) -> Regions:
+        """[alarms, n] regions."""
         values, codes = np.zeros((self._count, n)), np.zeros((self._count, n), np.uint8)
         for row, brake, quantity in self._brakes:
-            columns[row] = column = sights.seen[brake][quantity]
+            column = sights.seen[brake][quantity]
             values[row], codes[row] = column.values, column.codes
         for row, point in self._links:
-            columns[row] = column = sights.readings[point]
+            column = sights.readings[point]
             values[row], codes[row] = column.values, column.codes
-        for row, point, device in self._points:  # a silent device has an alarm of its own, so nothing is known here
-            columns[row] = column = sights.readings[point]
-            values[row], codes[row] = is_bad(column.codes), sights.silent[device] * _SILENT
-        for row, device in self._devices:
-            values[row] = sights.silent[device]
+        self._points(sights, values, codes)
+        for row, device, shape in self._devices:
+            values[row] = sights.silent[device] if shape is Shape.SILENT else sights.stuck[device]
         regions = self._scale.regions(values, codes)
         for brake, rows in self._gated.items():
             regions[rows] *= sights.gates[brake]  # CLEAR is 0
-        return columns, regions
+        return regions
+
+    def _points(self, sights: Sights, values: Floats, codes: Codes) -> None:
+        """A silent or stuck device has an alarm of its own, so nothing is known of its points then."""
+        if not self._names:
+            return
+        found = np.array([sights.readings[name].codes for name in self._names])
+        bad = is_bad(found)
+        (bad_rows, of_bad), (doubtful_rows, of_doubtful) = self._bad, self._doubtful
+        values[bad_rows] = bad[of_bad]
+        values[doubtful_rows] = ((found > 0) & ~bad)[of_doubtful]
+        for blind in (sights.silent, sights.stuck):
+            for device, mask in blind.items():
+                if mask.any():
+                    codes[self._of_device[device]] |= mask * _SILENT
+
+    def column(self, row: int, rule: AlarmRule, sights: Sights) -> Column | None:
+        """What one alarm looks at; None for a device's."""
+        match rule.kind.scope:
+            case Scope.BRAKE:
+                return sights.seen[rule.brake or ""][rule.kind.quantity]
+            case Scope.RIG:
+                return sights.readings[rule.kind.quantity]
+            case Scope.POINT:
+                return sights.readings[self._subjects[row]]
+            case Scope.DEVICE:
+                return None

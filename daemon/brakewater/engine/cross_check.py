@@ -1,0 +1,127 @@
+"""Signals of one brake that contradict each other. A contradiction is uncertain (``CROSS_CHECK``), never bad.
+
+    outlet-colder      the outlet is colder than the inlet, in service and with at least the least flow
+    return-above-inlet more water comes back than goes in
+    level-rises-dry    the level rises with no flow and the pump stopped
+
+Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
+against each other. A falling level is no contradiction: the brake runs dry through its return.
+
+The suspects of ``return-above-inlet`` leave out the inlet flow: whichever of the two meters is wrong, no less water
+than the inlet meter shows goes in, and a doubtful inlet flow would count as lost.
+"""
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from brakewater.engine.lasting import Lasting, Mask
+from brakewater.quality import Reason, is_bad, is_good
+from brakewater.rig import Brake, Rig
+from brakewater.rig.conditioning import Accuracy
+from brakewater.stream import Column, Ints
+
+_CROSS_CHECK: Final = np.uint8(Reason.CROSS_CHECK)
+_RISES_M_S: Final = 2e-3
+"""Beyond waves and noise over the level rate's eight seconds; an assumption."""
+_Holds = Callable[[Mapping[str, Column]], Mask]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Check:
+    """One contradiction; ``holds`` tells where it is met."""
+
+    holds: _Holds
+    suspects: tuple[str, ...]
+    lasting: Lasting
+
+
+def _check(holds: _Holds, seconds: int, *suspects: str) -> _Check:
+    return _Check(holds=holds, suspects=suspects, lasting=Lasting(seconds * 1_000_000_000))
+
+
+class CrossChecks:
+    """Those checks of one brake for which it has the sensors."""
+
+    def __init__(self, rig: Rig, brake: Brake) -> None:
+        self._brake = brake
+        self._accuracy = {
+            point.role: point.accuracy or Accuracy(fixed=0.0)
+            for point in reversed(rig.points)
+            if point.brake == brake.name
+        }
+        self._pump = rig.role("pump-running")
+        self._checks = {"outlet-colder": _check(self._outlet_colder, 30, "inlet-temperature", "outlet-temperature")}
+        if rig.role("return-flow", brake.name) is not None:
+            self._checks["return-above-inlet"] = _check(self._return_above_inlet, 10, "return-flow")
+        if self._pump is not None:
+            self._checks["level-rises-dry"] = _check(self._level_rises_dry, 5, "brake-level", "inlet-flow")
+        points = [point.definition for point in rig.points if point.brake == brake.name or point is self._pump]
+        parts = (list(self._checks), brake.least_flow, brake.wetting_flow, self._accuracy, points)
+        self._definition = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
+
+    def feed(self, t_ns: Ints, by_role: Mapping[str, Column]) -> dict[str, Mask]:
+        """Role -> [n] where it is a suspect; roles that are none anywhere are left out.
+
+        Args:
+            t_ns: [n] steady time.
+            by_role: the brake's columns by role, ``level_rate_m_s``, and the rig's ``pump-running`` where there is one.
+        """
+        suspects: dict[str, Mask] = {}
+        for check in self._checks.values():
+            mask = check.lasting.feed(t_ns, check.holds(by_role))
+            if mask.any():
+                for role in check.suspects:
+                    suspects[role] = suspects[role] | mask if role in suspects else mask
+        return suspects
+
+    def _outlet_colder(self, by_role: Mapping[str, Column]) -> Mask:
+        inlet, outlet = by_role["inlet-temperature"], by_role["outlet-temperature"]
+        colder = self._above(inlet, outlet, "inlet-temperature", "outlet-temperature")
+        if not colder.any():
+            return colder
+        flow, service = by_role["inlet-flow"], by_role.get("in-service")
+        loaded = is_good(flow.codes) & (flow.values >= self._brake.least_flow)
+        if service is not None:
+            loaded &= is_good(service.codes) & (service.values != 0.0)
+        return colder & loaded
+
+    def _return_above_inlet(self, by_role: Mapping[str, Column]) -> Mask:
+        return self._above(by_role["return-flow"], by_role["inlet-flow"], "return-flow", "inlet-flow")
+
+    def _level_rises_dry(self, by_role: Mapping[str, Column]) -> Mask:
+        flow, pump, rate = by_role["inlet-flow"], by_role["pump-running"], by_role["level_rate_m_s"]
+        rises: Mask = np.logical_and(is_good(rate.codes), rate.values > _RISES_M_S)
+        if not rises.any():
+            return rises
+        dry = is_good(flow.codes) & (flow.values < self._brake.wetting_flow)
+        rises &= dry & is_good(pump.codes) & (pump.values == 0.0)
+        return rises
+
+    def _above(self, high: Column, low: Column, high_role: str, low_role: str) -> Mask:
+        """Where both are good and one lies above the other by more than both may be off."""
+        may_be = self._accuracy[high_role].at(high.values) + self._accuracy[low_role].at(low.values)
+        with np.errstate(over="ignore"):
+            above: Mask = np.greater(high.values - low.values, may_be)
+        above &= is_good(high.codes) & is_good(low.codes)
+        return above
+
+    def state(self) -> dict[str, Any]:
+        """What a snapshot keeps."""
+        lasting = {name: check.lasting.state() for name, check in self._checks.items()}
+        return {"definition": self._definition, "lasting": lasting}
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Go on from a snapshot made with the same settings; under others begin anew."""
+        if state["definition"] == self._definition:
+            for name, check in self._checks.items():
+                check.lasting.restore(state["lasting"][name])
+
+
+def marked(column: Column, mask: Mask) -> Column:
+    """A column with its code raised where it is a suspect; a bad one says more already."""
+    codes = np.where(mask & ~is_bad(column.codes), np.maximum(column.codes, _CROSS_CHECK), column.codes)
+    return Column(values=column.values, codes=codes)

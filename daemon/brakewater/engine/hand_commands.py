@@ -1,0 +1,188 @@
+"""The commands that take a point out of measuring and give it back: substitute, restore, check-begin, check-end."""
+
+import difflib
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+
+from brakewater.engine.byhand import CHECK, SUBSTITUTED, Hands
+from brakewater.rig import SELF, Point, Rig
+from brakewater.rig.roles import ROLES
+from brakewater.stream import ByHand, Command
+from brakewater.units import UnitError, parse, utc_text
+
+LONGEST_NS: Final = 8 * 3600 * 1_000_000_000
+"""A tour or less: whoever comes next decides anew."""
+_MINUTE_NS: Final = 60_000_000_000
+_MOST_REASON: Final = 500
+_CONTACT: Final = {"on": 1.0, "1": 1.0, "off": 0.0, "0": 0.0}
+_UTC: Final = re.compile(r"^(2[01]\d\d-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)Z$")
+
+
+class RefusedError(ValueError):
+    """Why a command is not carried out."""
+
+
+def substitute(command: Command, rig: Rig, hands: Hands) -> str:
+    """A value that stands in for a sensor; what to say.
+
+    Raises:
+        RefusedError: the command makes no sense; nothing was changed.
+    """
+    point, reason = _point(rig, command.request.args), _reason(command.request.args)
+    value = _value(point, command.request.args)
+    until_ns = _until(command)
+    held = hands.of(point.name)
+    if held is not None and held.what == CHECK:
+        raise RefusedError(f"{point.name} is under function check by {held.actor}; end that first: check-end")
+    _hold(command, hands, (point, SUBSTITUTED, value, reason), until_ns)
+    return f"{point.name} is substituted until {_ends(command, until_ns)}; it counts as uncertain"
+
+
+def restore(command: Command, rig: Rig, hands: Hands) -> str:
+    """The sensor's own value again.
+
+    Raises:
+        RefusedError: nothing is substituted there.
+    """
+    return _release(command, rig, hands, SUBSTITUTED, "is measured again")
+
+
+def check_begin(command: Command, rig: Rig, hands: Hands) -> str:
+    """What the point shows is injected, not measured.
+
+    Raises:
+        RefusedError: the command makes no sense; nothing was changed.
+    """
+    point, reason = _point(rig, command.request.args), _reason(command.request.args)
+    until_ns = _until(command)
+    held = hands.of(point.name)
+    if held is not None and held.what == SUBSTITUTED:
+        raise RefusedError(f"{point.name} is substituted by {held.actor}; end that first: restore")
+    _hold(command, hands, (point, CHECK, None, reason), until_ns)
+    return f"{point.name} is under function check until {_ends(command, until_ns)}; it counts as bad"
+
+
+def check_end(command: Command, rig: Rig, hands: Hands) -> str:
+    """The check is over.
+
+    Raises:
+        RefusedError: none is under way there.
+    """
+    return _release(command, rig, hands, CHECK, "is measured again")
+
+
+def loop_sheet(command: Command, rig: Rig, _hands: Hands) -> str:
+    """Take the sheet of a loop check into the record: ``point`` and ``sheet``, an object.
+
+    Raises:
+        RefusedError: no such point, or no sheet.
+    """
+    point = _point(rig, command.request.args)
+    if not isinstance(command.request.args.get("sheet"), dict):
+        raise RefusedError("a loop sheet needs its sheet, an object")
+    return f"the sheet of {point.name} is in the record"
+
+
+def _hold(command: Command, hands: Hands, what: tuple[Point, str, float | None, str], until_ns: int) -> None:
+    point, kind, value, reason = what
+    shown = ByHand(
+        point=point.name,
+        what=kind,
+        value=value,
+        actor=command.request.actor,
+        reason=reason,
+        since_utc_ns=command.utc_ns,
+        until_utc_ns=command.utc_ns + until_ns - command.t_ns,
+    )
+    hands.hold(shown, until_ns)
+
+
+def _release(command: Command, rig: Rig, hands: Hands, what: str, says: str) -> str:
+    point = _point(rig, command.request.args)
+    held = hands.of(point.name)
+    if held is None or held.what != what:
+        raise RefusedError(f"{point.name} is not {'substituted' if what == SUBSTITUTED else 'under function check'}")
+    hands.release(point.name)
+    return f"{point.name} {says}"
+
+
+def _point(rig: Rig, args: Mapping[str, Any]) -> Point:
+    names = {point.name: point for point in rig.points if point.device != SELF}
+    asked = args.get("point")
+    if not isinstance(asked, str) or not asked:
+        raise RefusedError('say which point, for example "point": "' + next(iter(names)) + '"')
+    if asked in names:
+        return names[asked]
+    if asked.startswith(f"{SELF}."):
+        raise RefusedError(f"{asked} is the watch's own and is never set by hand")
+    close = difflib.get_close_matches(asked[:64], names, n=3, cutoff=0.0)
+    raise RefusedError(f'no point "{asked[:64]}"; nearest: {", ".join(close)}')
+
+
+def _reason(args: Mapping[str, Any]) -> str:
+    reason = args.get("reason")
+    if not isinstance(reason, str) or not reason.strip():
+        raise RefusedError("a reason is needed: whoever comes next must know why")
+    if len(reason) > _MOST_REASON:
+        raise RefusedError(f"a reason has at most {_MOST_REASON} characters")
+    return reason.strip()
+
+
+def _value(point: Point, args: Mapping[str, Any]) -> float:
+    """In SI, within what the sensor could measure."""
+    text, role = args.get("value"), ROLES[point.role]
+    if role.bit:
+        if not isinstance(text, str) or text not in _CONTACT:
+            raise RefusedError(f'{point.name} is a contact; a value is "on" or "off"')
+        return _CONTACT[text]
+    if not isinstance(text, str):
+        raise RefusedError('a value with its unit is needed, in quotes, for example "75 gal/min"')
+    try:
+        value = parse(text, role.dimension)
+    except UnitError as error:
+        raise RefusedError(f"value {error.found}; allowed: {error.allowed}") from error
+    ends = point.conditioning.sensor_range
+    if ends is not None and not ends[0] <= value <= ends[1]:
+        raise RefusedError(f"value {text!r} lies outside of what the sensor of {point.name} can measure")
+    return value
+
+
+def _until(command: Command) -> int:
+    """The end in steady time."""
+    args = command.request.args
+    if ("minutes" in args) == ("until" in args):
+        raise RefusedError('an end is needed: "minutes", or "until" such as "2031-02-03T06:00:00Z"; one of them')
+    left_ns = _minutes_ns(args["minutes"]) if "minutes" in args else _until_utc_ns(args["until"]) - command.utc_ns
+    if left_ns <= 0:
+        raise RefusedError("the end must lie ahead")
+    if left_ns > LONGEST_NS:
+        raise RefusedError(f"at most {LONGEST_NS // 3_600_000_000_000} h; then someone must decide anew")
+    return command.t_ns + left_ns
+
+
+def _minutes_ns(minutes: Any) -> int:
+    try:
+        number = float(minutes) if not isinstance(minutes, bool) else np.nan
+    except (TypeError, ValueError, OverflowError):
+        number = np.nan
+    if not abs(number) < 1e9:
+        raise RefusedError(f"minutes {minutes!r}; allowed: a number above 0, up to {LONGEST_NS // _MINUTE_NS}")
+    return round(number * _MINUTE_NS)
+
+
+def _until_utc_ns(text: Any) -> int:
+    match = _UTC.match(text) if isinstance(text, str) else None
+    refusal = RefusedError(f'until {text!r}; allowed: UTC such as "2031-02-03T06:00:00Z"')
+    if match is None:
+        raise refusal
+    try:
+        return int(np.datetime64(match.group(1), "ns").astype(np.int64))
+    except ValueError as error:  # the 31st of June
+        raise refusal from error
+
+
+def _ends(command: Command, until_ns: int) -> str:
+    return utc_text(command.utc_ns + until_ns - command.t_ns)

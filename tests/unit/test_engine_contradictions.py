@@ -1,0 +1,270 @@
+"""Redundant points and cross-checks: what is made of several sensors, and who is doubted when they contradict."""
+
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pytest
+
+import streams
+from brakewater.engine import Engine
+from brakewater.engine.vote import Vote
+from brakewater.quality import Reason
+from brakewater.rig import Redundant, Rig
+from brakewater.stream import Column, Outcome
+
+GPM = streams.GPM
+SPARE = """
+[[brake.redundant]]
+role = "{role}"
+rule = "{rule}"
+hold = "{hold}"
+[[brake.point]]
+name = "b"
+role = "{role}"
+device = "plc1"
+table = "holding"
+address = 0
+signal = {{ kind = "pt100", ohms-per-count = 0.01 }}
+"""
+THIRD = SPARE[SPARE.index("[[brake.point]]") :].replace('"b"', '"c"').replace("address = 0", "address = 1")
+RETURN = """
+[[brake.point]]
+name = "back"
+role = "return-flow"
+device = "plc1"
+table = "holding"
+address = 0
+type = "int16"
+signal = { kind = "current-loop", raw = [0, 27648], range = ["0 gal/min", "150 gal/min"] }
+"""
+DEMO = streams.demo()
+
+
+def rig_with(more: str, **said: str) -> Rig:
+    """The demo rig with more tables of its brake."""
+    return streams.parse(DEMO.text.replace("[[lamp]]", f"{more.format(**said) if said else more}\n[[lamp]]", 1))
+
+
+def doubled(rule: str, hold: str = "2 s", role: str = "outlet-temperature") -> Rig:
+    return rig_with(SPARE + (THIRD if rule == "two-of-three" else ""), role=role, rule=rule, hold=hold)
+
+
+def watch(rig: Rig, n: int, **what: Any) -> tuple[Engine, Outcome]:
+    engine = Engine()
+    engine.feed(streams.start(rig))
+    return engine, engine.feed(streams.scans(rig, n, **what))
+
+
+def last(outcome: Outcome, point: str) -> int:
+    return int(outcome.readings[point].codes[-1])
+
+
+# ---------------------------------------------------------------------- votes
+
+
+def vote_of(rule: str, role: str = "outlet-temperature") -> Vote:
+    (redundant,) = doubled(rule, "0 s", role).redundant
+    return Vote(redundant)
+
+
+def naive(rule: str, role: str, seen: list[tuple[float, int]], apart: float) -> tuple[float, int, list[int]]:
+    """One scan, said in words: the value, its code, and the code of each point afterwards."""
+    far = {
+        frozenset((i, j)): seen[i][1] == seen[j][1] == 0 and abs(seen[i][0] - seen[j][0]) > apart
+        for i in range(len(seen))
+        for j in range(i)
+    }
+    codes = []
+    for i, (_, code) in enumerate(seen):
+        others = [j for j in range(len(seen)) if j != i and seen[j][1] == 0]
+        accused = code == 0 and others and all(far[frozenset((i, j))] for j in others)
+        codes.append(41 if accused else code)
+    rank = min((code > 0) + (code >= 64) for code in codes)
+    best = [i for i, code in enumerate(codes) if (code > 0) + (code >= 64) == rank]
+    values, worst = [seen[i][0] for i in best], max(codes[i] for i in best)
+    if rule == "first-good":
+        return (0.0 if rank == 2 else values[0]), codes[best[0]], codes
+    if rank == 2:
+        return 0.0, worst, codes
+    if rule == "two-of-three" and len(best) == 3:
+        return sorted(values)[1], worst, codes
+    if rule == "two-of-three" and worst == 41:
+        return (min(values) if role == "inlet-flow" else max(values)), worst, codes
+    return sum(values) / len(values), worst, codes
+
+
+@pytest.mark.parametrize("rule", ["first-good", "mean", "two-of-three"])
+def test_every_combination_against_the_rule_in_words(rule: str) -> None:
+    (redundant,) = doubled(rule, "0 s").redundant
+    vote = Vote(
+        Redundant(**{key: getattr(redundant, key) for key in ("brake", "role", "rule", "points", "hold_ns")}, apart=2.0)
+    )
+    k = len(redundant.points)
+    rows = list(product([(40.0, 0), (41.0, 0), (45.0, 0), (50.0, 0), (43.0, 20), (0.0, 92), (0.0, 110)], repeat=k))
+    names = [point.name for point in redundant.points]
+    columns = {
+        name: Column(
+            values=np.array([row[at][0] for row in rows]), codes=np.array([row[at][1] for row in rows], np.uint8)
+        )
+        for at, name in enumerate(names)
+    }
+    made, changed = vote.feed(np.arange(len(rows), dtype=np.int64), columns)
+    for at, row in enumerate(rows):
+        value, code, codes = naive(rule, redundant.role, list(row), 2.0)
+        assert made.values[at] == value, row
+        assert made.codes[at] == code, row
+        assert [int((changed.get(name) or columns[name]).codes[at]) for name in names] == codes, row
+
+
+def test_the_first_that_is_good_is_used() -> None:
+    rig = doubled("first-good")
+    hot = {"b": 80.0}
+    engine, _ = watch(rig, 30, values=hot, raw={"aux-outlet": 60000.0})
+    assert {a.alarm for a in engine.alarms() if a.state != "normal"} == {
+        "outlet-temperature-high",
+        "signal-bad:aux-outlet",
+    }
+    engine, _ = watch(rig, 5, values=hot)
+    assert engine.picture().derived["aux", "outlet_rise_k"][0] == pytest.approx(23.0, abs=0.1)
+
+
+def test_the_mean_is_what_is_derived_from() -> None:
+    engine, outcome = watch(doubled("mean"), 3, values={"b": 50.6})
+    assert engine.picture().derived["aux", "outlet_rise_k"] == (pytest.approx(23.3, abs=0.05), 0)
+    assert (last(outcome, "aux-outlet"), last(outcome, "b")) == (0, 0)
+
+
+def test_apart_by_more_than_both_classes() -> None:
+    """Class B at 50 degC is 0.55 K (IEC 60751), so two may lie 1.1 K apart."""
+    rig = doubled("mean")
+    _, outcome = watch(rig, 30, values={"b": 51.0})
+    assert (last(outcome, "aux-outlet"), last(outcome, "b")) == (0, 0)
+    engine, outcome = watch(rig, 40, values={"b": 51.3})
+    assert outcome.readings["b"].codes.tolist() == [0] * 10 + [Reason.DEVIATION] * 30
+    assert last(outcome, "aux-outlet") == Reason.DEVIATION
+    assert engine.picture().derived["aux", "heat_w"][1] == Reason.DEVIATION
+    assert {a.alarm for a in engine.alarms() if a.state != "normal"} == {
+        "signal-doubtful:aux-outlet",
+        "signal-doubtful:b",
+    }
+
+
+def test_of_three_the_one_that_is_alone_is_doubted() -> None:
+    engine, outcome = watch(doubled("two-of-three"), 30, values={"aux-outlet": 50.0, "b": 50.4, "c": 60.0})
+    assert [last(outcome, name) for name in ("aux-outlet", "b", "c")] == [0, 0, Reason.DEVIATION]
+    assert engine.picture().derived["aux", "outlet_rise_k"] == (pytest.approx(23.2, abs=0.05), 0)
+
+
+def test_a_transient_is_no_deviation() -> None:
+    _, outcome = watch(doubled("mean"), 30, values={"b": [50.0] * 10 + [60.0] * 9 + [50.0] * 11})
+    assert set(outcome.readings["b"].codes.tolist()) == {0}
+
+
+def test_a_vote_that_nobody_wins_takes_the_side_that_alarms() -> None:
+    made, _ = vote_of("two-of-three").feed(
+        np.zeros(1, np.int64),
+        {
+            "aux-outlet": Column(values=np.array([50.0]), codes=np.zeros(1, np.uint8)),
+            "b": Column(values=np.array([70.0]), codes=np.zeros(1, np.uint8)),
+            "c": Column(values=np.zeros(1), codes=np.array([92], np.uint8)),
+        },
+    )
+    assert (made.values[0], made.codes[0]) == (70.0, Reason.DEVIATION)
+
+
+def test_garbage_that_overflows_is_no_number() -> None:
+    big = {name: Column(values=np.array([1.7e308]), codes=np.array([20], np.uint8)) for name in ("aux-outlet", "b")}
+    made, _ = vote_of("mean").feed(np.zeros(1, np.int64), big)
+    assert (made.values[0], made.codes[0]) == (0.0, Reason.NOT_A_NUMBER)
+
+
+def test_a_deviation_goes_on_over_a_restart() -> None:
+    rig = doubled("mean", "4 s")
+    engine, _ = watch(rig, 15, values={"b": 60.0})
+    again = Engine()
+    again.feed(streams.start(rig, run=2, t_ns=3 * 10**9, snapshot=engine.state()))
+    found = again.feed(streams.scans(rig, 10, run=2, t0=16 * rig.scan_ns, values={"b": 60.0})).readings["b"].codes
+    assert found.tolist() == [0] * 5 + [Reason.DEVIATION] * 5
+
+
+# --------------------------------------------------------------- cross-checks
+
+
+COLD = {"aux-inlet": 40.0, "aux-outlet": 36.0}
+"""Class B: 0.5 K and 0.48 K, so more than 0.98 K apart; for 30 s."""
+
+
+def test_an_outlet_colder_than_the_inlet_under_load() -> None:
+    rig = streams.parse(DEMO.text.replace('inlet-limit = "100 degF"', 'inlet-limit = "110 degF"'))
+    engine, outcome = watch(rig, 190, values=COLD)
+    for name in ("aux-inlet", "aux-outlet"):
+        assert outcome.readings[name].codes.tolist() == [0] * 150 + [Reason.CROSS_CHECK] * 40
+    assert engine.picture().derived["aux", "heat_w"][1] == Reason.CROSS_CHECK
+    assert {a.alarm for a in engine.alarms() if a.state != "normal"} == {
+        "signal-doubtful:aux-inlet",
+        "signal-doubtful:aux-outlet",
+    }
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        {"values": {**COLD, "aux-outlet": 39.1}},
+        {"values": {**COLD, "aux-flow": 70 * GPM}},
+        {"values": {**COLD, "aux-in-service": 0.0}},
+        {"values": COLD, "status": {"aux-in-service": 0x82}},
+        {"values": COLD, "raw": {"aux-flow": -500.0}},
+        {"values": {**COLD, "aux-outlet": [36.0] * 149 + [40.0] + [36.0] * 50}},
+    ],
+)
+def test_no_contradiction_within_uncertainty_without_load_or_for_a_while(what: dict[str, Any]) -> None:
+    _, outcome = watch(DEMO, 200, **what)
+    assert Reason.CROSS_CHECK not in outcome.readings["aux-outlet"].codes
+
+
+def test_a_substituted_sensor_accuses_nobody() -> None:
+    engine = Engine()
+    begin = streams.start(DEMO)
+    engine.feed(begin)
+    args = {"point": "aux-inlet", "value": "40 degC", "minutes": 10, "reason": "x"}
+    engine.feed(streams.command(begin, "substitute", **args))
+    outcome = engine.feed(streams.scans(DEMO, 200, first=2, values=COLD))
+    assert set(outcome.readings["aux-outlet"].codes.tolist()) == {0}
+
+
+def test_more_comes_back_than_goes_in() -> None:
+    """Both meters are off by 1 % of 150 gal/min at most, so by more than 3 gal/min; for 10 s."""
+    rig = rig_with(RETURN)
+    engine, outcome = watch(rig, 90, values={"back": 93.5 * GPM})
+    assert outcome.readings["back"].codes.tolist() == [0] * 50 + [Reason.CROSS_CHECK] * 40
+    assert last(outcome, "aux-flow") == 0  # it is no less than it shows, whichever meter is wrong
+    assert {a.alarm for a in engine.alarms() if a.state != "normal"} == {"signal-doubtful:back"}
+    _, outcome = watch(rig, 90, values={"back": 92.5 * GPM})
+    assert last(outcome, "back") == 0
+
+
+def rising(n: int, mm_s: float) -> dict[str, Any]:
+    level = 0.1 + 0.001 * mm_s * np.arange(n) * DEMO.scan_ns / 1e9
+    return {"aux-level": level, "aux-flow": 0.0, "pump-running": 0.0}
+
+
+def test_a_level_that_rises_with_no_flow_and_the_pump_stopped() -> None:
+    _, outcome = watch(DEMO, 200, values=rising(200, 4.0))
+    for name in ("aux-level", "aux-flow"):
+        assert last(outcome, name) == Reason.CROSS_CHECK
+
+
+@pytest.mark.parametrize(
+    "more",
+    [{"pump-running": 1.0}, {"aux-flow": 10 * GPM}, {"aux-level": 0.5 - 0.0008 * np.arange(200)}, {"aux-level": 0.3}],
+)
+def test_a_level_may_rise_with_the_pump_or_fall_without_it(more: dict[str, Any]) -> None:
+    _, outcome = watch(DEMO, 200, values={**rising(200, 4.0), **more})
+    assert last(outcome, "aux-level") == 0
+
+
+def test_a_doubted_flow_does_not_take_back_a_lost_flow() -> None:
+    engine, _ = watch(DEMO, 200, values=rising(200, 4.0))
+    state = {a.alarm: a.state for a in engine.alarms()}
+    assert state["cooling-lost"] == "unacknowledged"

@@ -13,7 +13,8 @@ import pytest
 
 from brakewater.field import poller
 from brakewater.field.own import OwnDevice
-from brakewater.field.poller import PATIENCE, PolledSource
+from brakewater.field.polled import PATIENCE
+from brakewater.field.poller import PolledSource
 from brakewater.quality import Status
 from brakewater.rig import Point, Rig, Table
 from brakewater.signals.words import RegisterKind

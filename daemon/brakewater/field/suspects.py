@@ -1,0 +1,184 @@
+"""Ranks the usual wiring mistakes by what the tech knows to be true; says "cannot tell" where it cannot.
+
+Each hypothesis (hypothesis.py) is asked what it reads at each level. What the tech says is taken to be true within a
+tolerance, as a standard deviation, so each level weighs a hypothesis by exp(-(residual / tolerance)^2 / 2); this is
+multiplied by how usual the mistake is. One that misses a level by more than three tolerances does not fit.
+
+A number of several registers whose low word stands still while the value moves is improbable, however well it fits: so
+looks the high half of a float beside somebody else's register.
+
+Two that fit are one where they read the same (within a tolerance) over the whole range of the signal. Otherwise they
+are told apart only if one is 20 times as probable; if not, the level is sought at which they would differ.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from brakewater.field.encode import seen_by
+from brakewater.field.hypothesis import Cells, Hypothesis, hypotheses, values
+from brakewater.rig import Point
+from brakewater.signals.convert import Bit
+from brakewater.stream import Floats
+
+MISSES: Final = 3.0
+"""Tolerances from which on a hypothesis does not fit a level."""
+TELLS: Final = 20.0
+"""So many times as probable as another, and it is told from it."""
+PARTS: Final = 6.0
+"""Tolerances by which two must differ at a level that is to tell them apart, if there is such a level."""
+_NOISE: Final = 64
+"""Counts by which somebody else's register may move between two levels and still stand still."""
+_GRID = 81
+_SHOWN = 5
+
+Verdict = Literal["as-written", "found", "cannot-tell", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """What was read while the tech knew the true value."""
+
+    expected: float
+    """SI; 0 or 1 of a contact."""
+    cells: Cells
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A hypothesis and how it stands."""
+
+    hypothesis: Hypothesis
+    residuals: tuple[float, ...]
+    """Read less true at each level, SI; NaN where it read nothing that makes sense."""
+    probability: float
+    fits: bool
+    same: tuple[Hypothesis, ...] = ()
+    """Others that read the same over the whole range, so that it does not matter which is right."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rival:
+    """One that cannot be told from the first."""
+
+    suspect: Suspect
+    apart_at: float
+    """True value in SI at which they differ most clearly, with only this signal moved."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ranking:
+    """What became of it."""
+
+    verdict: Verdict
+    suspects: tuple[Suspect, ...]
+    """Most probable first: all that fit, else the nearest few."""
+    rivals: tuple[Rival, ...] = ()
+    """Only with ``cannot-tell``."""
+
+
+def rank(
+    point: Point, unit: int, levels: Sequence[Level], *, tolerance: float, span: tuple[float, float],
+    units: Sequence[int] = (),
+) -> Ranking:  # fmt: skip
+    """Rank the hypotheses of a point.
+
+    Args:
+        point: as the rig file has it.
+        unit: the unit number of its device.
+        levels: at least one.
+        tolerance: how exactly the true values are known, SI (a difference).
+        span: lowest and highest true value that matters, SI.
+        units: other unit numbers to consider.
+
+    Raises:
+        ValueError: no level, or a tolerance that is not above zero.
+    """
+    if not levels or not tolerance > 0:
+        raise ValueError(f"found {len(levels)} levels, tolerance {tolerance}; allowed: one or more, above zero")
+    asked = hypotheses(point, unit, units)
+    expected = np.array([level.expected for level in levels])
+    cells = [level.cells for level in levels]
+    residuals = np.stack([values(one, cells) for one in asked]) - expected
+    moved = float(np.ptp(expected)) > MISSES * tolerance
+    usual = np.array([one.weight * (_still(one, cells) if moved else 1.0) for one in asked])
+    suspects = _weighed(asked, residuals, tolerance, usual)
+    fitting = [suspect for suspect in suspects if suspect.fits]
+    if not fitting:
+        return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]))
+    grid = np.linspace(*span, 2 if isinstance(point.signal, Bit) else _GRID)
+    return _told(fitting, grid, cells[-1], tolerance)
+
+
+def _still(one: Hypothesis, cells: Sequence[Cells]) -> float:
+    """How probable it is that the low word of a longer number differs so little while the value moves.
+
+    1 where it differs by more than another signal's noise, and where it is 0 at every level, as in round numbers.
+    """
+    if len(one.addresses) == 1:
+        return 1.0
+    low = one.addresses[-1 if one.register.words_high_first else 0]
+    words = [level.get((one.unit, one.table), {}).get(low, 0) for level in cells]
+    swapped = [(word & 0xFF) << 8 | word >> 8 for word in words]
+    apart = min(max(each) - min(each) for each in (words, swapped))
+    return 1.0 if apart > _NOISE or not any(words) else 2 * (2 * apart + 1) / 65536
+
+
+def _weighed(asked: Sequence[Hypothesis], residuals: Floats, tolerance: float, usual: Floats) -> list[Suspect]:
+    """Most probable first. Beside them stands "something else", which would miss every level by three tolerances."""
+    with np.errstate(over="ignore"):  # a float64 misread may be as large as a float64 gets
+        distance = np.nan_to_num(np.abs(residuals) / tolerance, nan=np.inf)
+    logs = -0.5 * (np.minimum(distance, 1e6) ** 2).sum(axis=1) + np.log(usual)
+    nothing = -0.5 * residuals.shape[1] * MISSES**2
+    top = max(float(logs.max()), nothing)
+    weights = np.exp(logs - top)
+    shares = weights / (weights.sum() + np.exp(nothing - top))
+    order = np.argsort(-logs, kind="stable")
+    return [
+        Suspect(
+            hypothesis=asked[at],
+            residuals=tuple(residuals[at].tolist()),
+            probability=float(shares[at]),
+            fits=bool((distance[at] <= MISSES).all()),
+        )
+        for at in order.tolist()
+    ]
+
+
+def _told(fitting: list[Suspect], x: Floats, cells: Cells, tolerance: float) -> Ranking:
+    first = fitting[0]
+    same, rivals, rest = [], [], []
+    for other in fitting[1:]:
+        apart = _apart(first.hypothesis, other.hypothesis, x, cells) / tolerance
+        if apart.max() < 1.0:
+            same.append(other.hypothesis)
+            continue
+        rest.append(other)
+        if other.probability * TELLS > first.probability:
+            rivals.append(Rival(suspect=other, apart_at=_nearest(x, apart)))
+    first = Suspect(
+        hypothesis=first.hypothesis, residuals=first.residuals, fits=True, same=tuple(same),
+        probability=min(1.0, first.probability + sum(one.probability for one in fitting if one.hypothesis in same)),
+    )  # fmt: skip
+    plain: Verdict = "found" if first.hypothesis.mistakes else "as-written"
+    verdict: Verdict = "cannot-tell" if rivals else plain
+    return Ranking(verdict=verdict, suspects=(first, *rest), rivals=tuple(rivals))
+
+
+def _apart(one: Hypothesis, other: Hypothesis, x: Floats, cells: Cells) -> Floats:
+    """By how much the wrong one of two would miss at each true value, whichever it is; 0 where neither can show it."""
+    least, shown = np.full(len(x), np.inf), np.zeros(len(x), np.bool_)
+    for truth, reader in ((one, other), (other, one)):
+        seen, can = seen_by(reader, truth, x, cells)
+        miss = np.nan_to_num(np.abs(seen - x), nan=np.inf)
+        least = np.minimum(least, np.where(can, miss, np.inf))
+        shown |= can
+    return np.where(shown, least, 0.0)
+
+
+def _nearest(x: Floats, apart: Floats) -> float:
+    """Of the levels that tell them apart clearly the middle one, else the one that does it best."""
+    clear = np.flatnonzero(apart >= PARTS)
+    return float(x[clear[len(clear) // 2]] if len(clear) else x[int(np.argmax(apart))])

@@ -52,7 +52,8 @@ class Loop:
             again: makes the Start of a further run, to resume the record after a loss.
         """
         self._engine, self._journal, self._clock = engine, journal, clock
-        self._latest = list(latest)
+        self.outputs = list(latest)
+        """What takes each new picture."""
         self._again = again
         self._run, self._next = 0, 0
         self._last_t_ns = -(2**62)
@@ -76,6 +77,21 @@ class Loop:
         outcome = self._engine.feed(start)
         self._run, self._next, self._last_t_ns = start.run, 1, start.t_ns
         self._journal.begin(start, outcome.events, wait_s=wait_s)
+
+    @property
+    def engine(self) -> Engine:
+        """For its state between two turns."""
+        return self._engine
+
+    @property
+    def run(self) -> int:
+        """Number of the run."""
+        return self._run
+
+    def settle(self) -> None:
+        """Let everything admitted so far have its turn now."""
+        if self._waiting:
+            self._turn()
 
     async def watch(self, source: Source) -> None:
         """Admit every sample of a source, for ever.
@@ -143,7 +159,7 @@ class Loop:
     def _show(self) -> None:
         """Give the newest picture to every output; one that fails takes nothing from the others."""
         self.picture = self._engine.picture()
-        for output in self._latest:
+        for output in self.outputs:
             try:
                 output.show(self.picture)
                 self._failing.discard(id(output))

@@ -1,0 +1,58 @@
+"""Where commands from other threads and from ``control.sock`` come in."""
+
+import asyncio
+import concurrent.futures
+import uuid
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from brakewater.control import Handler
+from brakewater.loop import Loop
+from brakewater.stream import Answer, Request
+
+Asked = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
+"""Answers one kind of question."""
+
+
+class Door:
+    """Takes requests from other threads into the loop."""
+
+    def __init__(self) -> None:
+        self.loop: Loop | None = None
+        self._home = asyncio.get_running_loop()
+
+    def scanned_ns(self) -> int:
+        """Monotonic time of the last scan; 0 before the first."""
+        return self.loop.scanned_ns if self.loop is not None else 0
+
+    def ask(self, request: Request) -> concurrent.futures.Future[Answer]:
+        """The future holds the answer, or that the watch has not begun."""
+        return asyncio.run_coroutine_threadsafe(self.answer(request), self._home)
+
+    async def answer(self, request: Request) -> Answer:
+        """The engine's answer; for callers in the loop's own thread."""
+        if self.loop is None:
+            return Answer(id=request.id, actor=request.actor, ok=False, says="the watch is starting; ask again")
+        return await self.loop.ask(request)
+
+
+def handler(door: Door, asked: dict[str, Asked]) -> Handler:
+    """What ``control.sock`` answers.
+
+    Args:
+        door: takes commands.
+        asked: who answers which question, by the word behind ``"ask"``.
+    """
+
+    async def handle(actor: str, what: dict[str, Any]) -> dict[str, Any]:
+        answers = asked.get(str(what.get("ask")))
+        if answers is not None:
+            return await answers(what)
+        if not isinstance(what.get("do"), str):
+            return {"ok": False, "says": f'found neither "ask": {", ".join(asked)} nor "do": a command'}
+        args = {key: value for key, value in what.items() if key not in ("do", "id")}
+        request = Request(id=str(what.get("id") or uuid.uuid4()), actor=actor, do=what["do"], args=args)
+        answer = await door.answer(request)
+        return {"id": answer.id, "ok": answer.ok, "says": answer.says}
+
+    return handle

@@ -1,0 +1,175 @@
+"""Everything that belongs to one rig file: lines, outputs and followers. A changed file means a new generation."""
+
+import asyncio
+import contextlib
+import logging
+from functools import partial
+from time import time_ns
+from typing import Final
+
+from brakewater.clock import MachineClock
+from brakewater.field.door import Tap
+from brakewater.field.own import Gauge, OwnDevice
+from brakewater.field.plcs import Plcs
+from brakewater.field.poller import PolledSource
+from brakewater.notify.follower import Sources
+from brakewater.notify.mqtt import Mqtt
+from brakewater.record.documents import event_doc
+from brakewater.record.mirror import MirrorWorker
+from brakewater.record.reader import Record
+from brakewater.register_image import Links
+from brakewater.rig import Device, Rig
+from brakewater.service.door import Door
+from brakewater.service.recording import Recording
+from brakewater.settings import Settings
+from brakewater.stream import Latest, Picture
+
+STOP_S: Final = 1.0
+"""How long each part may take to end."""
+_BEHIND_NS: Final = 60_000_000_000
+"""A mirror with a longer backlog is told to PLCs as not up to date."""
+_HOLDS: Final = ("unacknowledged", "acknowledged")
+"""States of an alarm whose condition holds."""
+
+_log = logging.getLogger(__name__)
+
+
+class Generation:
+    """The parts of one rig file. Made of what outlives it: recording, door, clock."""
+
+    def __init__(
+        self, rig: Rig, recording: Recording, door: Door, settings: Settings, *, period_s: float | None = None
+    ) -> None:
+        """Nothing is opened yet.
+
+        Args:
+            rig: checked rig.
+            recording: journal and cursors.
+            door: takes commands.
+            settings: secrets.
+            period_s: cadence other than the rig's, s.
+        """
+        self.rig = rig
+        self._recording, self._door, self._settings, self._period_s = recording, door, settings, period_s
+        self._stack = contextlib.AsyncExitStack()
+        self.publisher: Mqtt | None = None
+        self.mirrors: dict[str, MirrorWorker] = {}
+        self.plcs = Plcs(rig, door.ask, self._links, door.scanned_ns)
+
+    async def open(self, clock: MachineClock) -> None:
+        """Open lines to broker, mirrors and PLCs; plan the polling."""
+        self.publisher = self._publish()
+        self.mirrors = self._mirror() if self._recording.works else {}
+        self.source = PolledSource(self.rig, OwnDevice(self.rig, self._gauges(clock)), period_s=self._period_s)
+        self.tap = Tap(self.source)
+        self._stack.push_async_callback(self.source.close)
+        self._stack.push_async_callback(self.plcs.close)
+        await self.plcs.open()
+        self._recording.followers = [
+            *(mirror.committed for mirror in self.mirrors.values()),
+            *([self.publisher.committed] if self.publisher else []),
+        ]
+
+    async def close(self) -> None:
+        """Hang up everything."""
+        self._recording.followers = []
+        await self._stack.aclose()
+
+    @property
+    def outputs(self) -> tuple[Latest, ...]:
+        """What takes each new picture."""
+        return (*((self.publisher,) if self.publisher else ()), *self.plcs.outputs, _DeviceTeller(self.rig))
+
+    def _publish(self) -> Mqtt | None:
+        if self.rig.mqtt is None:
+            return None
+        password = self._settings.mqtt_password.get_secret_value() if self._settings.mqtt_password else None
+        sources = Sources(
+            record=Record(self._recording.folder), cursors=self._recording.cursors(self._stack), document=event_doc
+        )
+        publisher = Mqtt(self.rig, door=self._door.ask, events=sources, password=password)
+        publisher.start()
+        self._stack.push_async_callback(asyncio.to_thread, publisher.stop)
+        return publisher
+
+    def _mirror(self) -> dict[str, MirrorWorker]:
+        workers = {}
+        for name, mirror in self.rig.mirrors.items():
+            token = self._settings.mirror_tokens.get(name)
+            worker = MirrorWorker(name, mirror, self._recording.folder, token.get_secret_value() if token else None)
+            worker.start()
+            self._stack.push_async_callback(asyncio.to_thread, worker.close, STOP_S)
+            workers[name] = worker
+        return workers
+
+    def _gauges(self, clock: MachineClock) -> dict[str, Gauge]:
+        """What the device ``self`` tells, in the integer units its registers count in."""
+        journal, steps = self._recording.journal, _ClockSteps(clock)
+        gauges: dict[str, Gauge] = {
+            "self.lateness": lambda: self.source.lateness_ns // 1000,
+            "self.commit-age": lambda: journal.commit_age_ns // 1_000_000,
+            "self.queued": lambda: journal.queued,
+            "self.clock-step": steps.last_ms,
+            **self.plcs.gauges,
+        }
+        if self.publisher is not None:
+            gauges["self.broker"] = partial(_is_connected, self.publisher)
+        for name, mirror in self.mirrors.items():
+            gauges[f"self.mirror.{name}"] = partial(_backlog_ms, mirror)
+        return gauges
+
+    def _links(self) -> Links:
+        """What PLCs see of the other sides."""
+        return Links(
+            recording=self._recording.works and not self._recording.journal.figures().losing,
+            broker=self.publisher is None or self.publisher.figures().connected,
+            mirrors=all(mirror.backlog_ns < _BEHIND_NS for mirror in self.mirrors.values()),
+        )
+
+
+def _is_connected(publisher: Mqtt) -> int:
+    return int(publisher.figures().connected)
+
+
+def _backlog_ms(mirror: MirrorWorker) -> int:
+    return mirror.backlog_ns // 1_000_000
+
+
+def _place(device: Device) -> str:
+    return f"{device.name} at {device.line}"
+
+
+class _DeviceTeller:
+    """Says once when a device is lost, and once when it is back."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._places = {f"device-silent:{one.name}": _place(one) for one in rig.devices}
+        self._lost: set[str] = set()
+
+    def show(self, picture: Picture) -> None:
+        for alarm in picture.alarms:
+            place = self._places.get(alarm.alarm)
+            if place is None or (alarm.state in _HOLDS) == (place in self._lost):
+                continue
+            if place in self._lost:
+                self._lost.discard(place)
+                _log.info("device %s answers", place)
+            else:
+                self._lost.add(place)
+                _log.warning("device %s does not answer; trying on", place)
+
+
+class _ClockSteps:
+    """Finds steps of the wall clock against steady time."""
+
+    _LEAST_NS: Final = 1_000_000_000
+
+    def __init__(self, clock: MachineClock) -> None:
+        self._clock = clock
+        self._offset_ns = time_ns() - clock.steady_ns()
+
+    def last_ms(self) -> int:
+        """Size of a step since the last scan, ms; 0 where there was none. Slow drift counts for nothing."""
+        offset_ns = time_ns() - self._clock.steady_ns()
+        step_ns, self._offset_ns = offset_ns - self._offset_ns, offset_ns
+        return step_ns // 1_000_000 if abs(step_ns) >= self._LEAST_NS else 0

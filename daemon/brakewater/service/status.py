@@ -1,0 +1,59 @@
+"""How the watch does, as one document."""
+
+from time import monotonic_ns
+from typing import Any
+
+from brakewater import __version__
+from brakewater.loop import Loop
+from brakewater.quality import status_name
+from brakewater.record.journal import Journal
+from brakewater.record.unrecorded import Unrecorded
+from brakewater.render import alarm_now, by_hand_now
+from brakewater.service.generation import Generation
+
+
+def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[str, Any]:
+    """What ``brakewater status --json`` prints.
+
+    Args:
+        loop: holds the newest picture.
+        now: the parts in force.
+        journal: how the record does.
+    """
+    picture, figures = loop.picture, journal.figures()
+    return {
+        "version": __version__,
+        "rig": now.rig.name,
+        "scan_s": now.rig.scan_ns / 1e9,
+        "run": picture.run if picture else None,
+        "input": picture.input if picture else None,
+        "scan_age_s": (monotonic_ns() - loop.scanned_ns) / 1e9 if loop.scanned_ns else None,
+        "lateness_s": now.source.lateness_ns / 1e9,
+        "skipped": now.source.skipped,
+        "devices": _devices(loop, now),
+        "links": {"broker": now.publisher.figures().connected if now.publisher else None},
+        "mirrors": {name: mirror.figures() for name, mirror in now.mirrors.items()},
+        **now.plcs.figures(),
+        "record": {
+            "recording": not figures.losing,
+            "commit_age_s": figures.commit_age_ns / 1e9,
+            "queued": figures.queued,
+            "failures": figures.failures,
+            "wal_bytes": figures.wal_bytes,
+        },
+        "by_hand": [by_hand_now(now.rig, one) for one in picture.substitutions] if picture else [],
+        "alarms": [alarm_now(now.rig, one) for one in picture.alarms if one.state != "normal"] if picture else [],
+    }
+
+
+def _devices(loop: Loop, now: Generation) -> dict[str, Any]:
+    known = loop.picture.status if loop.picture else {}
+    return {
+        name: {
+            "status": status_name(known[name]) if name in known else "unknown",
+            "trouble": link.trouble,
+            "requests": link.requests,
+            "answers": {status_name(code): count for code, count in sorted(link.by_status.items())},
+        }
+        for name, link in now.source.links.items()
+    }

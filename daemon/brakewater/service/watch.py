@@ -1,0 +1,234 @@
+"""The watch from start to stop, and a changed rig file in between.
+
+A changed file is checked first; a bad one is refused and the watch goes on. A good one takes over between two scans:
+the old lines are hung up, the stream gets a new Start whose snapshot is the live state, and the new lines are polled.
+"""
+
+import asyncio
+import contextlib
+import logging
+import signal
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any, Final
+
+from brakewater import __version__
+from brakewater.clock import MachineClock
+from brakewater.control import ControlServer
+from brakewater.engine import Engine
+from brakewater.errors import RigFileError, StorageError
+from brakewater.field.door import ProbeDoor
+from brakewater.loop import Loop
+from brakewater.record.reader import Record
+from brakewater.restart import Restored, restored, start_of
+from brakewater.rig import Rig, load
+from brakewater.service.door import Door, handler
+from brakewater.service.generation import STOP_S, Generation
+from brakewater.service.recording import Recording
+from brakewater.service.status import status
+from brakewater.settings import Settings
+from brakewater.stream import Latest, Start
+
+_DISK_S: Final = 1.0
+"""How long the first scan waits for a slow disk; unknown flow must be out within 3 s."""
+
+_log = logging.getLogger(__name__)
+
+
+async def watch(
+    rig: Rig,
+    folder: Path,
+    settings: Settings,
+    *,
+    also: tuple[Latest, ...] = (),
+    stop: asyncio.Event | None = None,
+    period_s: float | None = None,
+) -> None:
+    """Watch a rig until told to stop by SIGTERM, SIGINT or the event; SIGHUP takes a changed rig file.
+
+    Args:
+        rig: checked rig.
+        folder: record folder.
+        settings: secrets.
+        also: more outputs that get each new picture.
+        stop: ends the watch when set.
+        period_s: cadence other than the rig's, s.
+
+    Raises:
+        FolderLockedError: another daemon records there.
+    """
+    stop = stop or asyncio.Event()
+    async with _running(rig, folder, settings, also, period_s) as running:
+        _listen(stop, running)
+        stopping = asyncio.create_task(stop.wait(), name="stop")
+        polling = asyncio.create_task(running.poll(), name="poll")
+        done, pending = await asyncio.wait({polling, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        for task in pending:
+            task.cancel()
+        await asyncio.gather(*pending, return_exceptions=True)
+        for task in done:
+            task.result()  # a defect in the loop ends the daemon loudly; its guardian starts it again
+
+
+def _listen(stop: asyncio.Event, running: "_Running") -> None:
+    loop = asyncio.get_running_loop()
+    with contextlib.suppress(NotImplementedError, RuntimeError):
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, stop.set)
+        loop.add_signal_handler(signal.SIGHUP, running.reload_soon)
+
+
+@contextlib.asynccontextmanager
+async def _running(
+    rig: Rig, folder: Path, settings: Settings, also: tuple[Latest, ...], period_s: float | None
+) -> AsyncIterator["_Running"]:
+    recording = Recording(folder)
+    async with contextlib.AsyncExitStack() as stack:
+        stack.callback(recording.journal.close, STOP_S)
+        before = restored(Record(folder) if recording.works else None)
+        _same_rig(rig, before, folder)
+        running = _Running(recording, before, settings, also, period_s)
+        stack.push_async_callback(running.close)
+        await running.begin(rig, start_of(before, version=__version__, rig_toml=rig.text))
+        await running.open_control(stack)
+        _log.info("watching rig %s, run %d, record in %s", rig.name, before.run, folder if recording.works else "none")
+        yield running
+    _log.info("stopped watching rig %s", rig.name)
+
+
+def _same_rig(rig: Rig, before: Restored, folder: Path) -> None:
+    """A record belongs to one rig: another's alarms and trips in it would be taken for this one's.
+
+    Raises:
+        StorageError: the record is another rig's.
+    """
+    if before.snapshot and before.engine.rig.name != rig.name:
+        raise StorageError(
+            f"{folder}: found the record of rig {before.engine.rig.name!r}; allowed: that of {rig.name!r};"
+            " give another --record folder"
+        )
+
+
+class _Running:
+    """What outlives a rig file, and the generation in force."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        before: Restored,
+        settings: Settings,
+        also: tuple[Latest, ...],
+        period_s: float | None,
+    ) -> None:
+        self._recording, self._settings, self._also, self._period_s = recording, settings, also, period_s
+        self._clock: MachineClock = before.clock
+        self._door = Door()
+        self._loop = Loop(engine=before.engine, journal=recording.journal, clock=before.clock, again=self._next)
+        self._now: Generation | None = None
+        self._changing = asyncio.Lock()
+        self._background: set[asyncio.Task[dict[str, Any]]] = set()
+
+    @property
+    def now(self) -> Generation:
+        """The generation in force."""
+        assert self._now is not None
+        return self._now
+
+    def _generation(self, rig: Rig) -> Generation:
+        return Generation(rig, self._recording, self._door, self._settings, period_s=self._period_s)
+
+    def _next(self, engine: Engine) -> Start:
+        """The Start of a further run of the rig in force."""
+        return self._start(engine, self.now.rig)
+
+    def _start(self, engine: Engine, rig: Rig) -> Start:
+        return Start(
+            run=engine.picture().run + 1,
+            t_ns=self._clock.steady_ns(),
+            utc_ns=self._clock.utc_ns(),
+            boot=self._clock.boot,
+            version=__version__,
+            rig_toml=rig.text,
+            snapshot=engine.state(),
+        )
+
+    async def begin(self, rig: Rig, start: Start) -> None:
+        """Open the first generation and the first run."""
+        self._now = self._generation(rig)
+        await self._now.open(self._clock)
+        self._take_over(start, wait_s=_DISK_S)
+        self._door.loop = self._loop
+
+    def _take_over(self, start: Start, *, wait_s: float) -> None:
+        self._loop.outputs = [*self.now.outputs, *self._also]
+        try:
+            self._loop.begin(start, wait_s=wait_s)
+        except StorageError as error:
+            _log.error("the watch begins while its record waits for the disk: %s", error)
+
+    async def poll(self) -> None:
+        """Poll the generation in force; where its source ends because another takes over, that one."""
+        while True:
+            await self._loop.watch(self.now.tap)
+            async with self._changing:
+                pass  # a change is under way; its source is polled next
+
+    def reload_soon(self) -> asyncio.Task[dict[str, Any]]:
+        """Take a changed rig file as soon as can be, whether or not whoever asked waits for it."""
+        task = asyncio.create_task(self.reload(), name="reload")
+        self._background.add(task)
+        task.add_done_callback(self._background.discard)
+        return task
+
+    async def reload(self) -> dict[str, Any]:
+        """Read the rig file again; take it over between two scans, or refuse it and go on."""
+        async with self._changing:
+            file = self.now.rig.file
+            try:
+                rig = await asyncio.to_thread(load, file)
+            except RigFileError as error:
+                _log.error("the changed rig file is refused, the watch goes on as before:\n%s", error)
+                return {"ok": False, "says": f"refused, the watch goes on as before:\n{error}"}
+            if rig.text == self.now.rig.text:
+                return {"ok": True, "says": f"{file} has not changed"}
+            await self._change(rig)
+        says = f"{file} is in force from run {self._loop.run} on"
+        _log.info("%s", says)
+        return {"ok": True, "says": says}
+
+    async def _change(self, rig: Rig) -> None:
+        await self.now.source.close()
+        self._loop.settle()
+        await self.now.close()
+        self._now = self._generation(rig)
+        await self._now.open(self._clock)
+        self._take_over(self._start(self._loop.engine, rig), wait_s=0)
+
+    async def open_control(self, stack: contextlib.AsyncExitStack) -> None:
+        """Begin to answer on ``control.sock``, if it can be made there."""
+
+        async def tell(_: dict[str, Any]) -> dict[str, Any]:
+            return status(self._loop, self.now, self._recording.journal)
+
+        async def probe(asked: dict[str, Any]) -> dict[str, Any]:
+            now = self.now
+            return await ProbeDoor(now.rig, now.tap, now.source.links, lambda: self._loop.picture).answer(asked)
+
+        async def reload(_: dict[str, Any]) -> dict[str, Any]:
+            return await asyncio.shield(self.reload_soon())
+
+        server = ControlServer(
+            self._recording.folder, handler(self._door, {"status": tell, "probe": probe, "reload": reload})
+        )
+        try:
+            await server.open()
+        except OSError as error:
+            if self._recording.works:  # else it has been said that the folder cannot be used
+                _log.error("no control socket, so no commands on this machine: %s", error)
+            return
+        stack.push_async_callback(server.close)
+
+    async def close(self) -> None:
+        """Hang up everything."""
+        if self._now is not None:
+            await self._now.close()

@@ -13,7 +13,7 @@ import numpy as np
 
 from brakewater.engine import Engine
 from brakewater.rig import Point, Rig, load, parse
-from brakewater.signals.convert import Bit, CurrentLoop, Direct, Linear, Pt100
+from brakewater.signals.convert import Bit, CurrentLoop, Direct, Frequency, Linear, Pt100, Pulse, Root
 from brakewater.stream import Answer, Block, Command, Event, Gap, Input, Picture, Request, Start
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -112,6 +112,163 @@ def two_brakes() -> str:
     return TWO + one + two
 
 
+_RICH = """
+schema = 1
+[rig]
+name = "rig-12"
+pad = "quillwort-1"
+[[device]]
+name = "plc1"
+host = "127.0.0.1"
+[[device]]
+name = "rio1"
+transport = "rtu"
+serial = "/dev/ttyUSB0"
+baud = 9600
+timeout = "500 ms"
+every = 5
+stuck-after = "6 s"
+[[point]]
+name = "beat"
+role = "heartbeat"
+device = "plc1"
+table = "holding"
+address = 0
+signal = { kind = "direct", unit = "1" }
+[[point]]
+name = "slow-beat"
+role = "heartbeat"
+device = "rio1"
+table = "holding"
+address = 0
+signal = { kind = "direct", unit = "1" }
+[[point]]
+name = "pump"
+role = "pump-running"
+device = "plc1"
+table = "coil"
+address = 0
+signal = { kind = "bit" }
+[[point]]
+name = "tank"
+role = "tank-temperature"
+device = "rio1"
+table = "input"
+address = 9
+damping = "4 s"
+jump-limit = "2 degC/s"
+frozen-after = "30 s"
+signal = { kind = "pt1000", ohms-per-count = 0.1, leads = { wires = 2, length = "30 m", ohms-per-km = 20.95 } }
+[[brake]]
+name = "one"
+least-flow = "75 gal/min"
+bearing-level = "800 mm"
+rotor-cool-down = "20 s"
+[[brake.redundant]]
+role = "inlet-temperature"
+rule = "two-of-three"
+hold = "2 s"
+[[brake.redundant]]
+role = "outlet-temperature"
+rule = "first-good"
+apart = "3 K"
+[[brake.redundant]]
+role = "brake-level"
+rule = "mean"
+hold = "1 s"
+[[brake.point]]
+name = "one-flow"
+role = "inlet-flow"
+device = "plc1"
+table = "input"
+address = 0
+type = "uint16"
+jump-limit = "100 gal/min/s"
+signal = { kind = "pulse", k-factor = "50 per L", full-scale = "150 gal/min", window = "1 s", renewed = "0 s" }
+[[brake.point]]
+name = "one-return"
+role = "return-flow"
+device = "plc1"
+table = "input"
+address = 1
+type = "int16"
+damping = "600 ms"
+signal = { kind = "root", raw = [0, 27648], full-scale = "150 gal/min", loop = true }
+[[brake.point]]
+name = "one-inlet"
+role = "inlet-temperature"
+device = "plc1"
+table = "input"
+address = 2
+tolerance-class = "A"
+trim = { gain = 1.01, offset = "0.2 K" }
+signal = { kind = "pt100", ohms-per-count = 0.01, leads = { wires = 3 } }
+[[brake.point]]
+name = "one-inlet-b"
+role = "inlet-temperature"
+device = "plc1"
+table = "input"
+address = 3
+signal = { kind = "pt100", ohms-per-count = 0.01 }
+[[brake.point]]
+name = "one-inlet-c"
+role = "inlet-temperature"
+device = "rio1"
+table = "input"
+address = 4
+type = "float32"
+sensor-range = ["-20 degC", "120 degC"]
+signal = { kind = "direct", unit = "degC" }
+[[brake.point]]
+name = "one-outlet"
+role = "outlet-temperature"
+device = "plc1"
+table = "input"
+address = 6
+damping = "1 s"
+jump-limit = "10 degC/s"
+signal = { kind = "pt100", ohms-per-count = 0.01 }
+[[brake.point]]
+name = "one-outlet-b"
+role = "outlet-temperature"
+device = "plc1"
+table = "input"
+address = 7
+signal = { kind = "pt100", ohms-per-count = 0.01 }
+[[brake.point]]
+name = "one-level"
+role = "brake-level"
+device = "plc1"
+table = "input"
+address = 8
+type = "int16"
+frozen-after = "4 s"
+signal = { kind = "current-loop", raw = [6400, 32000], range = ["0 mm", "1200 mm"] }
+[[brake.point]]
+name = "one-level-b"
+role = "brake-level"
+device = "plc1"
+table = "input"
+address = 9
+type = "int16"
+every = 2
+accuracy = "20 mm"
+signal = { kind = "linear", raw = [0, 1200], range = ["0 mm", "1200 mm"] }
+[[brake.point]]
+name = "one-in-service"
+role = "in-service"
+device = "plc1"
+table = "discrete"
+address = 3
+signal = { kind = "bit" }
+"""
+
+
+def rich() -> Rig:
+    """A third rig, which asks for everything there is: slow groups, redundant points, heartbeats, every stage."""
+    return parse(_RICH, "rich.toml")
+
+
 def demo() -> Rig:
     return load(DEMO)
 
@@ -142,10 +299,16 @@ def raw_of(point: Point, value: float) -> float:
                 signal.raw_high - signal.raw_low
             )
         case Pt100():
-            ohms = 100.0 * (1 + 3.9083e-3 * value - 5.775e-7 * value * value)  # IEC 60751, from 0 degC up
+            ohms = signal.r0 * (1 + 3.9083e-3 * value - 5.775e-7 * value * value)  # IEC 60751, from 0 degC up
             return (ohms - signal.ohms_offset) / signal.ohms_per_count
         case Bit():
             return float((value == 0.0) == signal.inverted)
+        case Root():
+            return signal.raw_low + (value / signal.full_scale) ** 2 * (signal.raw_high - signal.raw_low)
+        case Frequency():
+            return value * signal.pulses_per_m3 / signal.hz_per_count
+        case Pulse():
+            raise AssertionError("a counter goes by the time: see counts")
 
 
 def words_of(point: Point, raw: float) -> list[int]:
@@ -164,10 +327,18 @@ def words_of(point: Point, raw: float) -> list[int]:
     return [word if point.register.bytes_high_first else ((word & 255) << 8) | word >> 8 for word in words]
 
 
+def counts(pulse: Pulse, flow: np.ndarray[Any, Any], t_ns: np.ndarray[Any, Any]) -> list[float]:
+    """What a counter shows at [n] times if it had always run at [n] flows."""
+    return [float(int(q * pulse.pulses_per_m3 * (t / 1e9)) % pulse.rolls_at) for q, t in zip(flow, t_ns, strict=True)]
+
+
 CALM = {
     "inlet-flow": 90 * GPM,
     "inlet-temperature": 27.0,
     "outlet-temperature": 50.0,
+    "return-flow": 90 * GPM,
+    "pump-running": 1.0,
+    "tank-temperature": 25.0,
     "brake-level": 0.3,
     "in-service": 1.0,
     "self.broker": 1.0,
@@ -177,7 +348,7 @@ CALM_TWO = {**CALM, "inlet-flow": 170 * GPM}
 
 def calm(rig: Rig, point: Point) -> float:
     """A value at which nothing is wrong."""
-    return (CALM if rig.name == "rig-4" else CALM_TWO).get(point.role, 0.0)
+    return (CALM_TWO if rig.name == "rig-9" else CALM).get(point.role, 0.0)
 
 
 Numbers = float | Sequence[float] | np.ndarray[Any, Any]
@@ -194,10 +365,12 @@ def scans(
     values: Mapping[str, Numbers] | None = None,
     raw: Mapping[str, Numbers] | None = None,
     status: Mapping[str, Any] | None = None,
+    age: Mapping[str, Any] | None = None,
 ) -> Block:
     """A block of n scans at the rig's cadence, calm but for what is said.
 
-    ``values`` (SI) and ``raw`` (the device's number) go by point; ``status`` by point or device; each a number or n.
+    ``values`` (SI) and ``raw`` (the device's number) go by point; ``status`` by point or device; ``age`` (ns) by
+    device; each a number or n.
     """
     number = np.arange(first, first + n, dtype=np.int64)
     t = (first * rig.scan_ns if t0 is None else t0) + np.arange(n, dtype=np.int64) * rig.scan_ns
@@ -210,13 +383,20 @@ def scans(
                 state[:, slot.index] = (status or {})[name]
         given = (raw or {}).get(point.name)
         if given is None:
-            value = (values or {}).get(point.name, calm(rig, point))
-            given = [raw_of(point, float(x)) for x in np.atleast_1d(value)]
+            value = np.atleast_1d((values or {}).get(point.name, calm(rig, point)))
+            if isinstance(point.signal, Pulse):
+                given = counts(point.signal, np.broadcast_to(value, n), t)
+            elif point.role == "heartbeat" and point.name not in (values or {}):
+                given = t // 1_000_000_000 % 10_000
+            else:
+                given = [raw_of(point, float(x)) for x in value]
         rows = [words_of(point, float(x)) for x in np.atleast_1d(given)]
         words[:, columns] = rows if len(rows) == n else rows[0]
     utc = (UTC + int(t[0]) if utc0 is None else utc0) + (t - t[0])
-    age = np.zeros((n, len(rig.device_names)), np.int64)
-    return Block(run=run, input=number, t_ns=t, utc_ns=utc, words=words, status=state, age_ns=age)
+    ages = np.zeros((n, len(rig.groups)), np.int64)
+    for column, group in enumerate(rig.groups):
+        ages[:, column] = (age or {}).get(group.device, 0)
+    return Block(run=run, input=number, t_ns=t, utc_ns=utc, words=words, status=state, age_ns=ages)
 
 
 def start(rig: Rig, *, run: int = 1, t_ns: int = 0, snapshot: bytes = b"") -> Start:

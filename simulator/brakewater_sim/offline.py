@@ -88,7 +88,7 @@ class _Scan:
 
     def __init__(self, rig: Rig) -> None:
         self._points = [slot.point for slot in rig.slots]
-        self.ages = np.array([0 if name == SELF else AGE_NS for name in rig.device_names], np.int64)
+        self.ages = np.array([0 if group.device == SELF else AGE_NS for group in rig.groups], np.int64)
 
     def row(self, registers: Registers) -> tuple[list[int], list[int]]:
         """Words and status of one scan."""

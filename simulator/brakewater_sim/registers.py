@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from brakewater.rig import SELF, Point, Rig, Table
 from brakewater_sim.simulate import Tick
-from brakewater_sim.words import words
+from brakewater_sim.words import is_counter, words
 
 STEADY: Mapping[str, float] = {
     "supply-pressure": 3.0e5,
@@ -56,6 +56,9 @@ class Wiring:
 
     def __init__(self, rig: Rig) -> None:
         self._points = rig.points
+        self._volume = {point.name: 0.0 for point in rig.points if is_counter(point)}
+        """m3 that each pulse counter has counted."""
+        self._t_ns = 0
         spans: dict[Place, tuple[int, int]] = {}
         for point in rig.points:
             low, high = spans.get(_place(point), (point.address, 0))
@@ -66,9 +69,14 @@ class Wiring:
     def registers(self, tick: Tick) -> Registers:
         """All tables as they stand at a tick."""
         held = {place: cells.copy() for place, cells in self._empty.items()}
+        step_s, self._t_ns = max(0, tick.t_ns - self._t_ns) / 1e9, tick.t_ns
         for point in self._points:
             cells, at = held[_place(point)], point.address - self._first[_place(point)]
-            for offset, word in enumerate(words(point, value_of(point, tick), tick.broken.get(point.role, ""))):
+            value, broken = value_of(point, tick), tick.broken.get(point.role, "")
+            if point.name in self._volume:  # a counter whose wire is broken stands still
+                self._volume[point.name] += 0.0 if broken else max(0.0, value) * step_s
+                value, broken = self._volume[point.name], ""
+            for offset, word in enumerate(words(point, value, broken)):
                 cells[at + offset] |= word
         return Registers(first=self._first, held=held, silent=tick.silent)
 

@@ -15,7 +15,18 @@ import struct
 from math import inf, nan
 
 from brakewater.rig import Point
-from brakewater.signals.convert import Bit, CurrentLoop, Direct, Linear, Pt100, Register, Signal
+from brakewater.signals.convert import (
+    AnySignal,
+    Bit,
+    CurrentLoop,
+    Direct,
+    Frequency,
+    Linear,
+    Pt100,
+    Pulse,
+    Register,
+    Root,
+)
 
 FAILED_LOW_MA, FAILED_HIGH_MA = 3.5, 21.5
 MEASURES_FROM_MA, MEASURES_TO_MA = 3.8, 20.5
@@ -47,8 +58,11 @@ def words(point: Point, value: float, broken: str = "") -> tuple[int, ...]:
     return registers(point.register, number)
 
 
-def number_of(signal: Signal, value: float) -> float:
-    """The number that stands for ``value``, before it is rounded and held within a type."""
+def number_of(signal: AnySignal, value: float) -> float:
+    """The number that stands for ``value``, before it is rounded and held within a type.
+
+    Of a pulse counter ``value`` is the volume counted so far, in m3: whoever has the flow adds it up.
+    """
     match signal:
         case Bit():
             return float((value != 0.0) != signal.inverted)
@@ -59,12 +73,34 @@ def number_of(signal: Signal, value: float) -> float:
             return signal.raw_low + share * (signal.raw_high - signal.raw_low)
         case CurrentLoop():
             ma = 4.0 + 16.0 * (value - signal.low) / (signal.high - signal.low)
-            return counts(signal, min(MEASURES_TO_MA, max(MEASURES_FROM_MA, ma)))
+            return counts(signal, _measures(ma))
         case Pt100():
             return (signal.r0 * ratio(value) - signal.ohms_offset) / signal.ohms_per_count
+        case Root() | Frequency() | Pulse():
+            return _of_flow(signal, value)
 
 
-def counts(loop: CurrentLoop, ma: float) -> float:
+def _of_flow(signal: Root | Frequency | Pulse, value: float) -> float:
+    match signal:
+        case Root():
+            ma = 4.0 + 16.0 * (max(value, 0.0) / signal.full_scale) ** 2
+            return counts(signal, _measures(ma) if signal.loop else ma)
+        case Frequency():
+            return max(value, 0.0) * signal.pulses_per_m3 / signal.hz_per_count
+        case Pulse():
+            return float(int(value * signal.pulses_per_m3) % signal.rolls_at)
+
+
+def is_counter(point: Point) -> bool:
+    """Whether a point shows what has flowed so far, not what flows."""
+    return isinstance(point.signal, Pulse)
+
+
+def _measures(ma: float) -> float:
+    return min(MEASURES_TO_MA, max(MEASURES_FROM_MA, ma))
+
+
+def counts(loop: CurrentLoop | Root, ma: float) -> float:
     """Counts of a loop that carries ``ma`` mA."""
     return loop.raw_low + (ma - 4.0) * (loop.raw_high - loop.raw_low) / 16.0
 
@@ -83,9 +119,13 @@ def failed(point: Point, broken: str) -> float:
             return 0.0
         case CurrentLoop():
             high, low = counts(signal, FAILED_HIGH_MA), counts(signal, FAILED_LOW_MA)
+        case Root(loop=True):
+            high, low = counts(signal, FAILED_HIGH_MA), counts(signal, FAILED_LOW_MA)
         case Pt100():
             high, low = ((r * signal.r0 - signal.ohms_offset) / signal.ohms_per_count for r in (OPEN_RATIO, 0.0))
-        case Direct() | Linear():
+        case Pulse() | Frequency():
+            return 0.0  # no pulse comes through a broken wire, nor through a shorted one
+        case Direct() | Linear() | Root():
             if kind not in _ENDS:
                 return nan
             high, low = _ENDS[kind][1], _ENDS[kind][0]
@@ -93,10 +133,10 @@ def failed(point: Point, broken: str) -> float:
     return next((number for number in told if _shows(signal, held(kind, number))), told[0])
 
 
-def _shows(signal: Signal, number: float) -> bool:
+def _shows(signal: AnySignal, number: float) -> bool:
     """Whether a number is far enough out to be taken for a failure."""
     match signal:
-        case CurrentLoop():
+        case CurrentLoop() | Root(loop=True):
             ma = 4.0 + 16.0 * (number - signal.raw_low) / (signal.raw_high - signal.raw_low)
             return not FAILED_LOW_MA + 0.1 < ma < FAILED_HIGH_MA - 0.5
         case Pt100():

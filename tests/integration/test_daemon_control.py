@@ -103,7 +103,7 @@ def test_an_alarm_is_acknowledged_by_the_user_of_this_process(watch: Daemon, dev
     assert json.loads(done.stdout)["ok"] is True
     assert set(watch.states().values()) == {"acknowledged"}
     shown = brakewater("status", "--record", watch.record).stdout
-    assert "ACKNOWLEDGED aux.cooling-lost: " in shown
+    assert "ACKNOWLEDGED aux.cooling-lost since " in shown
     assert watch.end() == 0
     actors = {event.actor for event in events(watch.record) if event.now == "acknowledged"}
     assert actors == {getpass.getuser()}

@@ -89,7 +89,7 @@ def test_its_record_is_exported_with_units_and_counted_by_a_foreign_reader(
         head, *rows = list(csv.reader(file))
     assert len(rows) == scans
     values = [name for name in head[3:] if not name.endswith("quality")]
-    assert {"aux-flow [gal/min]", "aux-inlet [degF]", "aux-level [in]", "aux.heat_w [kW]"} <= set(values)
+    assert {"aux-flow [gal/min]", "aux-inlet [degF]", "aux-level [in]", "aux.heat [kW]"} <= set(values)
     assert all(re.search(r" \[.+\]$", name) for name in values)
     (segment,) = (record / "hot").glob("*.sqlite3")
     query = "SELECT kind, count(*) FROM inputs GROUP BY kind ORDER BY kind"

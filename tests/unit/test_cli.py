@@ -14,7 +14,9 @@ from brakewater.cli.places import record_argument
 from brakewater.cli.tables import table
 from brakewater.errors import StorageError
 
-COMMANDS = ("demo", "check", "run", "status", "do", "replay", "export")
+COMMANDS = (
+    "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "reload", "do", "replay", "export",
+)  # fmt: skip
 
 
 def exit_of(*words: str) -> int:

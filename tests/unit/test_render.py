@@ -43,21 +43,24 @@ def test_the_same_event_for_a_metric_crew() -> None:
     ("changed", "sentence"),
     [
         ({"value": None, "reason": 110}, "Cooling water low: unknown (no-answer), set at 75 gal/min."),
-        ({"now": "normal"}, "Cooling water low is over: 61.2 gal/min, set at 75 gal/min."),
+        ({"now": "normal"}, "Over: Cooling water low: 61.2 gal/min, set at 75 gal/min."),
         (
             {"now": "acknowledged", "actor": "driller"},
             "Cooling water low, acknowledged by driller: 61.2 gal/min, set at 75 gal/min.",
         ),
         (
             {"now": "returned-unacknowledged"},
-            "Cooling water low is gone, not yet acknowledged: 61.2 gal/min, set at 75 gal/min.",
+            "Over, not yet acknowledged: Cooling water low: 61.2 gal/min, set at 75 gal/min.",
         ),
         ({"now": "normal", "why": "changed"}, "Cooling water low was closed because the rig file changed it."),
         (
             {"alarm": "signal-bad:aux-flow", "brake": None, "value": None, "setpoint": None, "reason": 92},
             "Signal aux-flow bad: sensor-open.",
         ),
-        ({"alarm": "broker-lost", "brake": None, "value": 0.0, "setpoint": None}, "Message broker lost."),
+        (
+            {"alarm": "broker-lost", "brake": None, "value": 0.0, "setpoint": None},
+            "No connection to the message broker.",
+        ),
         (
             {"alarm": "brake-level-high", "value": 0.46, "setpoint": 0.45},
             "Water high in the brake: 18.1 in, set at 17.72 in.",

@@ -13,7 +13,21 @@ from brakewater.quality import Reason
 from brakewater.rig import Point, Rig, Table, load
 from brakewater.rig.load import demo_file
 from brakewater.rig.roles import ROLES
-from brakewater.signals.convert import Bit, CurrentLoop, Direct, Linear, Pt100, Register, Signal, convert
+from brakewater.signals.convert import (
+    AnySignal,
+    Bit,
+    CurrentLoop,
+    Direct,
+    Frequency,
+    Linear,
+    Pt100,
+    Pulse,
+    Register,
+    Root,
+    Signal,
+    convert,
+)
+from brakewater.signals.meter import PulseMeter
 from brakewater.signals.words import RegisterKind
 from brakewater_sim.registers import STEADY, Wiring, value_of
 from brakewater_sim.scenarios import SCENARIOS
@@ -26,7 +40,7 @@ LOOP = CurrentLoop(raw_low=0.0, raw_high=27648.0, low=0.0, high=9.46352946e-3)
 RTD = Pt100(ohms_per_count=0.01)
 
 
-def point(signal: Signal, kind: RegisterKind = RegisterKind.INT16) -> Point:
+def point(signal: AnySignal, kind: RegisterKind = RegisterKind.INT16) -> Point:
     return Point(
         name="p",
         role="inlet-flow",
@@ -171,6 +185,47 @@ def test_bits(signal: Bit, value: float, held: int) -> None:
     assert decoded(in_register, words(in_register, value)) == (value, Reason.GOOD)
 
 
+FLOWS = {
+    "root": Root(raw_low=0.0, raw_high=27648.0, full_scale=9.46e-3),
+    "root of a loop": Root(raw_low=6400.0, raw_high=32000.0, full_scale=9.46e-3, loop=True),
+    "frequency": Frequency(pulses_per_m3=224_546.0, hz_per_count=0.1),
+}
+
+
+@pytest.mark.parametrize("kind", FLOWS)
+@pytest.mark.parametrize("flow", [0.0, 1.5e-3, 4.7e-3, 9.0e-3])
+def test_a_flow_meters_number_comes_back(kind: str, flow: float) -> None:
+    made = point(FLOWS[kind])
+    assert decoded(made, words(made, flow)) == (pytest.approx(flow, abs=2e-6), Reason.GOOD)
+
+
+@pytest.mark.parametrize(("broken", "code"), [("open-circuit", Reason.LOOP_HIGH), ("short-circuit", Reason.LOOP_LOW)])
+def test_a_broken_flow_loop_shows(broken: str, code: Reason) -> None:
+    made = point(FLOWS["root of a loop"], RegisterKind.UINT16)
+    assert decoded(made, words(made, 4e-3, broken))[1] == code
+
+
+def test_a_pulse_counter_adds_up_what_flows_and_stands_still_when_broken(rig: Rig, tick: Tick) -> None:
+    pulse = Pulse(pulses_per_m3=1e6, rolls_at=1 << 16, most_per_s=20_000.0, window_ns=1_000_000_000)
+    meter = next(given for given in rig.points if given.role == "inlet-flow")
+    counter = replace(meter, signal=pulse, register=Register(kind=RegisterKind.UINT16))
+    wiring = Wiring(replace(rig, points=tuple(counter if given is meter else given for given in rig.points)))
+    counts, flow = [], 4.73e-3
+    for number in range(120):
+        broken = {"inlet-flow": "open-circuit"} if number >= 100 else {}
+        measured = {**tick.measured, "inlet-flow": flow}
+        now = replace(tick, t_ns=number * 200_000_000, measured=measured, broken=broken)
+        held = wiring.registers(now).read((counter.device, counter.table), counter.address, 1)
+        assert held is not None
+        counts.append(float(held[0]))
+    assert min(np.diff(counts)) < 0  # it rolled over
+    t = np.arange(120, dtype=np.int64) * 200_000_000
+    values, codes = PulseMeter(pulse).feed(np.array(counts), np.zeros(120, np.uint8), t)
+    assert set(codes[10:].tolist()) == {0}
+    assert values[10:100] == pytest.approx(flow, rel=3e-4)
+    assert values[-1] == 0.0
+
+
 def test_a_tick_comes_back_through_the_daemon(rig: Rig, tick: Tick) -> None:
     found = Wiring(rig).registers(tick)
     close = {"m3/s": 2e-7, "degC": 0.03, "m": 2e-5, "N": 0.1, "bit": 0.0}
@@ -212,7 +267,18 @@ ALLOWED = {
     "brakewater.record.rows": {"packed", "rows_of"},
     "brakewater.rig": None,
     "brakewater.rig.load": {"demo_file"},
-    "brakewater.signals.convert": {"Bit", "CurrentLoop", "Direct", "Linear", "Pt100", "Register", "Signal"},
+    "brakewater.signals.convert": {
+        "AnySignal",
+        "Bit",
+        "CurrentLoop",
+        "Direct",
+        "Frequency",
+        "Linear",
+        "Pt100",
+        "Pulse",
+        "Register",
+        "Root",
+    },
     "brakewater.stream": {"Block", "Start"},
 }
 """What the simulator may use of the daemon: records and the journal's writer, none of its laws."""

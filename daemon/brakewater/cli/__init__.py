@@ -11,7 +11,8 @@ import sys
 from collections.abc import Sequence
 
 from brakewater import __version__
-from brakewater.cli import check, demo, do, export, replay, run, status
+from brakewater.cli import check, demo, do, export, loopcheck, points, probe, reload, replay, run, status
+from brakewater.cli import map as map_  # the command's name is Python's too
 from brakewater.errors import BrakewaterError, RigFileError
 
 CAUTION = (
@@ -21,8 +22,13 @@ CAUTION = (
 _COMMANDS = {
     "demo": demo,
     "check": check,
+    "probe": probe,
+    "loopcheck": loopcheck,
+    "points": points,
+    "map": map_,
     "run": run,
     "status": status,
+    "reload": reload,
     "do": do,
     "replay": replay,
     "export": export,

@@ -10,9 +10,6 @@ if TYPE_CHECKING:
     from brakewater.field.plan import DevicePlan
     from brakewater.rig import Rig
 
-_ROUND_TRIP_S = 0.01
-"""Taken for one request over a plant network; an assumption for the estimate only."""
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
@@ -34,7 +31,10 @@ def run(args: argparse.Namespace) -> int:
             print(json.dumps({"ok": False, "faults": faults, "reads": [], "alarms": [], "writes": []}))
         else:
             print(error, file=sys.stderr)
-            print(f"{len(error.faults)} fault(s); nothing was started", file=sys.stderr)
+            print(
+                f"{len(error.faults)} fault(s); nothing was started. Some checks wait until these are mended",
+                file=sys.stderr,
+            )
         return 2
     plans = plan(rig)
     if args.json:
@@ -71,12 +71,14 @@ def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
             }
             for rule in rig.alarms
         ],
-        "writes": [],
+        "writes": _writes(rig),
     }
 
 
 def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
+    from brakewater.cli.signal_text import signal_text  # noqa: PLC0415
     from brakewater.cli.tables import table  # noqa: PLC0415
+    from brakewater.field.estimate import scan_estimate_s  # noqa: PLC0415
     from brakewater.rig import SELF  # noqa: PLC0415
     from brakewater.rig.roles import ROLES  # noqa: PLC0415
 
@@ -89,7 +91,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
             point.device,
             f"{point.table.value} {point.address}",
             point.register.kind.value if point.register.bit is None else f"bit {point.register.bit}",
-            type(point.signal).__name__,
+            signal_text(point, rig.units),
         )
         for point in rig.points
         if point.device != SELF
@@ -101,7 +103,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
             f"{one.read.table.value} {one.read.address}..{one.read.address + one.read.count - 1}"
             for one in planned.reads
         ]
-        estimate_s = len(reads) * _ROUND_TRIP_S
+        estimate_s = scan_estimate_s(planned)
         print(
             f"{planned.device.name}: {len(reads)} request(s) a scan: {', '.join(reads)}; about {estimate_s * 1e3:g} ms"
         )
@@ -112,13 +114,38 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     print()
     for lamp in rig.lamps:
         print(f"lamp {lamp.name} ({lamp.colour}): {', '.join(lamp.alarms)}")
-    print("lamp watching (white): lit when all is well\n")
+    print("lamp watching (white): lit while the watch is at work; when all is well it is the only one\n")
     have = {(point.brake, point.role) for point in rig.points}
     for brake in rig.brakes:
         for name, role in ROLES.items():
             if (brake.name if role.brake else None, name) not in have and not name.startswith(("push", "heartbeat")):
                 print(f"{brake.name} has no {name}: the watch does without {role.lost}")
-    print("\nNothing may be written: this rig file names no lamp writes. No fault found.")
+    print()
+    for write in _writes(rig):
+        last = write["address"] + write["count"] - 1
+        place = f"unit {write['unit']}, {write['table']} {write['address']}..{last}"
+        print(f"may be written: {write['device']}, {place}, while holding {write['address'] - 1} keeps the signature")
+    if not rig.mailboxes:
+        print("Nothing may be written: this rig file names no lamp writes.")
+    if rig.registers is not None:
+        allowed = ", ".join(rig.registers.allow)
+        print(f"outstation on {rig.registers.host}:{rig.registers.port} for {allowed}; see `brakewater map {rig.file}`")
+    print("No fault found.")
+
+
+def _writes(rig: "Rig") -> list[dict[str, Any]]:
+    """Every address that may ever be written."""
+    units = {device.name: device.unit for device in rig.devices}
+    return [
+        {
+            "device": mailbox.device,
+            "unit": units[mailbox.device],
+            "table": "holding",
+            "address": mailbox.first,
+            "count": mailbox.count - 1,
+        }
+        for mailbox in rig.mailboxes
+    ]
 
 
 def _alarm(rig: "Rig", rule: Any) -> tuple[str, ...]:

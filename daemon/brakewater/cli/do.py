@@ -1,9 +1,17 @@
-"""Give the running daemon a command: acknowledge, reset, note."""
+"""Give the running daemon a command: acknowledge, reset, note; substitute a point or put it under check for a while."""
 
 import argparse
 import json
 
 from brakewater.cli.places import record_argument
+
+_ON_POINTS = (
+    ("substitute", "let a value entered by hand stand in for a point; it counts as uncertain", True),
+    ("restore", "end a substitution early", False),
+    ("check-begin", "put a point under function check: what it shows is injected, not measured", True),
+    ("check-end", "end a function check early", False),
+)
+_KEYS = ("alarm", "text", "point", "value", "minutes", "reason")
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,6 +26,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     note = verbs.add_parser("note", help="put a remark into the record", description="put a remark into the record")
     note.add_argument("text", metavar="TEXT", help="what to put down")
     record_argument(note, again=True)
+    for verb, says, timed in _ON_POINTS:
+        one = verbs.add_parser(verb, help=says, description=says)
+        one.add_argument("point", metavar="POINT", help="a point of the rig file")
+        if verb == "substitute":
+            one.add_argument("value", metavar="VALUE", help='with its unit, for example "75 gal/min"')
+        if timed:
+            one.add_argument(
+                "--minutes", type=float, required=True, metavar="N", help="it ends by itself after so long"
+            )
+            one.add_argument("--reason", required=True, metavar="TEXT", help="why; it goes into the record")
+        record_argument(one, again=True)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -25,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.control import ask  # noqa: PLC0415 - only when needed
 
     asked = {"do": args.verb}
-    asked.update({key: getattr(args, key) for key in ("alarm", "text") if hasattr(args, key)})
+    asked.update({key: getattr(args, key) for key in _KEYS if hasattr(args, key)})
     answer = ask(args.record, asked)
     if args.json:
         print(json.dumps(answer))

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from brakewater.rig import Rig
-    from brakewater.stream import Picture
+    from brakewater.stream import Input, Picture
 
 _SHOWN_ROLES = ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 _SHOWN_DERIVED = {"heat_w": "heat", "cooling_margin": "margin", "level_rate_m_s": "level rate"}
@@ -17,11 +17,36 @@ _ROLE_WORDS = {
 }
 
 
+def moment(t: str) -> str:
+    """A time with its date, in UTC: ``2031-02-03 04:05:06.200Z``."""
+    return t.replace("T", " ")
+
+
 def event_line(shown: Mapping[str, Any]) -> str:
     """A rendered event: time, priority, what happened, and what to do."""
     mark = "first out: " if shown["first_out"] and shown["to"] == "unacknowledged" else ""
-    line = f"{shown['t'][11:-1]}  {shown['priority']:<8}  {mark}{shown['text']}"
-    return f"{line}\n{'':24}{shown['respond']}" if shown.get("respond") and shown["to"] == "unacknowledged" else line
+    line = f"{moment(shown['t'])}  {shown['priority']:<8}  {mark}{shown['text']}"
+    return f"{line}\n{'':36}{shown['respond']}" if shown.get("respond") and shown["to"] == "unacknowledged" else line
+
+
+def between_line(item: "Input", rig: str) -> str:
+    """What an input that is no scan says: a start, a note, another command, a gap; empty for scans."""
+    from brakewater.stream import Command, Gap, Start  # noqa: PLC0415 - only when needed
+    from brakewater.units import utc_text  # noqa: PLC0415
+
+    match item:
+        case Start():
+            says = f"run {item.run} of rig {rig} begins, version {item.version}"
+        case Command() if item.request.do == "note":
+            says = f"note by {item.request.actor}: {item.request.args.get('text')}"
+        case Command():
+            said = ", ".join(f"{key} {value}" for key, value in item.request.args.items())
+            says = f"{item.request.actor} asked: {item.request.do} {said}".rstrip()
+        case Gap():
+            says = f"inputs {item.lost_first} to {item.lost_last} of run {item.lost_run} were not recorded: {item.why}"
+        case _:
+            return ""
+    return f"{moment(utc_text(item.utc_ns))}  {'-':<8}  {says}"
 
 
 def picture_line(rig: "Rig", picture: "Picture") -> str:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from brakewater.engine import Engine
     from brakewater.record.reader import Record
     from brakewater.review.replay import Comparison, Tally
-    from brakewater.stream import Event
+    from brakewater.stream import Event, Input
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,8 +40,10 @@ def run(args: argparse.Namespace) -> int:
     tally = Tally()
     events: list[Event] = []
     began = perf_counter()
-    for _, outcome in replayed(record, engine, tally):
+    for item, outcome in replayed(record, engine, tally):
         events += outcome.events
+        if not args.json:
+            _print_between(item, engine)
         for event in outcome.events:
             _print(event, engine, as_json=args.json)
     rate = tally.scans / max(perf_counter() - began, 1e-9)
@@ -53,6 +55,15 @@ def run(args: argparse.Namespace) -> int:
     for place in altered:
         print(f"altered: {place}; replayed as it stands", file=sys.stderr)
     return 1 if tally.damage or altered or (comparison is not None and not comparison.identical) else 0
+
+
+def _print_between(item: "Input", engine: "Engine") -> None:
+    """What is no alarm but belongs to the story: starts, notes, other commands, gaps."""
+    from brakewater.cli.lines import between_line  # noqa: PLC0415
+
+    line = between_line(item, engine.rig.name)
+    if line:
+        print(line)
 
 
 def _altered(folder: Path, tally: "Tally") -> list[str]:
@@ -106,4 +117,7 @@ def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_j
         print(f"not comparable: {text}")
     for text in comparison.differences:
         print(f"different: {text}")
-    print("identical to the recorded events" if comparison.identical else "NOT identical to the recorded events")
+    if comparison.inputs_only:
+        print("the record holds inputs only: there are no recorded events to compare with")
+    else:
+        print("identical to the recorded events" if comparison.identical else "NOT identical to the recorded events")

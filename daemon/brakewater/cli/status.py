@@ -46,7 +46,12 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     record = found["record"]
     state = "recording" if record["recording"] else "NOT RECORDING"
     print(f"record: {state}, {record['queued']} waiting, {record['failures']} failures")
+    for one in found["by_hand"]:
+        print(f"{one['what'].upper()} {one['point']} until {one['until']}, by {one['actor']}: {one['reason']}")
     for alarm in found["alarms"]:
-        print(f"{alarm['state'].upper()} {alarm['brake'] or 'rig'}.{alarm['alarm']}: {alarm.get('text', '')}")
+        name = f"{alarm['brake'] or 'rig'}.{alarm['alarm']}"
+        print(f"{alarm['state'].upper()} {name} since {alarm['since']}: {alarm['text']}")
+        if alarm["respond"]:
+            print(f"    {alarm['respond']}")
     if not found["alarms"]:
         print("no alarm standing")

@@ -10,7 +10,7 @@ from brakewater.engine import Engine
 from brakewater.errors import StorageError
 from brakewater.quality import is_bad, reason_name
 from brakewater.record.reader import Record
-from brakewater.render import dimension_of_derived, dimension_of_point
+from brakewater.render import dimension_of_derived, dimension_of_point, plain_name
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import SELF, Rig
 from brakewater.stream import Block, Column, Outcome
@@ -63,7 +63,7 @@ def _columns(rig: Rig, outcome: Outcome) -> tuple[list[str], list[Column]]:
         if point.device != SELF
     ]
     named += [
-        (f"{brake}.{quantity}", dimension_of_derived(quantity), column)
+        (f"{brake}.{plain_name(quantity)}", dimension_of_derived(quantity), column)
         for (brake, quantity), column in outcome.derived.items()
     ]
     names, columns = [], []

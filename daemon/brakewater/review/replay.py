@@ -26,6 +26,8 @@ class Tally:
     damaged: set[int] = field(default_factory=set)
     """Runs that could not be read to their end."""
     gaps: list[Gap] = field(default_factory=list)
+    boots: set[str] = field(default_factory=set)
+    """Machine boots that the runs were recorded in; the simulator's is ``simulated``."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -34,11 +36,13 @@ class Comparison:
 
     differences: list[str] = field(default_factory=list)
     not_comparable: list[str] = field(default_factory=list)
+    inputs_only: bool = False
+    """No event was ever recorded, as in a record of the simulator."""
 
     @property
     def identical(self) -> bool:
-        """No difference where a comparison was possible."""
-        return not self.differences
+        """No difference where a comparison was possible; False where none was."""
+        return not self.differences and not self.inputs_only
 
 
 def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Input, Outcome]]:
@@ -62,6 +66,8 @@ def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Inp
         tally.events += len(outcome.events)
         if isinstance(item, Gap):
             tally.gaps.append(item)
+        if isinstance(item, Start):
+            tally.boots.add(item.boot)
         yield item, outcome
 
 
@@ -95,6 +101,10 @@ def compare(record: Record, replayed_events: list[Event], tally: Tally) -> Compa
             damage.append(str(error))
 
     ours, theirs = _by_run(replayed_events), _by_run(recorded(record, tell))
+    if not theirs and all(boot.startswith("simulated") for boot in tally.boots):
+        found.inputs_only = True
+        found.not_comparable.append("the record holds inputs only")
+        return found
     for run in sorted(ours.keys() | theirs.keys()):
         found.differences += _differences(ours[run], theirs[run], whole=run not in damaged)
     found.not_comparable += damage

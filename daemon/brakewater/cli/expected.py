@@ -1,0 +1,223 @@
+"""What a tech knows to be true: ``--expect`` and its levels, and the ranking in words and as JSON."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from brakewater.errors import StorageError
+from brakewater.field import spans
+from brakewater.field.door import cells_document, cells_of, definition_hash
+from brakewater.field.hypothesis import Cells
+from brakewater.field.seen import in_unit, rounded, unit_of
+from brakewater.field.suspects import Level, Ranking, Suspect, rank
+from brakewater.rig import Point, Rig
+from brakewater.signals.convert import Bit
+from brakewater.signals.pulse import Pulse
+from brakewater.units import Dimension, UnitError, parse, to_unit
+
+_CONTACTS = {"on": 1.0, "off": 0.0, "1": 1.0, "0": 0.0, "true": 1.0, "false": 0.0, "closed": 1.0, "open": 0.0}
+
+
+class ExpectError(ValueError):
+    """An argument that cannot be used."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Wanted:
+    """What is to be true at one time."""
+
+    values: dict[str, float] = field(default_factory=dict)
+    """Point -> value in SI."""
+    tolerances: dict[str, float] = field(default_factory=dict)
+    words: list[str] = field(default_factory=list)
+
+    @property
+    def says(self) -> str:
+        """For people."""
+        return ", ".join(self.words)
+
+
+def expectations(points: Sequence[Point], texts: Sequence[str], tolerance: str | None, *, alone: bool) -> list[Wanted]:
+    """Levels in order: a point named a second time opens the next one.
+
+    Raises:
+        ExpectError: an unknown point, or no value that the point could have.
+    """
+    known = {point.name: point for point in points}
+    levels: list[Wanted] = []
+    for text in texts:
+        name, equals, value = text.partition("=")
+        if not equals and alone:
+            name, value = points[0].name, text
+        if name not in known:
+            allowed = f'POINT="VALUE", with one of: {", ".join(known)}'
+            raise ExpectError(f"--expect: found {text!r}; allowed: {allowed}")
+        level = next((one for one in levels if name not in one.values), None)
+        if level is None:
+            level = Wanted()
+            levels.append(level)
+        level.values[name] = quantity(known[name], value, "--expect")
+        level.words.append(f"{name} = {value}")
+        if tolerance is not None:
+            level.tolerances[name] = difference(known[name], tolerance, "--tolerance")
+    return levels
+
+
+def quantity(point: Point, text: str, where: str) -> float:
+    """A value of a point in SI; of a contact on or off.
+
+    Raises:
+        ExpectError: it is none.
+    """
+    if isinstance(point.signal, Pulse):
+        raise ExpectError(f"{where}: {point.name} counts pulses; one reading says nothing of its flow")
+    if isinstance(point.signal, Bit):
+        if text.strip().lower() not in _CONTACTS:
+            raise ExpectError(f"{where}: found {text!r} for {point.name}; allowed: on or off")
+        return _CONTACTS[text.strip().lower()]
+    try:
+        return parse(text, spans.dimension(point))
+    except UnitError as error:
+        raise ExpectError(f"{where}: {point.name}: {error}") from error
+
+
+def difference(point: Point, text: str, where: str) -> float:
+    """A difference of a point's values in SI: ``1 degF``, or ``0.5 %`` of its range.
+
+    Raises:
+        ExpectError: it is none, or a share of a range that the point does not have.
+    """
+    if text.rstrip().endswith("%"):
+        ends = spans.measuring_range(point)
+        if ends is None:
+            raise ExpectError(f"{where}: {point.name} has no range to take {text!r} of; allowed: a difference")
+        return share(text, where) * abs(ends[1] - ends[0])
+    dimension = spans.dimension(point)
+    try:
+        found = parse(text, Dimension.DIFFERENCE if dimension is Dimension.TEMPERATURE else dimension)
+    except UnitError as error:
+        raise ExpectError(f"{where}: {point.name}: {error}") from error
+    if not found > 0:
+        raise ExpectError(f"{where}: found {text!r}; allowed: above zero")
+    return found
+
+
+def share(text: str, where: str) -> float:
+    """``0.5 %`` as a number.
+
+    Raises:
+        ExpectError: it is none above 0 and below 100 %.
+    """
+    try:
+        found = parse(text, Dimension.NUMBER)
+    except UnitError as error:
+        raise ExpectError(f"{where}: {error}") from error
+    if not 0 < found < 1:
+        raise ExpectError(f"{where}: found {text!r}; allowed: above 0 % and below 100 %")
+    return found
+
+
+class Levels:
+    """What was read at each level, from a file of earlier runs on where one is kept."""
+
+    def __init__(self, rig: Rig, file: Path | None, units: Sequence[int]) -> None:
+        self._devices, self._file, self._units = {device.name: device for device in rig.devices}, file, units
+        self._held: list[dict[str, Any]] = []
+        self._now: list[str] = []
+        if file is not None and file.exists():
+            try:
+                self._held = json.loads(file.read_text(encoding="utf-8"))["levels"]
+            except (OSError, ValueError, KeyError, TypeError) as error:
+                raise StorageError(f"{file}: no file of levels ({error!r}); name another, or delete it") from error
+
+    @property
+    def names(self) -> set[str]:
+        """Points read in this run."""
+        return set(self._now)
+
+    def _definition(self, point: Point) -> str:
+        return definition_hash(point, self._devices[point.device])
+
+    def add(self, point: Point, expected: float, cells: Cells) -> None:
+        """One more level."""
+        self._now.append(point.name)
+        level = {"point": point.name, "definition": self._definition(point), "expected": expected}
+        self._held.append(level | {"cells": cells_document(cells)})
+
+    def keep(self) -> None:
+        """Write the file, where one is wanted; it appears whole or stays as it was."""
+        if self._file is not None:
+            part = self._file.with_name(self._file.name + ".part")
+            part.write_text(json.dumps({"levels": self._held}) + "\n", encoding="utf-8")
+            part.replace(self._file)
+
+    def ranking(self, point: Point, tolerance: float | None) -> Ranking:
+        """Over all levels that were read of a point as it is written now."""
+        mine = [
+            Level(expected=one["expected"], cells=cells_of(one["cells"]))
+            for one in self._held
+            if one["point"] == point.name and one["definition"] == self._definition(point)
+        ]
+        unit = self._devices[point.device].unit
+        within = tolerance or max(spans.tolerance(point, level.expected) for level in mine)
+        return rank(point, unit, mine, tolerance=within, span=spans.span(point), units=self._units)
+
+
+def suspects_document(ranking: Ranking, point: Point, system: str) -> list[dict[str, Any]]:
+    """The suspects as JSON: most probable first, residuals in the shown unit."""
+    apart = {id(rival.suspect): rival.apart_at for rival in ranking.rivals}
+    return [
+        {
+            "mistakes": [mistake.value for mistake in one.hypothesis.mistakes],
+            "mend": list(one.hypothesis.mend),
+            "same": [list(other.mend) for other in one.same],
+            "residuals": [rounded(_difference(residual, point, system)) for residual in one.residuals],
+            "probability": round(one.probability, 4),
+            "fits": one.fits,
+            "cannot_tell": id(one) in apart,
+            "apart_at": rounded(in_unit(apart[id(one)], point, system)) if id(one) in apart else None,
+        }
+        for one in ranking.suspects
+    ]
+
+
+def _difference(value: float, point: Point, system: str) -> float:
+    unit = unit_of(point, system)
+    return value if not unit else float(to_unit(value, unit, difference=True))
+
+
+def ranking_lines(ranking: Ranking, point: Point, system: str) -> list[str]:
+    """The ranking in words."""
+    unit = unit_of(point, system)
+    first = ranking.suspects[0]
+    lines = [f"{point.name}: {_VERDICTS[ranking.verdict].format(says=first.hypothesis.says)}"]
+    if ranking.verdict == "none":
+        lines.append("  nearest, but none of them fits:")
+    for one in ranking.suspects[:_SHOWN]:
+        misses = ", ".join(f"{_difference(residual, point, system):+.4g}" for residual in one.residuals)
+        kinds = " + ".join(mistake.value for mistake in one.hypothesis.mistakes) or "no mistake"
+        lines.append(f"  {one.probability:6.1%}  {one.hypothesis.says}  ({kinds}; off by {misses} {unit})".rstrip())
+        lines += [f"          reads the same over the whole range: {_names(one)}"] if one.same else []
+    if len(first.residuals) == 1 and ranking.verdict != "none":
+        lines.append("  one level only: a second one, far from it, makes sure")
+    for rival in ranking.rivals[:_SHOWN]:
+        at = f"{in_unit(rival.apart_at, point, system):.4g} {unit}".strip()
+        lines.append(
+            f"  {rival.suspect.hypothesis.says}: to tell it apart, move only this signal to {at}, and probe again"
+        )
+    return lines
+
+
+_SHOWN = 6
+_VERDICTS = {
+    "as-written": "reads as expected; the rig file is right",
+    "found": "the rig file should say: {says}",
+    "cannot-tell": "cannot tell; most likely: {says}",
+    "none": "none of the usual mistakes explains this: check wiring, sensor and what is really true",
+}
+
+
+def _names(one: Suspect) -> str:
+    return "; ".join(other.says for other in one.same[:3]) + (" ..." if len(one.same) > 3 else "")

@@ -1,0 +1,158 @@
+"""What a tech injects into a loop: as a quantity, as current, as ohms, or as a share of the range; and lists of it."""
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from brakewater.cli.expected import ExpectError, quantity
+from brakewater.field import spans
+from brakewater.field.seen import in_unit, unit_of
+from brakewater.review.loop_sheet import Part
+from brakewater.rig import Point
+from brakewater.signals import rtd
+from brakewater.signals.convert import Bit, CurrentLoop, Pt100
+from brakewater.signals.flow import Root
+from brakewater.signals.pulse import Pulse
+from brakewater.units import Dimension, UnitError, parse
+
+_CIRCUIT: Final = re.compile(r"\s*([-+]?\d+(?:\.\d*)?|[-+]?\.\d+)\s*(mA|ohm|ohms|%)\s*", re.IGNORECASE)
+_WATER: Final = (0.0, 100.0)
+"""Range of a thermometer whose file names none, degC."""
+_COLUMNS: Final = ("injected", "wait", "part")
+_LONGEST_WAIT_S: Final = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Injection:
+    """One value to inject."""
+
+    said: str
+    value: float
+    """SI."""
+    wait_s: float = 0.0
+    """Before it is read."""
+    part: Part = "as-found"
+
+
+def loop_range(point: Point, ends: Sequence[str] | None) -> tuple[float, float]:
+    """Values in SI at 0 and 100 %: as said, else the signal's, else 0 to 100 degC of a thermometer.
+
+    Raises:
+        ExpectError: nothing says it, or the point is one that no loop check can prove.
+    """
+    if isinstance(point.signal, Pulse):
+        raise ExpectError(f"{point.name} counts pulses; it is proved by a measured volume, not by a loop check")
+    if ends is not None:
+        low, high = (quantity(point, end, "--range") for end in ends)
+        if low == high:
+            raise ExpectError("--range: found two equal ends; allowed: the values at 0 and at 100 %")
+        return low, high
+    found = spans.measuring_range(point)
+    if found is None and spans.dimension(point) is Dimension.TEMPERATURE:
+        return _WATER
+    if found is None:
+        raise ExpectError(f'{point.name}: its signal names no range; say --range "0 ..." "100 ..."')
+    return found
+
+
+def injection(point: Point, text: str, ends: tuple[float, float]) -> float:
+    """What a tech says he injects, in SI.
+
+    Raises:
+        ExpectError: it is nothing that this point takes.
+    """
+    match = _CIRCUIT.fullmatch(text)
+    if match is None or isinstance(point.signal, Bit):
+        return quantity(point, text, "injected")
+    number, unit = float(match.group(1)), match.group(2).lower()
+    if unit == "%":
+        return ends[0] + number / 100 * (ends[1] - ends[0])
+    found = _of_current(point, number) if unit == "ma" else _of_ohms(point, number)
+    if found is None:
+        takes = "mA" if unit == "ma" else "ohm"
+        raise ExpectError(f"injected: found {text!r}; {point.name} takes no {takes}; allowed: {spans.dimension(point)}")
+    return found
+
+
+def _of_current(point: Point, milliamps: float) -> float | None:
+    share = (milliamps - 4) / 16
+    match point.signal:
+        case CurrentLoop(low=low, high=high):
+            return low + share * (high - low)
+        case Root(full_scale=full, loop=True):
+            return float(full * np.sqrt(max(0.0, share)))
+        case _:
+            return None
+
+
+def _of_ohms(point: Point, ohms: float) -> float | None:
+    match point.signal:
+        case Pt100(r0=r0):
+            return float(rtd.degc_of_ohms(np.array([ohms]), r0)[0])
+        case _:
+            return None
+
+
+def suggestion(point: Point, percent: float, ends: tuple[float, float], system: str) -> tuple[str, str]:
+    """What to inject at a percentage: as a quantity that can be said back, and what that is on the wire."""
+    value = ends[0] + percent / 100 * (ends[1] - ends[0])
+    if isinstance(point.signal, Bit):
+        return ("on" if value else "off"), ""
+    said = f"{in_unit(value, point, system):.6g} {unit_of(point, system)}".strip()
+    match point.signal:
+        case CurrentLoop(low=low, high=high):
+            return said, f"{4 + 16 * (value - low) / (high - low):.3f} mA"
+        case Root(full_scale=full, loop=True):
+            return said, f"{4 + 16 * (value / full) ** 2:.3f} mA"
+        case Pt100(r0=r0):
+            return said, f"{float(rtd.ohms_of_degc(np.array([value]), r0)[0]):.3f} ohm"
+        case _:
+            return said, ""
+
+
+def read_injections(file: Path, point: Point, ends: tuple[float, float]) -> list[Injection]:
+    """A CSV file with the columns ``injected`` and, as wanted, ``wait`` and ``part`` (as-found, as-left).
+
+    Raises:
+        ExpectError: naming row and column, what was found and what is allowed.
+    """
+    try:
+        rows = list(csv.DictReader(file.read_text(encoding="utf-8-sig").splitlines(), strict=True))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise ExpectError(f"{file}: {error}") from error
+    if not rows:
+        raise ExpectError(f"{file}: found no rows; allowed: a header with {', '.join(_COLUMNS)}, then a row a value")
+    if "injected" not in rows[0] or set(rows[0]) - {*_COLUMNS}:
+        raise ExpectError(
+            f"{file}: row 1: found columns {', '.join(map(str, rows[0]))}; allowed: {', '.join(_COLUMNS)}"
+        )
+    found = [_row(f"{file}: row {number}", row, point, ends) for number, row in enumerate(rows, 2)]
+    if [one.part for one in found] != sorted(one.part for one in found):
+        raise ExpectError(f"{file}: found as-found below as-left; allowed: all of as-found first")
+    if found[0].part != "as-found":
+        raise ExpectError(
+            f"{file}: found no as-found row; allowed: as-found first, then as-left if something was adjusted"
+        )
+    return found
+
+
+def _row(place: str, row: dict[str, str | None], point: Point, ends: tuple[float, float]) -> Injection:
+    said, wait, part = ((row.get(name) or "").strip() for name in _COLUMNS)
+    try:
+        value = injection(point, said, ends)
+    except ExpectError as error:
+        raise ExpectError(f"{place}, column injected: {error}") from error
+    try:
+        wait_s = parse(wait, Dimension.TIME) if wait else 0.0
+    except UnitError as error:
+        raise ExpectError(f"{place}, column wait: {error}") from error
+    if not 0 <= wait_s <= _LONGEST_WAIT_S:
+        raise ExpectError(f"{place}, column wait: found {wait!r}; allowed: 0 s to 1 h")
+    if part not in ("", "as-found", "as-left"):
+        raise ExpectError(f"{place}, column part: found {part!r}; allowed: as-found or as-left")
+    return Injection(said=said, value=value, wait_s=wait_s, part="as-left" if part == "as-left" else "as-found")

@@ -1,0 +1,289 @@
+"""Prove one loop: inject known values, take as-found and as-left, and put the sheet into the record.
+
+The sheet is printed, and with -o written as .html (one page that prints), .csv or .txt. A later change of the point's
+address, type, order, signal or trim makes the proof void: brakewater points RIG --proofs.
+"""
+
+import argparse
+import getpass
+import json
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from brakewater.cli.places import record_argument
+
+if TYPE_CHECKING:
+    from brakewater.review.loop_sheet import Sheet, Step
+    from brakewater.rig import Point, Rig
+
+_MOST_SCANS: Final = 1000
+_LONGEST_MIN: Final = 480
+_FORMS: Final = (".html", ".csv", ".txt")
+_MOST_BYTES: Final = 60_000
+"""One command's line holds no more, with room for the rest."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    parser.add_argument("point", metavar="POINT", help="the point to prove")
+    parser.add_argument("--points", type=_percents, default=(0.0, 25.0, 50.0, 75.0, 100.0), metavar="0,25,50,75,100")
+    parser.add_argument("--down", action="store_true", help="go down again too, for hysteresis")
+    parser.add_argument("--tolerance", default="0.5 %", metavar="T", help='"0.5 %%" of the span (default), or "1 degF"')
+    parser.add_argument(
+        "--range", nargs=2, metavar=("LOW", "HIGH"), help="values at 0 and 100 %% where the signal has none"
+    )
+    parser.add_argument("--injected", type=Path, metavar="FILE", help="CSV: injected, wait, part; without a terminal")
+    parser.add_argument(
+        "--instrument", default="", metavar="TEXT", help="what it is checked with, and its serial number"
+    )
+    parser.add_argument("--by", metavar="WHO", help="who checks (default: the user)")
+    parser.add_argument("--scans", type=_scans, default=10, metavar="N", help="scans a step (default: 10)")
+    parser.add_argument(
+        "--minutes",
+        type=_minutes,
+        default=60.0,
+        metavar="N",
+        help="the function check ends after so long (default: 60)",
+    )
+    parser.add_argument(
+        "--last", action="store_true", help="print the newest sheet of this point from the record again"
+    )
+    parser.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="write the sheet: .html, .csv, .txt",
+    )
+    parser.add_argument("--json", action="store_true", help="print the sheet as one JSON document")
+    record_argument(parser)
+
+
+def _percents(text: str) -> tuple[float, ...]:
+    try:
+        found = tuple(float(one) for one in text.split(","))
+    except ValueError:
+        found = ()
+    if not found or not all(-10 <= one <= 110 for one in found):
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: percentages with commas, -10 to 110")
+    return found
+
+
+def _scans(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= _MOST_SCANS:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 to {_MOST_SCANS}")
+    return int(text)
+
+
+def _minutes(text: str) -> float:
+    if not text.isdecimal() or not 1 <= int(text) <= _LONGEST_MIN:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 to {_LONGEST_MIN}")
+    return float(text)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0 where the loop passes as left, 1 where not or where its sheet did not get into the record."""
+    from brakewater.cli.expected import ExpectError  # noqa: PLC0415 - only when needed
+    from brakewater.cli.loop_session import StoppedError  # noqa: PLC0415
+    from brakewater.rig import load  # noqa: PLC0415
+
+    rig = load(args.rig)
+    try:
+        point = _point(rig, args.point)
+        _check_outputs(args.output)
+        if args.last:
+            return _last(args)
+        sheet = _checked(rig, point, args)
+    except ExpectError as error:
+        print(f"brakewater loopcheck: {error}", file=sys.stderr)
+        return 2
+    except (StoppedError, EOFError):
+        print("stopped; nothing was recorded", file=sys.stderr)
+        return 1
+    _put(sheet, args)
+    return 0 if _recorded(sheet, args.record) and sheet.passed else 1
+
+
+def _point(rig: "Rig", name: str) -> "Point":
+    from brakewater.cli.expected import ExpectError  # noqa: PLC0415
+    from brakewater.rig import SELF  # noqa: PLC0415
+    from brakewater.rig.faults import choices  # noqa: PLC0415
+
+    known = {point.name: point for point in rig.points if point.device != SELF}
+    if name not in known:
+        raise ExpectError(f"POINT: found {name!r}; allowed: {choices(name, list(known))}")
+    return known[name]
+
+
+def _check_outputs(files: Sequence[Path]) -> None:
+    """Before anything is injected: a sheet must not be lost to a bad name."""
+    from brakewater.cli.expected import ExpectError  # noqa: PLC0415
+
+    for file in files:
+        if file.suffix not in _FORMS:
+            raise ExpectError(f"-o: found {str(file)!r}; allowed: a name that ends in {', '.join(_FORMS)}")
+        if file.exists():
+            raise ExpectError(f"-o: {file} exists; name another file")
+        if not file.parent.is_dir():
+            raise ExpectError(f"-o: {file.parent} is no folder")
+
+
+def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
+    from brakewater.cli.expected import ExpectError  # noqa: PLC0415
+    from brakewater.cli.injected import loop_range, read_injections  # noqa: PLC0415
+    from brakewater.cli.loop_session import Session  # noqa: PLC0415
+    from brakewater.cli.reach import reach  # noqa: PLC0415
+
+    ends = loop_range(point, args.range)
+    tolerance = _tolerance(point, args.tolerance, ends)
+    listed = read_injections(args.injected, point, ends) if args.injected else None
+    if listed is None and not sys.stdin.isatty():
+        raise ExpectError("found no terminal; allowed: --injected FILE, a CSV of what is injected")
+    way = reach(rig, args.record)
+    began = _now()
+    try:
+        _tell(f"reading {point.name} through {way.through}; q ends without a sheet")
+        session = Session(
+            rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=_tell,
+            pause=_pause,
+        )  # fmt: skip
+        way.begin_check(point, args.by or getpass.getuser(), args.minutes)
+        try:
+            steps, adjusted = session.guided(_course(args)) if listed is None else session.listed(listed)
+        finally:
+            way.end_check(point)
+    finally:
+        way.close()
+    return _sheet(rig, point, args, (ends, tolerance, began), steps, adjusted=adjusted)
+
+
+def _tolerance(point: "Point", text: str, ends: tuple[float, float]) -> float:
+    from brakewater.cli.expected import difference, share  # noqa: PLC0415
+
+    if text.rstrip().endswith("%"):
+        return share(text, "--tolerance") * abs(ends[1] - ends[0])
+    return difference(point, text, "--tolerance")
+
+
+def _course(args: argparse.Namespace) -> tuple[float, ...]:
+    up = tuple(args.points)
+    return (*up, *up[-2::-1]) if args.down else up
+
+
+def _ask(prompt: str) -> str:
+    return input(prompt)
+
+
+def _tell(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _pause(seconds: float) -> None:
+    time.sleep(seconds)
+
+
+def _now() -> str:
+    from brakewater.units import utc_text  # noqa: PLC0415
+
+    return utc_text(time.time_ns())
+
+
+def _sheet(
+    rig: "Rig",
+    point: "Point",
+    args: argparse.Namespace,
+    frame: tuple[tuple[float, float], float, str],
+    steps: "list[Step]",
+    *,
+    adjusted: bool,
+) -> "Sheet":
+    from brakewater.field.seen import unit_of  # noqa: PLC0415
+    from brakewater.review.loop_sheet import Sheet  # noqa: PLC0415
+    from brakewater.review.proofs import proof_hash  # noqa: PLC0415
+    from brakewater.units import UNITS  # noqa: PLC0415
+
+    (low, high), tolerance, began = frame
+    device = next(one for one in rig.devices if one.name == point.device)
+    unit = unit_of(point, rig.units)
+    scale = UNITS[unit] if unit else UNITS["1"]
+    return Sheet(
+        point=point.name, rig=rig.name, definition=proof_hash(point, device),
+        place=f"{device.name} unit {device.unit}, {point.table.value} {point.address}, {point.register.kind.value}",
+        signal=type(point.signal).__name__, unit=unit, factor=scale.factor, offset=scale.offset, low=low, high=high,
+        tolerance=tolerance, by=args.by or getpass.getuser(), instrument=args.instrument, began=began, scans=args.scans,
+        adjusted=adjusted, steps=tuple(steps),
+    )  # fmt: skip
+
+
+# ---- what becomes of the sheet
+
+
+def _put(sheet: "Sheet", args: argparse.Namespace) -> None:
+    from brakewater.review import loop_page  # noqa: PLC0415
+    from brakewater.review.loop_sheet import document  # noqa: PLC0415
+
+    forms: dict[str, Callable[[Sheet], str]] = {
+        ".html": loop_page.html,
+        ".csv": loop_page.csv_text,
+        ".txt": loop_page.text,
+    }
+    for file in args.output:
+        part = file.with_name(file.name + ".part")
+        part.write_text(forms[file.suffix](sheet), encoding="utf-8", newline="")
+        part.replace(file)
+    print(json.dumps(document(sheet)) if args.json else loop_page.text(sheet), flush=True)
+
+
+def _recorded(sheet: "Sheet", folder: Path) -> bool:
+    """Give it to the running daemon; where none runs, say so: the sheet is printed all the same."""
+    from brakewater.control import SOCKET, ask  # noqa: PLC0415
+    from brakewater.errors import DeviceError  # noqa: PLC0415
+    from brakewater.review.loop_sheet import document  # noqa: PLC0415
+    from brakewater.review.proofs import SHEET, VERB  # noqa: PLC0415
+
+    if not (folder / SOCKET).exists():
+        _tell(f"no daemon on {folder}: the sheet is not in a record, and the point stays unproved there")
+        return True
+    held = {SHEET: _fitting(document(sheet))}
+    try:
+        if ask(folder, {"ask": "status"}).get("rig") != sheet.rig:
+            _tell(f"the daemon on {folder} watches another rig: the sheet is not in its record")
+            return True
+        answer = ask(folder, {"do": VERB, "point": sheet.point, **held})
+        if not answer.get("ok"):  # a daemon that does not know the verb keeps it as a note
+            says = f"loop check of {sheet.point}: {'passed' if sheet.passed else 'failed'}"
+            answer = ask(folder, {"do": "note", "text": says, "point": sheet.point, **held})
+    except DeviceError as error:
+        answer = {"ok": False, "says": str(error)}
+    _tell("the sheet is in the record" if answer.get("ok") else f"NOT in the record: {answer.get('says')}")
+    return bool(answer.get("ok"))
+
+
+def _fitting(held: dict[str, Any]) -> dict[str, Any]:
+    """A sheet of very many scans is recorded with the mean of each step in place of its readings."""
+    if len(json.dumps(held)) <= _MOST_BYTES:
+        return held
+    steps = [{**step, "readings": [] if step["mean"] is None else [step["mean"]]} for step in held["steps"]]
+    return {**held, "steps": steps}
+
+
+def _last(args: argparse.Namespace) -> int:
+    from brakewater.errors import StorageError  # noqa: PLC0415
+    from brakewater.review.loop_sheet import sheet_of  # noqa: PLC0415
+    from brakewater.review.proofs import last_sheet  # noqa: PLC0415
+
+    held = last_sheet(args.record, args.point)
+    if held is None:
+        raise StorageError(f"{args.record}: found no sheet of {args.point}")
+    try:
+        sheet = sheet_of(held)
+    except (KeyError, TypeError, ValueError) as error:
+        raise StorageError(f"{args.record}: the newest sheet of {args.point} cannot be read: {error!r}") from error
+    _put(sheet, args)
+    return 0 if sheet.passed else 1

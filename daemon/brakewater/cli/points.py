@@ -1,0 +1,120 @@
+"""The I/O list as CSV, out and in, and which points are proved.
+
+Without options the list goes to standard output. --take makes a new rig file of the old one and a changed list: only
+the point tables change, all else stays as it was written.
+"""
+
+import argparse
+import json
+import os
+import sys
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from brakewater.cli.places import record_argument
+
+if TYPE_CHECKING:
+    from brakewater.review.proofs import Proof
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--take", type=Path, metavar="FILE.csv", help="put this list into the rig file")
+    what.add_argument("--proofs", action="store_true", help="which points a loop check has proved, from the record")
+    what.add_argument("--columns", action="store_true", help="what the columns of the list hold")
+    parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
+    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    parser.add_argument("--json", action="store_true", help="with --proofs: print one JSON document")
+    record_argument(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0; with --proofs 1 where a point is not proved; 2 for a list or rig file with faults."""
+    if args.columns:
+        return _columns()
+    if args.proofs:
+        return _proofs(args)
+    if args.output is not None and args.output.exists() and not args.replace:
+        print(f"brakewater points: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+        return 2
+    if args.take is not None:
+        return _take(args)
+    from brakewater.rig import load  # noqa: PLC0415 - only when needed
+    from brakewater.rig.points_csv import points_csv  # noqa: PLC0415
+
+    _put(points_csv(load(args.rig).text), args.output)
+    return 0
+
+
+def _take(args: argparse.Namespace) -> int:
+    from brakewater.rig.points_csv import raw_points  # noqa: PLC0415 - only when needed
+    from brakewater.rig.points_into import points_into  # noqa: PLC0415
+
+    text = _text(Path(args.rig))
+    made = points_into(text, _text(args.take), file=args.rig, list_file=str(args.take))
+    _put(made, args.output)
+    count = sum(1 for _ in raw_points(tomllib.loads(made)))
+    print(f"{count} points taken from {args.take}; no fault found", file=sys.stderr)
+    return 0
+
+
+def _text(file: Path) -> str:
+    from brakewater.errors import Fault, RigFileError  # noqa: PLC0415 - only when needed
+
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as handle:
+            return handle.read()
+    except (OSError, UnicodeDecodeError) as error:
+        fault = Fault(file=str(file), line=0, key="(file)", found=str(error), allowed="a readable file in UTF-8")
+        raise RigFileError((fault,)) from error
+
+
+def _put(text: str, file: Path | None) -> None:
+    """To standard output, or into a file that appears whole or not at all."""
+    if file is None:
+        sys.stdout.write(text)
+        return
+    part = file.with_name(file.name + ".part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as handle:
+            handle.write(text)
+        os.replace(part, file)  # noqa: PTH105 - atomic on purpose
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _columns() -> int:
+    from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+    from brakewater.rig.points_csv import COLUMNS  # noqa: PLC0415
+
+    print(table(("column", "holds"), list(COLUMNS.items())))
+    print("\nan empty cell is an absent key; a list is joined by semicolons; text that looks like a number is quoted")
+    return 0
+
+
+def _proofs(args: argparse.Namespace) -> int:
+    from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+    from brakewater.review.proofs import proofs  # noqa: PLC0415
+    from brakewater.rig import load  # noqa: PLC0415
+
+    found = proofs(load(args.rig), args.record)
+    if args.json:
+        print(json.dumps([_document(one) for one in found]))
+    else:
+        rows = [(one.point, one.says, one.by or "", one.instrument or "") for one in found]
+        print(table(("point", "proof", "by", "instrument"), rows))
+    return 0 if all(one.status == "proved" for one in found) else 1
+
+
+def _document(one: "Proof") -> dict[str, str | None]:
+    return {
+        "point": one.point,
+        "status": one.status,
+        "proved": one.proved,
+        "void_since": one.void_since,
+        "by": one.by,
+        "instrument": one.instrument,
+    }

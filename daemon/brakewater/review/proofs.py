@@ -1,0 +1,177 @@
+"""Which points a loop check has proved, computed from the record: the last sheet of each, and what changed since.
+
+A proof stands for a point as it was defined: device, unit, table, address, type, orders, signal, trim. A change of any
+of these voids it, from the Start on that brought the change in; the same definition brought back makes it valid again.
+"""
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from enum import Enum
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from brakewater.errors import RigFileError
+from brakewater.record.reader import Record
+from brakewater.record.rows import Row, inputs_of
+from brakewater.record.segment import last_commit, reading, segment_path, told
+from brakewater.rig import SELF, Device, Point, Rig, parse
+from brakewater.stream import Command, Start
+from brakewater.units import utc_text
+
+VERB: Final = "loop-sheet"
+"""The command whose arguments are a sheet; a daemon that does not know it takes a note with the sheet beside it."""
+SHEET: Final = "sheet"
+_PROVEN: Final = ("device", "table", "address", "register", "signal")
+"""Fields of a point on which a reading depends; of its conditioning the trim alone."""
+
+Said = Start | Command
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """How a point stands."""
+
+    point: str
+    status: Literal["proved", "failed", "void", "never"]
+    proved: str | None = None
+    """When its last sheet was recorded, UTC."""
+    void_since: str | None = None
+    """When a changed definition was first watched, UTC; None where it stands only in the rig file so far."""
+    by: str | None = None
+    instrument: str | None = None
+
+    @property
+    def says(self) -> str:
+        """For people."""
+        day = (self.proved or "")[:16].replace("T", " ")
+        match self.status:
+            case "proved":
+                return f"proved on {day}"
+            case "failed":
+                return f"failed on {day}"
+            case "void":
+                since = (self.void_since or "")[:16].replace("T", " ")
+                return f"void since {since or 'this rig file'} (proved on {day})"
+            case "never":
+                return "never"
+
+
+def proof_hash(point: Point, device: Device) -> str:
+    """What a proof stands for.
+
+    A field that keeps its default never counts, so that a later version that knows more fields voids no old proof.
+    """
+    held = {name: _facts(getattr(point, name)) for name in _PROVEN}
+    held["trim"] = _facts(point.conditioning.trim)
+    return hashlib.sha256(json.dumps({"unit": device.unit, **held}, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _facts(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        own = {}
+        for field in fields(value):
+            held = getattr(value, field.name)
+            default = field.default if field.default_factory is MISSING else field.default_factory()
+            if held != default:
+                own[field.name] = _facts(held)
+        return {"is": type(value).__name__, **own}
+    if isinstance(value, Enum):
+        return value.value
+    return list(value) if isinstance(value, tuple) else value
+
+
+def hashes(rig: Rig) -> dict[str, str]:
+    """Point -> what a proof of it stands for."""
+    devices = {device.name: device for device in rig.devices}
+    return {point.name: proof_hash(point, devices[point.device]) for point in rig.points if point.device != SELF}
+
+
+def proofs(rig: Rig, folder: Path) -> list[Proof]:
+    """How every point of a rig stands, in its order; all ``never`` where there is no record.
+
+    Raises:
+        StorageError: the record cannot be read.
+    """
+    now = hashes(rig)
+    last: dict[str, tuple[Command, Mapping[str, Any]]] = {}
+    voided: dict[str, str] = {}
+    for item in said(folder):
+        if isinstance(item, Start):
+            _void(item, last, voided)
+        elif (sheet := sheet_of(item)) is not None and str(sheet.get("point")) in now:
+            last[str(sheet["point"])] = (item, sheet)
+            voided.pop(str(sheet["point"]), None)
+    return [_proof(name, last.get(name), voided.get(name), one) for name, one in now.items()]
+
+
+def sheet_of(command: Command) -> Mapping[str, Any] | None:
+    """The loop sheet that a command carries."""
+    sheet = command.request.args.get(SHEET)
+    return sheet if command.request.do in (VERB, "note") and isinstance(sheet, Mapping) else None
+
+
+def last_sheet(folder: Path, point: str) -> Mapping[str, Any] | None:
+    """The newest recorded sheet of a point."""
+    found = None
+    for item in said(folder):
+        if isinstance(item, Command) and (sheet := sheet_of(item)) is not None and sheet.get("point") == point:
+            found = {**sheet, "recorded": utc_text(item.utc_ns), "actor": item.request.actor}
+    return found
+
+
+def _void(start: Start, last: Mapping[str, tuple[Command, Mapping[str, Any]]], voided: dict[str, str]) -> None:
+    """Mark the proofs that a new Start's rig file makes void, and those that it makes valid again."""
+    if not last:
+        return
+    try:
+        watched = hashes(parse(start.rig_toml, "the recorded rig file"))
+    except RigFileError:
+        return  # written for another version of the program; the next Start will tell
+    for name, (_, sheet) in last.items():
+        if watched.get(name) == sheet.get("definition"):
+            voided.pop(name, None)
+        else:
+            voided.setdefault(name, utc_text(start.utc_ns))
+
+
+def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: str | None, now: str) -> Proof:
+    if held is None:
+        return Proof(point=name, status="never")
+    command, sheet = held
+    status: Literal["proved", "failed", "void"] = "proved" if sheet.get("passed") is True else "failed"
+    if sheet.get("definition") != now:
+        status = "void"
+    return Proof(
+        point=name,
+        status=status,
+        proved=utc_text(command.utc_ns),
+        void_since=voided if status == "void" else None,
+        by=command.request.actor,
+        instrument=str(sheet.get("instrument") or "") or None,
+    )
+
+
+def said(folder: Path) -> Iterator[Said]:
+    """Every Start and command of a record, without its scans, which are most of it.
+
+    Raises:
+        StorageError: a segment cannot be read.
+    """
+    for run in Record(folder).runs():
+        path = segment_path(folder, run)
+        with reading(path) as base:
+            try:
+                last = last_commit(base)
+                query = (
+                    "SELECT input, kind, t_ns, utc_ns, body FROM inputs"
+                    " WHERE kind IN ('start', 'command') AND input <= ? ORDER BY input"
+                )
+                rows: list[Row] = base.execute(query, (last[1] if last else -1,)).fetchall()
+            except sqlite3.Error as error:
+                raise told(error, path, "starts and commands") from error
+        for item in inputs_of(run, rows, None):
+            if isinstance(item, Start | Command):
+                yield item

@@ -1,0 +1,320 @@
+"""``brakewater loopcheck`` and its proofs: guided, from a list, through the running daemon, voided by a change."""
+
+import csv
+import getpass
+import json
+import re
+from collections.abc import Callable, Iterator
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from brakewater.cli import loopcheck
+from brakewater.record.verify import verify
+from brokers import free_port, until
+from daemons import Daemon, daemon, here, small_rig
+from settable import Settable, settable, terminal
+
+pytestmark = pytest.mark.integration
+
+INSTRUMENT = "calibrator no. 7, due 2031-06-01"  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Settable]:
+    with settable() as one:
+        yield one
+
+
+@pytest.fixture
+def device(shared: Settable) -> Settable:
+    shared.forget()
+    shared.put(0, 900, 250, 400, 300)
+    return shared
+
+
+@pytest.fixture
+def rig(device: Settable, tmp_path: Path) -> Path:
+    return small_rig(tmp_path / "rig.toml", device=device.port)
+
+
+def listed(folder: Path, *rows: str, head: str = "injected,wait,part") -> Path:
+    file = folder / "injected.csv"
+    file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return file
+
+
+def plays(monkeypatch: pytest.MonkeyPatch, *steps: Callable[[], None]) -> None:
+    """In place of each wait the test does what a calibrator would."""
+    left = list(steps)
+    monkeypatch.setattr(loopcheck, "_pause", lambda _seconds: left.pop(0)())
+
+
+def shows(device: Settable, counts: int) -> Callable[[], None]:
+    """On aux-inlet, ten counts a degC."""
+    return lambda: device.put(1, counts)
+
+
+def sheet(rig: Path, record: Path, *words: str | Path, status: int = 0) -> dict[str, Any]:
+    done = here("loopcheck", rig, "aux-inlet", "--record", record, "--scans", "2", "--json", *words)
+    assert done.returncode == status, done.stderr
+    found = json.loads(done.stdout)
+    assert isinstance(found, dict)
+    return found
+
+
+def test_as_found_and_as_left_from_a_list(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """2 degC too high as found, right as left, 0.3 degC of hysteresis."""
+    part = [("0 degC", 20), ("50 degC", 520), ("100 degC", 1020)]
+    left = [("0 degC", 0), ("50 degC", 500), ("100 degC", 1000), ("50 degC", 503)]
+    rows = [f"{said},1 s,as-found" for said, _ in part] + [f"{said},1 s,as-left" for said, _ in left]
+    plays(monkeypatch, *[shows(device, counts) for _, counts in [*part, *left]])
+    outputs = [tmp_path / f"sheet.{form}" for form in ("html", "csv", "txt")]
+    words = [word for file in outputs for word in ("-o", file)]
+    found = sheet(rig, tmp_path, "--injected", listed(tmp_path, *rows), "--instrument", INSTRUMENT, *words)
+    assert (found["passed"], found["as_found_passed"], found["adjusted"]) == (True, False, True)
+    assert [one["error"] for one in found["steps"]] == pytest.approx([2.0, 2.0, 2.0, 0.0, 0.0, 0.0, 0.3])
+    assert found["hysteresis"] == pytest.approx(0.3)
+    assert (found["by"], found["instrument"], found["unit"]) == (getpass.getuser(), INSTRUMENT, "degF")
+    html, table, text = (file.read_text(encoding="utf-8") for file in outputs)
+    assert "PASSED" in html
+    assert INSTRUMENT in html
+    rows_read = list(csv.DictReader(StringIO(table)))
+    assert [row["result"] for row in rows_read] == ["FAIL"] * 3 + ["pass"] * 4
+    assert text.startswith("Loop check: PASSED\n")
+    assert "as found: FAILED, largest error +3.6 degF (+2.00% of span)" in text
+
+
+@pytest.mark.parametrize(("tolerance", "status"), [("0.5 %", 1), ("1 %", 0), ("1 degF", 1), ("2 degF", 0)])
+def test_the_tolerance_decides(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tolerance: str, status: int
+) -> None:
+    """0.8 degC (1.44 degF) of 100."""
+    plays(monkeypatch, shows(device, 508))
+    file = listed(tmp_path, "50 degC")
+    assert sheet(rig, tmp_path, "--injected", file, "--tolerance", tolerance, status=status)["passed"] is (status == 0)
+
+
+def test_a_device_that_does_not_answer_proves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=free_port())
+    plays(monkeypatch, lambda: None)
+    found = sheet(rig, tmp_path, "--injected", listed(tmp_path, "50 degC"), status=1)
+    assert (found["steps"][0]["mean"], found["steps"][0]["reason"]) == (None, "no-answer")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("aux-inlat",), "POINT: found 'aux-inlat'; allowed: aux-flow"),
+        (("aux-inlet",), "found no terminal; allowed: --injected FILE"),
+        (("aux-inlet", "--tolerance", "5"), "--tolerance"),
+        (("aux-inlet", "--range", "0 degC", "1 bar"), "--range"),
+        (("aux-inlet", "-o", "sheet.pdf"), "ends in .html, .csv, .txt"),
+        (("aux-inlet", "-o", "{rig}.csv"), "exists"),
+        (("aux-inlet", "-o", "/nowhere/sheet.csv"), "is no folder"),
+        (("aux-inlet", "--injected", "{rig}"), "row 1"),
+        (("aux-inlet", "--points", "0,x"), "--points"),
+        (("aux-inlet", "--scans", "0"), "--scans"),
+    ],
+)
+def test_bad_arguments(
+    rig: Path, tmp_path: Path, words: tuple[str, ...], says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", StringIO())
+    Path(f"{rig}.csv").touch()
+    done = here("loopcheck", rig, *(word.format(rig=rig) for word in words), "--record", tmp_path)
+    assert done.returncode == 2, done.stderr
+    assert says in done.stderr
+
+
+# ---- through the daemon and into the record
+
+
+def proofs(rig: Path, record: Path) -> dict[str, dict[str, Any]]:
+    done = here("points", rig, "--proofs", "--json", "--record", record)
+    found = {one["point"]: one for one in json.loads(done.stdout)}
+    assert done.returncode == int(any(one["status"] != "proved" for one in found.values()))
+    return found
+
+
+def becomes(rig: Path, record: Path, status: str) -> dict[str, Any]:
+    """Wait for the commit that holds the sheet."""
+    until(lambda: proofs(rig, record)["aux-inlet"]["status"] == status)
+    return proofs(rig, record)["aux-inlet"]
+
+
+def reason(rig: Path, record: Path) -> str:
+    """What the running engine says of the point."""
+    done = here("probe", rig, "--once", "--json", "--point", "aux-inlet", "--record", record)
+    return str(json.loads(done.stdout)["reason"])
+
+
+def fresh(watch: Daemon, rig: Path, value: float) -> None:
+    """The daemon has seen what the device shows now."""
+
+    def seen() -> bool:
+        done = here("probe", rig, "--once", "--json", "--point", "aux-inlet", "--record", watch.record)
+        (words,) = [json.loads(line)["words"] for line in done.stdout.splitlines()]
+        return bool(words == [round(10 * value)])
+
+    until(seen)
+
+
+def test_guided_at_a_terminal_through_the_daemon(device: Settable, rig: Path, tmp_path: Path) -> None:
+    """As a tech does it: a slip of the finger, one adjustment; the point is under function check meanwhile."""
+    record = tmp_path / "record"
+    words = ("--record", record, "--points", "0,100", "--scans", "2", "--instrument", INSTRUMENT)
+    with daemon(rig, record) as watch:
+        assert proofs(rig, record)["aux-inlet"]["status"] == "never"
+        with terminal("loopcheck", rig, "aux-inlet", *words) as one:
+            one.expect("through the running daemon")
+            one.expect(re.escape("as-found 0 %: inject 32 degF; what is injected? [Enter: 32 degF] "))
+            until(lambda: reason(rig, record) == "function-check")
+            device.put(1, 10)
+            fresh(watch, rig, 1.0)
+            one.type("32 bar")
+            one.expect("allowed")
+            one.expect("what is injected")
+            one.type("")
+            one.expect(re.escape("read 33.8 degF, error +1.000% of span: OUT OF tolerance"))
+            one.expect("as-found 100 %")
+            device.put(1, 1000)
+            fresh(watch, rig, 100.0)
+            one.type("100 degC")
+            one.expect("within tolerance")
+            one.expect("type a for as-left")
+            one.type("a")
+            one.expect("as-left 0 %")
+            device.put(1, 1)
+            fresh(watch, rig, 0.1)
+            one.type("")
+            one.expect("within tolerance")
+            one.expect("as-left 100 %")
+            device.put(1, 999)
+            fresh(watch, rig, 99.9)
+            one.type("")
+            one.expect("Loop check: PASSED")
+            one.expect("the sheet is in the record")
+            assert one.end() == 0
+        until(lambda: reason(rig, record) == "good")
+        becomes(rig, record, "proved")
+        held = proofs(rig, record)
+        assert (held["aux-inlet"]["by"], held["aux-inlet"]["instrument"]) == (getpass.getuser(), INSTRUMENT)
+        assert {one["status"] for name, one in held.items() if name != "aux-inlet"} == {"never"}
+        assert len(device.clients) == 1
+        assert watch.end() == 0
+    again = here("loopcheck", rig, "aux-inlet", "--last", "--record", record)
+    assert again.returncode == 0
+    assert again.stdout.startswith("Loop check: PASSED\n")
+    assert "as found: FAILED, largest error +1.8 degF (+1.00% of span)" in again.stdout
+    assert verify(record).verdict == "consistent"
+    assert here("replay", record, "--compare").returncode == 0
+
+
+def test_stopped_half_way_nothing_is_recorded(device: Settable, rig: Path, tmp_path: Path) -> None:
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record) as one:
+            one.expect("as-found 0 %")
+            one.type("q")
+            one.expect("is measured again")
+            one.expect("stopped; nothing was recorded")
+            assert one.end() == 1
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record) as one:
+            one.expect("as-found 0 %")
+            one.interrupt()
+            one.expect("is measured again")
+            assert one.end() == 130
+        assert proofs(rig, record)["aux-inlet"]["status"] == "never"
+        assert watch.end() == 0
+    assert here("loopcheck", rig, "aux-inlet", "--last", "--record", record).returncode == 3
+    assert len(device.clients) == 1
+
+
+def test_a_change_voids_a_proof_and_its_return_makes_it_valid(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Proved in run 1, another address in run 2, the old one in run 3."""
+    record, old = tmp_path / "record", rig.read_text()
+    changed = old.replace("address = 1\n", "address = 11\n")
+    device.put(11, 250)
+    with daemon(rig, record) as watch:
+        device.put(1, 500)
+        fresh(watch, rig, 50.0)
+        plays(monkeypatch, lambda: None)
+        sheet(rig, record, "--injected", listed(tmp_path, "50 degC"))
+        becomes(rig, record, "proved")
+        rig.write_text(changed)
+        before = proofs(rig, record)["aux-inlet"]
+        assert (before["status"], before["void_since"]) == ("void", None)
+        watch.end()
+        watch.start()
+        after = proofs(rig, record)["aux-inlet"]
+        assert after["status"] == "void"
+        assert after["void_since"] > after["proved"]
+        assert "void since" in here("points", rig, "--proofs", "--record", record).stdout
+        rig.write_text(old)
+        watch.end()
+        watch.start()
+        assert proofs(rig, record)["aux-inlet"]["status"] == "proved"
+        watch.end()
+
+
+def test_a_failed_check_is_no_proof(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        fresh(watch, rig, 25.0)
+        plays(monkeypatch, lambda: None)
+        sheet(rig, record, "--injected", listed(tmp_path, "50 degC"), status=1)
+        becomes(rig, record, "failed")
+        watch.end()
+    assert device.writes == 0
+
+
+# ---- the I/O list at the command line
+
+
+def test_the_list_out_and_in(rig: Path, tmp_path: Path) -> None:
+    out, new = tmp_path / "points.csv", tmp_path / "new.toml"
+    assert here("points", rig, "-o", out).returncode == 0
+    assert here("points", rig).stdout.replace("\r\n", "\n") == out.read_text(encoding="utf-8")
+    done = here("points", rig, "--take", out, "-o", new)
+    assert done.returncode == 0, done.stderr
+    assert "4 points taken" in done.stderr
+    assert new.read_bytes() == rig.read_bytes()
+    again = here("points", rig, "--take", out, "-o", new)
+    assert (again.returncode, again.stderr) == (
+        2,
+        f"brakewater points: {new} exists; name another file, or say --replace\n",
+    )
+    assert here("points", rig, "--take", out, "-o", new, "--replace").returncode == 0
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_a_faulty_list_names_row_and_column_and_writes_nothing(rig: Path, tmp_path: Path) -> None:
+    out, new = tmp_path / "points.csv", tmp_path / "new.toml"
+    here("points", rig, "-o", out)
+    out.write_text(out.read_text(encoding="utf-8").replace("inlet-temperature", "inlet-temprature"), encoding="utf-8")
+    done = here("points", rig, "--take", out, "-o", new)
+    assert done.returncode == 2
+    assert f"{out}:3: row 3, column role: found 'inlet-temprature'" in done.stderr
+    assert not new.exists()
+    assert here("points", rig, "--take", tmp_path / "nothing.csv").returncode == 2
+
+
+def test_columns_are_explained(rig: Path) -> None:
+    said = here("points", rig, "--columns").stdout
+    assert "signal.raw" in said
+    assert "semicolons" in said
+
+
+def test_proofs_without_a_record(rig: Path, tmp_path: Path) -> None:
+    done = here("points", rig, "--proofs", "--record", tmp_path / "nowhere")
+    assert done.returncode == 1
+    assert "never" in done.stdout

@@ -23,13 +23,13 @@ from rig_parts import demo_rig, event, picture
 TWO = demo_rig(more='\n[registers]\nhost = "127.0.0.1"\n')
 SECOND_BRAKE = '\n[[brake]]\nname = "main"\nleast-flow = "150 gal/min"\nbearing-level = "700 mm"\n' + "".join(
     f'[[brake.point]]\nname = "main-{name}"\nrole = "{role}"\ndevice = "plc1"\ntable = "input"\naddress = {at}\n'
-    f'signal = {{ kind = "linear", raw = [0, 1000], range = ["0 {unit}", "100 {unit}"] }}\n'
-    for at, (name, role, unit) in enumerate(
+    f'signal = {{ kind = "linear", raw = [0, 1000], range = ["0 {unit}", "{top} {unit}"] }}\n'
+    for at, (name, role, unit, top) in enumerate(
         [
-            ("flow", "inlet-flow", "gal/min"),
-            ("inlet", "inlet-temperature", "degC"),
-            ("outlet", "outlet-temperature", "degC"),
-            ("level", "brake-level", "mm"),
+            ("flow", "inlet-flow", "gal/min", 300),
+            ("inlet", "inlet-temperature", "degC", 100),
+            ("outlet", "outlet-temperature", "degC", 100),
+            ("level", "brake-level", "mm", 1000),
         ],
         50,
     )

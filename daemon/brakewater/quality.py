@@ -34,6 +34,7 @@ class Reason(IntEnum):
     CROSS_CHECK = 40
     DEVIATION = 41
     COUNTER_RESET = 42
+    BEYOND_FLUID = 43
     NO_FLOW = 64
     AT_LIMIT = 65
     UNKNOWN = 70
@@ -92,6 +93,9 @@ MEANINGS = {
     ),
     Reason.COUNTER_RESET: Meaning(
         ne107="S", says="The pulse counter began anew: the device was restarted or replaced."
+    ),
+    Reason.BEYOND_FLUID: Meaning(
+        ne107="S", says="Just below freezing or above boiling of the brake's fluid: check the sensor and the fluid."
     ),
     Reason.SUBSTITUTED: Meaning(ne107="C", says="A value entered by hand stands in for the sensor."),
     Reason.NO_FLOW: Meaning(ne107="S", says="No flow past the sensor, so it does not see the brake's water."),

@@ -34,6 +34,11 @@ class Dimension(StrEnum):
     CURRENT = "A"
     VOLTAGE = "V"
     TURN = "rad/s"
+    DENSITY = "kg/m3"
+    HEAT_CAPACITY = "J/K"
+    CONDUCTANCE = "W/K"
+    TORQUE = "N m"
+    MASS = "kg"
     NUMBER = "1"
 
 
@@ -106,6 +111,19 @@ UNITS: dict[str, Unit] = {
     "degF/s": Unit(Dimension.RATE, _RANKINE),
     "m2": Unit(Dimension.AREA, 1.0),
     "ft2": Unit(Dimension.AREA, _FOOT**2),
+    "kg/m3": Unit(Dimension.DENSITY, 1.0),
+    "lb/US gal": Unit(Dimension.DENSITY, 0.45359237 / _GALLON),
+    "J/K": Unit(Dimension.HEAT_CAPACITY, 1.0),
+    "kJ/K": Unit(Dimension.HEAT_CAPACITY, 1e3),
+    "MJ/K": Unit(Dimension.HEAT_CAPACITY, 1e6),
+    "W/K": Unit(Dimension.CONDUCTANCE, 1.0),
+    "kW/K": Unit(Dimension.CONDUCTANCE, 1e3),
+    "N m": Unit(Dimension.TORQUE, 1.0),
+    "kN m": Unit(Dimension.TORQUE, 1e3),
+    "lbf ft": Unit(Dimension.TORQUE, _POUND_FORCE * _FOOT),
+    "kg": Unit(Dimension.MASS, 1.0),
+    "t": Unit(Dimension.MASS, 1e3),
+    "lb": Unit(Dimension.MASS, 0.45359237),
     "A": Unit(Dimension.CURRENT, 1.0),
     "V": Unit(Dimension.VOLTAGE, 1.0),
     "rpm": Unit(Dimension.TURN, np.pi / 30),

@@ -20,10 +20,14 @@ IN_PINT = {
     "N": "N", "kN": "kN", "lbf": "lbf", "klbf": "kilolbf",
     "Pa": "Pa", "kPa": "kPa", "bar": "bar", "psi": "psi",
     "s": "s", "ms": "ms", "min": "minute", "h": "hour", "d": "day",
+    "kg/m3": "kg/m**3", "lb/US gal": "pound/gallon", "J/K": "J/delta_degC", "kJ/K": "kJ/delta_degC",
+    "MJ/K": "MJ/delta_degC", "W/K": "W/delta_degC", "kW/K": "kW/delta_degC",
+    "N m": "N*m", "kN m": "kN*m", "lbf ft": "force_pound*foot", "kg": "kg", "t": "metric_ton", "lb": "pound",
     "K/s": "delta_degC/s", "degF/s": "delta_degF/s",
     "m2": "m**2", "ft2": "foot**2", "A": "A", "V": "V", "rpm": "rpm", "rad/s": "rad/s", "%": "percent", "1": "",
 }  # fmt: skip
 SI_IN_PINT = {Dimension.TEMPERATURE: "degC", Dimension.DIFFERENCE: "delta_degC", Dimension.RATE: "delta_degC/s"}
+SI_IN_PINT |= {Dimension.HEAT_CAPACITY: "J/delta_degC", Dimension.CONDUCTANCE: "W/delta_degC"}
 
 
 def in_pint(number: float, name: str, dimension: Dimension) -> float:

@@ -1,4 +1,5 @@
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -6,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from brakewater.physics import water
+from brakewater.physics import fluid, water
 from brakewater.physics.balance import Circuit, cooling_margin, heat_limit_w, heat_w, outlet_degc, outlet_rise_k
 from brakewater.quality import Reason
 from brakewater.stream import Column
@@ -78,8 +79,30 @@ def test_inlet_at_the_limit_leaves_no_margin_to_speak_of(inlet: float) -> None:
     assert _only(cooling_margin(_column(1e3), _column(0.0))) == (0.0, Reason.AT_LIMIT)
 
 
-@pytest.mark.parametrize(("inlet", "outlet"), [(-1.0, 60.0), (38.0, 101.0), (1e308, -1e308)])
-def test_heat_beyond_liquid_water_is_refused(inlet: float, outlet: float) -> None:
+@pytest.mark.parametrize(("inlet", "outlet"), [(-1.0, 60.0), (38.0, 101.0)])
+def test_heat_just_beyond_liquid_water_is_uncertain(inlet: float, outlet: float) -> None:
+    beyond, code = _only(heat_w(CIRCUIT, FLOW, _column(inlet), _column(outlet)))
+    at_the_edge, _ = _only(heat_w(CIRCUIT, FLOW, _column(max(inlet, 0.0)), _column(min(outlet, 100.0))))
+    assert (beyond, code) == (at_the_edge, Reason.BEYOND_FLUID)
+
+
+def test_a_mixture_does_not_freeze_with_water_and_carries_less() -> None:
+    mix = replace(CIRCUIT, fluid=fluid.parse("30 % mass ethylene glycol"))
+    cold = _only(heat_w(mix, FLOW, _column(-10.0), OUTLET))
+    assert cold[1] == Reason.GOOD
+    water, mixed = (_only(heat_w(circuit, FLOW, INLET, OUTLET))[0] for circuit in (CIRCUIT, mix))
+    assert mixed / water == pytest.approx(0.937, abs=0.01)  # CoolProp: 1028.8 x 3775 against 992.2 x 4179, at 40 degC
+
+
+def test_a_mass_meter_counts_the_density_set_in_it() -> None:
+    by_mass = replace(CIRCUIT, mass_meter_kg_m3=998.2)
+    density = fluid.density_kg_m3(fluid.WATER, INLET.values)[0]
+    volumetric, mass = (_only(heat_w(circuit, FLOW, INLET, OUTLET))[0] for circuit in (CIRCUIT, by_mass))
+    assert mass / volumetric == pytest.approx(998.2 / density)
+
+
+@pytest.mark.parametrize(("inlet", "outlet"), [(-10.1, 60.0), (38.0, 110.1), (1e308, -1e308)])
+def test_heat_far_beyond_liquid_water_is_refused(inlet: float, outlet: float) -> None:
     assert _only(heat_w(CIRCUIT, FLOW, _column(inlet), _column(outlet))) == (0.0, Reason.OUT_OF_SENSOR_RANGE)
 
 

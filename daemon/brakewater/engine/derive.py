@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.level import LevelRate
 from brakewater.engine.vote import Vote
-from brakewater.physics import balance
+from brakewater.physics import balance, fluid
 from brakewater.quality import is_good
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Column, Ints
 
 _LONG_AGO = -(2**62)
+_METER_DEGC = 20.0
+"""Where a mass meter's density is taken, unless the rig file gives it; common practice, no published source."""
 
 _ROLES = (
     "inlet-flow",
@@ -30,6 +32,12 @@ _ROLES = (
 DERIVED = ("outlet_rise_k", "heat_w", "heat_limit_w", "cooling_margin", "level_rate_m_s")
 
 
+def _mass_meter(brake: Brake) -> float | None:
+    if brake.meter_kind == "volumetric":
+        return None
+    return brake.meter_density or float(fluid.density_kg_m3(brake.fluid, np.array(_METER_DEGC)))
+
+
 class BrakeWater:
     """The water side of one brake."""
 
@@ -40,6 +48,8 @@ class BrakeWater:
             meter_at_inlet=brake.meter == "inlet",
             wetting_flow_m3_s=brake.wetting_flow,
             outlet_limit_degc=brake.outlet_limit,
+            fluid=brake.fluid,
+            mass_meter_kg_m3=_mass_meter(brake),
         )
         self._points = {
             role: tuple(point.name for point in found)

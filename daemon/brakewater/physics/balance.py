@@ -2,6 +2,8 @@
 
     heat = rho(T at the meter) * V * (h(T outlet) - h(T inlet))
 
+A mass meter shows mass over one fixed density, which then stands for rho whatever the temperature.
+
 Every function is element-wise over columns of one length and passes quality on: a result is as bad as the worst it was
 made from. Where its code is bad a value is 0.0 and means nothing.
 
@@ -16,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from brakewater.physics import water
+from brakewater.physics import fluid
+from brakewater.physics.fluid import Fluid
 from brakewater.quality import Codes, Reason, is_bad
 from brakewater.stream import Column, Floats
 
@@ -31,7 +34,10 @@ class Circuit:
     wetting_flow_m3_s: float
     """Least flow that wets the outlet sensor, above 0."""
     outlet_limit_degc: float
-    """Highest permitted outlet temperature, above 0 up to 100 degC."""
+    """Highest permitted outlet temperature, above freezing up to boiling."""
+    fluid: Fluid = fluid.WATER
+    mass_meter_kg_m3: float | None = None
+    """Density by which a mass meter's transmitter shows a volume flow; None: the meter tells the volume of the line."""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.wetting_flow_m3_s) and self.wetting_flow_m3_s > 0.0):
@@ -39,10 +45,15 @@ class Circuit:
                 f"wetting_flow_m3_s: found {self.wetting_flow_m3_s}; allowed: above 0; "
                 "give the least flow at which the return pipe runs full at the sensor"
             )
-        if not water.LOWEST_DEGC < self.outlet_limit_degc <= water.HIGHEST_DEGC:
+        if not self.fluid.lowest_degc < self.outlet_limit_degc <= self.fluid.highest_degc:
             raise ValueError(
-                f"outlet_limit_degc: found {self.outlet_limit_degc}; allowed: above 0 up to 100 degC; "
-                "see the brake maker's manual"
+                f"outlet_limit_degc: found {self.outlet_limit_degc}; allowed: above {self.fluid.lowest_degc:g} "
+                f"up to {self.fluid.highest_degc:g} degC for {self.fluid.name}; see the brake maker's manual"
+            )
+        if self.mass_meter_kg_m3 is not None and not 500.0 < self.mass_meter_kg_m3 < 2000.0:
+            raise ValueError(
+                f"mass_meter_kg_m3: found {self.mass_meter_kg_m3}; allowed: 500 to 2000 kg/m3; "
+                "give the density set in the meter's transmitter"
             )
 
 
@@ -59,7 +70,7 @@ def outlet_rise_k(circuit: Circuit, flow: Column, inlet: Column, outlet: Column)
 
 
 def heat_w(circuit: Circuit, flow: Column, inlet: Column, outlet: Column) -> Column:
-    """Heat taken up by the water in W; ``OUT_OF_SENSOR_RANGE`` where a temperature lies outside 0 to 100 degC.
+    """Heat taken up by the water in W; uncertain or bad where a temperature lies beyond freezing or boiling.
 
     Negative where the outlet is cooler than the inlet.
 
@@ -69,15 +80,15 @@ def heat_w(circuit: Circuit, flow: Column, inlet: Column, outlet: Column) -> Col
         inlet: temperature, degC.
         outlet: temperature, degC.
     """
-    values = _heat(flow.values, inlet.values, outlet.values, inlet.values if circuit.meter_at_inlet else outlet.values)
+    values = heat(circuit, flow.values, inlet.values, outlet.values)
     return _column(
         values,
         flow.codes,
         inlet.codes,
         outlet.codes,
         _dry(circuit, flow),
-        _beyond_water(inlet),
-        _beyond_water(outlet),
+        _beyond(circuit, inlet),
+        _beyond(circuit, outlet),
     )
 
 
@@ -93,9 +104,9 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
         inlet: temperature, degC.
     """
     limit = np.full_like(inlet.values, circuit.outlet_limit_degc)
-    values = _heat(flow.values, inlet.values, limit, inlet.values if circuit.meter_at_inlet else limit)
+    values = heat(circuit, flow.values, inlet.values, limit)
     spent = _where(inlet.values >= circuit.outlet_limit_degc, Reason.AT_LIMIT)
-    return _column(values, flow.codes, inlet.codes, _dry(circuit, flow), spent, _beyond_water(inlet))
+    return _column(values, flow.codes, inlet.codes, _dry(circuit, flow), spent, _beyond(circuit, inlet))
 
 
 def cooling_margin(demand: Column, limit: Column) -> Column:
@@ -106,20 +117,27 @@ def cooling_margin(demand: Column, limit: Column) -> Column:
     return _column(values, demand.codes, limit.codes, _where(~some & ~is_bad(limit.codes), Reason.AT_LIMIT))
 
 
-def _heat(flow: Floats, t_in: Floats, t_out: Floats, t_meter: Floats) -> Floats:
-    """The law itself; temperatures beyond 0 to 100 degC are held there, their codes rule."""
-    t_in, t_out, t_meter = (np.clip(t, water.LOWEST_DEGC, water.HIGHEST_DEGC) for t in (t_in, t_out, t_meter))
-    density = water.density_kg_m3(t_meter)
+def heat(circuit: Circuit, flow: Floats, t_in: Floats, t_out: Floats) -> Floats:
+    """The law itself, W; temperatures beyond freezing or boiling are held there, their codes rule."""
+    t_in, t_out = fluid.held(circuit.fluid, t_in), fluid.held(circuit.fluid, t_out)
+    rise = fluid.enthalpy_j_kg(circuit.fluid, t_out) - fluid.enthalpy_j_kg(circuit.fluid, t_in)
     with np.errstate(over="ignore"):  # a garbage flow may overflow; _column then finds it
-        return density * (water.enthalpy_j_kg(t_out) - water.enthalpy_j_kg(t_in)) * flow
+        return meter_density(circuit, t_in, t_out) * rise * flow
+
+
+def meter_density(circuit: Circuit, t_in: Floats, t_out: Floats) -> Floats:
+    """What turns the meter's reading into kg/s, kg/m3."""
+    if circuit.mass_meter_kg_m3 is not None:
+        return np.full_like(t_in, circuit.mass_meter_kg_m3)
+    return fluid.density_kg_m3(circuit.fluid, t_in if circuit.meter_at_inlet else t_out)
 
 
 def _dry(circuit: Circuit, flow: Column) -> Codes:
     return _where((flow.values < circuit.wetting_flow_m3_s) & ~is_bad(flow.codes), Reason.NO_FLOW)
 
 
-def _beyond_water(temperature: Column) -> Codes:
-    return _where(~water.in_range(temperature.values), Reason.OUT_OF_SENSOR_RANGE)
+def _beyond(circuit: Circuit, temperature: Column) -> Codes:
+    return fluid.beyond(circuit.fluid, temperature.values)
 
 
 def _where(condition: NDArray[np.bool_], reason: Reason) -> Codes:

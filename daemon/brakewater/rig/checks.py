@@ -64,9 +64,21 @@ def brakes(items: Sequence[At[Brake]], faults: Faults) -> list[tuple[Any, ...]]:
         if not 0 < brake.wetting_flow < brake.least_flow:
             allowed = f"above zero, below the least flow of {_gal_min(brake.least_flow)}"
             faults.add((*at.path, "wetting-flow"), _gal_min(brake.wetting_flow), allowed)
+        _meter(at, faults)
         if faults.count == before:
             sound.append(at.path)
     return sound
+
+
+def _meter(at: At[Brake], faults: Faults) -> None:
+    density = at.item.meter_density
+    if density is None:
+        return
+    if at.item.meter_kind != "mass":
+        faults.add((*at.path, "meter-density"), f"{density:g} kg/m3", 'it beside meter-kind = "mass" only')
+    elif not 500.0 < density < 2000.0:
+        allowed = "500 to 2000 kg/m3: the density set in the meter's transmitter"
+        faults.add((*at.path, "meter-density"), f"{density:g} kg/m3", allowed)
 
 
 def _both(degc: float) -> str:

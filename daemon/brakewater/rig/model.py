@@ -9,8 +9,21 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstra
 from pydantic_core import PydanticCustomError
 
 from brakewater.alarms.catalogue import AlarmKind
+from brakewater.physics import fluid
 from brakewater.rig.conditioning import Accuracy, Conditioning
-from brakewater.rig.quantity import Day, Flow, Length, Nanoseconds, Rate, Speed, Temperature, Volume, lasting
+from brakewater.rig.quantity import (
+    Day,
+    Density,
+    Flow,
+    Length,
+    LoopFluid,
+    Nanoseconds,
+    Rate,
+    Speed,
+    Temperature,
+    Volume,
+    lasting,
+)
 from brakewater.rig.roles import ROLES
 from brakewater.signals.convert import AnySignal, Register
 from brakewater.signals.rtd import Tolerance
@@ -181,7 +194,11 @@ class Brake(Model):
     """Below this the sensors see no moving water; default 5 gal/min, an assumption."""
     bearing_level: Length
     meter: Literal["inlet", "outlet"] = "inlet"
-    fluid: Literal["water"] = "water"
+    meter_kind: Literal["volumetric", "mass"] = "volumetric"
+    """What the meter counts: the volume at the line's temperature, or mass (shown as volume at ``meter-density``)."""
+    meter_density: Density | None = None
+    """With a mass meter: by which its transmitter shows a volume flow; default the fluid's at 20 degC."""
+    fluid: LoopFluid = fluid.WATER
     rotor_cool_down: Nanoseconds = 1_200_000_000_000
     """How long the rotor may be hot after service; default 20 min, an assumption."""
     dry_time: Nanoseconds = 20_000_000_000

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator
 from pydantic_core import PydanticCustomError
 
+from brakewater.physics import fluid
 from brakewater.units import Dimension, UnitError, parse
 
 
@@ -62,6 +63,7 @@ Length = Annotated[float, BeforeValidator(_above_zero(Dimension.LENGTH))]
 Speed = Annotated[float, BeforeValidator(_above_zero(Dimension.SPEED))]
 Rate = Annotated[float, BeforeValidator(_above_zero(Dimension.RATE))]
 Volume = Annotated[float, BeforeValidator(_above_zero(Dimension.VOLUME))]
+Density = Annotated[float, BeforeValidator(_above_zero(Dimension.DENSITY))]
 Nanoseconds = Annotated[int, BeforeValidator(_nanoseconds)]
 
 
@@ -71,3 +73,15 @@ def _day(value: Any) -> Any:
 
 Day = Annotated[str, BeforeValidator(_day)]
 """A date in quotes or TOML's own."""
+
+
+def _fluid(value: Any) -> Any:
+    try:
+        return fluid.parse(value) if isinstance(value, str) else value
+    except ValueError as error:
+        context = {"found": repr(value), "allowed": fluid.ALLOWED}
+        raise PydanticCustomError("quantity", "{found}", context) from error
+
+
+LoopFluid = Annotated[fluid.Fluid, BeforeValidator(_fluid)]
+"""``"water"`` or ``"30 % vol ethylene glycol"``."""

@@ -7,6 +7,7 @@ from pydantic import Field, SecretStr, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict, SettingsError
 
 from brakewater.errors import Fault, RigFileError
+from brakewater.record.signing import Signer
 
 
 class Settings(BaseSettings):
@@ -18,6 +19,22 @@ class Settings(BaseSettings):
     """Password of the user that the rig file's [mqtt] names."""
     mirror_tokens: dict[str, SecretStr] = Field(default_factory=dict)
     """JSON object: mirror name -> token."""
+    signing_key: SecretStr | None = None
+    """Signs the chain of the record: an Ed25519 private key in PEM, as ``openssl genpkey -algorithm ed25519`` writes
+    it. It belongs into a credential file rather than into the environment."""
+
+    def signer(self) -> Signer | None:
+        """What signs the record; None where there is no key.
+
+        Raises:
+            RigFileError: the key cannot be used; nothing of it is shown.
+        """
+        if self.signing_key is None:
+            return None
+        try:
+            return Signer(self.signing_key.get_secret_value())
+        except ValueError as error:
+            raise RigFileError((_no_key(str(error)),)) from None
 
 
 def settings(credentials: str | None) -> Settings:
@@ -34,6 +51,16 @@ def settings(credentials: str | None) -> Settings:
         return Settings(**known)
     except (SettingsError, ValidationError) as error:
         raise RigFileError((_fault(error),)) from None  # the causes show the secret
+
+
+def _no_key(found: str) -> Fault:
+    return Fault(
+        file="environment",
+        line=0,
+        key="BRAKEWATER_SIGNING_KEY",
+        found=found,
+        allowed="what `openssl genpkey -algorithm ed25519` writes",
+    )
 
 
 def _fault(error: SettingsError | ValidationError) -> Fault:

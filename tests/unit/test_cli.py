@@ -16,6 +16,7 @@ from brakewater.errors import StorageError
 
 COMMANDS = (
     "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "reload", "do", "replay", "export",
+    "verify",
 )  # fmt: skip
 
 

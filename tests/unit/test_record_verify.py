@@ -8,8 +8,9 @@ import pytest
 from brakewater.errors import DamagedRecordError
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
+from brakewater.record.report import Report
 from brakewater.record.segment import segment_path
-from brakewater.record.verify import Report, verify
+from brakewater.record.verify import verify
 from record_streams import block, command, event, flat, gap, start
 
 

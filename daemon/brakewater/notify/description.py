@@ -1,6 +1,6 @@
 """The MQTT topics of one rig and their payloads as an AsyncAPI 3.0 document (asyncapi.com, specification 3.0.0).
 
-Seen from the watch: it sends all but commands. Payloads are JSON; schemas are JSON Schema, every key always there.
+Seen from the watch: it sends all but commands. Payloads are JSON; schemas are JSON Schema, with every required key.
 """
 
 from collections.abc import Mapping
@@ -86,7 +86,9 @@ SCHEMAS: Final[dict[str, Schema]] = {
             "derived": {"type": "object", "additionalProperties": _VALUE},
         }
     ),
-    "chain": _of({"run": _COUNT, "commit": _COUNT, "hash": _TEXT, "t": _TIME}),
+    "chain": _of(
+        {"run": _COUNT, "commit": _COUNT, "hash": _TEXT, "t": _TIME}, optional={"key": _TEXT, "signature": _TEXT}
+    ),
     "command": _of(
         {"id": {"type": "string", "pattern": "^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$"}, "do": _TEXT},
         optional={"alarm": {"type": "string", "description": 'name, or "all"'}, "brake": _TEXT},
@@ -104,7 +106,8 @@ _SAYS: Final = {
     "lamp": "What a lamp shows; who shows it does the flashing.",
     "horn": "What the horn does.",
     "now": "Live values of a brake, at most once a second.",
-    "chain": "Head of the event chain.",
+    "chain": "Head of the chain, at each event and at least once a minute. Kept outside, a line a head, it shows later"
+    " whether the record was written anew.",
     "command": "A command. The topic is the actor: the broker's access list must let a user write only under its own"
     " name. Retained commands are refused.",
     "answer": "What became of a command; on its response topic where it names one (MQTT 5).",

@@ -13,7 +13,7 @@ import ssl
 import threading
 import time
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 from brakewater.notify import topics
 from brakewater.notify.commands import CommandDesk, Door
@@ -21,6 +21,7 @@ from brakewater.notify.dial import Dial
 from brakewater.notify.follower import EventFollower, Sources
 from brakewater.notify.screen import Newest, Screen, now_text
 from brakewater.notify.session import KEEPALIVE_S, Message, Outcome, Session, Target, Version
+from brakewater.record.signing import Signature
 from brakewater.rig import Mqtt as Broker
 from brakewater.rig import Rig
 from brakewater.stream import Picture
@@ -57,6 +58,16 @@ class Commit(Protocol):
     @property
     def last_event(self) -> int | None:
         """None where it holds no event."""
+        ...
+
+    @property
+    def durable(self) -> bool:
+        """Whether it would be there after a power cut."""
+        ...
+
+    @property
+    def signature(self) -> Signature | None:
+        """Over the head, where the record is signed."""
         ...
 
 
@@ -132,7 +143,8 @@ class Mqtt:
 
     def committed(self, commit: Commit) -> None:
         """The record holds more than before; does not wait."""
-        self._newest.head = {"run": commit.run, "commit": commit.commit_no, "hash": commit.hash, "t": now_text()}
+        if commit.durable:  # what others hold must never be ahead of what a power cut leaves
+            self._newest.head = _head(commit)
         if commit.last_event is not None:
             self._follower.wake(committed=True)
 
@@ -265,3 +277,10 @@ def _broker(rig: Rig) -> Broker:
     if rig.mqtt is None:
         raise ValueError(f"{rig.file}: no [mqtt]")
     return rig.mqtt
+
+
+def _head(commit: Commit) -> dict[str, Any]:
+    head: dict[str, Any] = {"run": commit.run, "commit": commit.commit_no, "hash": commit.hash, "t": now_text()}
+    if commit.signature is not None:
+        head |= {"key": commit.signature.key, "signature": commit.signature.signature}
+    return head

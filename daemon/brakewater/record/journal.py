@@ -27,6 +27,7 @@ from brakewater.record.documents import canonical, event_doc
 from brakewater.record.lock import FolderLock
 from brakewater.record.rows import Widths, rows_of, widths_of
 from brakewater.record.segment import connect as connect_plainly
+from brakewater.record.signing import Signer
 from brakewater.record.writer import Committed, Connect, SegmentWriter
 from brakewater.stream import Block, Command, Event, Gap, Start
 
@@ -62,6 +63,7 @@ class Journal:
         on_commit: Callable[[Committed], None] | None = None,
         bound: int = BOUND,
         connect: Connect = connect_plainly,
+        signer: Signer | None = None,
     ) -> None:
         """Lock the folder and start the writer thread.
 
@@ -70,13 +72,14 @@ class Journal:
             on_commit: called in the writer thread after every commit.
             bound: inputs and events that may wait.
             connect: opens a connection for the writer.
+            signer: signs the chain; None leaves it unsigned.
 
         Raises:
             StorageError: another process records here, or the folder cannot be written.
         """
         with ExitStack() as undo:
             self._lock = undo.enter_context(FolderLock(folder))
-            self._writer = SegmentWriter(folder, connect)
+            self._writer = SegmentWriter(folder, connect, signer)
             undo.pop_all()
         self._backlog = Backlog(bound=bound)
         self._committer = Committer(self._backlog, self._writer, on_commit)

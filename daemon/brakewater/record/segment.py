@@ -4,6 +4,7 @@ meta      key, value     schema, run, prev_run, prev_hash and the widths of a sc
 inputs    input, kind, t_ns, utc_ns, body       scans packed (rows.py), all else canonical JSON
 events    n, input, body                        canonical JSON
 commits   commit_no, first_input, ... hash      the chain (chain.py); a row is written with the rows it covers
+signatures   commit_no, key, signature          over heads of the chain (signing.py), where there is a key
 """
 
 import logging
@@ -43,6 +44,7 @@ CREATE TABLE commits (
   sums BLOB NOT NULL,
   hash TEXT NOT NULL
 );
+CREATE TABLE signatures (commit_no INTEGER PRIMARY KEY, key TEXT NOT NULL, signature TEXT NOT NULL);
 CREATE INDEX commits_by_event ON commits (last_event) WHERE last_event IS NOT NULL;
 """
 

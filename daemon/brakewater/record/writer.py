@@ -1,6 +1,8 @@
 """The journal's disk: opens segments and commits groups, each whole or not at all. Used by one thread only.
 
 A commit with anything but lone scans is FULL: it is on the platter when ``write`` returns, and every commit before it.
+So is one of lone scans a minute after the last such one. FULL commits are signed where there is a key, and only they
+may be shown outside as heads of the chain: what someone else holds is then never ahead of what a power cut leaves.
 Any failure may simply be answered by ``let_go`` and the same ``write`` again; a commit that had got through in spite
 of its error is found by its hash and not doubled.
 """
@@ -9,7 +11,7 @@ import logging
 import os
 import sqlite3
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from brakewater.errors import StorageError
@@ -28,6 +30,7 @@ from brakewater.record.segment import (
     segment_runs,
     sync_folder,
 )
+from brakewater.record.signing import Signature, Signer
 from brakewater.stream import Block, Start
 
 Connect = Callable[[Path], sqlite3.Connection]
@@ -36,6 +39,9 @@ WAL_IDLE_BYTES = 1 << 20
 """A WAL larger than this is folded into the file when nothing waits."""
 WAL_LIMIT_BYTES = 16 << 20
 """A WAL larger than this is folded in at once."""
+
+FULL_NS = 60_000_000_000
+"""Scans wait no longer than this for a commit that is FULL."""
 
 _log = logging.getLogger(__name__)
 
@@ -51,6 +57,14 @@ class Committed:
     first_event: int | None
     last_event: int | None
     hash: str
+    durable: bool
+    """Survives a power cut: it was FULL. One that was not survives with the next that is."""
+    signature: Signature | None = None
+
+    @property
+    def head(self) -> Head:
+        """The head of the chain that it makes."""
+        return Head(run=self.run, commit_no=self.commit_no, hash=self.hash)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +74,6 @@ class _Group:
     rows: list[Row]
     events: list[RecordedEvent]
     widths: Widths | None
-    full: bool
     digest: str
     sums: bytes
     committed: Committed
@@ -69,15 +82,18 @@ class _Group:
 class SegmentWriter:
     """Writes the segments of one record folder."""
 
-    def __init__(self, folder: Path, connect: Connect) -> None:
+    def __init__(self, folder: Path, connect: Connect, signer: Signer | None = None) -> None:
         self._folder = folder
         self._connect = connect
+        self._signer = signer
         self._base: sqlite3.Connection | None = None
         self._before = newest_head(folder)
         self._head = self._before
         self._run = 0
         self._widths: Widths | None = None
         self._in_doubt = False
+        self._full_t_ns = 0
+        self._unsigned = False
 
     def write(self, entries: Sequence[Entry]) -> Committed:
         """Commit entries as one group; a Start opens its segment and is a group by itself.
@@ -117,10 +133,16 @@ class SegmentWriter:
             return
         try:
             self._base.execute("PRAGMA synchronous=FULL")
+            self._sign_the_end(self._base)
             self._base.execute("PRAGMA journal_mode=DELETE")
         except sqlite3.Error as error:  # nothing is lost: the WAL stays beside the file
             _log.info("%s: keeps its WAL: %s", self._path, error)
         self.let_go()
+
+    def _sign_the_end(self, base: sqlite3.Connection) -> None:
+        if self._signer is not None and self._unsigned and self._head is not None:
+            _insert_signature(base, self._signer.sign(self._head))
+            self._unsigned = False
 
     @property
     def wal_bytes(self) -> int:
@@ -155,23 +177,39 @@ class SegmentWriter:
         bodies, parts = [body for _, _, body in events], [packed(row) for row in rows]
         scans = [entry.item for entry in entries if isinstance(entry.item, Block)]
         widths, digest = widths_of(scans[0]) if scans else None, chain.inputs_digest(parts)
-        span = {"run": self._run, "first_input": rows[0][0], "last_input": rows[-1][0]}
-        prev = self._head.hash if self._head else chain.GENESIS
+        first, last = rows[0][0], rows[-1][0]
+        link = chain.link(
+            prev=self._head.hash if self._head else chain.GENESIS,
+            run=self._run,
+            first_input=first,
+            last_input=last,
+            widths=widths,
+            digest=digest,
+            events=bodies,
+        )
+        committed = Committed(
+            run=self._run,
+            first_input=first,
+            last_input=last,
+            commit_no=self._commits + 1,
+            first_event=events[0][0] if events else None,
+            last_event=events[-1][0] if events else None,
+            hash=link,
+            durable=any(entry.urgent for entry in entries) or rows[-1][2] - self._full_t_ns >= FULL_NS,
+        )
         return _Group(
             rows=rows,
             events=events,
             widths=widths,
-            full=any(entry.urgent for entry in entries),
             digest=digest,
             sums=chain.sums(parts + bodies),
-            committed=Committed(
-                **span,
-                commit_no=self._commits + 1,
-                first_event=events[0][0] if events else None,
-                last_event=events[-1][0] if events else None,
-                hash=chain.link(**span, prev=prev, widths=widths, digest=digest, events=bodies),
-            ),
+            committed=self._signed(committed),
         )
+
+    def _signed(self, committed: Committed) -> Committed:
+        if self._signer is None or not committed.durable:
+            return committed
+        return replace(committed, signature=self._signer.sign(committed.head))
 
     def _connection(self) -> sqlite3.Connection:
         if self._commits and not self._path.exists():
@@ -199,7 +237,7 @@ class SegmentWriter:
         return True
 
     def _insert(self, base: sqlite3.Connection, group: _Group) -> None:
-        base.execute(f"PRAGMA synchronous={'FULL' if group.full else 'NORMAL'}")
+        base.execute(f"PRAGMA synchronous={'FULL' if group.committed.durable else 'NORMAL'}")
         base.execute("BEGIN IMMEDIATE")
         if group.committed.commit_no == 1:
             self._lay_out(base)
@@ -222,6 +260,8 @@ class SegmentWriter:
                 made.hash,
             ),
         )
+        if made.signature is not None:
+            _insert_signature(base, made.signature)
         base.execute("COMMIT")
         if made.commit_no == 1:
             sync_folder(hot_folder(self._folder))
@@ -240,9 +280,15 @@ class SegmentWriter:
 
     def _advance(self, group: _Group) -> None:
         made = group.committed
-        self._head = Head(run=made.run, commit_no=made.commit_no, hash=made.hash)
+        self._head, self._unsigned = made.head, made.signature is None
+        if made.durable:
+            self._full_t_ns = group.rows[-1][2]
         self._widths = self._widths or group.widths
         self._in_doubt = False
+
+
+def _insert_signature(base: sqlite3.Connection, made: Signature) -> None:
+    base.execute("INSERT INTO signatures VALUES (?, ?, ?)", (made.commit_no, made.key, made.signature))
 
 
 def newest_head(folder: Path) -> Head | None:

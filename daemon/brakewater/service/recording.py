@@ -9,6 +9,7 @@ from brakewater.errors import StorageError
 from brakewater.record.cursors import Cursors
 from brakewater.record.journal import Journal
 from brakewater.record.lock import FolderLockedError
+from brakewater.record.signing import Signer
 from brakewater.record.unrecorded import Unrecorded
 from brakewater.record.writer import Committed
 
@@ -18,13 +19,17 @@ _log = logging.getLogger(__name__)
 class Recording:
     """Where a watch records, and who is told of each commit."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, signer: Signer | None = None) -> None:
         """Open the journal.
+
+        Args:
+            folder: record folder.
+            signer: signs the chain, where there is a key.
 
         Raises:
             FolderLockedError: another daemon records there.
         """
-        self.folder = folder
+        self.folder, self._signer = folder, signer
         self.followers: list[Callable[[Committed], None]] = []
         """Called in the journal's thread; replaced as a whole."""
         self.journal = self._journal()
@@ -36,7 +41,7 @@ class Recording:
 
     def _journal(self) -> Journal | Unrecorded:
         try:
-            return Journal(self.folder, on_commit=self._tell)
+            return Journal(self.folder, on_commit=self._tell, signer=self._signer)
         except FolderLockedError:
             raise
         except StorageError as error:

@@ -56,6 +56,7 @@ async def watch(
 
     Raises:
         FolderLockedError: another daemon records there.
+        RigFileError: the key that signs the record cannot be used.
     """
     stop = stop or asyncio.Event()
     async with _running(rig, folder, settings, also, period_s) as running:
@@ -82,7 +83,7 @@ def _listen(stop: asyncio.Event, running: "_Running") -> None:
 async def _running(
     rig: Rig, folder: Path, settings: Settings, also: tuple[Latest, ...], period_s: float | None
 ) -> AsyncIterator["_Running"]:
-    recording = Recording(folder)
+    recording = Recording(folder, settings.signer())
     async with contextlib.AsyncExitStack() as stack:
         stack.callback(recording.journal.close, STOP_S)
         before = restored(Record(folder) if recording.works else None)

@@ -1,0 +1,143 @@
+"""Check that a record is whole and unaltered: sequence, chain, signatures, heads kept outside; name what is not."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from brakewater.cli.places import opened
+
+if TYPE_CHECKING:
+    from brakewater.record.anchor import Anchor
+    from brakewater.record.report import Report
+    from brakewater.record.segment import Head
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder")
+    parser.add_argument(
+        "--key",
+        action="append",
+        default=[],
+        metavar="K",
+        help="public key that is trusted, as a PEM file or 64 hex digits; what it did not sign counts as altered",
+    )
+    parser.add_argument(
+        "--anchor",
+        type=Path,
+        metavar="FILE",
+        help="heads of the chain kept outside: JSON lines as they came over MQTT under <root>/chain",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0; 1 where the record is not what was written, 2 where a key is none."""
+    from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
+    from brakewater.record.anchor import read_anchor  # noqa: PLC0415
+    from brakewater.record.verify import verify  # noqa: PLC0415
+
+    try:
+        keys = [_key(given) for given in args.key]
+    except ValueError as error:
+        print(f"brakewater verify: --key: {error}", file=sys.stderr)
+        return 2
+    anchor = read_anchor(args.anchor) if args.anchor else None
+    opened(args.record)
+    with Progress("checking") as progress:
+        report = verify(args.record, keys=keys, anchor=anchor, tell=progress.tell)
+    if args.json:
+        print(json.dumps(_document(report)))
+    else:
+        print("\n".join(_lines(report, keys, anchor)))
+    return 1 if report.verdict == "broken" else 0
+
+
+def _key(given: str) -> str:
+    from brakewater.record.signing import public_key  # noqa: PLC0415 - only when needed
+
+    file = Path(given)
+    try:
+        text = file.read_text(encoding="ascii") if file.is_file() else given
+        return public_key(text)
+    except (ValueError, OSError) as error:
+        raise ValueError(f"{given}: {error}") from None
+
+
+def _document(report: "Report") -> dict[str, Any]:
+    return {
+        "verdict": report.verdict,
+        "inputs": report.inputs,
+        "events": report.events,
+        "gaps": [
+            {"run": gap.lost_run, "first": gap.lost_first, "last": gap.lost_last, "why": gap.why} for gap in report.gaps
+        ],
+        "altered": [{"file": one.file, "place": one.place, "says": one.says} for one in report.altered],
+        "runs": report.runs,
+        "commits": report.commits,
+        "head": _head(report.head),
+        "keys": report.keys,
+        "signed": _head(report.signed),
+        "anchored": _head(report.anchored),
+    }
+
+
+def _head(head: "Head | None") -> dict[str, Any] | None:
+    return None if head is None else {"run": head.run, "commit": head.commit_no, "hash": head.hash}
+
+
+def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[str]:
+    whole = f"{report.inputs:,} inputs and {report.events:,} events in {report.commits:,} commits"
+    lines = [f"{report.verdict}: {whole} of {report.runs} run(s)"]
+    lines += [f"altered: {one}" for one in report.altered]
+    lines += [
+        f"gap, told by the watch: inputs {gap.lost_first} to {gap.lost_last} of run {gap.lost_run}: {gap.why}"
+        for gap in report.gaps
+    ]
+    if report.head is not None:
+        lines.append(f"the chain ends at {_at(report.head)}, {report.head.hash}")
+    lines += _signed(report, keys)
+    lines += _anchored(report, anchor)
+    if not keys and anchor is None:
+        lines.append(
+            "This proves consistency only: whoever rewrites a record can hash it anew throughout."
+            " Give --key or --anchor to hold it against what they do not have."
+        )
+    return lines
+
+
+def _signed(report: "Report", keys: list[str]) -> list[str]:
+    if report.signed is not None:
+        by = ", ".join(sorted(key for key in report.keys if key in keys))
+        said = [f"signed up to {_at(report.signed)} by {by}"]
+        if report.signed != report.head:
+            said.append(
+                "what follows the last signature is proved consistent only; an end cut off there shows only against"
+                " heads kept outside (--anchor)"
+            )
+        return said
+    if keys:
+        return []
+    return [
+        f"carries {count} signature(s) by {key}, which you have not said to trust (--key)"
+        for key, count in report.keys.items()
+    ]
+
+
+def _anchored(report: "Report", anchor: "Anchor | None") -> list[str]:
+    if anchor is None:
+        return []
+    lines = ["no head kept outside matches"]
+    if report.anchored is not None:
+        lines = [f"matches the outside head at {_at(report.anchored)}; held against {report.heads_outside} heads"]
+    if report.heads_elsewhere:
+        lines.append(f"{report.heads_elsewhere} heads kept outside belong to times that this record does not hold")
+    if anchor.unreadable:
+        lines.append(f"{len(anchor.unreadable)} lines of the outside heads are none, first line {anchor.unreadable[0]}")
+    return lines
+
+
+def _at(head: "Head") -> str:
+    return f"run {head.run} commit {head.commit_no}"

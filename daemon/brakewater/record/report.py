@@ -1,0 +1,58 @@
+"""What checking a record finds."""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from brakewater.record.segment import Head
+from brakewater.stream import Gap
+
+Verdict = Literal["consistent", "signed", "anchored", "broken"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Altered:
+    """One place where the record is not what was written."""
+
+    file: str
+    place: str
+    """For example ``input 17``, ``events 3 to 5``, ``commit 12``."""
+    says: str
+
+    def __str__(self) -> str:
+        return f"{self.file}: {self.place}: {self.says}"
+
+
+@dataclass(slots=True, kw_only=True)
+class Report:
+    """What verification found."""
+
+    runs: int = 0
+    inputs: int = 0
+    events: int = 0
+    commits: int = 0
+    gaps: list[Gap] = field(default_factory=list)
+    altered: list[Altered] = field(default_factory=list)
+    head: Head | None = None
+    keys: dict[str, int] = field(default_factory=dict)
+    """Public key -> signatures by it that fit."""
+    signed: Head | None = None
+    """The newest head that a trusted key has signed."""
+    anchored: Head | None = None
+    """The newest head that was also found outside."""
+    heads_outside: int = 0
+    """Heads from outside that were found in the record."""
+    heads_elsewhere: int = 0
+    """Heads from outside that lie before or after what this record holds."""
+
+    def blame(self, file: str, place: str, says: str) -> None:
+        """Note that something is not what was written."""
+        self.altered.append(Altered(file=file, place=place, says=says))
+
+    @property
+    def verdict(self) -> Verdict:
+        """``broken`` where anything is altered; ``signed`` goes before ``anchored``, and the report holds both."""
+        if self.altered:
+            return "broken"
+        if self.signed is not None:
+            return "signed"
+        return "anchored" if self.anchored is not None else "consistent"

@@ -1,0 +1,163 @@
+"""The check of one segment against its own chain: which rows are missing, changed or in another's place."""
+
+import sqlite3
+import struct
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+
+from brakewater.errors import StorageError
+from brakewater.record import chain
+from brakewater.record.documents import gap_of, parse
+from brakewater.record.evidence import CommitEntry, EventRow, Evidence
+from brakewater.record.reader import MALFORMED
+from brakewater.record.report import Report
+from brakewater.record.rows import Row, Widths, packed
+from brakewater.record.segment import Head
+from brakewater.record.witness import Witness
+
+
+class SegmentCheck:
+    """The check of one segment; adds to the report."""
+
+    def __init__(self, file: str, run: int, report: Report, witness: Witness) -> None:
+        self._file, self._run, self._report, self._witness = file, run, report, witness
+        self._next_input, self._next_event, self._next_commit = 0, 1, 1
+        self._before: tuple[str, ...] = ()
+        """Hashes the next commit may follow: as recorded and as computed."""
+
+    def check(self, opened: AbstractContextManager[Evidence]) -> None:
+        """Check it all, as far as it can be read."""
+        self._report.runs += 1
+        try:
+            with opened as evidence:
+                self._check_meta(evidence)
+                widths = evidence.widths()
+                self._witness.open(self._file, self._run, evidence.signatures())
+                for commit in evidence.commits():
+                    self._check_commit(evidence, commit, widths)
+                self._check_rest(evidence)
+        except (StorageError, sqlite3.DatabaseError, *MALFORMED) as error:
+            self._blame(f"after input {self._next_input - 1} (commit {self._next_commit - 1})", f"unreadable: {error}")
+            self._witness.lost_sight()
+
+    def _blame(self, place: str, says: str) -> None:
+        self._report.blame(self._file, place, says)
+
+    def _check_meta(self, evidence: Evidence) -> None:
+        meta, known = evidence.meta(), self._report.head
+        link, before = str(meta.get("prev_hash")), meta.get("prev_run")
+        if meta.get("run") != self._run:
+            self._blame("meta", f"says run {meta.get('run')}")
+        if self._report.runs > 1 and (known is None or link != known.hash):
+            missing = f"; run {before} is missing" if known is not None and known.run != before else ""
+            self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{missing}")
+        self._before = (link,)
+
+    def _check_commit(self, evidence: Evidence, commit: CommitEntry, widths: Widths | None) -> None:
+        self._check_sequence(commit)
+        blamed = len(self._report.altered)
+        rows, events = self._rows(evidence, commit), self._events(evidence, commit)
+        parts = {row[0] - commit.first_input: _packed(row) for row in rows}
+        digest = chain.inputs_digest(list(parts.values()))
+        after = commit.last_input - commit.first_input + 1
+        parts |= {after + n - (commit.first_event or 0): body for n, _, body in events}
+        hashes = self._hashes(commit, rows, events, digest, widths)
+        told = (commit.digest, commit.sums) == (digest, chain.sums(list(parts.values())))
+        linked = commit.hash in hashes
+        if not linked:
+            self._name(commit, parts)
+        # Where the commit before is missing nothing can be said of the link, only of the rows.
+        if len(self._report.altered) == blamed and not (told and (linked or not hashes)):
+            rows_fit = "; its inputs fit their digest" if digest == commit.digest else ""
+            self._blame(f"commit {commit.number}", f"its entry, its place or the widths were changed{rows_fit}")
+        self._count(commit, rows, events, hashes)
+
+    def _hashes(
+        self, commit: CommitEntry, rows: list[Row], events: list[EventRow], digest: str, widths: Widths | None
+    ) -> list[str]:
+        scans = any(row[1] == "scan" for row in rows)
+        return [
+            chain.link(
+                prev=prev,
+                run=self._run,
+                first_input=commit.first_input,
+                last_input=commit.last_input,
+                widths=widths if scans else None,
+                digest=digest,
+                events=[body for _, _, body in events],
+            )
+            for prev in self._before
+        ]
+
+    def _name(self, commit: CommitEntry, parts: Mapping[int, bytes]) -> None:
+        """Name the rows of a commit that are not what they were, as the sums tell."""
+        after = commit.last_input - commit.first_input + 1
+        for at in chain.odd_ones(parts, commit.sums):
+            place = (
+                f"input {commit.first_input + at}" if at < after else f"event {(commit.first_event or 0) + at - after}"
+            )
+            self._blame(place, "changed")
+
+    def _check_sequence(self, commit: CommitEntry) -> None:
+        if commit.number != self._next_commit:
+            self._blame(f"commits {self._next_commit} to {commit.number - 1}", "missing")
+            self._before = ()  # what this one follows cannot be told
+        if commit.first_input != self._next_input:
+            self._blame(f"inputs {self._next_input} to {commit.first_input - 1}", "in no commit")
+
+    def _rows(self, evidence: Evidence, commit: CommitEntry) -> list[Row]:
+        rows = evidence.rows(commit.first_input, commit.last_input)
+        self._check_present("input", [row[0] for row in rows], commit.first_input, commit.last_input)
+        return rows
+
+    def _events(self, evidence: Evidence, commit: CommitEntry) -> list[EventRow]:
+        if commit.first_event is None or commit.last_event is None:
+            return []
+        rows = evidence.events(commit.first_event, commit.last_event)
+        self._check_present("event", [row[0] for row in rows], commit.first_event, commit.last_event)
+        for n, number, body in rows:
+            if not _is_of(body, self._run, number, n):
+                self._blame(f"event {n}", "its columns and its document differ")
+        return rows
+
+    def _check_present(self, what: str, numbers: Sequence[int], first: int, last: int) -> None:
+        for number in sorted(set(range(first, last + 1)) - set(numbers)):
+            self._blame(f"{what} {number}", "missing")
+
+    def _count(self, commit: CommitEntry, rows: list[Row], events: list[EventRow], hashes: list[str]) -> None:
+        self._next_input, self._next_commit = commit.last_input + 1, commit.number + 1
+        self._next_event = (commit.last_event or self._next_event - 1) + 1
+        self._before = tuple({commit.hash, *hashes})
+        report = self._report
+        report.inputs, report.events, report.commits = (
+            report.inputs + len(rows),
+            report.events + len(events),
+            report.commits + 1,
+        )
+        report.gaps.extend(
+            gap_of(self._run, number, t_ns, utc_ns, body) for number, kind, t_ns, utc_ns, body in rows if kind == "gap"
+        )
+        report.head = Head(run=self._run, commit_no=commit.number, hash=commit.hash)
+        urgent = bool(events) or any(row[1] != "scan" for row in rows)
+        self._witness.hear(report.head, hashes, t_ns=rows[-1][2] if rows else None, urgent=urgent)
+
+    def _check_rest(self, evidence: Evidence) -> None:
+        for what, due in (("inputs", self._next_input), ("events", self._next_event)):
+            count, last = evidence.rest(what, due)
+            if count:
+                self._blame(f"{what} {due} to {last}", "in no commit")
+
+
+def _packed(row: Row) -> bytes:
+    try:
+        return packed(row)
+    except (struct.error, KeyError, TypeError):
+        return b""  # holds what no row has, so no hash can fit
+
+
+def _is_of(body: bytes, run: int, number: int, n: int) -> bool:
+    try:
+        doc = parse(body)
+    except MALFORMED:
+        return False
+    return (doc.get("run"), doc.get("input"), doc.get("n")) == (run, number, n)

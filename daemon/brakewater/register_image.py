@@ -60,6 +60,7 @@ def health_word(sight: Sight) -> int:
         any(Status.OK < code < Status.EXCEPTION for device, code in status.items() if device != SELF),
         any(alarm.state in _HOLDS for alarm in alarms),
         any(alarm.state in _UNSEEN for alarm in alarms),
+        any(alarm.test is not None for alarm in alarms),
     )
     return sum(bit << at for at, bit in enumerate(bits))
 

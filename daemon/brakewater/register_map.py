@@ -48,6 +48,7 @@ HEALTH_BITS: Final = (
     ("device-silent", "a device gave no answer in the last scan"),
     ("alarm-standing", "an alarm's condition holds"),
     ("alarm-unacknowledged", "an alarm waits for an acknowledgement"),
+    ("alarm-test", "an alarm is tripped by hand to prove its lamp and horn"),
 )
 """Bit by bit, the lowest first. The first four are 1 when all is well, the others 0."""
 

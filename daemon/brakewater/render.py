@@ -4,7 +4,7 @@ Pure functions; the engine and the record never call them. Every payload keeps t
 value never stands without its quality: a bad one is null in JSON and ``--`` on a terminal.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from brakewater.alarms.annunciator import WATCHING, Aspect, horn, lamp
@@ -13,7 +13,7 @@ from brakewater.alarms.lifecycle import State
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
-from brakewater.stream import AlarmNow, ByHand, Picture
+from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, Picture
 from brakewater.units import Dimension, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
@@ -181,8 +181,10 @@ def _numbers(
     return words.measured_and_set.format(value=known, setpoint=limit_with_unit(setpoint, kind.dimension, system))
 
 
-def _respond(kind: AlarmKind | None, state: State) -> str | None:
-    return None if kind is None or state in _GONE_STATES else kind.response
+def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:
+    if kind is None or state in _GONE_STATES:
+        return None
+    return words.respond_tested if tested else kind.response
 
 
 def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> Document:
@@ -200,6 +202,8 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
     sentence = (words.moves_by_actor if doc["actor"] else words.moves)[state]
     if doc["why"] == "changed":
         sentence = words.changed
+    elif doc["why"] == TESTED:
+        sentence = words.tested[state]
     text = sentence.format(
         what=_what(rig, doc["alarm"], doc["brake"], words),
         numbers=_numbers(kind, doc["value"], doc["reason"], doc["setpoint"], rig.units, words),
@@ -209,7 +213,7 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
         **doc,
         "shown": _shown(kind, doc["value"], doc["setpoint"], rig.units),
         "text": text,
-        "respond": _respond(kind, state),
+        "respond": _respond(kind, state, words, tested=doc["why"] == TESTED),
     }
 
 
@@ -238,9 +242,23 @@ def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
         "setpoint": alarm.setpoint,
         "first_out": alarm.first_out,
         "shown": _shown(kind, value, alarm.setpoint, rig.units),
-        "text": text,
-        "respond": _respond(kind, state),
+        "text": text if alarm.test is None else _tested(alarm.test, text, words),
+        "respond": _respond(kind, state, words, tested=alarm.test is not None),
+        "test": None if alarm.test is None else _test(alarm.test),
     }
+
+
+def _test(test: AlarmTest) -> Document:
+    return {
+        "actor": test.actor,
+        "reason": test.reason,
+        "since": utc_text(test.since_utc_ns),
+        "until": utc_text(test.until_utc_ns),
+    }
+
+
+def _tested(test: AlarmTest, text: str, words: Wording) -> str:
+    return words.stands_tested.format(actor=test.actor, until=utc_text(test.until_utc_ns), text=text)
 
 
 def by_hand_now(rig: Rig, one: ByHand) -> Document:
@@ -306,26 +324,33 @@ def _in_window(window: Lamp, alarm: AlarmNow) -> bool:
     return alarm.alarm in window.alarms or alarm.alarm.partition(":")[0] in window.alarms
 
 
-def lamps(rig: Rig, picture: Picture) -> dict[str, dict[str, str]]:
+def lamps(rig: Rig, picture: Picture) -> dict[str, Document]:
     """Lamp -> ``{"aspect", "colour"}``: the rig's windows, and ``watching``, which is lit whenever there is a picture.
 
-    Whoever shows it must put ``watching`` out when pictures stop coming.
+    A lamp that shows more than real alarms call for has ``"test": true`` as well. Whoever shows it must put
+    ``watching`` out when pictures stop coming.
     """
-    lit = {
-        window.name: {
-            "aspect": lamp(State(alarm.state) for alarm in picture.alarms if _in_window(window, alarm)).value,
-            "colour": window.colour,
-        }
-        for window in rig.lamps
-    }
-    return {WATCHING: watching(lit=True), **lit}
+    return {WATCHING: watching(lit=True), **{window.name: _window(window, picture) for window in rig.lamps}}
 
 
-def watching(*, lit: bool) -> dict[str, str]:
+def _window(window: Lamp, picture: Picture) -> Document:
+    shown, real = (lamp(_states(picture, window, tests=tests)) for tests in (True, False))
+    return {"aspect": shown.value, "colour": window.colour, **({"test": True} if shown is not real else {})}
+
+
+def _states(picture: Picture, window: Lamp | None, *, tests: bool) -> Iterator[State]:
+    """States of the alarms of a window, or of all; with those under test or without."""
+    for alarm in picture.alarms:
+        if (window is None or _in_window(window, alarm)) and (tests or alarm.test is None):
+            yield State(alarm.state)
+
+
+def watching(*, lit: bool) -> Document:
     """The one lamp that is lit when all is well; white, so that no colour with a meaning is used up (IEC 60073)."""
     return {"aspect": (Aspect.STEADY if lit else Aspect.OFF).value, "colour": "white"}
 
 
-def horn_now(picture: Picture) -> dict[str, str]:
-    """``{"sound"}`` for all alarms together."""
-    return {"sound": horn(State(alarm.state) for alarm in picture.alarms).value}
+def horn_now(picture: Picture) -> Document:
+    """``{"sound"}`` for all alarms together; ``"test": true`` where no real alarm calls for it."""
+    shown, real = (horn(_states(picture, None, tests=tests)) for tests in (True, False))
+    return {"sound": shown.value, **({"test": True} if shown is not real else {})}

@@ -10,7 +10,7 @@ blocks anywhere without changing an event.
 
 from collections.abc import AsyncIterator, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +132,9 @@ class Gap:
 
 Input = Start | Block | Command | Gap
 
+TESTED: Final = "test"
+"""``Event.why`` of all that belongs to an alarm tripped by hand: raised, acknowledged, over."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
@@ -181,6 +184,16 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmTest:
+    """An alarm that someone trips by hand to prove its lamp and horn."""
+
+    actor: str
+    reason: str
+    since_utc_ns: int
+    until_utc_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmNow:
     """An alarm as it stands."""
 
@@ -193,6 +206,8 @@ class AlarmNow:
     reason: int
     setpoint: float | None
     first_out: bool
+    test: AlarmTest | None = None
+    """Not None: its state is a test's, and nothing is wrong on the rig for all that is known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,12 @@ class Wording:
     """An alarm closed because the rig file changed it."""
     stands: Mapping[State, str]
     """An alarm as it stands."""
+    tested: Mapping[State, str]
+    """A transition that belongs to a test by hand."""
+    stands_tested: str
+    """An alarm under test as it stands: ``{actor}`` who tests, ``{until}``, ``{text}`` what a real one would say."""
+    respond_tested: str
+    """In place of the response."""
     on: str
     off: str
     no_value: str
@@ -43,6 +49,7 @@ class Wording:
 
 _GONE: Final = "Over, not yet acknowledged: {what}{numbers}."
 _LATCHED: Final = "Over, waits for a reset: {what}{numbers}."
+_TESTED: Final = "TEST, not real: {what}{numbers}."
 
 ENGLISH: Final = Wording(
     alarms={
@@ -89,6 +96,14 @@ ENGLISH: Final = Wording(
         State.LATCHED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_ACKNOWLEDGED: _LATCHED,
     },
+    tested={
+        **dict.fromkeys(State, _TESTED),
+        State.NORMAL: "TEST over: {what}{numbers}.",
+        State.UNACKNOWLEDGED: "TEST by {actor}, not real: {what}{numbers}.",
+        State.ACKNOWLEDGED: "TEST, not real: {what}, acknowledged by {actor}{numbers}.",
+    },
+    stands_tested="TEST by {actor} until {until}, not real: {text}",
+    respond_tested="Only a test of lamp and horn; respond to every alarm that is not marked as one.",
     on="on",
     off="off",
     no_value="--",

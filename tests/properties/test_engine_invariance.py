@@ -38,6 +38,9 @@ KINDS = (
     "substitute",
     "check",
     "hands-off",
+    "test",
+    "test-dry",
+    "test-end",
     "later",
     "clock",
     "acknowledge-all",
@@ -53,7 +56,6 @@ FEW = settings(max_examples=30, deadline=None, suppress_health_check=list(Health
 MANY = settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck))
 
 HANDS: dict[str, tuple[str, ...]] = {
-    "calm": (),
     "substitute": ("substitute",),
     "check": ("check-begin",),
     "hands-off": ("restore", "check-end"),
@@ -138,8 +140,8 @@ class Writer:
             "old": {"age": {device: rng.choice([0, 10**8, 10**10], n), "rio1": rng.choice([0, 10**10], n)}},
             "stuck": {"values": dict.fromkeys(("beat", "slow-beat", "pump", name + "flow"), 0.0)},
         }
-        if kind in what:
-            self.scans(n, rng, **what[kind])
+        if kind == "calm" or kind in what:
+            self.scans(n, rng, **what.get(kind, {}))
         elif kind == "noise":
             block = streams.scans(self.rig, n, run=self.run, first=self.input + 1)
             block.words[:] = rng.integers(0, 65536, block.words.shape, dtype=np.uint16)
@@ -170,6 +172,8 @@ class Writer:
                 self.add(streams.command(after, key="again", alarm="all"))
             case "gap":
                 self.add(streams.gap(after))
+            case "test" | "test-dry" | "test-end":
+                self.tests(kind, after, key, rng)
             case "restart" | "reload":
                 self.restart(reloaded(self.rig) if kind == "reload" else self.rig)
             case _:
@@ -185,6 +189,18 @@ class Writer:
             args["minutes"] = float(rng.choice([0.02, 0.1, 5.0]))
         one = streams.command(after, do, key=key, actor="tech", **args)
         self.add(replace(one, input=self.input + 1))
+
+    def tests(self, kind: str, after: Block, key: str, rng: np.random.Generator) -> None:
+        """Alarms under test, with calm water or with real alarms meanwhile; or the end of all tests."""
+        if kind == "test-end":
+            self.add(streams.command(after, "test-end", key=key, actor="tech", alarm="all"))
+            return
+        for name in ("cooling-lost", "cooling-flow-low") if kind == "test-dry" else ("brake-level-high",):
+            args = {"alarm": f"{self.brake}.{name}", "reason": "x", "minutes": float(rng.choice([0.05, 0.1, 5.0]))}
+            one = streams.command(after, "test-alarm", key=key + name, actor="tech", **args)
+            self.add(replace(one, input=self.input + 1))
+        for then in ("calm", "dry") if kind == "test-dry" else ("calm",):
+            self.episode(then, len(after), rng)
 
     def scans_then(self, n: int, rng: np.random.Generator) -> Block:
         self.scans(n, rng)
@@ -280,6 +296,20 @@ def test_the_episodes_meet_every_reason() -> None:
         for (_, what), column in streams.play(write("rich", parts)).numbers().items():
             seen |= set(column) if what == "code" else set()
     assert {reason.name for reason in Reason} - {Reason(code).name for code in seen} <= {"UNDER_RANGE", "OVER_RANGE"}
+
+
+def test_the_episodes_meet_every_turn_of_a_test() -> None:
+    """Risen, over by itself, ended by hand, and overtaken by the real alarm."""
+    ends = set()
+    for kind in ("test", "test-dry", "test-end"):
+        for seed in range(6):
+            parts = [("calm", 12, 1), ("test", 20, seed), (kind, 25, seed), ("calm", 25, 3), ("dry", 25, 4)]
+            events = streams.play(write("demo", parts)).events
+            for at, event in enumerate(events):
+                if event.why == "test" and event.now == "normal":
+                    overtaken = at + 1 < len(events) and events[at + 1].alarm == event.alarm
+                    ends.add("overtaken" if overtaken and events[at + 1].input == event.input else event.actor)
+    assert ends == {None, "tech", "overtaken"}
 
 
 @pytest.mark.long

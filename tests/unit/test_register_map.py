@@ -18,6 +18,7 @@ from brakewater.register_rows import WATCHDOG_MS, WATCHDOG_POLL_MS, rows, watchd
 from brakewater.render import alarm_now, event_shown, horn_now, lamps, now
 from brakewater.rig import Rig
 from brakewater.rig.roles import ROLES
+from brakewater.stream import AlarmTest
 from rig_parts import demo_rig, event, picture
 
 TWO = demo_rig(more='\n[registers]\nhost = "127.0.0.1"\n')
@@ -237,13 +238,18 @@ def test_the_watchdog_falls_within_two_seconds() -> None:
 
 def _keys_fit(found: object, schema: dict[str, object]) -> None:
     """Objects have exactly the keys their schema demands; a small part of JSON Schema, enough to notice a drift."""
-    if isinstance(found, dict) and "properties" in schema:
-        assert set(found) == set(schema["required"])  # type: ignore[call-overload]
+    if "anyOf" in schema:
+        null, full = schema["anyOf"]  # type: ignore[misc]
+        _keys_fit(found, null if found is None else full)
+    elif isinstance(found, dict) and "properties" in schema:
+        assert set(schema["required"]) <= set(found) <= set(schema["properties"])  # type: ignore[call-overload]
         for key, value in found.items():
             _keys_fit(value, schema["properties"][key])  # type: ignore[index]
     elif isinstance(found, dict) and isinstance(schema.get("additionalProperties"), dict):
         for value in found.values():
             _keys_fit(value, schema["additionalProperties"])  # type: ignore[arg-type]
+    elif "const" in schema:
+        assert found is schema["const"]
     elif "enum" in schema:
         assert found in schema["enum"]  # type: ignore[operator]
     else:
@@ -261,6 +267,15 @@ def test_schemas_fit_the_payloads_that_are_sent() -> None:
     _keys_fit(now(rig, shown, "aux", 3.0), SCHEMAS["now"])
     _keys_fit(lamps(rig, shown)["cooling"], SCHEMAS["lamp"])
     _keys_fit(horn_now(shown), SCHEMAS["horn"])
+    tested = replace(shown.alarms[0], test=AlarmTest(actor="tech", reason="x", since_utc_ns=1, until_utc_ns=2))
+    shown = replace(shown, alarms=(tested, *shown.alarms[1:]))
+    for found, name in (
+        (alarm_now(rig, tested), "alarm"),
+        (lamps(rig, shown)["cooling"], "lamp"),
+        (horn_now(shown), "horn"),
+    ):
+        assert found["test"]
+        _keys_fit(found, SCHEMAS[name])
 
 
 def test_the_asyncapi_document_refers_only_to_what_it_holds() -> None:

@@ -196,6 +196,7 @@ def test_an_alarm_as_it_stands() -> None:
         "shown": {"value": 61.2, "setpoint": 75.0, "unit": "gal/min"},
         "text": "Cooling water low, acknowledged: 61.2 gal/min, set at 75 gal/min.",
         "respond": CATALOGUE["cooling-flow-low"].response,
+        "test": None,
     }
 
 

@@ -1,4 +1,8 @@
-"""Give the running daemon a command: acknowledge, reset, note; substitute a point or put it under check for a while."""
+"""Give the running daemon a command: acknowledge, reset, note; substitute, check or test for a while.
+
+test-alarm trips one alarm through its delays, events, lamp, horn, registers and topics. All of it is marked as a test;
+a real alarm that comes meanwhile ends the test and rises as ever. Tell the driller first.
+"""
 
 import argparse
 import json
@@ -10,6 +14,10 @@ _ON_POINTS = (
     ("restore", "end a substitution early", False),
     ("check-begin", "put a point under function check: what it shows is injected, not measured", True),
     ("check-end", "end a function check early", False),
+)
+_TESTS = (
+    ("test-alarm", "trip an alarm for a while to prove its lamp and horn; marked as a test everywhere"),
+    ("test-end", "end a test early"),
 )
 _KEYS = ("alarm", "text", "point", "value", "minutes", "reason")
 
@@ -35,6 +43,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
             one.add_argument(
                 "--minutes", type=float, required=True, metavar="N", help="it ends by itself after so long"
             )
+            one.add_argument("--reason", required=True, metavar="TEXT", help="why; it goes into the record")
+        record_argument(one, again=True)
+    for verb, says in _TESTS:
+        one = verbs.add_parser(verb, help=says, description=says)
+        one.add_argument("alarm", metavar="ALARM", help="an alarm such as aux.cooling-lost")
+        if verb == "test-alarm":
+            one.add_argument("--minutes", type=float, default=2.0, metavar="N", help="it ends by itself (default: 2)")
             one.add_argument("--reason", required=True, metavar="TEXT", help="why; it goes into the record")
         record_argument(one, again=True)
 

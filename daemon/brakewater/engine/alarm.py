@@ -6,9 +6,10 @@ from typing import Any
 
 from brakewater.alarms.condition import Delays, Memory
 from brakewater.alarms.lifecycle import UNSEEN, State, Trigger, step
+from brakewater.engine.trial import Trial, restored
 from brakewater.quality import Quality, Reason, quality
 from brakewater.rig import AlarmRule, Rig
-from brakewater.stream import AlarmNow, Event
+from brakewater.stream import TESTED, AlarmNow, Event
 
 Seen = tuple[float, int]
 """A value and its reason code."""
@@ -45,6 +46,8 @@ class Alarm:
     """When its condition came or, in the normal state, was over; an acknowledgement does not move it."""
     seen: Seen = (0.0, int(Reason.UNKNOWN))
     first_out: bool = False
+    trial: Trial | None = None
+    """The test it is under."""
 
     def now(self) -> AlarmNow:
         """As it stands, for the picture."""
@@ -58,6 +61,7 @@ class Alarm:
             reason=self.seen[1],
             setpoint=self.rule.setpoint,
             first_out=self.first_out,
+            test=None if self.trial is None else self.trial.shown,
         )
 
     def kept(self) -> dict[str, Any]:
@@ -74,6 +78,7 @@ class Alarm:
             "value": value_of(self.rule, self.seen),
             "setpoint": self.rule.setpoint,
             "priority": self.rule.priority,
+            **({"test": self.trial.kept()} if self.trial else {}),
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
@@ -87,6 +92,7 @@ class Alarm:
         self.since_utc_ns = int(kept["utc"])
         self.seen = (float(kept["seen"][0]), int(kept["seen"][1]))
         self.first_out = kept["first"]
+        self.trial = restored(kept["test"]) if "test" in kept else None
 
 
 def _text(number: int | None) -> str | None:
@@ -116,11 +122,18 @@ def alarms_of(rig: Rig) -> list[Alarm]:
 
 
 def _first_out(alarms: list[Alarm], alarm: Alarm) -> bool:
-    """Whether a rising alarm is the first of its brake that nobody has seen; one that comes back stays the first."""
+    """Whether a rising alarm is the first of its brake that nobody has seen; one that comes back stays the first.
+
+    A test is never the first, and takes that from nobody.
+    """
+    if alarm.trial is not None:
+        return False
     if alarm.first_out and alarm.state in UNSEEN:
         return True
     return not any(
-        other.state in UNSEEN for other in alarms if other.rule.brake == alarm.rule.brake and other is not alarm
+        other.state in UNSEEN and other.trial is None
+        for other in alarms
+        if other.rule.brake == alarm.rule.brake and other is not alarm
     )
 
 
@@ -160,8 +173,16 @@ class Ledger:
             alarm.first_out = False
         return event
 
+    def end_trial(self, alarm: Alarm, moment: Moment, actor: str | None = None) -> list[Event]:
+        """The test of an alarm is over; no event where it had not raised it yet."""
+        events = (
+            [] if alarm.state is State.NORMAL else [self.write(alarm, State.NORMAL, moment, why=TESTED, actor=actor)]
+        )
+        alarm.trial = None
+        return events
+
     def write(self, alarm: Alarm, new: State, moment: Moment, *, why: str, actor: str | None = None) -> Event:
-        """Put an alarm into a state and write the event that says so."""
+        """Put an alarm into a state and write the event that says so; whatever happens to one under test is a test."""
         self.count += 1
         rule = alarm.rule
         event = Event(
@@ -178,7 +199,7 @@ class Ledger:
             value=value_of(rule, alarm.seen),
             reason=alarm.seen[1],
             setpoint=rule.setpoint,
-            why=why,
+            why=why if alarm.trial is None else TESTED,
             actor=actor,
             first_out=alarm.first_out,
         )

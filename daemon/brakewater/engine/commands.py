@@ -1,15 +1,14 @@
 """What a command does to alarms and points; one function a verb. A refusal changes nothing."""
 
-import difflib
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from brakewater.alarms.lifecycle import Trigger
-from brakewater.engine import hand_commands
+from brakewater.engine import hand_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, Moment
 from brakewater.engine.byhand import Hands
+from brakewater.engine.named import named, unknown
 from brakewater.rig import Rig
 from brakewater.stream import Answer, Command, Event, Request
 
@@ -37,35 +36,14 @@ def carry_out(command: Command, desk: Desk) -> tuple[list[Event], Answer]:
     request = command.request
     if request.do in VERBS:
         events, ok, says = VERBS[request.do](command, desk.alarms, desk.ledger)
+    elif request.do in TESTS:
+        events, ok, says = _tested(command, desk)
     elif request.do in BY_HAND:
         events, (ok, says) = [], _by_hand(command, desk)
     else:
         events, ok = [], False
-        says = f"unknown command {request.do!r}; known: {', '.join((*VERBS, *BY_HAND))}"
+        says = f"unknown command {request.do!r}; known: {', '.join((*VERBS, *TESTS, *BY_HAND))}"
     return events, Answer(id=request.id, actor=request.actor, ok=ok, says=says)
-
-
-def named(alarms: list[Alarm], args: Mapping[str, Any]) -> list[Alarm]:
-    """The alarms a command names: ``all``, ``cooling-lost`` with ``brake``, or ``aux.cooling-lost``."""
-    wanted = str(args.get("alarm", ""))
-    brake = args.get("brake")
-    if wanted == "all":
-        return [alarm for alarm in alarms if brake in (None, alarm.rule.brake or "rig")]
-    keys = {wanted, f"{brake or 'rig'}.{wanted}"}
-    return [alarm for alarm in alarms if alarm.rule.key in keys]
-
-
-def _unknown(alarms: list[Alarm], args: Mapping[str, Any]) -> str:
-    """Why a command names nothing, with the nearest names there are."""
-    brakes = sorted({alarm.rule.brake or "rig" for alarm in alarms})
-    if args.get("brake") is not None and args["brake"] not in brakes:
-        return f'no brake "{args["brake"]}"; there is {", ".join(brakes)}'
-    asked = ".".join(str(args[key]) for key in ("brake", "alarm") if args.get(key) is not None)
-    if not asked:
-        return 'say which alarm: "all", or for example ' + ", ".join(f'"{a.rule.key}"' for a in alarms[:1])
-    names = [alarm.rule.key for alarm in alarms]
-    close = difflib.get_close_matches(asked, names, n=3, cutoff=0.0)
-    return f'no alarm "{asked}"; nearest: {", ".join(close)}; or "all"'
 
 
 def _acknowledge(command: Command, alarms: list[Alarm], ledger: Ledger) -> Done:
@@ -80,7 +58,7 @@ def _move(command: Command, alarms: list[Alarm], ledger: Ledger, trigger: Trigge
     request = command.request
     chosen = named(alarms, request.args)
     if not chosen:
-        return [], False, _unknown(alarms, request.args)
+        return [], False, unknown(alarms, request.args)
     moment = Moment(run=command.run, input=command.input, utc_ns=command.utc_ns)
     events = [
         event
@@ -110,6 +88,10 @@ VERBS: dict[str, Callable[[Command, list[Alarm], Ledger], Done]] = {
     "reset": _reset,
     "note": _note,
 }
+TESTS: dict[str, Callable[[Command, list[Alarm], Ledger], tuple[list[Event], str]]] = {
+    "test-alarm": trial_commands.begin,
+    "test-end": trial_commands.end,
+}
 BY_HAND: dict[str, Callable[[Command, Rig, Hands], str]] = {
     "substitute": hand_commands.substitute,
     "restore": hand_commands.restore,
@@ -125,3 +107,11 @@ def _by_hand(command: Command, desk: Desk) -> tuple[bool, str]:
         return True, BY_HAND[command.request.do](command, desk.rig, desk.hands)
     except hand_commands.RefusedError as refusal:
         return False, str(refusal)
+
+
+def _tested(command: Command, desk: Desk) -> Done:
+    try:
+        events, says = TESTS[command.request.do](command, desk.alarms, desk.ledger)
+    except hand_commands.RefusedError as refusal:
+        return [], False, str(refusal)
+    return events, True, says

@@ -13,7 +13,7 @@ import numpy as np
 from brakewater.alarms.condition import CLEAR, Regions, Turn, turns
 from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
-from brakewater.engine.alarm import Ledger, Moment, alarms_of
+from brakewater.engine.alarm import Alarm, Ledger, Moment, alarms_of
 from brakewater.engine.byhand import Hands
 from brakewater.engine.conditioned import Conditioner
 from brakewater.engine.derive import DERIVED, BrakeWater
@@ -23,6 +23,7 @@ from brakewater.errors import Defect
 from brakewater.quality import Status
 from brakewater.rig import Rig, parse
 from brakewater.stream import (
+    TESTED,
     AlarmNow,
     Answer,
     Block,
@@ -161,25 +162,40 @@ class Engine:
 
     def _alarm(self, block: Block, sights: Sights, regions: Regions) -> list[Event]:
         astir = (regions != CLEAR).any(axis=1).tolist()
-        found: list[tuple[int, int, Turn]] = []
+        found: list[tuple[int, int, Turn | bool]] = []
         for index, alarm in enumerate(self._alarms):
             if astir[index] or not alarm.memory.rests:
                 found += [
                     (turn.at, index, turn) for turn in turns(regions[index], block.t_ns, alarm.delays, alarm.memory)
                 ]
-        found.sort(key=lambda row: row[:2])
-        events = []
+            if alarm.trial is not None:
+                found += [(at, index, rises) for at, rises in alarm.trial.moves(block.t_ns, alarm.delays)]
+        found.sort(key=lambda row: row[:2])  # stable: at one scan the real turn comes before its test's
+        events: list[Event] = []
         for at, index, turn in found:
             alarm = self._alarms[index]
+            if isinstance(turn, bool) and alarm.trial is None:
+                continue  # the real one came first
             column = self._watched.column(index, alarm.rule, sights)
             alarm.seen = (float(column.values[at]), int(column.codes[at])) if column is not None else (0.0, 0)
             moment = Moment(run=block.run, input=int(block.input[at]), utc_ns=int(block.utc_ns[at]))
-            trigger = Trigger.RAISE if turn.raised else Trigger.CLEAR
-            why = "unknown" if turn.unknown else "condition"
-            event = self._ledger.move(self._alarms, alarm, trigger, moment, why=why)
-            if event is not None:
-                events.append(event)
+            events += self._tested(alarm, turn, moment) if isinstance(turn, bool) else self._turned(alarm, turn, moment)
         return events
+
+    def _turned(self, alarm: Alarm, turn: Turn, moment: Moment) -> list[Event]:
+        """Its condition came or went; where it comes during a test, that is over: nobody may take it for one."""
+        events = self._ledger.end_trial(alarm, moment) if turn.raised and alarm.trial is not None else []
+        trigger = Trigger.RAISE if turn.raised else Trigger.CLEAR
+        why = "unknown" if turn.unknown else "condition"
+        event = self._ledger.move(self._alarms, alarm, trigger, moment, why=why)
+        return [*events, event] if event is not None else events
+
+    def _tested(self, alarm: Alarm, rises: bool, moment: Moment) -> list[Event]:  # noqa: FBT001 - one of two moves
+        if not rises or alarm.trial is None:
+            return self._ledger.end_trial(alarm, moment)
+        actor = alarm.trial.shown.actor
+        event = self._ledger.move(self._alarms, alarm, Trigger.RAISE, moment, why=TESTED, actor=actor)
+        return [event] if event is not None else []
 
     def _keep(self, block: Block, readings: dict[str, Column], derived: dict[tuple[str, str], Column]) -> None:
         """What the picture shows of the last scan."""

@@ -13,7 +13,8 @@ from brakewater.rig.roles import ROLES
 from brakewater.stream import ByHand, Command
 from brakewater.units import UnitError, parse, utc_text
 
-LONGEST_NS: Final = 8 * 3600 * 1_000_000_000
+_HOUR_NS: Final = 3600 * 1_000_000_000
+LONGEST_NS: Final = 8 * _HOUR_NS
 """A tour or less: whoever comes next decides anew."""
 _MINUTE_NS: Final = 60_000_000_000
 _MOST_REASON: Final = 500
@@ -31,14 +32,14 @@ def substitute(command: Command, rig: Rig, hands: Hands) -> str:
     Raises:
         RefusedError: the command makes no sense; nothing was changed.
     """
-    point, reason = _point(rig, command.request.args), _reason(command.request.args)
+    point, reason = _point(rig, command.request.args), reason_of(command.request.args)
     value = _value(point, command.request.args)
-    until_ns = _until(command)
+    until_ns = until_of(command)
     held = hands.of(point.name)
     if held is not None and held.what == CHECK:
         raise RefusedError(f"{point.name} is under function check by {held.actor}; end that first: check-end")
     _hold(command, hands, (point, SUBSTITUTED, value, reason), until_ns)
-    return f"{point.name} is substituted until {_ends(command, until_ns)}; it counts as uncertain"
+    return f"{point.name} is substituted until {ends(command, until_ns)}; it counts as uncertain"
 
 
 def restore(command: Command, rig: Rig, hands: Hands) -> str:
@@ -56,13 +57,13 @@ def check_begin(command: Command, rig: Rig, hands: Hands) -> str:
     Raises:
         RefusedError: the command makes no sense; nothing was changed.
     """
-    point, reason = _point(rig, command.request.args), _reason(command.request.args)
-    until_ns = _until(command)
+    point, reason = _point(rig, command.request.args), reason_of(command.request.args)
+    until_ns = until_of(command)
     held = hands.of(point.name)
     if held is not None and held.what == SUBSTITUTED:
         raise RefusedError(f"{point.name} is substituted by {held.actor}; end that first: restore")
     _hold(command, hands, (point, CHECK, None, reason), until_ns)
-    return f"{point.name} is under function check until {_ends(command, until_ns)}; it counts as bad"
+    return f"{point.name} is under function check until {ends(command, until_ns)}; it counts as bad"
 
 
 def check_end(command: Command, rig: Rig, hands: Hands) -> str:
@@ -122,7 +123,12 @@ def _point(rig: Rig, args: Mapping[str, Any]) -> Point:
     raise RefusedError(f'no point "{asked[:64]}"; nearest: {", ".join(close)}')
 
 
-def _reason(args: Mapping[str, Any]) -> str:
+def reason_of(args: Mapping[str, Any]) -> str:
+    """Why something is done by hand.
+
+    Raises:
+        RefusedError: nobody says.
+    """
     reason = args.get("reason")
     if not isinstance(reason, str) or not reason.strip():
         raise RefusedError("a reason is needed: whoever comes next must know why")
@@ -150,26 +156,33 @@ def _value(point: Point, args: Mapping[str, Any]) -> float:
     return value
 
 
-def _until(command: Command) -> int:
-    """The end in steady time."""
+def until_of(command: Command, longest_ns: int = LONGEST_NS) -> int:
+    """The end in steady time, from ``minutes`` or ``until``.
+
+    Raises:
+        RefusedError: there is none, or it lies behind or too far ahead.
+    """
     args = command.request.args
     if ("minutes" in args) == ("until" in args):
         raise RefusedError('an end is needed: "minutes", or "until" such as "2031-02-03T06:00:00Z"; one of them')
-    left_ns = _minutes_ns(args["minutes"]) if "minutes" in args else _until_utc_ns(args["until"]) - command.utc_ns
+    timed = "minutes" in args
+    left_ns = _minutes_ns(args["minutes"], longest_ns) if timed else _until_utc_ns(args["until"]) - command.utc_ns
     if left_ns <= 0:
         raise RefusedError("the end must lie ahead")
-    if left_ns > LONGEST_NS:
-        raise RefusedError(f"at most {LONGEST_NS // 3_600_000_000_000} h; then someone must decide anew")
+    if left_ns > longest_ns:
+        whole_hours = longest_ns % _HOUR_NS == 0
+        most = f"{longest_ns // _HOUR_NS} h" if whole_hours else f"{longest_ns // _MINUTE_NS} min"
+        raise RefusedError(f"at most {most}; then someone must decide anew")
     return command.t_ns + left_ns
 
 
-def _minutes_ns(minutes: Any) -> int:
+def _minutes_ns(minutes: Any, longest_ns: int) -> int:
     try:
         number = float(minutes) if not isinstance(minutes, bool) else np.nan
     except (TypeError, ValueError, OverflowError):
         number = np.nan
     if not abs(number) < 1e9:
-        raise RefusedError(f"minutes {minutes!r}; allowed: a number above 0, up to {LONGEST_NS // _MINUTE_NS}")
+        raise RefusedError(f"minutes {minutes!r}; allowed: a number above 0, up to {longest_ns // _MINUTE_NS}")
     return round(number * _MINUTE_NS)
 
 
@@ -184,5 +197,6 @@ def _until_utc_ns(text: Any) -> int:
         raise refusal from error
 
 
-def _ends(command: Command, until_ns: int) -> str:
+def ends(command: Command, until_ns: int) -> str:
+    """An end in steady time as the clock on the wall will show it."""
     return utc_text(command.utc_ns + until_ns - command.t_ns)

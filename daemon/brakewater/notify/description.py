@@ -55,10 +55,15 @@ _ALARM: Final[dict[str, Schema]] = {
     "text": {"type": "string", "description": "one plain sentence"},
     "respond": {"type": ["string", "null"], "description": "what to do; null once the condition has gone"},
 }
+_TEST: Final[Schema] = {
+    "description": "null but for an alarm that is tripped by hand to prove lamp and horn",
+    "anyOf": [{"type": "null"}, _of({"actor": _TEXT, "reason": _TEXT, "since": _TIME, "until": _TIME})],
+}
+_ONLY_TESTED: Final[Schema] = {"const": True, "description": "a test by hand; real alarms call for less"}
 SCHEMAS: Final[dict[str, Schema]] = {
     "online": _of({"online": _YES, "since": _TEXT_OR_NONE}),
     "heartbeat": _of({"t": _TIME, "scan_age_s": _NUMBER_OR_NONE, "n": _COUNT}),
-    "alarm": _of({**_ALARM, "state": _STATE, "since": _TEXT_OR_NONE}),
+    "alarm": _of({**_ALARM, "state": _STATE, "since": _TEXT_OR_NONE, "test": _TEST}),
     "event": _of(
         {
             **_ALARM,
@@ -69,13 +74,13 @@ SCHEMAS: Final[dict[str, Schema]] = {
             "utc_ns": {"type": "string", "description": "the same, ns since 1970"},
             "from": _STATE,
             "to": _STATE,
-            "why": _TEXT,
+            "why": {"type": "string", "description": '"condition", "unknown", "command", "changed"; "test": not real'},
             "actor": _TEXT_OR_NONE,
             "hash": _TEXT,
         }
     ),
-    "lamp": _of({"aspect": {"enum": list(ASPECTS)}, "colour": _TEXT}),
-    "horn": _of({"sound": {"enum": list(SOUNDS)}}),
+    "lamp": _of({"aspect": {"enum": list(ASPECTS)}, "colour": _TEXT}, optional={"test": _ONLY_TESTED}),
+    "horn": _of({"sound": {"enum": list(SOUNDS)}}, optional={"test": _ONLY_TESTED}),
     "now": _of(
         {
             "t": _TIME,

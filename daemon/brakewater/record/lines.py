@@ -19,7 +19,7 @@ from brakewater.engine.derive import DERIVED
 from brakewater.quality import is_bad, is_good
 from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
-from brakewater.stream import AlarmNow, Codes, Column, Event, Ints, Outcome
+from brakewater.stream import TESTED, AlarmNow, Codes, Column, Event, Ints, Outcome
 from brakewater.units import Dimension
 
 STATES: Final = {
@@ -122,6 +122,8 @@ class Lines:
         fields = [f"state={STATES[State(event.now)]}", f"priority={PRIORITIES.get(event.priority, 0)}"]
         if event.value is not None:
             fields.append(f"value={float(event.value)!r}")
+        if event.why == TESTED:
+            fields.append("test=1")
         fields += [f"n={event.n}i", f"run={event.run}i", f"input={event.input}i"]
         return f"brakewater_event,{tags} {','.join(fields)} {utc_ns}".encode()
 

@@ -149,7 +149,8 @@ class _DeviceTeller:
     def show(self, picture: Picture) -> None:
         for alarm in picture.alarms:
             place = self._places.get(alarm.alarm)
-            if place is None or (alarm.state in _HOLDS) == (place in self._lost):
+            holds = alarm.state in _HOLDS and alarm.test is None
+            if place is None or holds == (place in self._lost):
                 continue
             if place in self._lost:
                 self._lost.discard(place)

@@ -10,6 +10,7 @@ from brakewater.record.journal import Journal
 from brakewater.record.unrecorded import Unrecorded
 from brakewater.render import alarm_now, by_hand_now
 from brakewater.service.generation import Generation
+from brakewater.stream import AlarmNow
 
 
 def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[str, Any]:
@@ -42,8 +43,12 @@ def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[s
             "wal_bytes": figures.wal_bytes,
         },
         "by_hand": [by_hand_now(now.rig, one) for one in picture.substitutions] if picture else [],
-        "alarms": [alarm_now(now.rig, one) for one in picture.alarms if one.state != "normal"] if picture else [],
+        "alarms": [alarm_now(now.rig, one) for one in picture.alarms if _stands(one)] if picture else [],
     }
+
+
+def _stands(alarm: AlarmNow) -> bool:
+    return alarm.state != "normal" or alarm.test is not None
 
 
 def _devices(loop: Loop, now: Generation) -> dict[str, Any]:

@@ -1,0 +1,30 @@
+"""Which alarms a command names."""
+
+import difflib
+from collections.abc import Mapping
+from typing import Any
+
+from brakewater.engine.alarm import Alarm
+
+
+def named(alarms: list[Alarm], args: Mapping[str, Any]) -> list[Alarm]:
+    """The alarms a command names: ``all``, ``cooling-lost`` with ``brake``, or ``aux.cooling-lost``."""
+    wanted = str(args.get("alarm", ""))
+    brake = args.get("brake")
+    if wanted == "all":
+        return [alarm for alarm in alarms if brake in (None, alarm.rule.brake or "rig")]
+    keys = {wanted, f"{brake or 'rig'}.{wanted}"}
+    return [alarm for alarm in alarms if alarm.rule.key in keys]
+
+
+def unknown(alarms: list[Alarm], args: Mapping[str, Any]) -> str:
+    """Why a command names nothing, with the nearest names there are."""
+    brakes = sorted({alarm.rule.brake or "rig" for alarm in alarms})
+    if args.get("brake") is not None and args["brake"] not in brakes:
+        return f'no brake "{args["brake"]}"; there is {", ".join(brakes)}'
+    asked = ".".join(str(args[key]) for key in ("brake", "alarm") if args.get(key) is not None)
+    if not asked:
+        return 'say which alarm: "all", or for example ' + ", ".join(f'"{a.rule.key}"' for a in alarms[:1])
+    names = [alarm.rule.key for alarm in alarms]
+    close = difflib.get_close_matches(asked, names, n=3, cutoff=0.0)
+    return f'no alarm "{asked}"; nearest: {", ".join(close)}; or "all"'

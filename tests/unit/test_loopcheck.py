@@ -244,6 +244,7 @@ CHANGES = {
     "raw": ('name = "aux-level"', "27648", "32767"),
     "type": ('name = "aux-inlet"', '"uint16"', '"int16"'),
     "words": ('name = "hook-load"', '"high-first"', '"low-first"'),
+    "bytes": ('name = "hook-load"', 'words = "high-first"', 'bytes = "low-first"'),
     "unit": ('name = "plc1"', "unit = 1\n", "unit = 2\n"),
     "trim": ('name = "aux-inlet"', "address = 2\n", "address = 2\ntrim = { gain = 1.01 }\n"),
 }  # fmt: skip

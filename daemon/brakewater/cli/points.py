@@ -1,4 +1,4 @@
-"""The I/O list as CSV, out and in, and which points are proved.
+"""The I/O list as CSV, out and in, and which points and alarms are proved.
 
 Without options the list goes to standard output. --take makes a new rig file of the old one and a changed list: only
 the point tables change, all else stays as it was written.
@@ -9,13 +9,10 @@ import json
 import os
 import sys
 import tomllib
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from brakewater.cli.places import record_argument
-
-if TYPE_CHECKING:
-    from brakewater.review.proofs import Proof
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,7 +20,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--take", type=Path, metavar="FILE.csv", help="put this list into the rig file")
-    what.add_argument("--proofs", action="store_true", help="which points a loop check has proved, from the record")
+    what.add_argument("--proofs", action="store_true", help="which points and alarms are proved, from the record")
     what.add_argument("--columns", action="store_true", help="what the columns of the list hold")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
@@ -32,7 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; with --proofs 1 where a point is not proved; 2 for a list or rig file with faults."""
+    """Exit status 0; with --proofs 1 where a point or an alarm is not proved; 2 for a list or rig file with faults."""
     if args.columns:
         return _columns()
     if args.proofs:
@@ -97,24 +94,17 @@ def _columns() -> int:
 
 def _proofs(args: argparse.Namespace) -> int:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+    from brakewater.review.alarm_proofs import alarm_proofs  # noqa: PLC0415
     from brakewater.review.proofs import proofs  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
 
-    found = proofs(load(args.rig), args.record)
+    rig = load(args.rig)
+    points, alarms = proofs(rig, args.record), alarm_proofs(rig, args.record)
     if args.json:
-        print(json.dumps([_document(one) for one in found]))
+        print(json.dumps({"points": [asdict(one) for one in points], "alarms": [asdict(one) for one in alarms]}))
     else:
-        rows = [(one.point, one.says, one.by or "", one.instrument or "") for one in found]
-        print(table(("point", "proof", "by", "instrument"), rows))
-    return 0 if all(one.status == "proved" for one in found) else 1
-
-
-def _document(one: "Proof") -> dict[str, str | None]:
-    return {
-        "point": one.point,
-        "status": one.status,
-        "proved": one.proved,
-        "void_since": one.void_since,
-        "by": one.by,
-        "instrument": one.instrument,
-    }
+        of_points = [(one.point, one.says, one.by or "", one.instrument or "") for one in points]
+        of_alarms = [(one.alarm, one.says, one.by or "", one.seen_by or "") for one in alarms]
+        print(table(("point", "loop check", "by", "instrument"), of_points), end="\n\n")
+        print(table(("alarm", "test to lamp and horn", "by", "seen by"), of_alarms))
+    return 0 if {one.status for one in points} | {one.status for one in alarms} <= {"proved"} else 1

@@ -1,0 +1,130 @@
+"""Which alarms were tripped through to lamp and horn, computed from the record: the last test of each counts.
+
+Tripped alone proves nothing: somebody must have seen the lamp and heard the horn, and said so by acknowledging the
+alarm while it was under test. A proof stands for the alarm as it was defined then, setpoint, delays and signal, and for
+the lamps that show it; a change of any of these voids it.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from brakewater.alarms.lifecycle import State
+from brakewater.engine.alarm import definition
+from brakewater.errors import RigFileError
+from brakewater.record.reader import Record
+from brakewater.review.proofs import said
+from brakewater.rig import AlarmRule, Rig, parse
+from brakewater.stream import TESTED, Event, Start
+from brakewater.units import utc_text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmProof:
+    """How an alarm stands."""
+
+    alarm: str
+    """With its brake, ``aux.cooling-lost``."""
+    status: Literal["proved", "unseen", "void", "never"]
+    tripped: str | None = None
+    """When its last test raised it, UTC."""
+    void_since: str | None = None
+    """When a changed definition was first watched, UTC; None where it stands only in the rig file so far."""
+    by: str | None = None
+    """Who tripped it."""
+    seen_by: str | None = None
+    """Who acknowledged it while it was under test."""
+
+    @property
+    def says(self) -> str:
+        """For people."""
+        day = _day(self.tripped)
+        match self.status:
+            case "proved":
+                return f"tripped and seen on {day}"
+            case "unseen":
+                return f"tripped on {day}, but nobody acknowledged it"
+            case "void":
+                return f"void since {_day(self.void_since) or 'this rig file'} (tripped on {day})"
+            case "never":
+                return "never"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Trip:
+    definition: str
+    at: str
+    by: str | None
+    seen_by: str | None = None
+    void_since: str | None = None
+
+
+def _day(t: str | None) -> str:
+    return (t or "")[:16].replace("T", " ")
+
+
+def alarm_hashes(rig: Rig) -> dict[str, str]:
+    """Alarm -> what a proof of it stands for."""
+    return {rule.key: _hash(rig, rule) for rule in rig.alarms}
+
+
+def _hash(rig: Rig, rule: AlarmRule) -> str:
+    lamps = [[one.name, one.colour] for one in rig.lamps if {rule.name, rule.kind.name} & set(one.alarms)]
+    return hashlib.sha256(json.dumps([definition(rig, rule), lamps]).encode()).hexdigest()[:16]
+
+
+def alarm_proofs(rig: Rig, folder: Path) -> list[AlarmProof]:
+    """How every alarm of a rig stands, in its order; all ``never`` where there is no record.
+
+    Raises:
+        StorageError: the record cannot be read.
+    """
+    trips: dict[str, _Trip] = {}
+    for start, tests in _runs(folder):
+        if trips or tests:
+            _watch(start, tests, trips)
+    return [_proof(key, trips.get(key), now) for key, now in alarm_hashes(rig).items()]
+
+
+def _runs(folder: Path) -> Iterator[tuple[Start, list[Event]]]:
+    """Each run's Start, and its events that belong to tests."""
+    tests: dict[int, list[Event]] = {}
+    for one in Record(folder).events():
+        if one.event.why == TESTED:
+            tests.setdefault(one.event.run, []).append(one.event)
+    for item in said(folder):
+        if isinstance(item, Start):
+            yield item, tests.get(item.run, [])
+
+
+def _watch(start: Start, tests: list[Event], trips: dict[str, _Trip]) -> None:
+    try:
+        watched = alarm_hashes(parse(start.rig_toml, "the recorded rig file"))
+    except RigFileError:
+        return  # written for another version of the program; the next Start will tell
+    for key, trip in trips.items():
+        void = trip.definition != watched.get(key)
+        trips[key] = replace(trip, void_since=(trip.void_since or utc_text(start.utc_ns)) if void else None)
+    for event in tests:
+        key = f"{event.brake or 'rig'}.{event.alarm}"
+        if event.now == State.UNACKNOWLEDGED:
+            trips[key] = _Trip(definition=watched.get(key, ""), at=utc_text(event.utc_ns), by=event.actor)
+        elif event.now == State.ACKNOWLEDGED and key in trips:
+            trips[key] = replace(trips[key], seen_by=event.actor)
+
+
+def _proof(key: str, trip: _Trip | None, now: str) -> AlarmProof:
+    if trip is None:
+        return AlarmProof(alarm=key, status="never")
+    void = trip.definition != now
+    return AlarmProof(
+        alarm=key,
+        status="void" if void else "proved" if trip.seen_by else "unseen",
+        tripped=trip.at,
+        void_since=trip.void_since if void else None,
+        by=trip.by,
+        seen_by=trip.seen_by,
+    )

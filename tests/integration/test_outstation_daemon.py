@@ -40,7 +40,7 @@ def test_a_plc_that_is_only_mbpoll_reads_the_lamps_and_acknowledges(tmp_path: Pa
     rig = demo_rig_file(tmp_path / "rig.toml", device=free_port(), broker=free_port())
     rig.write_text(rig.read_text() + OUTSTATION.format(port=port))
     record = tmp_path / "record"
-    with simulator(rig, "pump-loss", "--speed", "6"), daemon(rig, record) as one:
+    with simulator(rig, "pump-loss", "--speed", "1"), daemon(rig, record) as one:
         first = head(port)
         assert first[16] == 1  # watching
         flow = float(mbpoll(port, "-t", "4:float", "-B", "-r", "206", "-c", "1")[0])

@@ -3,6 +3,7 @@
 import gzip
 import json
 import shutil
+import ssl
 import subprocess
 import threading
 import urllib.parse
@@ -188,7 +189,7 @@ Script = Callable[[int, list[str]], Answers]
 class Scripted:
     """An HTTP server on loopback that keeps what it was sent and answers by a script."""
 
-    def __init__(self) -> None:
+    def __init__(self, tls: ssl.SSLContext | None = None) -> None:
         self.script: Script = lambda _n, _lines: Answers()
         self.lines: list[str] = []
         self.requests: list[tuple[str, dict[str, str], list[str]]] = []
@@ -209,7 +210,9 @@ class Scripted:
         self._http = ThreadingHTTPServer((HOST, 0), Handler)
         self._http.daemon_threads = True
         self._http.handle_error = lambda *_: None  # type: ignore[method-assign]
-        self.url = f"http://{HOST}:{self._http.server_address[1]}"
+        if tls is not None:
+            self._http.socket = tls.wrap_socket(self._http.socket, server_side=True, do_handshake_on_connect=False)
+        self.url = f"{'https' if tls else 'http'}://{HOST}:{self._http.server_address[1]}"
 
     def answer(self, handler: BaseHTTPRequestHandler, lines: list[str]) -> None:
         with self._lock:

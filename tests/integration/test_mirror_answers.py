@@ -2,6 +2,7 @@
 the public description of its write API, and its client library is the real one."""
 
 import json
+import ssl
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,8 +12,10 @@ import pytest
 from brakewater.record.cursors import Cursors
 from brakewater.record.journal import Journal
 from brakewater.record.mirror import MirrorWorker, Pace
-from brakewater.stream import Input, Start
+from brakewater.rig import Mirror
+from brakewater.stream import Block, Input, Start
 from brokers import free_port, until
+from faults.certificates import Authority
 from mirror_parts import RIG, SECOND, Answers, Scripted, due, incident, mirror, parsed, pieces, write
 from streams import UTC, scans
 
@@ -46,7 +49,8 @@ def test_requests_are_as_the_interface_wants_them(tmp_path: Path, server: Script
     assert (headers["Authorization"], headers["Content-Encoding"]) == ("Token a-secret", "gzip")
     assert 0 < len(lines) <= 500
     assert worker.figures() == {
-        "backlog_ns": 0, "sent": len(server.lines), "parked": 0, "returns": 0, "waiting": False, "untimed": 0,
+        "backlog_ns": 0, "live_ns": 0, "owed": 0, "sent": len(server.lines), "parked": 0, "returns": 0,
+        "waiting": False, "untimed": 0,
         "skipped": 0, "last_error": None,
     }  # fmt: skip
 
@@ -196,7 +200,7 @@ def test_the_margin_is_sent_again_after_a_restart_and_no_more(tmp_path: Path, se
     sent = []
     for margin_ns in (15 * SECOND, 0, 0):
         with opened(tmp_path, server, margin_ns=margin_ns) as worker:
-            until(lambda worker=worker: worker._newest_ns is not None and worker.backlog_ns == 0, "level")
+            until(lambda worker=worker: worker._newest is not None and worker.backlog_ns == 0, "level")
         sent.append(len(server.lines))
     assert sent == [whole, 2 * whole, 2 * whole]
 
@@ -239,3 +243,76 @@ def test_a_run_that_cannot_be_used_is_left_out(tmp_path: Path, server: Scripted)
         until(lambda: level(worker), "level")
         assert worker.figures()["skipped"] == 1
     assert parsed(server.lines) == due([*good, *later], SECOND)
+
+
+def test_what_happens_now_goes_first_and_the_backlog_keeps_to_its_rate(tmp_path: Path, server: Scripted) -> None:
+    """An hour was missed; while it is sent slowly, each new scan goes out with the next request or the one after."""
+    start, old, *_ = incident(18_000, utc0=UTC)
+    assert isinstance(old, Block)
+    new = scans(RIG, 60, first=18_001, t0=int(old.t_ns[-1]) + RIG.scan_ns, utc0=int(old.utc_ns[-1]) + RIG.scan_ns)
+    steps = iter([*pieces([start, old], 2000), *list(pieces([start, old, new], 6))[3001:]])
+    rated = Mirror.model_validate({"url": server.url, "every": "0.2 s", "backlog-rate": 4000})
+    worker = MirrorWorker("base", rated, tmp_path, pace=QUICK)
+    late = []
+    with Journal(tmp_path, on_commit=worker.committed, bound=100_000) as journal:
+        for _ in range(10):
+            next(steps)(journal)
+        assert journal.wait_committed(30)
+        with worker:
+            until(lambda: worker.figures()["owed"] == 1, "cut")
+            for number, step in enumerate(steps):
+                before = len(server.requests)
+                step(journal)
+                until(lambda number=number: _has(server, int(new.utc_ns[6 * number + 5])), "the newest scan")
+                late.append(len(server.requests) - before)
+                assert worker.figures()["backlog_ns"] > worker.figures()["live_ns"]
+            assert worker.figures()["owed"] == 1
+            began, had = time.monotonic(), worker.figures()["sent"]
+            until(lambda: worker.backlog_ns == 0, "caught up", within_s=30)
+            assert (worker.figures()["sent"] - had) / (time.monotonic() - began) < 1.3 * rated.backlog_rate
+    assert len(late) == 10
+    assert max(late) <= 12  # a commit comes up to a second after its scan; four backlog requests fit in half of one
+    assert parsed(server.lines) == due([start, old, new], SECOND // 5)
+
+
+def _has(server: Scripted, utc_ns: int) -> bool:
+    end = f" {utc_ns}"
+    return any(line.endswith(end) for line in server.lines[-4000:])
+
+
+def test_what_is_owed_is_still_owed_after_a_restart(tmp_path: Path, server: Scripted) -> None:
+    inputs = incident(3000, utc0=UTC)
+    write(tmp_path, inputs)
+    slow = Mirror.model_validate({"url": server.url, "every": "0.2 s", "backlog-rate": 500})
+    with MirrorWorker("base", slow, tmp_path, pace=QUICK, margin_ns=0) as worker:
+        until(lambda: worker.figures()["owed"] == 1, "cut")
+    with Cursors(tmp_path) as cursors:
+        assert len(cursors.spans("mirror.base")) == 2
+    first = len(server.lines)
+    with opened(tmp_path, server, every_ns=SECOND // 5, margin_ns=0) as worker:
+        until(lambda: level(worker), "level")
+    expected = due(inputs, SECOND // 5)
+    assert 0 < first < len(expected)
+    assert parsed(server.lines) == expected
+    assert len(server.lines) < len(expected) + 4096  # what was under way, and no more, was sent twice
+
+
+def test_tls_with_certificates_on_both_sides(tmp_path: Path) -> None:
+    ours, others = Authority(tmp_path, "ours"), Authority(tmp_path, "others")
+    server, client = ours.sign("server"), ours.sign("client")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(server.certificate, server.key)
+    context.load_verify_locations(ours.file)
+    context.verify_mode = ssl.CERT_REQUIRED
+    inputs = incident(60, utc0=UTC)
+    write(tmp_path, inputs)
+    files = {"certificate": str(client.certificate), "key": str(client.key)}
+    with Scripted(context).up() as made:
+        strange = Mirror.model_validate({"url": made.url, "ca": str(others.file), **files})
+        with MirrorWorker("base", strange, tmp_path, pace=QUICK) as worker:
+            until(lambda: "certificate" in str(worker.figures()["last_error"]).lower(), "refused")
+        assert made.lines == []
+        known = Mirror.model_validate({"url": made.url, "ca": str(ours.file), **files})
+        with MirrorWorker("base", known, tmp_path, pace=QUICK) as worker:
+            until(lambda: level(worker), "level")
+    assert parsed(made.lines) == due(inputs, SECOND)

@@ -10,8 +10,8 @@ from brakewater.record.batches import Batches, Mark
 from brakewater.record.influx import Verdict, _verdict, retry_after_s
 from brakewater.record.journal import Journal
 from brakewater.record.lines import PRIORITIES, STATES, Lines, field_name
-from brakewater.record.mirror import Progress
 from brakewater.record.parked import Parked
+from brakewater.record.progress import Progress
 from brakewater.record.segment import segment_path
 from brakewater.stream import Start
 from mirror_parts import RIG, SECOND, due, incident, parsed, write
@@ -269,7 +269,7 @@ class Steady:
 
 def test_going_back_reaches_the_margin_before_the_last_taken(monkeypatch: pytest.MonkeyPatch) -> None:
     steady = Steady()
-    monkeypatch.setattr("brakewater.record.mirror.time", steady)
+    monkeypatch.setattr("brakewater.record.progress.time", steady)
     progress = Progress(BEGIN, 15 * SECOND)
     taken: list[tuple[int, int]] = []
     for number in range(400):
@@ -283,10 +283,14 @@ def test_going_back_reaches_the_margin_before_the_last_taken(monkeypatch: pytest
         assert progress.last.place == (1, number)
         assert len(progress._marks) < 25
     steady.ns += 1000 * SECOND
+    before = progress.safe
+    progress.nothing_to_take(Mark(place=(1, 400)))
+    assert progress.safe is before  # no word from the server in all that time: it may have died at the beginning of it
+    assert progress.last.place == (1, 400)
     safe = progress.safe
     assert progress.go_back() is safe
     assert (progress.last, progress.going_back, progress.at_risk) == (safe, True, False)
     progress.taken(Mark(place=(1, 390)))
     assert progress.going_back
-    progress.taken(Mark(place=(1, 399)))
+    progress.taken(Mark(place=(1, 400)))
     assert not progress.going_back

@@ -6,9 +6,10 @@ A ``Mark`` holds a place with the engine's state there, so that going back to it
 """
 
 import logging
+import pickle
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -26,8 +27,13 @@ BLOCK: Final = 2048
 """Scans made into lines at once, at most."""
 ENOUGH: Final = 500
 """Lines that make a batch, once there are so many."""
+_MOST_ITEMS: Final = 32
+"""Read at once at most, however few lines they give, so that whoever asks may look about in between."""
 _UNUSABLE: Final = (BrakewaterError, ValueError, TypeError, LookupError, ArithmeticError)
 """What a run may raise whose rig file or scans this version cannot take."""
+
+NOWHERE: Final[Place] = (0, -1)
+"""Before every input."""
 
 _log = logging.getLogger(__name__)
 
@@ -38,7 +44,9 @@ class Mark:
 
     place: Place
     start: Start | None = None
-    """Of the place's run, with the engine's state at the place; None where the run has to be read from its Start."""
+    """Of the place's run; None where the run has to be read from its Start."""
+    engine: bytes = b""
+    """The engine as it stood there, pickled. A snapshot would not do: over a Start an off-delay begins anew."""
     slot: int | None = None
     """Position of the last scan on the grid of those that are sent."""
     event: int = 0
@@ -59,7 +67,16 @@ class Batch:
 class Batches:
     """Makes lines from a record. Belongs to one thread."""
 
-    def __init__(self, folder: Path, every_ns: int, mark: Mark, *, block: int = BLOCK) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        every_ns: int,
+        mark: Mark,
+        *,
+        block: int = BLOCK,
+        seen: Place = NOWHERE,
+        to: Place | None = None,
+    ) -> None:
         """Nothing is read yet.
 
         Args:
@@ -67,8 +84,11 @@ class Batches:
             every_ns: one scan in so long gives lines; each where 0.
             mark: where to begin.
             block: the most scans read at once.
+            seen: up to here inputs only bring the engine along and give no lines.
+            to: the last input wanted; None: on and on.
         """
-        self._record, self._every_ns, self._block = Record(folder), every_ns, block
+        self._record, self._every_ns, self.block = Record(folder), every_ns, block
+        self._seen, self.to = seen, to
         self._times = WallTimes(self._record)
         self._told: set[tuple[int, str]] = set()
         self._items: Iterator[Input] | None = None
@@ -82,24 +102,40 @@ class Batches:
 
     # ------------------------------------------------------------- moving about
 
+    @property
+    def ended(self) -> bool:
+        """True where nothing is left up to the last input wanted."""
+        return self.to is not None and (self._beyond or self._place >= self.to)
+
+    @property
+    def place(self) -> Place:
+        """The last input taken, sent or not."""
+        return max(self._place, self._from)
+
+    @property
+    def bringing_along(self) -> bool:
+        """True while inputs are read that give no lines."""
+        return self._place < self._seen
+
     def back_to(self, mark: Mark) -> None:
         """Go on from a mark."""
-        self._items = None
-        self._place = self._from = mark.place
+        self._items, self._beyond = None, False
+        self._place, self._from = mark.place, max(mark.place, self._seen)
         self._slot, self._event = mark.slot, mark.event
         self._engine: Engine | None = None
         self._start = mark.start
         if mark.start is None:
             self._place = (mark.place[0], -1)
         else:
-            self._begin_engine(mark.start)
+            self._engine = pickle.loads(mark.engine)  # noqa: S301 - made by ``mark``, and never out of memory
+            self._lines = Lines(self._engine.rig)
 
     def mark(self) -> Mark:
         """The place after the last batch."""
         if self._engine is None or self._start is None:
             return Mark(place=max(self._place, self._from))
-        start = replace(self._start, snapshot=self._engine.state())
-        return Mark(place=self._place, start=start, slot=self._slot, event=self._event)
+        engine = pickle.dumps(self._engine)
+        return Mark(place=self._place, start=self._start, engine=engine, slot=self._slot, event=self._event)
 
     # ------------------------------------------------------------------ reading
 
@@ -111,7 +147,9 @@ class Batches:
         """
         lines: list[bytes] = []
         t_ns = None
-        while len(lines) < ENOUGH:
+        for _ in range(_MOST_ITEMS):
+            if len(lines) >= ENOUGH:
+                break
             item = self._next_item()
             if item is None:
                 return None if t_ns is None else Batch(lines=lines, t_ns=t_ns, full=False)
@@ -124,6 +162,8 @@ class Batches:
         return Batch(lines=lines, t_ns=t_ns or 0, full=True)
 
     def _next_item(self) -> Input | None:
+        if self.ended:
+            return None
         self._items = self._items or self._pass()
         item = next(self._items, None)
         if item is None:
@@ -131,13 +171,18 @@ class Batches:
         return item
 
     def _pass(self) -> Iterator[Input]:
-        return undamaged(self._record, self._place, self._block, self._tell)
+        for item in undamaged(self._record, self._place, self.block, self._tell):
+            wanted = item if self.to is None else _up_to(item, self.to)
+            if wanted is None:
+                self._beyond = True
+                return
+            yield wanted
 
     def _take(self, item: Input) -> tuple[list[bytes], int] | None:
         """Lines of an input and its steady time; None where it has to wait. Of a block, of as much as need not."""
         block = item if isinstance(item, Block) else None
         numbers, t_ns, utc_ns = _stamps(item)
-        seen = int(np.searchsorted(numbers, self._from[1], side="right")) if item.run == self._from[0] else 0
+        seen = _seen(item.run, numbers, self._from)
         known = self._wall_times(item, numbers[seen:], t_ns[seen:], utc_ns[seen:])
         self.waiting = len(known) < len(numbers) - seen
         ready = seen + len(known)
@@ -247,6 +292,22 @@ class Batches:
             self._tell(run, error)
         self._event = events[-1].n if events else self._event
         return events
+
+
+def _seen(run: int, numbers: Ints, upto: Place) -> int:
+    """How many of a run's inputs lie before a place, itself included."""
+    if run != upto[0]:
+        return len(numbers) if run < upto[0] else 0
+    return int(np.searchsorted(numbers, upto[1], side="right"))
+
+
+def _up_to(item: Input, to: Place) -> Input | None:
+    """What of an input or block lies up to a place; None where nothing does."""
+    numbers, _, _ = _stamps(item)
+    count = _seen(item.run, numbers, to)
+    if count == 0:
+        return None
+    return item.cut(0, count) if isinstance(item, Block) else item
 
 
 def _stamps(item: Input) -> tuple[Ints, Ints, Ints]:

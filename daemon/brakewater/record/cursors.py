@@ -8,15 +8,28 @@ import logging
 import sqlite3
 import threading
 from pathlib import Path
-from typing import Self
+from typing import Final, Self
 
 from brakewater.errors import StorageError
 
 _NAME = "cursors.sqlite3"
 _TABLE = "CREATE TABLE IF NOT EXISTS cursors (name TEXT PRIMARY KEY, run INTEGER NOT NULL, number INTEGER NOT NULL)"
+_SPANS = """
+    CREATE TABLE IF NOT EXISTS spans (
+      name TEXT NOT NULL, run INTEGER NOT NULL, number INTEGER NOT NULL, to_run INTEGER NOT NULL,
+      to_number INTEGER NOT NULL
+    )
+"""
 _SET = "INSERT INTO cursors VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET run = excluded.run, number = excluded.number"
 
 _log = logging.getLogger(__name__)
+
+Place = tuple[int, int]
+"""Run and number."""
+Span = tuple[Place, Place]
+"""What a follower still has to do: after the first place, up to the second."""
+FOR_EVER: Final[Place] = (2**62, 2**62)
+"""End of a span that goes on."""
 
 
 class Cursors:
@@ -30,7 +43,8 @@ class Cursors:
         """
         self._path = folder / _NAME
         self._lock = threading.Lock()
-        self._known: dict[str, tuple[int, int]] = {}
+        self._known: dict[str, Place] = {}
+        self._spans: dict[str, tuple[Span, ...]] = {}
         self._unwritten: set[str] = set()
         self.failures = 0
         self._base = self._opened()
@@ -51,21 +65,35 @@ class Cursors:
             base.execute("PRAGMA journal_mode=TRUNCATE")
             base.execute("PRAGMA synchronous=NORMAL")
             base.execute(_TABLE)
+            base.execute(_SPANS)
+            for name, *row in base.execute("SELECT * FROM spans ORDER BY run, number"):
+                self._spans[name] = (*self._spans.get(name, ()), ((row[0], row[1]), (row[2], row[3])))
             self._known = {name: (run, number) for name, run, number in base.execute("SELECT * FROM cursors")}
         except sqlite3.Error:
             base.close()
             raise
         return base
 
-    def get(self, name: str) -> tuple[int, int] | None:
+    def get(self, name: str) -> Place | None:
         """Run and number up to which a follower is done; None where it has not begun."""
         with self._lock:
             return self._known.get(name)
 
-    def set(self, name: str, cursor: tuple[int, int]) -> None:
-        """A follower is done up to this run and number."""
+    def spans(self, name: str) -> tuple[Span, ...]:
+        """What a follower still has to do where that is more than one stretch, in order; else nothing."""
         with self._lock:
-            self._known[name] = cursor
+            return self._spans.get(name, ())
+
+    def set(self, name: str, cursor: Place, spans: tuple[Span, ...] = ()) -> None:
+        """A follower is done up to this run and number; the record is needed from there on.
+
+        Args:
+            name: of the follower.
+            cursor: run and number.
+            spans: all it still has to do, where that is more than one stretch.
+        """
+        with self._lock:
+            self._known[name], self._spans[name] = cursor, spans
             self._unwritten.add(name)
             try:
                 self._write()
@@ -75,7 +103,17 @@ class Cursors:
 
     def _write(self) -> None:
         for name in sorted(self._unwritten):
-            self._base.execute(_SET, (name, *self._known[name]))
+            self._base.execute("BEGIN IMMEDIATE")
+            try:
+                self._base.execute(_SET, (name, *self._known[name]))
+                self._base.execute("DELETE FROM spans WHERE name = ?", (name,))
+                rows = [(name, *after, *to) for after, to in self._spans.get(name, ())]
+                self._base.executemany("INSERT INTO spans VALUES (?, ?, ?, ?, ?)", rows)
+                self._base.execute("COMMIT")
+            except sqlite3.Error:
+                if self._base.in_transaction:
+                    self._base.execute("ROLLBACK")
+                raise
             self._unwritten.discard(name)
 
     def close(self) -> None:

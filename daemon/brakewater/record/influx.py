@@ -94,7 +94,13 @@ class InfluxServer:
         self._unanswered = (import_module("urllib3.exceptions").HTTPError, OSError)
         timeout_ms = (round(1000 * connect_s), round(1000 * answer_s))
         self._client = library.InfluxDBClient(
-            url=mirror.url, token=token, org=mirror.org, timeout=timeout_ms, enable_gzip=True, retries=False
+            url=mirror.url,
+            token=token,
+            org=mirror.org,
+            timeout=timeout_ms,
+            enable_gzip=True,
+            retries=False,
+            **_tls(mirror),
         )
         self._api = self._client.write_api(write_options=write_api.SYNCHRONOUS)
         self._target = {"bucket": mirror.bucket, "org": mirror.org, "write_precision": library.WritePrecision.NS}
@@ -124,6 +130,12 @@ class InfluxServer:
         """Close the connection."""
         self._client.close()
         self._pools.clear()
+
+
+def _tls(mirror: Mirror) -> dict[str, str]:
+    """Files of the client; without them it trusts whom the library trusts. They are read at every connection."""
+    files = {"ssl_ca_cert": mirror.ca, "cert_file": mirror.certificate, "cert_key_file": mirror.key}
+    return {name: file for name, file in files.items() if file is not None}
 
 
 def _brief(error: BaseException) -> str:

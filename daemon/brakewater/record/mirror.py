@@ -1,29 +1,32 @@
 """The mirror: sends the committed record on to a time-series server, at least once, in a thread of its own.
 
-    Batches (record -> lines) -> InfluxServer -> Progress (what has been taken, how long ago)
+    Lanes: Batches (record -> lines) -> InfluxServer -> Progress (what has been taken, how long ago)
 
 A server may take lines and still lose the last seconds of them when it is killed. So the cursor, and the place to go
 back to after any trouble, is not the last line taken but the last that was taken a *margin* ago. Points are the same
 by time and tags, so sending twice does no harm.
+
+What happens now goes out at once, however much is still owed from the time the server was away: the live lane comes
+first in every turn, and the owed one has its turn no more often than the backlog rate allows.
 """
 
 import logging
 import threading
 import time
-from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Self
 
 from brakewater.errors import StorageError
-from brakewater.record.batches import Batch, Batches, Mark
-from brakewater.record.cursors import Cursors
+from brakewater.record.batches import Batch
+from brakewater.record.cursors import FOR_EVER, Cursors, Place, Span
 from brakewater.record.influx import InfluxServer, Reply, Verdict
+from brakewater.record.lanes import Lane, Lanes
 from brakewater.record.parked import Parked, Refusal
 from brakewater.record.reader import Record
-from brakewater.record.segment import reading, segment_path, segment_runs
 from brakewater.rig import Mirror
+from brakewater.stream import Block
 
 MARGIN_NS: Final = 15_000_000_000
 """How long a server may hold what it took only in memory; measured: between 6 and 12 s."""
@@ -49,51 +52,8 @@ class Pace:
     connect_s: float = 2.0
     answer_s: float = 5.0
     """A server that takes longer is away."""
-
-
-class Progress:
-    """What the server has taken and when: the marks of the last margin."""
-
-    def __init__(self, mark: Mark, margin_ns: int) -> None:
-        self._margin_ns = margin_ns
-        self._marks = deque([(time.monotonic_ns() - margin_ns, mark)])
-        self._head = (-1, -1)
-        self.going_back = False
-        """True from going back until all is sent again."""
-
-    @property
-    def safe(self) -> Mark:
-        """Everything before this was taken a margin before the last line taken."""
-        return self._marks[0][1]
-
-    @property
-    def last(self) -> Mark:
-        """Everything before this was taken."""
-        return self._marks[-1][1]
-
-    @property
-    def at_risk(self) -> bool:
-        """True where something was taken too lately to be sure of."""
-        return len(self._marks) > 1
-
-    def taken(self, mark: Mark) -> None:
-        """Everything up to a mark has been taken by now."""
-        now = time.monotonic_ns()
-        if len(self._marks) > 2 and now - self._marks[-2][0] < self._margin_ns // 16:
-            self._marks.pop()  # a few marks are enough
-        self._marks.append((now, mark))
-        while len(self._marks) > 1 and self._marks[1][0] <= now - self._margin_ns:
-            self._marks.popleft()
-        self.going_back = self.going_back and mark.place < self._head
-
-    def go_back(self) -> Mark:
-        """Give up what is not safe; returns where to go on."""
-        self._head = max(self._head, self.last.place)
-        self.going_back = self.going_back or self.at_risk
-        safe = self._marks[0]
-        self._marks.clear()
-        self._marks.append(safe)
-        return safe[1]
+    behind_s: float = 30.0
+    """Live lines this far behind are left to the backlog, and what happens now goes first."""
 
 
 class _NotTakenError(Exception):
@@ -132,11 +92,12 @@ class MirrorWorker:
         self._woken, self._closing = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"mirror {name}", daemon=True)
         self._parked = Parked(folder, name)
+        self._record = Record(folder)
         self._server: InfluxServer | None = None
-        self._batches: Batches | None = None
-        self._wait_s = self._kept_s = 0.0
-        self._newest_ns: int | None = None
-        self._sent_ns: int | None = None
+        self._lanes: Lanes | None = None
+        self._wait_s = self._kept_s = self._owed_at_s = 0.0
+        self._newest: tuple[Place, int] | None = None
+        self._backlog_ns = self._live_ns = 0
         self._sent = self._returns = 0
         self._last_error: str | None = None
 
@@ -152,26 +113,28 @@ class MirrorWorker:
 
     @property
     def backlog_ns(self) -> int:
-        """Steady time from what the server has taken to what is committed."""
-        newest, sent = self._newest_ns, self._sent_ns
-        return 0 if newest is None or sent is None else max(0, newest - sent)
+        """Steady time from the oldest that the server has not taken to what is committed."""
+        return self._backlog_ns
 
     def figures(self) -> dict[str, Any]:
         """How it does, for ``status``.
 
-        ``sent`` counts lines the server took, repeated ones too; ``returns`` how often it went back; ``waiting`` is
-        true while the wall clock is implausible; ``untimed`` counts scans without a wall time, ``skipped`` runs that
-        could not be read or used.
+        ``live_ns`` is how far the newest point taken is behind what is committed, ``backlog_ns`` the oldest that is
+        still owed; ``owed`` counts stretches beside the live one. ``sent`` counts lines the server took, repeated ones
+        too; ``returns`` how often it went back; ``waiting`` is true while the wall clock is implausible; ``untimed``
+        counts scans without a wall time, ``skipped`` runs that could not be read or used.
         """
-        batches = self._batches
+        lanes = self._lanes
         return {
-            "backlog_ns": self.backlog_ns,
+            "backlog_ns": self._backlog_ns,
+            "live_ns": self._live_ns,
+            "owed": lanes.owed if lanes else 0,
             "sent": self._sent,
             "parked": self._parked.count,
             "returns": self._returns,
-            "waiting": batches.waiting if batches else False,
-            "untimed": batches.untimed if batches else 0,
-            "skipped": batches.skipped if batches else 0,
+            "waiting": lanes.live.batches.waiting if lanes else False,
+            "untimed": lanes.untimed if lanes else 0,
+            "skipped": lanes.skipped if lanes else 0,
             "last_error": self._last_error,
         }
 
@@ -217,88 +180,125 @@ class MirrorWorker:
         self._server.close()
 
     def _follow(self, server: InfluxServer, cursors: Cursors) -> None:
-        progress: Progress | None = None
         while not self._closing.is_set():
             try:
-                progress = progress or self._begun(cursors)
-                self._turn(server, progress)
-                self._keep(cursors, progress, _KEEP_S)
+                self._lanes = self._lanes or self._begun(cursors)
+                self._turn(server, self._lanes)
+                self._keep(cursors, self._lanes, _KEEP_S)
             except _NotTakenError as error:
-                self._step_back(error.reply, progress)
+                self._step_back(error.reply)
             except Exception as error:  # noqa: BLE001 - whatever happens, the mirror goes on
                 known = isinstance(error, StorageError)
                 _log.log(logging.WARNING, "mirror %s: %s", self._name, error, exc_info=not known)
-                self._step_back(Reply(verdict=Verdict.SHUT if not known else Verdict.BUSY, says=str(error)), progress)
-        if progress is not None:
-            self._keep(cursors, progress, 0.0)
+                self._step_back(Reply(verdict=Verdict.SHUT if not known else Verdict.BUSY, says=str(error)))
+        if self._lanes is not None:
+            self._keep(cursors, self._lanes, 0.0)
 
-    def _begun(self, cursors: Cursors) -> Progress:
-        place = cursors.get(self._cursor)
-        runs = Record(self._folder).runs()
-        if place is None or place[0] > max(runs, default=0):  # none yet, or of a record that is no longer here
-            place = (runs[0] if runs else 0, -1)
-        if runs:
+    def _begun(self, cursors: Cursors) -> Lanes:
+        runs = self._record.runs()
+        spans = self._spans(cursors, runs)
+        lanes = Lanes(self._folder, self._mirror.every, self._margin_ns, spans)
+        for lane, (after, _) in zip(lanes, spans, strict=True):
             with suppress(StorageError):
-                self._sent_ns = _steady(self._folder, place[0], max(place[1], 0))
-        mark = Mark(place=place)
-        self._batches = Batches(self._folder, self._mirror.every, mark)
-        return Progress(mark, self._margin_ns)
+                lane.sent_ns = self._steady(after)
+        return lanes
+
+    def _spans(self, cursors: Cursors, runs: list[int]) -> tuple[Span, ...]:
+        """What is still to be sent; all there is where no cursor, or one of a record that is no longer here, says."""
+        place = cursors.get(self._cursor)
+        spans = cursors.spans(self._cursor)
+        if place is None or max([place, *(after for after, _ in spans)])[0] > max(runs, default=0):
+            return (((runs[0] if runs else 0, -1), FOR_EVER),)
+        return spans if spans and spans[0][0] == place and spans[-1][1] == FOR_EVER else ((place, FOR_EVER),)
+
+    def _steady(self, place: Place) -> int | None:
+        """Steady time of an input; None where it is no longer there."""
+        before = (place[0], max(place[1], 0) - 1)
+        item = next(self._record.inputs(after=before, block=1, to_run=place[0]), None)
+        return int(item.t_ns[0]) if isinstance(item, Block) else item.t_ns if item else None
 
     @property
     def _cursor(self) -> str:
         return f"mirror.{self._name}"
 
-    def _turn(self, server: InfluxServer, progress: Progress) -> None:
-        assert self._batches is not None
+    def _turn(self, server: InfluxServer, lanes: Lanes) -> None:
         self._woken.clear()
+        more = self._advance(server, lanes, lanes.live)
+        if more and self._is_behind(lanes.live):
+            assert self._newest is not None
+            lanes.cut(self._newest[0])
+        owed = lanes.next_owed()
+        if owed is not None and time.monotonic() >= self._owed_at_s:
+            self._pay(server, lanes, owed)
+        self._look(lanes)
+        if not more:
+            owed_in_s = self._owed_at_s - time.monotonic() if lanes.owed else self._pace.idle_s
+            self._woken.wait(min(max(owed_in_s, 0.0), self._pace.idle_s))
+
+    def _pay(self, server: InfluxServer, lanes: Lanes, lane: Lane) -> None:
+        """Send some of what is owed, and say when more may be: at the backlog rate, and half of the time at most."""
+        began, before = time.monotonic(), self._sent
+        more = self._advance(server, lanes, lane)
+        now = time.monotonic()
+        due_s = began + (self._sent - before) / self._mirror.backlog_rate
+        self._owed_at_s = max(due_s, 2 * now - began) if more else now + self._pace.idle_s
+
+    def _advance(self, server: InfluxServer, lanes: Lanes, lane: Lane) -> bool:
+        """Send the next lines of a lane; true where more may follow at once."""
         began = time.monotonic()
-        batch = self._batches.next()
-        self._look()
+        batch = lane.batches.next()
+        self._look(lanes)
         if batch is None:
-            self._woken.wait(self._pace.idle_s)
-            return
+            return False
         spent_s = time.monotonic() - began
-        self._send(server, batch, progress)
-        self._taken(batch, progress)
+        for first in range(0, len(batch.lines), MOST_LINES):
+            self._send_some(server, batch.lines[first : first + MOST_LINES], lanes)
+        self._taken(lanes, lane, batch)
         if batch.full:
             self._closing.wait(spent_s)  # catching up takes half a core at most
+        return batch.full
 
-    def _taken(self, batch: Batch, progress: Progress) -> None:
-        assert self._batches is not None
-        progress.taken(self._batches.mark())
-        self._sent_ns = max(batch.t_ns, self._sent_ns or batch.t_ns)
+    def _taken(self, lanes: Lanes, lane: Lane, batch: Batch) -> None:
+        lane.taken(batch)
         if batch.lines:
             self._wait_s, self._last_error = 0.0, None
+            for each in lanes:
+                each.progress.answered()
 
-    def _keep(self, cursors: Cursors, progress: Progress, every_s: float) -> None:
+    def _is_behind(self, live: Lane) -> bool:
+        if self._newest is None or live.sent_ns is None or live.batches.bringing_along or live.batches.waiting:
+            return False
+        return self._newest[1] - live.sent_ns > 1e9 * self._pace.behind_s
+
+    def _keep(self, cursors: Cursors, lanes: Lanes, every_s: float) -> None:
         """Write the cursor where it has moved and the last time is long enough ago."""
         now = time.monotonic()
-        if self._kept_s + every_s <= now and cursors.get(self._cursor) != progress.safe.place:
-            cursors.set(self._cursor, progress.safe.place)
+        if self._kept_s + every_s > now:
+            return
+        spans = lanes.spans
+        place, kept = min(after for after, _ in spans), spans if len(spans) > 1 else ()
+        if (cursors.get(self._cursor), cursors.spans(self._cursor)) != (place, kept):
+            cursors.set(self._cursor, place, kept)
             self._kept_s = now
 
     # ----------------------------------------------------------------- sending
 
-    def _send(self, server: InfluxServer, batch: Batch, progress: Progress) -> None:
-        for first in range(0, len(batch.lines), MOST_LINES):
-            self._send_some(server, batch.lines[first : first + MOST_LINES], progress)
-
-    def _send_some(self, server: InfluxServer, lines: list[bytes], progress: Progress) -> None:
+    def _send_some(self, server: InfluxServer, lines: list[bytes], lanes: Lanes) -> None:
         """Send lines, leaving out what the server refuses. Where it refuses all, it is set up wrong: keep them."""
         refusals: list[Refusal] = []
-        sent = self._halved(server, lines, progress, refusals)
+        sent = self._halved(server, lines, lanes, refusals)
         if not sent:
             raise _NotTakenError(Reply(verdict=Verdict.SHUT, says=f"refuses every line: {refusals[0][1]}"))
         self._sent += sent
         self._parked.add(refusals)
 
-    def _halved(self, server: InfluxServer, lines: list[bytes], progress: Progress, refusals: list[Refusal]) -> int:
+    def _halved(self, server: InfluxServer, lines: list[bytes], lanes: Lanes, refusals: list[Refusal]) -> int:
         """Lines taken; those that were not stand in ``refusals``."""
         if self._closing.is_set():
             raise _NotTakenError(Reply(verdict=Verdict.BUSY, says="closing"))
         reply = server.write(lines)
         if reply.verdict is Verdict.TAKEN:
-            if reply.reconnected and progress.at_risk and not progress.going_back:
+            if reply.reconnected and _at_risk(lanes) and not any(lane.progress.going_back for lane in lanes):
                 raise _NotTakenError(Reply(verdict=Verdict.AWAY, says="the connection was gone", wait_s=0.0))
             return len(lines)
         if reply.verdict is not Verdict.REFUSED:
@@ -307,16 +307,20 @@ class MirrorWorker:
             refusals.append((lines[0], reply.says))
             return 0
         half = len(lines) // 2
-        return sum(self._halved(server, part, progress, refusals) for part in (lines[:half], lines[half:]))
+        return sum(self._halved(server, part, lanes, refusals) for part in (lines[:half], lines[half:]))
 
-    def _step_back(self, reply: Reply, progress: Progress | None) -> None:
+    def _step_back(self, reply: Reply) -> None:
         if self._closing.is_set():
             return
         self._trouble(reply.says)
-        if progress is not None and self._batches is not None:
+        if self._lanes is not None:
             away = reply.verdict is Verdict.AWAY
-            self._returns += away and progress.at_risk
-            self._batches.back_to(progress.go_back() if away else progress.last)
+            self._returns += away and _at_risk(self._lanes)
+            for lane in self._lanes:
+                if away:
+                    lane.go_back()
+                else:
+                    lane.try_again()
         self._pause(self._waiting_s(reply))
 
     def _waiting_s(self, reply: Reply) -> float:
@@ -330,27 +334,27 @@ class MirrorWorker:
     def _pause(self, wait_s: float) -> None:
         end = time.monotonic() + wait_s
         while (left := end - time.monotonic()) > 0 and not self._closing.wait(min(left, self._pace.idle_s)):
-            self._look()
+            self._look(self._lanes)
 
     def _trouble(self, says: str) -> None:
         if says != self._last_error:
             _log.warning("mirror %s: %s", self._name, says)
         self._last_error = says
 
-    def _look(self) -> None:
-        """Note how far the record goes."""
+    def _look(self, lanes: Lanes | None) -> None:
+        """Note how far the record goes, and how far behind the server is."""
         with suppress(StorageError):
-            runs = segment_runs(self._folder)
-            newest_ns = _steady(self._folder, runs[-1], _NEWEST) if runs else None
-            self._newest_ns = self._newest_ns if newest_ns is None else newest_ns
+            self._newest = self._record.newest() or self._newest
+        if lanes is None or self._newest is None:
+            return
+        newest_ns = self._newest[1]
+        behind = [_behind_ns(lane, newest_ns) for lane in lanes if not lane.batches.ended]
+        self._live_ns, self._backlog_ns = behind[-1], max(behind)
 
 
-_NEWEST: Final = 2**63 - 1
+def _behind_ns(lane: Lane, newest_ns: int) -> int:
+    return 0 if lane.sent_ns is None else max(0, newest_ns - lane.sent_ns)
 
 
-def _steady(folder: Path, run: int, number: int) -> int | None:
-    """Steady time of a run's last input up to a number; None where there is none."""
-    query = "SELECT t_ns FROM inputs WHERE input <= ? ORDER BY input DESC LIMIT 1"
-    with reading(segment_path(folder, run)) as base:
-        row = base.execute(query, (number,)).fetchone()
-    return None if row is None else int(row[0])
+def _at_risk(lanes: Lanes) -> bool:
+    return any(lane.progress.at_risk for lane in lanes)

@@ -75,6 +75,19 @@ class Record:
         runs = self.runs()
         return head_of(self._folder, runs[-1]) if runs else None
 
+    def newest(self) -> tuple[tuple[int, int], int] | None:
+        """Run and input of the last input committed, and its steady time; None for an empty record.
+
+        Raises:
+            StorageError: the last segment cannot be read.
+        """
+        runs = self.runs()
+        if not runs:
+            return None
+        with reading(segment_path(self._folder, runs[-1])) as base:
+            row = base.execute("SELECT input, t_ns FROM inputs ORDER BY input DESC LIMIT 1").fetchone()
+        return None if row is None else ((runs[-1], int(row[0])), int(row[1]))
+
     def inputs(
         self,
         from_run: int | None = None,

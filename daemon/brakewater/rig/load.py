@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from brakewater.errors import Fault, RigFileError
-from brakewater.rig import checks, devices, outputs, own, redundancy, rules
+from brakewater.rig import checks, devices, links, outputs, own, redundancy, rules
 from brakewater.rig.faults import Faults, closest
 from brakewater.rig.located import At
 from brakewater.rig.model import (
@@ -244,6 +244,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
     alarm_rules += rules.of_rig(subjects, parts.alarms, faults)
     checks.lamps(parts.lamps, alarm_rules, faults)
     _check_outputs(parts, found, faults)
+    links.broker(parts.mqtt, faults)
+    links.mirrors(parts.mirrors, faults)
     if parts.rig is None:
         return None
     return Rig(

@@ -240,16 +240,29 @@ class Tank(Model):
     volume: Volume
 
 
-class Mqtt(Model):
+class Tls(Model):
+    """Keys of a link that may be encrypted; files in PEM."""
+
+    ca: str | None = None
+    """Who signed the other side's certificate; None: whom this machine trusts."""
+    certificate: str | None = None
+    """Of the watch itself, where the other side asks for one."""
+    key: str | None = None
+    """Of the certificate, where it does not stand in the same file."""
+
+
+class Mqtt(Tls):
     """``[mqtt]``; the password comes from the environment."""
 
     host: str
     port: int = Field(default=1883, ge=1, le=65535)
     root: Annotated[str, StringConstraints(pattern=r"^[^+#/\x00]+(/[^+#/\x00]+)*$")] | None = None
     user: str | None = None
+    tls: bool = False
+    """Usual port 8883."""
 
 
-class Mirror(Model):
+class Mirror(Tls):
     """``[mirror.NAME]``; the token comes from the environment."""
 
     url: str
@@ -257,6 +270,8 @@ class Mirror(Model):
     bucket: str = "brakewater"
     every: Nanoseconds = 1_000_000_000
     """One scan in this long is mirrored."""
+    backlog_rate: int = Field(default=2000, ge=10, le=1_000_000)
+    """Lines a second, at most, of what is owed from the time the server was away; live points go first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,118 @@
+"""What a server is owed, in stretches: each has its lines once, cursors know them, and none is lost at a cut."""
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from brakewater.record.batches import Batches, Mark
+from brakewater.record.cursors import FOR_EVER, Cursors
+from brakewater.record.lanes import MOST_OWED, Lane, Lanes
+from mirror_parts import SECOND, incident, write
+from streams import UTC
+
+BEGIN = Mark(place=(0, -1))
+WHOLE = (((0, -1), FOR_EVER),)
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("lanes")
+    first, later = incident(600, utc0=UTC), incident(300, run=2, t0=400 * SECOND, utc0=UTC + 400 * SECOND)
+    write(folder, [*first, *later])
+    return folder
+
+
+def drained(batches: Batches) -> list[bytes]:
+    lines: list[bytes] = []
+    while (batch := batches.next()) is not None:
+        lines += batch.lines
+    return lines
+
+
+def sent(lane: Lane) -> list[bytes]:
+    lines: list[bytes] = []
+    while (batch := lane.batches.next()) is not None:
+        lines += batch.lines
+        lane.taken(batch)
+    return lines
+
+
+@given(run=st.integers(1, 2), number=st.integers(-1, 700), every=st.sampled_from([0, SECOND]))
+@example(run=1, number=305, every=0)  # an off-delay is running there
+@settings(max_examples=8, deadline=None)
+def test_two_stretches_have_the_lines_of_one(record: Path, run: int, number: int, every: int) -> None:
+    at = (run, number)
+    whole = drained(Batches(record, every, BEGIN))
+    before = Batches(record, every, BEGIN, to=at, block=256)
+    after = Batches(record, every, BEGIN, seen=at)
+    early, late = drained(before), drained(after)
+    assert sorted(early + late) == sorted(whole)
+    assert before.ended or number > 612  # further than the run goes; the next run has ended it
+    assert sorted(drained(Batches(record, every, before.mark(), seen=at))) == sorted(late)
+
+
+def test_a_stretch_ends_where_its_run_is_gone(record: Path) -> None:
+    batches = Batches(record, SECOND, Mark(place=(1, 700)), to=(1, 900))
+    assert drained(batches) == []
+    assert batches.ended
+
+
+def test_a_cut_leaves_what_is_owed_behind_and_loses_nothing(record: Path) -> None:
+    whole = drained(Batches(record, 0, BEGIN))
+    lanes = Lanes(record, 0, 15 * SECOND, WHOLE)
+    batch = lanes.live.batches.next()
+    assert batch is not None
+    lanes.live.taken(batch)
+    first = lanes.live
+    lanes.cut((2, 300))
+    assert (lanes.next_owed(), lanes.owed) == (first, 1)
+    live = sent(lanes.live)
+    assert 0 < len(live) < 40
+    assert sorted(batch.lines + sent(first) + live) == sorted(whole)
+    assert first.batches.ended
+    assert [to for _, to in lanes.spans] == [(2, 300), FOR_EVER]
+    assert lanes.next_owed() is first  # the server may yet lose its last lines
+    assert lanes.spans[0][0] < (2, 300)
+
+
+def test_what_is_owed_survives_a_restart(record: Path, tmp_path: Path) -> None:
+    whole = drained(Batches(record, SECOND, BEGIN))
+    spans = (((1, 40), (1, 90)), ((1, 200), (2, 7)), ((2, 100), FOR_EVER))
+    with Cursors(tmp_path) as cursors:
+        cursors.set("mirror.a", (1, 40), spans)
+        cursors.set("mirror.b", (1, 1))
+    with Cursors(tmp_path) as cursors:
+        assert cursors.get("mirror.a") == (1, 40)
+        assert cursors.spans("mirror.a") == spans
+        assert cursors.spans("mirror.b") == ()
+        lanes = Lanes(record, SECOND, 0, cursors.spans("mirror.a"))
+        cursors.set("mirror.a", (2, 100))
+    assert lanes.spans == spans
+    lines = [line for lane in lanes for line in sent(lane)]
+    assert len(lines) == len(set(lines))
+    assert set(lines) < set(whole)
+    assert lanes.next_owed() is None
+    assert [to for _, to in lanes.spans] == [FOR_EVER]
+    with Cursors(tmp_path) as cursors:
+        assert cursors.spans("mirror.a") == ()
+
+
+def test_a_store_of_an_earlier_version_is_taken_over(tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / "cursors.sqlite3") as base:
+        base.execute("CREATE TABLE cursors (name TEXT PRIMARY KEY, run INTEGER NOT NULL, number INTEGER NOT NULL)")
+        base.execute("INSERT INTO cursors VALUES ('mirror.a', 3, 4)")
+    base.close()
+    with Cursors(tmp_path) as cursors:
+        assert (cursors.get("mirror.a"), cursors.spans("mirror.a")) == ((3, 4), ())
+
+
+def test_however_often_it_is_cut_the_lanes_stay_few(record: Path) -> None:
+    lanes = Lanes(record, 0, 0, WHOLE)
+    for number in range(10, 10 + 20 * (MOST_OWED + 5), 20):
+        lanes.cut((1, number))
+    assert lanes.owed == MOST_OWED
+    lines = [line for lane in lanes for line in sent(lane)]
+    assert set(lines) == set(drained(Batches(record, 0, BEGIN)))

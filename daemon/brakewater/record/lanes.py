@@ -18,7 +18,7 @@ from brakewater.record.progress import Progress
 
 MOST_OWED: Final = 8
 """Lanes kept apart; beyond it the last is drawn out over what lies between, which then is sent twice."""
-_OWED_BLOCK: Final = 256
+_OWED_BLOCK: Final = 240
 """Scans made into lines at once in an owed lane: few, so that live points never wait long."""
 
 

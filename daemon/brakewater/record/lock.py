@@ -1,11 +1,13 @@
 """One writer a record folder: a file lock that the system releases with the process, however it ends."""
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
 from typing import Self
 
 from brakewater.errors import StorageError
+from brakewater.record.segment import sync_folder
 
 _NAME = "record.lock"
 
@@ -26,7 +28,7 @@ class FolderLock:
         """
         path = folder / _NAME
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder)
             self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise StorageError(f"{folder}: the record folder cannot be written: {error.strerror}") from error
@@ -55,3 +57,16 @@ class FolderLock:
 
     def __exit__(self, *_: object) -> None:
         self.release()
+
+
+def make_folder(folder: Path) -> None:
+    """Make a record folder, and see to it that its name and those of new folders above it survive a power cut.
+
+    Raises:
+        OSError: it cannot be made.
+    """
+    new = [one for one in (folder, *folder.parents) if not one.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for one in new:
+        with contextlib.suppress(OSError):  # some file systems cannot; the record goes on all the same
+            sync_folder(one.parent)

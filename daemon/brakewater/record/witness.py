@@ -140,7 +140,7 @@ class Witness:
         for run, commit in sorted(self._outside):
             missed.setdefault(run, []).append(commit)
         for run, commits in missed.items():
-            if self._first_run is None or run < self._first_run:
+            if self._first_run is not None and run < self._first_run:
                 self._report.heads_elsewhere += len(commits)
             elif run not in self._blind:
                 self._blame_missing(run, commits)

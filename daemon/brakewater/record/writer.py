@@ -216,6 +216,7 @@ class SegmentWriter:
             raise StorageError(f"{self._path}: was removed while it was being written")
         if self._base is None:
             hot_folder(self._folder).mkdir(parents=True, exist_ok=True)
+            sync_folder(self._folder)  # also where it was there: whoever made it may have been killed before this
             self._base = self._connect(self._path)
             self._base.execute("PRAGMA journal_mode=WAL")
             self._base.execute("PRAGMA wal_autocheckpoint=0")

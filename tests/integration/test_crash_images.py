@@ -1,0 +1,94 @@
+"""Power cuts: whatever a disk may legally have kept of the writes, the record opens, verifies and holds what was told.
+
+The writes are those of the journal under load and of the real daemon, noted as they are made; see faults/disk_log.py
+for what counts as legal.
+"""
+
+import os
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from brokers import free_port, mosquitto, running, until
+from daemons import Daemon, SmallDevice, daemon, serving, small_rig
+from faults.crash_images import check_record, images, noted_load, recorder, table, watched
+
+IMAGES = int(os.environ.get("BRAKEWATER_CRASH_IMAGES", "1000"))
+
+pytestmark = pytest.mark.integration
+
+
+@pytest.fixture
+def fast(tmp_path: Path) -> Iterator[Path]:
+    """A folder in memory where there is one: thousands of small files are made and synced there."""
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else tmp_path) as folder:
+        yield Path(folder)
+
+
+def test_a_few_images_of_the_journal(fast: Path) -> None:
+    record, log = noted_load(fast, runs=2)
+    tally = images(record, log, 30, 7, fast / "images", check_record)
+    assert tally["heads"] > 10
+    with pytest.raises(
+        AssertionError, match="image"
+    ):  # the check can fail: a disk that does not sync loses what was told
+        images(record, log, 30, 7, fast / "lying", check_record, lying=True)
+
+
+@pytest.mark.long
+def test_many_images_of_the_journal(fast: Path) -> None:
+    rows = []
+    for seed in range(4):
+        folder = fast / str(seed)
+        folder.mkdir()
+        record, log = noted_load(folder, runs=3 + seed)
+        rows.append(
+            (f"journal, {3 + seed} runs", images(record, log, IMAGES // 4, seed, folder / "images", check_record))
+        )
+    print(table(rows))
+
+
+@contextmanager
+def preloaded(environment: dict[str, str]) -> Iterator[None]:
+    """Only what is started within gets it."""
+    before = dict(os.environ)
+    os.environ.update(environment)
+    try:
+        yield
+    finally:
+        os.environ.clear()
+        os.environ.update(before)
+
+
+@pytest.mark.long
+def test_many_images_of_the_daemon(fast: Path) -> None:
+    record, log, device = fast / "record", fast / "log", SmallDevice(free_port())
+    record.mkdir()
+    environment = watched(recorder(fast), record, log)
+    with running(mosquitto(fast)) as broker, serving(device):
+        rig = small_rig(fast / "rig.toml", device=device.port, broker=broker.port)
+        with preloaded(environment), daemon(rig, record) as one:
+            for life in range(3):
+                _live(one, device)
+                one.kill() if life < 2 else one.end()
+                if life < 2:
+                    one.start()
+    tally = images(record, log, IMAGES // 4, 11, fast / "images", check_record)
+    print(table([("daemon, 3 lives", tally)]))
+    assert tally["events"] > 20
+    assert tally["heads"] > 3
+
+
+def _live(one: Daemon, device: SmallDevice) -> None:
+    for _ in range(4):
+        device.flow(60)
+        until(lambda: one.states().get("aux.cooling-flow-low") == "unacknowledged")
+        device.flow(90)
+        until(lambda: one.states().get("aux.cooling-flow-low") == "returned-unacknowledged")
+        one.do("acknowledge", "aux.cooling-flow-low")
+        time.sleep(0.5)  # heads of the chain go out once a second

@@ -1,40 +1,24 @@
-"""Reading a record: what is committed, in order, while it is being written or years later.
+"""Reading a record: what is committed, in order, while it is being written or years later, hot and sealed as one.
 
-Statements are short and paged by key, so that no reader ever holds the WAL. Every page is checked for holes; damage is
-reported only after all that is whole before it was given. ``verify`` looks deeper.
+Damage is reported only after all that is whole before it was given. ``verify`` looks deeper.
 """
 
-import json
-import sqlite3
-import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.record.documents import event_of, parse
-from brakewater.record.rows import Row, Widths, inputs_of, joined
-from brakewater.record.segment import (
-    Head,
-    head_of,
-    is_begun,
-    last_commit,
-    read_widths,
-    reading,
-    segment_path,
-    segment_runs,
-    told,
-)
-from brakewater.stream import Event, Input, Start
+from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
+from brakewater.record.places import Place, Places
+from brakewater.record.rows import Row, inputs_of, joined
+from brakewater.record.sealed.manifest import read_manifest
+from brakewater.record.sealed.read import Sealed
+from brakewater.record.segment import Head, head_of, last_commit, reading
+from brakewater.stream import Block, Event, Input, Start
 
-MALFORMED = (ValueError, TypeError, KeyError, OverflowError, AttributeError, struct.error, json.JSONDecodeError)
-"""What decoding a row that is not ours may raise."""
-
-_PAGE = 1024
-"""Rows fetched and decoded together: few enough to stay in the processor's cache."""
-_EVENTS_PAGE = 1024
-_NO_BOUND = 2**63 - 1
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,11 +29,32 @@ class CommittedEvent:
     hash: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """What a run covers."""
+
+    run: int
+    from_utc_ns: int
+    """Earliest wall time: a label, see ``Start``."""
+    to_utc_ns: int
+    """Latest wall time."""
+    last_input: int
+    sealed: bool
+    path: Path
+    """File or folder of its segment."""
+
+
 class Record:
     """The reading side of a record folder. Holds nothing open between calls; any number of them, in any thread."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._places = Places(folder)
+
+    @property
+    def folder(self) -> Path:
+        """Where it is."""
+        return self._folder
 
     def runs(self) -> list[int]:
         """Runs that began, in order; damaged ones too. Only the newest file may be one whose Start was never committed.
@@ -57,10 +62,7 @@ class Record:
         Raises:
             StorageError: the folder cannot be read.
         """
-        runs = segment_runs(self._folder)
-        while runs and not is_begun(segment_path(self._folder, runs[-1])):
-            runs.pop()
-        return runs
+        return list(self._places.begun())
 
     def next_run(self) -> int:
         """A number that no run had; 1 for an empty record."""
@@ -72,8 +74,34 @@ class Record:
         Raises:
             DamagedRecordError: the last segment cannot be read.
         """
-        runs = self.runs()
-        return head_of(self._folder, runs[-1]) if runs else None
+        found = self._places.begun()
+        if not found:
+            return None
+        newest = found[max(found)]
+        return read_manifest(newest.path).head if newest.sealed else head_of(self._folder, newest.run)
+
+    def spans(self, from_utc_ns: int | None = None, to_utc_ns: int | None = None) -> list[Span]:
+        """What each run covers, in order; only those that touch the window where one is given.
+
+        A run that cannot be read is left out; reading it will say why.
+
+        Args:
+            from_utc_ns: begin of the window in wall time.
+            to_utc_ns: its end.
+
+        Raises:
+            StorageError: the folder cannot be read.
+        """
+        found = []
+        for place in self._places.begun().values():
+            span = self._span(place)
+            if (
+                span is not None
+                and (from_utc_ns is None or span.to_utc_ns >= from_utc_ns)
+                and (to_utc_ns is None or span.from_utc_ns <= to_utc_ns)
+            ):
+                found.append(span)
+        return found
 
     def newest(self) -> tuple[tuple[int, int], int] | None:
         """Run and input of the last input committed, and its steady time; None for an empty record.
@@ -110,10 +138,8 @@ class Record:
             DamagedRecordError: after all that is whole before the damage; names file and row. The next run may be fine.
         """
         seen_run, seen = after or (from_run or 0, -1)
-        for run in self.runs():
-            if run >= max(seen_run, from_run or 0) and (to_run is None or run <= to_run):
-                path = segment_path(self._folder, run)
-                yield from joined(_inputs(path, run, seen if run == seen_run else -1, block), block)
+        for run in self._wanted(max(seen_run, from_run or 0), to_run):
+            yield from self._inputs(run, seen if run == seen_run else -1, block)
 
     def events(self, after: tuple[int, int] | None = None, to_run: int | None = None) -> Iterator[CommittedEvent]:
         """Committed events in order.
@@ -126,9 +152,20 @@ class Record:
             DamagedRecordError: after all that is whole before the damage; names file and event.
         """
         seen_run, seen = after or (0, 0)
-        for run in self.runs():
-            if run >= seen_run and (to_run is None or run <= to_run):
-                yield from _events(segment_path(self._folder, run), seen if run == seen_run else 0)
+        for run in self._wanted(seen_run, to_run):
+            yield from self._events(run, seen if run == seen_run else 0)
+
+    def others(self, run: int) -> list[Input]:
+        """The Start, commands and gaps of a run, without its scans, which are most of it.
+
+        Raises:
+            StorageError: they cannot be read.
+        """
+        rows = list(self._steady(run, _others))
+        try:
+            return list(inputs_of(run, rows, None))
+        except MALFORMED as error:
+            raise DamagedRecordError(f"run {run}: starts and commands: {error!r}") from error
 
     def tail(self) -> tuple[Start, Iterator[Input]] | None:
         """What a restart needs: the Start of the last run and the inputs after it; None for an empty record.
@@ -142,119 +179,98 @@ class Record:
         rest = self.inputs(from_run=runs[-1])
         start = next(rest, None)
         if not isinstance(start, Start):
-            raise DamagedRecordError(f"{segment_path(self._folder, runs[-1])}: input 0 is no start")
+            place = self._places.of(runs[-1])
+            raise DamagedRecordError(f"{place.path if place else runs[-1]}: input 0 is no start")
         return start, rest
 
+    # ---------------------------------------------------------------- inside
 
-def _inputs(path: Path, run: int, seen: int, block: int) -> Iterator[Input]:
-    with reading(path) as base:
-        widths: Widths | None = None
-        while True:
-            rows, end, damage = _page(base, path, seen, min(block, _PAGE))
-            widths = widths or _widths(base, path)
-            items, malformed = _decoded(path, run, rows, widths)
-            yield from items
-            if (wrong := malformed or damage) is not None:
-                raise wrong
-            seen = rows[-1][0] if rows else seen
-            if seen >= end:
-                return
+    def _wanted(self, first: int, last: int | None) -> list[int]:
+        return [run for run in self.runs() if run >= first and (last is None or run <= last)]
 
+    def _inputs(self, run: int, seen: int, block: int) -> Iterator[Input]:
+        def of(place: Place) -> Iterator[Input]:
+            if place.sealed:
+                return joined(Sealed(place.path).inputs(seen, block), block)
+            return hot_inputs(place.path, run, seen, block)
 
-def _widths(base: sqlite3.Connection, path: Path) -> Widths | None:
-    try:
-        return read_widths(base)
-    except MALFORMED as error:
-        raise DamagedRecordError(f"{path}: meta: {error}") from error
+        for item in self._steady(run, of):
+            seen = int(item.input[-1]) if isinstance(item, Block) else item.input
+            yield item
 
+    def _events(self, run: int, seen: int) -> Iterator[CommittedEvent]:
+        def of(place: Place) -> Iterator[CommittedEvent]:
+            for n, body, chain_hash in _bodies(place, seen):
+                try:
+                    yield CommittedEvent(event=event_of(parse(body)), hash=chain_hash)
+                except MALFORMED as error:
+                    raise DamagedRecordError(f"{place.path}: event {n}: {error!r}") from error
 
-def _decoded(
-    path: Path, run: int, rows: list[Row], widths: Widths | None
-) -> tuple[list[Input], DamagedRecordError | None]:
-    """Inputs of the rows up to the first that is none, and what is wrong with that one."""
-    try:
-        return list(inputs_of(run, rows, widths)), None
-    except MALFORMED:
-        for at, row in enumerate(rows):
+        for one in self._steady(run, of):
+            seen = one.event.n
+            yield one
+
+    def _steady(self, run: int, of: Callable[[Place], Iterator[_T]]) -> Iterator[_T]:
+        """What is read of a run, going on in its sealed segment where its hot file goes away meanwhile."""
+        place = self._places.of(run)
+        while place is not None:
             try:
-                list(inputs_of(run, [row], widths))
-            except MALFORMED as error:
-                return list(inputs_of(run, rows[:at], widths)), DamagedRecordError(f"{path}: input {row[0]}: {error!r}")
-        raise
-
-
-def _page(base: sqlite3.Connection, path: Path, seen: int, limit: int) -> tuple[list[Row], int, StorageError | None]:
-    """Rows after ``seen`` without a hole, the last committed input, and what is wrong after these rows."""
-    end, damage = _end(base, path)
-    query = "SELECT input, kind, t_ns, utc_ns, body FROM inputs WHERE input > ? AND input <= ? ORDER BY input LIMIT ?"
-    rows, cut = _taken(base, path, query, (seen, end, limit))
-    whole = _without_hole(rows, seen)
-    if whole < len(rows):
-        return rows[:whole], end, DamagedRecordError(f"{path}: input {seen + 1 + whole} is missing")
-    if cut is not None:
-        return rows, end, cut
-    if not rows and seen < end:
-        return rows, end, damage or DamagedRecordError(f"{path}: inputs {seen + 1} to {end} are missing")
-    return rows, end, damage if len(rows) < limit else None
-
-
-def _without_hole(rows: list[Row], seen: int) -> int:
-    """How many rows from the first follow ``seen`` one by one."""
-    if [row[0] for row in rows] == list(range(seen + 1, seen + 1 + len(rows))):
-        return len(rows)
-    return next(at for at, row in enumerate(rows) if row[0] != seen + 1 + at)
-
-
-def _end(base: sqlite3.Connection, path: Path) -> tuple[int, StorageError | None]:
-    """The last committed input; where that cannot be told, no bound and the reason."""
-    try:
-        last = last_commit(base)
-    except sqlite3.Error as error:
-        return _NO_BOUND, told(error, path, "commits")
-    return (-1, DamagedRecordError(f"{path}: no commits")) if last is None else (last[1], None)
-
-
-def _taken(
-    base: sqlite3.Connection, path: Path, query: str, args: tuple[int, ...]
-) -> tuple[list[Any], StorageError | None]:
-    """Rows of a query as far as they can be read, and what stopped it."""
-    rows: list[Any] = []
-    try:
-        rows.extend(base.execute(query, args))  # keeps what came before an error
-    except sqlite3.Error as error:
-        return rows, told(error, path, f"unreadable after row {rows[-1][0] if rows else args[0]}")
-    return rows, None
-
-
-_EVENTS = """
-    SELECT n, body, (SELECT hash FROM commits WHERE last_event >= n ORDER BY last_event LIMIT 1)
-    FROM events WHERE n > ? AND n <= ? ORDER BY n LIMIT ?
-"""
-_LAST_EVENT = "SELECT coalesce(max(last_event), 0) FROM commits WHERE last_event IS NOT NULL"
-
-
-def _events(path: Path, seen: int) -> Iterator[CommittedEvent]:
-    with reading(path) as base:
-        while True:
-            end = base.execute(_LAST_EVENT).fetchone()[0]
-            rows, damage = _taken(base, path, _EVENTS, (seen, end, _EVENTS_PAGE))
-            for n, body, chain_hash in rows:
-                yield _event(path, seen + 1, n, body, chain_hash)
-                seen = n
-            if damage is not None:
-                raise damage
-            if seen >= end:
+                yield from of(place)
+            except StorageError:
+                now = self._places.of(run)
+                if place.sealed or now is None or not now.sealed:
+                    raise
+                place = now
+            else:
                 return
-            if not rows:
-                raise DamagedRecordError(f"{path}: events {seen + 1} to {end} are missing")
+        raise StorageError(f"{self._folder}: run {run} is no longer there")
+
+    def _span(self, place: Place) -> Span | None:
+        try:
+            if not place.sealed:
+                return _hot_span(place)
+            manifest = read_manifest(place.path)
+        except StorageError:
+            now = None if place.sealed else self._places.of(place.run)
+            return self._span(now) if now is not None and now.sealed else None
+        return Span(
+            run=place.run,
+            from_utc_ns=manifest.from_utc_ns,
+            to_utc_ns=manifest.to_utc_ns,
+            last_input=manifest.last_input,
+            sealed=True,
+            path=place.path,
+        )
 
 
-def _event(path: Path, due: int, n: int, body: bytes, chain_hash: str | None) -> CommittedEvent:
-    if n != due:
-        raise DamagedRecordError(f"{path}: event {due} is missing")
-    try:
-        if chain_hash is None:
-            raise ValueError("is in no commit")
-        return CommittedEvent(event=event_of(parse(body)), hash=chain_hash)
-    except MALFORMED as error:
-        raise DamagedRecordError(f"{path}: event {n}: {error!r}") from error
+def _hot_span(place: Place) -> Span | None:
+    with reading(place.path) as base:
+        last = last_commit(base)
+        ends = "SELECT utc_ns FROM inputs WHERE input IN (0, ?)"  # a hot one is a day at most: its ends will do
+        labels = [utc_ns for (utc_ns,) in base.execute(ends, (last[1],))] if last else []
+    if last is None or not labels:
+        return None
+    return Span(
+        run=place.run,
+        from_utc_ns=min(labels),
+        to_utc_ns=max(labels),
+        last_input=last[1],
+        sealed=False,
+        path=place.path,
+    )
+
+
+def _others(place: Place) -> Iterator[Row]:
+    return iter(Sealed(place.path).others() if place.sealed else hot_others(place.path))
+
+
+def _bodies(place: Place, after: int) -> Iterator[tuple[int, bytes, str]]:
+    if not place.sealed:
+        yield from hot_events(place.path, after)
+        return
+    sealed, seen = Sealed(place.path), after
+    for n, body, chain_hash in sealed.events(after):
+        yield n, body, chain_hash
+        seen = n
+    if seen < sealed.manifest.events:
+        raise DamagedRecordError(f"{place.path}: events {seen + 1} to {sealed.manifest.events} are missing")

@@ -6,7 +6,6 @@ of these voids it, from the Start on that brought the change in; the same defini
 
 import hashlib
 import json
-import sqlite3
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields, is_dataclass
 from enum import Enum
@@ -15,8 +14,6 @@ from typing import Any, Final, Literal
 
 from brakewater.errors import RigFileError
 from brakewater.record.reader import Record
-from brakewater.record.rows import Row, inputs_of
-from brakewater.record.segment import last_commit, reading, segment_path, told
 from brakewater.rig import SELF, Device, Point, Rig, parse
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
@@ -160,18 +157,8 @@ def said(folder: Path) -> Iterator[Said]:
     Raises:
         StorageError: a segment cannot be read.
     """
-    for run in Record(folder).runs():
-        path = segment_path(folder, run)
-        with reading(path) as base:
-            try:
-                last = last_commit(base)
-                query = (
-                    "SELECT input, kind, t_ns, utc_ns, body FROM inputs"
-                    " WHERE kind IN ('start', 'command') AND input <= ? ORDER BY input"
-                )
-                rows: list[Row] = base.execute(query, (last[1] if last else -1,)).fetchall()
-            except sqlite3.Error as error:
-                raise told(error, path, "starts and commands") from error
-        for item in inputs_of(run, rows, None):
+    record = Record(folder)
+    for run in record.runs():
+        for item in record.others(run):
             if isinstance(item, Start | Command):
                 yield item

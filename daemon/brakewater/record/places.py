@@ -1,0 +1,76 @@
+"""Where each run of a record is: in its hot file or, once sealed, in its folder.
+
+A run is in both from the moment its folder is in place until its hot file is gone; the hot file counts as long as it is
+there. Whoever seals or trims touches the folder ``segments``, so that readers need not list it each time.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from brakewater.record.sealed.layout import sealed_paths, segments_folder
+from brakewater.record.segment import is_begun, segment_path, segment_runs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """One run."""
+
+    run: int
+    path: Path
+    """A file, or a folder where it is sealed."""
+    sealed: bool
+
+
+class Places:
+    """The runs of one record folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._listed_ns = 0
+        self._sealed: dict[int, Path] = {}
+
+    def all(self) -> dict[int, Place]:
+        """Run -> where it is, in order of runs. The newest hot file may be one whose Start was never committed.
+
+        Raises:
+            StorageError: the folders cannot be listed.
+        """
+        # The hot files first: a run that is sealed meanwhile is then seen twice, and never missed.
+        hot, sealed = segment_runs(self._folder), self._sealed_paths()
+        found = {run: Place(run=run, path=path, sealed=True) for run, path in sealed.items()}
+        found |= {run: Place(run=run, path=segment_path(self._folder, run), sealed=False) for run in hot}
+        return dict(sorted(found.items()))
+
+    def begun(self) -> dict[int, Place]:
+        """As ``all``, without newest files whose Start was never committed.
+
+        Raises:
+            StorageError: the folders cannot be listed.
+        """
+        found = self.all()
+        while found and not (newest := found[max(found)]).sealed and not is_begun(newest.path):
+            del found[newest.run]
+        return found
+
+    def of(self, run: int) -> Place | None:
+        """Where a run is now; None where it is gone.
+
+        Raises:
+            StorageError: the folders cannot be listed.
+        """
+        path = segment_path(self._folder, run)
+        if path.exists():
+            return Place(run=run, path=path, sealed=False)
+        sealed = self._sealed_paths().get(run)
+        return Place(run=run, path=sealed, sealed=True) if sealed else None
+
+    def _sealed_paths(self) -> dict[int, Path]:
+        try:
+            changed_ns = segments_folder(self._folder).stat().st_mtime_ns
+        except FileNotFoundError:
+            return {}
+        except OSError:
+            changed_ns = 0  # listing will say what is wrong
+        if changed_ns != self._listed_ns or not changed_ns:
+            self._sealed, self._listed_ns = sealed_paths(self._folder), changed_ns
+        return self._sealed

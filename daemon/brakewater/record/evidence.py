@@ -115,14 +115,18 @@ class HotEvidence:
         return count, last
 
     def signatures(self) -> Mapping[int, Signature]:
-        """The table ``signatures``; empty in a segment of a version that had none."""
-        if not self._base.execute("SELECT count(*) FROM sqlite_master WHERE name = 'signatures'").fetchone()[0]:
-            return {}
-        rows = self._base.execute("SELECT commit_no, key, signature FROM signatures").fetchall()
-        return {
-            number: Signature(commit_no=number, key=str(key), signature=str(signature))
-            for number, key, signature in rows
-        }
+        """The table ``signatures``."""
+        return signatures_in(self._base)
+
+
+def signatures_in(base: sqlite3.Connection) -> dict[int, Signature]:
+    """Signatures of a hot segment; none in one of a version that had none."""
+    if not base.execute("SELECT count(*) FROM sqlite_master WHERE name = 'signatures'").fetchone()[0]:
+        return {}
+    rows = base.execute("SELECT commit_no, key, signature FROM signatures").fetchall()
+    return {
+        number: Signature(commit_no=number, key=str(key), signature=str(signature)) for number, key, signature in rows
+    }
 
 
 def _entry(row: tuple[int, int, int, int | None, int | None, str, bytes, str]) -> CommitEntry:

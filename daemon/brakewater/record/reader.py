@@ -80,6 +80,23 @@ class Record:
         newest = found[max(found)]
         return read_manifest(newest.path).head if newest.sealed else head_of(self._folder, newest.run)
 
+    def newest(self) -> tuple[tuple[int, int], int] | None:
+        """Run and input of the last input committed, and its steady time; None for an empty record.
+
+        Raises:
+            StorageError: the last segment cannot be read.
+        """
+        found = self._places.begun()
+        if not found:
+            return None
+        place = found[max(found)]
+        if place.sealed:
+            manifest = read_manifest(place.path)
+            return (place.run, manifest.last_input), manifest.last_t_ns
+        with reading(place.path) as base:
+            row = base.execute("SELECT input, t_ns FROM inputs ORDER BY input DESC LIMIT 1").fetchone()
+        return None if row is None else ((place.run, int(row[0])), int(row[1]))
+
     def spans(self, from_utc_ns: int | None = None, to_utc_ns: int | None = None) -> list[Span]:
         """What each run covers, in order; only those that touch the window where one is given.
 
@@ -102,19 +119,6 @@ class Record:
             ):
                 found.append(span)
         return found
-
-    def newest(self) -> tuple[tuple[int, int], int] | None:
-        """Run and input of the last input committed, and its steady time; None for an empty record.
-
-        Raises:
-            StorageError: the last segment cannot be read.
-        """
-        runs = self.runs()
-        if not runs:
-            return None
-        with reading(segment_path(self._folder, runs[-1])) as base:
-            row = base.execute("SELECT input, t_ns FROM inputs ORDER BY input DESC LIMIT 1").fetchone()
-        return None if row is None else ((runs[-1], int(row[0])), int(row[1]))
 
     def inputs(
         self,

@@ -9,7 +9,7 @@ from brakewater.errors import StorageError
 from brakewater.record import chain
 from brakewater.record.documents import gap_of, parse
 from brakewater.record.evidence import CommitEntry, EventRow, Evidence
-from brakewater.record.reader import MALFORMED
+from brakewater.record.hot import MALFORMED
 from brakewater.record.report import Report
 from brakewater.record.rows import Row, Widths, packed
 from brakewater.record.segment import Head

@@ -17,6 +17,7 @@ from brakewater.record.rows import Row, inputs_of, rows_of
 from brakewater.record.sealed.layout import CHAIN, COMMANDS, EVENTS, SCANS, START
 from brakewater.record.sealed.lines import event_body, row_of
 from brakewater.record.sealed.manifest import Manifest, read_manifest
+from brakewater.record.signing import Signature
 from brakewater.stream import Block, Input
 
 if TYPE_CHECKING:
@@ -26,6 +27,9 @@ Place = Path | zipfile.Path
 
 _UNREADABLE: Final = (OSError, ValueError, KeyError, TypeError, IndexError, zipfile.BadZipFile)
 """What a file that is not ours, or no longer, may raise; pyarrow's errors are among them."""
+
+
+_CHAIN_COLUMNS: Final = ("last_input", "last_event", "sums", "hash", "key", "signature")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +45,7 @@ class SealedCommit:
     """The low byte of the CRC-32 of each of its rows, then of its events: names the one that does not fit."""
     hash: str | None
     """Kept for some; the rest follow from the rows."""
+    signature: Signature | None
 
 
 class Sealed:
@@ -122,8 +127,8 @@ class Sealed:
         first_input, first_event, number = 0, 1, 1
         with self._parquet(CHAIN) as file, self._reading(CHAIN):
             for batch in file.iter_batches(batch_size=8192, use_threads=False):
-                columns = [batch.column(name).to_pylist() for name in ("last_input", "last_event", "sums", "hash")]
-                for last_input, last_event, sums, link in zip(*columns, strict=True):
+                columns = [batch.column(name).to_pylist() for name in _CHAIN_COLUMNS]
+                for last_input, last_event, sums, link, key, signed in zip(*columns, strict=True):
                     has_events = last_event >= first_event
                     yield SealedCommit(
                         commit_no=number,
@@ -133,6 +138,7 @@ class Sealed:
                         last_event=last_event if has_events else None,
                         sums=sums,
                         hash=link.hex() if link else None,
+                        signature=Signature(commit_no=number, key=key, signature=signed.hex()) if signed else None,
                     )
                     first_input, first_event, number = last_input + 1, last_event + 1, number + 1
 

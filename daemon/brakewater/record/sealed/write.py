@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from brakewater.errors import DamagedRecordError, RigFileError
+from brakewater.record.evidence import signatures_in
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
 from brakewater.record.rows import Row, inputs_of
 from brakewater.record.sealed.columns import Columns, columns_of
@@ -19,6 +20,7 @@ from brakewater.record.sealed.manifest import Manifest, file_sum, manifest_text
 from brakewater.record.sealed.steps import StepsSeen
 from brakewater.record.sealed.table import LEVEL, Extra, TableWriter, schema_of, table_of
 from brakewater.record.segment import Head, read_meta, read_widths, reading, sync_folder
+from brakewater.record.signing import Signature
 from brakewater.rig import Rig, parse
 from brakewater.stream import Block, Input, Start
 
@@ -31,6 +33,8 @@ _CHAIN_SCHEMA: Final = pa.schema(
         pa.field("last_event", pa.int64(), nullable=False),
         pa.field("sums", pa.binary(), nullable=False),
         pa.field("hash", pa.binary(32)),
+        pa.field("key", pa.string()),
+        pa.field("signature", pa.binary(64)),
     ]
 )
 
@@ -171,8 +175,8 @@ def _write_chain(hot: Path, run: int, file: Path) -> tuple[int, str, Head]:
     with reading(hot) as base:
         meta = read_meta(base)
         newest: int = base.execute("SELECT max(commit_no) FROM commits").fetchone()[0]
-        head = ""
-        options = {"use_dictionary": False, "compression": "zstd", "compression_level": LEVEL}
+        head, signed = "", signatures_in(base)
+        options = {"use_dictionary": ["key"], "compression": "zstd", "compression_level": LEVEL}
         encoding = {
             "last_input": "DELTA_BINARY_PACKED",
             "last_event": "DELTA_BINARY_PACKED",
@@ -182,7 +186,7 @@ def _write_chain(hot: Path, run: int, file: Path) -> tuple[int, str, Head]:
             str(file), _CHAIN_SCHEMA, column_encoding=encoding, write_page_checksum=True, **options
         ) as writer:
             for rows in _commit_pages(base):
-                writer.write_table(_chain_table(rows, newest))
+                writer.write_table(_chain_table(rows, newest, signed))
                 head = rows[-1][4]
     return int(meta["prev_run"]), str(meta["prev_hash"]), Head(run=run, commit_no=newest, hash=head)
 
@@ -203,11 +207,17 @@ def _commit_pages(base: Any) -> Iterator[list[Any]]:
         yield made
 
 
-def _chain_table(rows: list[Any], newest: int) -> pa.Table:
+def _chain_table(rows: list[Any], newest: int, signed: Mapping[int, Signature]) -> pa.Table:
     hashes = [bytes.fromhex(link) if no % HASH_EVERY == 0 or no == newest else None for no, _, _, _, link in rows]
-    columns = [[row[at] for row in rows] for at in (1, 2, 3)]
+    made = [signed.get(row[0]) for row in rows]
+    columns = [
+        *([row[at] for row in rows] for at in (1, 2, 3)),
+        hashes,
+        [one and one.key for one in made],
+        [bytes.fromhex(one.signature) if one else None for one in made],
+    ]
     return pa.Table.from_arrays(
-        [pa.array(values, field.type) for values, field in zip([*columns, hashes], _CHAIN_SCHEMA, strict=True)],
+        [pa.array(values, field.type) for values, field in zip(columns, _CHAIN_SCHEMA, strict=True)],
         schema=_CHAIN_SCHEMA,
     )
 

@@ -1,0 +1,34 @@
+"""Records with closed segments, and their sealed folders."""
+
+from pathlib import Path
+
+from brakewater.record.journal import Journal
+from brakewater.record.sealed.layout import sealed_path
+from brakewater.record.sealed.read import Sealed
+from brakewater.record.sealed.write import write_segment
+from brakewater.record.segment import segment_path
+from record_streams import UTC, block, command, event, gap, start
+
+
+def two_runs(folder: Path) -> None:
+    """A closed run of all kinds of input, and a newer one."""
+    with Journal(folder) as journal:
+        journal.begin(start(1))
+        journal.append(block(1, 1, 300), (event(1, 7, 1), event(1, 8, 2)))
+        assert journal.wait_committed(5)
+        journal.append(command(1, 301, {"alarm": "aux.cooling-lost", "odd": 1.0}), (event(1, 301, 3),))
+        journal.append(gap(1, 302, (0, 5, 6)))
+        assert journal.wait_committed(5)
+        journal.append(block(1, 303, 40))
+        assert journal.wait_committed(5)
+        journal.append(command(1, 343))
+        journal.begin(start(2))
+        journal.append(block(2, 1, 5))
+
+
+def put_in_place(folder: Path, run: int = 1) -> Sealed:
+    """Write the sealed folder of a run where it belongs; the hot file stays."""
+    place = sealed_path(folder, run, UTC)
+    place.mkdir(parents=True)
+    write_segment(segment_path(folder, run), run, place)
+    return Sealed(place)

@@ -1,7 +1,7 @@
 """The fault matrix: every fault on every transport, what the link called it, and how soon it was right again.
 
 python -m tests.faults.matrix            prints the table
-python -m tests.faults.matrix --write    and keeps it as tests/faults/results/DATE.txt
+python -m tests.faults.matrix --write    and keeps it as tests/results/DATE-faults.txt
 """
 
 import argparse
@@ -27,7 +27,7 @@ from .lines import serial_line
 PATIENT_S = 30.0  # a timeout that must not pass
 MOST_READS = 3  # to be right again
 UNIT = 5
-RESULTS = Path(__file__).parent / "results"
+RESULTS = Path(__file__).parents[1] / "results"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -213,7 +213,7 @@ def _total(transport: Transport, by_fault: dict[str, dict[Transport, Outcome]]) 
 def main() -> None:
     """Run all and print; ends with an AssertionError at the first fault that gets through."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--write", action="store_true", help="keep the table under tests/faults/results")
+    parser.add_argument("--write", action="store_true", help="keep the table under tests/results")
     wanted = parser.parse_args()
     text = table(asyncio.run(everything()))
     print(text)
@@ -221,7 +221,7 @@ def main() -> None:
         now = datetime.now(UTC)
         RESULTS.mkdir(exist_ok=True)
         head = f"Fault matrix of {now:%Y-%m-%d %H:%M} UTC, Python {platform.python_version()}, {platform.system()}.\n\n"
-        (RESULTS / f"{now:%Y-%m-%d}.txt").write_text(head + text, encoding="utf-8")
+        (RESULTS / f"{now:%Y-%m-%d}-faults.txt").write_text(head + text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Random faults without end, on several devices of each transport at once: no wrong value, no stuck link.
 
     python -m tests.faults.soak --seconds 3600            prints the tally
-    python -m tests.faults.soak --seconds 3600 --write    and keeps it as tests/faults/results/DATE-soak.txt
+    python -m tests.faults.soak --seconds 3600 --write    and keeps it as tests/results/DATE-soak.txt
 
 Accelerated: about every third answer meets a fault, where a real line has a few a day. Reads have one length out of
 two, so that on RTU a stale answer would often fit. After a device has answered one request twice, the next read waits
@@ -146,7 +146,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seconds", type=float, default=200.0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--write", action="store_true", help="keep the tally under tests/faults/results")
+    parser.add_argument("--write", action="store_true", help="keep the tally under tests/results")
     wanted = parser.parse_args()
     text = report(asyncio.run(soak(wanted.seconds, wanted.seed)), wanted.seconds, wanted.seed)
     print(text)

@@ -102,6 +102,7 @@ class Link:
         """What ails the line, for people; empty while all is well."""
         self._first_wait_s, self._longest_wait_s = first_wait_s, longest_wait_s
         self._turn = asyncio.Lock()
+        self._in_queue = 0
         self._wire: Wire | None = None
         self._quiet = _quiet(self.endpoint)
         self._opening: asyncio.Task[None] | None = None
@@ -147,11 +148,16 @@ class Link:
         await asyncio.sleep(0)  # asyncio closes the socket in its next round
 
     async def _take_turn(self, deadline: float) -> bool:
+        if not self._in_queue and not self._turn.locked():
+            return await self._turn.acquire()  # at once: nobody has it or waits for it, so no timer is needed
+        self._in_queue += 1
         try:
             async with asyncio.timeout_at(deadline):
                 return await self._turn.acquire()
         except TimeoutError:
             return False
+        finally:
+            self._in_queue -= 1
 
     async def _is_silent(self, wire: Wire, deadline: float) -> bool:
         """Wait until a request may go out; False when the connection ended meanwhile."""

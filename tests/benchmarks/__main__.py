@@ -2,13 +2,19 @@
 
 import sys
 
-from benchmarks import bench_flat_out, bench_memory, bench_replay, bench_start
+from benchmarks import bench_flat_out, bench_load, bench_memory, bench_replay, bench_start
 from benchmarks.table import HEAD
 
 
 def main() -> int:
     """The whole table, or the benchmarks named on the command line."""
-    modules = {"replay": bench_replay, "flat_out": bench_flat_out, "memory": bench_memory, "start": bench_start}
+    modules = {
+        "replay": bench_replay,
+        "flat_out": bench_flat_out,
+        "load": bench_load,
+        "memory": bench_memory,
+        "start": bench_start,
+    }
     wanted = sys.argv[1:] or list(modules)
     print(HEAD)
     missed = 0

@@ -14,8 +14,8 @@ _SOURCE = Path(__file__).parents[1] / "faults" / "register_server.c"
 
 
 @contextlib.contextmanager
-def device() -> Iterator[int]:
-    """The port of a libmodbus device."""
+def built() -> Iterator[Path]:
+    """The program of the libmodbus device."""
     with tempfile.TemporaryDirectory() as name:
         binary = Path(name) / "register_server"
         flags = subprocess.run(
@@ -23,12 +23,25 @@ def device() -> Iterator[int]:
         )
         compiler = shutil.which("gcc") or "gcc"
         subprocess.run([compiler, "-O2", "-o", str(binary), str(_SOURCE), *flags.stdout.split()], check=True)
-        with subprocess.Popen([str(binary), "0", "0", "1"], stdout=subprocess.PIPE, text=True) as child:
-            assert child.stdout is not None
-            try:
-                yield int(child.stdout.readline())
-            finally:
-                child.kill()
+        yield binary
+
+
+@contextlib.contextmanager
+def served(binary: Path) -> Iterator[int]:
+    """The port of one such device, a process of its own."""
+    with subprocess.Popen([str(binary), "0", "0", "1"], stdout=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None
+        try:
+            yield int(child.stdout.readline())
+        finally:
+            child.kill()
+
+
+@contextlib.contextmanager
+def device() -> Iterator[int]:
+    """The port of a libmodbus device."""
+    with built() as binary, served(binary) as port:
+        yield port
 
 
 def demo_rig(port: int, *, broker: bool = False) -> Rig:

@@ -69,12 +69,12 @@ def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[
         delays: on, off and unknown delay.
         memory: carried over from the scan before.
     """
-    edges = np.flatnonzero(regions[1:] != regions[:-1]) + 1
-    if not len(edges) and _quiet(int(regions[0]), memory):
+    edges = (np.flatnonzero(regions[1:] != regions[:-1]) + 1).tolist() if len(regions) > 1 else []
+    if not edges and _quiet(int(regions[0]), memory):
         return []
     found: list[Turn] = []
-    starts = [0, *edges.tolist()]
-    ends = [*edges.tolist(), len(regions)]
+    starts = [0, *edges]
+    ends = [*edges, len(regions)]
     for first, last in zip(starts, ends, strict=True):
         region = int(regions[first])
         turn = _raise(region, first, last, t_ns, delays, memory) if not memory.raised else None

@@ -34,7 +34,7 @@ def beyond(values: Floats, codes: Codes, sensor_range: tuple[float, float] | Non
     if sensor_range is None:
         return values, codes
     out = ((values < sensor_range[0]) | (values > sensor_range[1])) & ~is_bad(codes)
-    if not out.any():
+    if not np.count_nonzero(out):
         return values, codes
     return np.where(out, 0.0, values), np.where(out, np.uint8(Reason.OUT_OF_SENSOR_RANGE), codes)
 
@@ -137,7 +137,7 @@ class Conditioner:
             readings[name] = stages.feed(block, taken[stages.slot.group], late.get(name), readings[name])
         stuck = {device: beat.feed(block, taken[beat.slot.group]) for device, beat in self._beats.items()}
         for device, mask in stuck.items():
-            if mask.any():
+            if np.count_nonzero(mask):
                 for name in self._beats[device].points:
                     codes = np.maximum(readings[name].codes, mask * _STUCK)
                     readings[name] = Column(values=np.where(is_bad(codes), 0.0, readings[name].values), codes=codes)
@@ -145,7 +145,7 @@ class Conditioner:
 
     def _late(self, block: Block) -> dict[str, Mask]:
         """Where readings are older than they may be; nothing of those that never are."""
-        if not (block.age_ns > self._least_age_ns).any():
+        if not np.count_nonzero(block.age_ns > self._least_age_ns):
             return {}
         found = {slot.point.name: block.age_ns[:, slot.group] > (slot.point.most_age_ns or 0) for slot in self._aged}
         return {name: mask for name, mask in found.items() if mask.any()}

@@ -73,7 +73,7 @@ class CrossChecks:
         suspects: dict[str, Mask] = {}
         for check in self._checks.values():
             mask = check.lasting.feed(t_ns, check.holds(by_role))
-            if mask.any():
+            if np.count_nonzero(mask):
                 for role in check.suspects:
                     suspects[role] = suspects[role] | mask if role in suspects else mask
         return suspects
@@ -81,7 +81,7 @@ class CrossChecks:
     def _outlet_colder(self, by_role: Mapping[str, Column]) -> Mask:
         inlet, outlet = by_role["inlet-temperature"], by_role["outlet-temperature"]
         colder = self._above(inlet, outlet, "inlet-temperature", "outlet-temperature")
-        if not colder.any():
+        if not np.count_nonzero(colder):
             return colder
         flow, service = by_role["inlet-flow"], by_role.get("in-service")
         loaded = is_good(flow.codes) & (flow.values >= self._brake.least_flow)
@@ -95,7 +95,7 @@ class CrossChecks:
     def _level_rises_dry(self, by_role: Mapping[str, Column]) -> Mask:
         flow, pump, rate = by_role["inlet-flow"], by_role["pump-running"], by_role["level_rate_m_s"]
         rises: Mask = np.logical_and(is_good(rate.codes), rate.values > _RISES_M_S)
-        if not rises.any():
+        if not np.count_nonzero(rises):
             return rises
         dry = is_good(flow.codes) & (flow.values < self._brake.wetting_flow)
         rises &= dry & is_good(pump.codes) & (pump.values == 0.0)

@@ -105,6 +105,8 @@ class Engine:
         self._conditioner = Conditioner(rig)
         self._hands = Hands(rig)
         self._alarms = alarms_of(rig)
+        self._now: tuple[AlarmNow, ...] | None = None
+        """Every alarm as it stands; None where one has moved since they were put together."""
         self._watched = Watched(rig, [alarm.rule for alarm in self._alarms])
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
         self._of_device = {
@@ -119,7 +121,7 @@ class Engine:
 
         Everything comes from what the Start brings, so a replay from here needs nothing that lay before.
         """
-        self._marks = deque(kept["ids"], maxlen=MOST_IDS)
+        self._marks, self._now = deque(kept["ids"], maxlen=MOST_IDS), None
         if "points" in kept:  # a record of before these stages has none
             self._conditioner.restore(kept["points"])
             self._hands.restore(kept["hands"])
@@ -155,8 +157,11 @@ class Engine:
     def _silent(self, block: Block) -> dict[str, Mask]:
         """Device -> [n] whether no point of it got an answer; an exception is an answer."""
         unanswered = (block.status != _OK) & (block.status < _EXCEPTION)
+        none = np.zeros(len(block), np.bool_)
+        if not np.count_nonzero(unanswered):  # the common case
+            return dict.fromkeys(self._of_device, none)
         return {
-            name: np.logical_and.reduce(unanswered[:, indices], axis=1) if indices else np.zeros(len(block), np.bool_)
+            name: np.logical_and.reduce(unanswered[:, indices], axis=1) if indices else none
             for name, indices in self._of_device.items()
         }
 
@@ -170,6 +175,9 @@ class Engine:
                 ]
             if alarm.trial is not None:
                 found += [(at, index, rises) for at, rises in alarm.trial.moves(block.t_ns, alarm.delays)]
+        if not found:
+            return []
+        self._now = None
         found.sort(key=lambda row: row[:2])  # stable: at one scan the real turn comes before its test's
         events: list[Event] = []
         for at, index, turn in found:
@@ -199,8 +207,8 @@ class Engine:
 
     def _keep(self, block: Block, readings: dict[str, Column], derived: dict[tuple[str, str], Column]) -> None:
         """What the picture shows of the last scan."""
-        self._readings = {name: (float(c.values[-1]), int(c.codes[-1])) for name, c in readings.items()}
-        self._derived = {key: (float(c.values[-1]), int(c.codes[-1])) for key, c in derived.items()}
+        self._readings = {name: (c.values.item(-1), c.codes.item(-1)) for name, c in readings.items()}
+        self._derived = {key: (c.values.item(-1), c.codes.item(-1)) for key, c in derived.items()}
         status = block.status[-1].tolist()
         self._status = {
             name: max((status[index] for index in indices), default=0) for name, indices in self._of_device.items()
@@ -210,6 +218,7 @@ class Engine:
     # --------------------------------------------------------------- commands
 
     def _command(self, command: Command) -> Outcome:
+        self._now = None
         self._last = (command.run, command.input, command.t_ns, command.utc_ns)
         request = command.request
         mark = commands.mark(request)
@@ -241,7 +250,9 @@ class Engine:
 
     def alarms(self) -> tuple[AlarmNow, ...]:
         """Every alarm as it stands, in the order of the rig."""
-        return tuple(alarm.now() for alarm in self._alarms)
+        if self._now is None:
+            self._now = tuple(alarm.now() for alarm in self._alarms)
+        return self._now
 
     def state(self) -> bytes:
         """Everything that goes on into the next block, as JSON with sorted keys; equal states give equal bytes."""

@@ -1,18 +1,22 @@
 """Raw words of a block to readings. Points of one kind are converted together, since each call has its price."""
 
 from collections.abc import Sequence
-from typing import TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.conditioned import beyond
+from brakewater.quality import Status
 from brakewater.rig import Slot
 from brakewater.signals.convert import convert
+from brakewater.signals.lone import reading
 from brakewater.signals.pulse import Pulse
 from brakewater.stream import Block, Codes, Column, Words
 
 _D = TypeVar("_D", np.uint8, np.uint16)
+_GOOD: Final = np.zeros(1, np.uint8)
+_GOOD.setflags(write=False)
 
 
 class _Alike:
@@ -20,32 +24,53 @@ class _Alike:
 
     def __init__(self, slots: Sequence[Slot]) -> None:
         self._slots = slots
-        self._point = slots[0].point
-        is_count = isinstance(self._point.signal, Pulse)  # no flow yet: its range is looked at after its meter
-        self._range = None if is_count else self._point.conditioning.sensor_range
+        point = self._point = slots[0].point
+        is_count = isinstance(point.signal, Pulse)  # no flow yet: its range is looked at after its meter
+        self._range = None if is_count else point.conditioning.sensor_range
         self._parts = [slice(slot.column, slot.column + slot.point.count) for slot in slots]
-        self._asked = b""
-        self._answer: list[Column] = []
+        self.reading = reading(point.register, point.signal, self._range)
 
     def read(self, block: Block) -> list[Column]:
-        """A column a point. What a lone scan says again, word for word, is not converted again."""
+        """A column a point."""
         words = _stacked([block.words[:, part] for part in self._parts])
         status = _stacked([block.status[:, slot.index] for slot in self._slots])
-        if len(block) > 1:
-            return self._convert(words, status)
-        asked = words.tobytes() + status.tobytes()
-        if asked != self._asked:
-            self._asked, self._answer = asked, self._convert(words, status)
-        return self._answer
+        return self.convert(words, status)
 
-    def _convert(self, words: Words, status: Codes) -> list[Column]:
+    def convert(self, words: Words, status: Codes) -> list[Column]:
+        """A column each of points whose words and status are given one below the other."""
         values, codes = beyond(*convert(self._point.register, self._point.signal, words, status), self._range)
-        rows = zip(values.reshape(len(self._slots), -1), codes.reshape(len(self._slots), -1), strict=True)
+        n = len(status) // len(self._slots)
+        rows = zip(values.reshape(-1, n), codes.reshape(-1, n), strict=True)
         return [Column(values=row, codes=code) for row, code in rows]
 
 
 def _stacked(columns: list[NDArray[_D]]) -> NDArray[_D]:
     return columns[0] if len(columns) == 1 else np.concatenate(columns)
+
+
+class _Lone:
+    """One point in scans that come one at a time. What it says again, word for word, is not converted again."""
+
+    def __init__(self, slot: Slot) -> None:
+        self.name = slot.point.name
+        self._part, self._index = slice(slot.column, slot.column + slot.point.count), slot.index
+        self._alike = _Alike([slot])
+        self._words: list[int] = []
+        self._status = -1
+        self._column = Column(values=np.zeros(1), codes=_GOOD)
+
+    def read(self, words: list[int], status: bytes) -> Column:
+        """Its column of one scan."""
+        own, answered = words[self._part], status[self._index]
+        if own != self._words or answered != self._status:
+            self._words, self._status, self._column = own, answered, self._made(own, answered)
+        return self._column
+
+    def _made(self, words: list[int], status: int) -> Column:
+        value = self._alike.reading(words) if self._alike.reading and status == Status.OK else None
+        if value is not None:
+            return Column(values=np.array((value,)), codes=_GOOD)
+        return self._alike.convert(np.array([words], np.uint16), np.array([status], np.uint8))[0]
 
 
 class Reader:
@@ -57,11 +82,14 @@ class Reader:
             point = slot.point
             alike.setdefault((point.register, point.signal, point.conditioning.sensor_range), []).append(slot)
         self._groups = [(tuple(slot.point.name for slot in group), _Alike(group)) for group in alike.values()]
-        self._order = [slot.point.name for slot in slots]
+        self._lone = [_Lone(slot) for slot in slots]
 
     def read(self, block: Block) -> dict[str, Column]:
         """Point name -> column, in the order of the rig."""
+        if len(block) == 1:
+            words, status = block.words[0].tolist(), block.status[0].tobytes()
+            return {lone.name: lone.read(words, status) for lone in self._lone}
         found = {
             name: column for names, group in self._groups for name, column in zip(names, group.read(block), strict=True)
         }
-        return {name: found[name] for name in self._order}
+        return {lone.name: found[lone.name] for lone in self._lone}

@@ -43,7 +43,7 @@ class Vote:
         deviates = self._deviates(t_ns, columns)
         changed = {}
         for at, mask in enumerate(deviates):
-            if mask.any():
+            if np.count_nonzero(mask):
                 codes = np.maximum(columns[at].codes, mask * _DEVIATION)
                 columns[at] = changed[self.names[at]] = Column(values=columns[at].values, codes=codes)
         values, codes = np.array([c.values for c in columns]), np.array([c.codes for c in columns])

@@ -95,7 +95,7 @@ class Watched:
         values[doubtful_rows] = ((found > 0) & ~bad)[of_doubtful]
         for blind in (sights.silent, sights.stuck):
             for device, mask in blind.items():
-                if mask.any():
+                if np.count_nonzero(mask):
                     codes[self._of_device[device]] |= mask * _SILENT
 
     def column(self, row: int, rule: AlarmRule, sights: Sights) -> Column | None:

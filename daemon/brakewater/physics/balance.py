@@ -103,7 +103,7 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
         flow: volume flow at the meter, m3/s.
         inlet: temperature, degC.
     """
-    limit = np.full_like(inlet.values, circuit.outlet_limit_degc)
+    limit = np.full(inlet.values.shape, circuit.outlet_limit_degc)
     values = heat(circuit, flow.values, inlet.values, limit)
     spent = _where(inlet.values >= circuit.outlet_limit_degc, Reason.AT_LIMIT)
     return _column(values, flow.codes, inlet.codes, _dry(circuit, flow), spent, _beyond(circuit, inlet))
@@ -141,7 +141,7 @@ def _beyond(circuit: Circuit, temperature: Column) -> Codes:
 
 
 def _where(condition: NDArray[np.bool_], reason: Reason) -> Codes:
-    return np.where(condition, np.uint8(reason), np.uint8(Reason.GOOD))
+    return condition.view(np.uint8) * np.uint8(reason)  # GOOD is 0
 
 
 def _column(values: Floats, *codes: Codes) -> Column:
@@ -149,4 +149,6 @@ def _column(values: Floats, *codes: Codes) -> Column:
     worst = _where(~np.isfinite(values), Reason.NOT_A_NUMBER)
     for more in codes:
         worst = np.maximum(worst, more)
-    return Column(values=np.where(is_bad(worst), 0.0, values), codes=worst)
+    if np.count_nonzero(worst):
+        values = np.where(is_bad(worst), 0.0, values)
+    return Column(values=values, codes=worst)

@@ -6,6 +6,8 @@ element-wise arithmetic are used, so a row's result is the same to the last bit 
 Source: Theil (1950) and Sen (1968), cited from memory: the median of all pair slopes; it stands up to 29 % of outliers.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -70,7 +72,7 @@ def theil_sen(t_s: Floats, y: Floats, usable: Mask) -> tuple[Floats, Mask]:
             "where there are more, take medians of groups first"
         )
     kept = usable & np.isfinite(t_s) & np.isfinite(y)
-    first, second = np.triu_indices(points, k=1)
+    first, second = _pairs(points)
     t, z = np.where(kept, t_s, 0.0), np.where(kept, y, 0.0)
     run = t[:, second] - t[:, first]
     pairs = kept[:, first] & kept[:, second] & (run != 0.0)
@@ -79,6 +81,12 @@ def theil_sen(t_s: Floats, y: Floats, usable: Mask) -> tuple[Floats, Mask]:
     slope, any_pair = group_median(slopes, pairs)
     enough = any_pair & (2 * np.count_nonzero(kept, axis=1) >= points)
     return np.where(enough, slope, 0.0), enough
+
+
+@lru_cache(maxsize=MOST_POINTS)
+def _pairs(points: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    first, second = np.triu_indices(points, k=1)
+    return first, second
 
 
 def _ranked_at(ranked: Floats, position: NDArray[np.intp]) -> Floats:

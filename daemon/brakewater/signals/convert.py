@@ -5,6 +5,7 @@ when built, so ``convert`` has nothing left to refuse but a wrong shape.
 """
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -29,8 +30,10 @@ __all__ = [
     "Root",
     "Signal",
     "convert",
+    "line",
 ]
 
+_Numbers = TypeVar("_Numbers", float, Floats)
 _REASON_OF_STATUS = reason_of_status()
 
 
@@ -150,7 +153,10 @@ def convert(register: Register, signal: AnySignal, words: Words, status: Codes) 
     )
     with np.errstate(invalid="ignore", over="ignore"):  # garbage may overflow; _refuse_garbage then finds it
         values, signal_codes = _apply(signal, raw)
-    codes = np.where(np.isfinite(raw) & np.isfinite(values), signal_codes, np.uint8(Reason.NOT_A_NUMBER))
+    finite = np.isfinite(raw) & np.isfinite(values)
+    if np.count_nonzero(finite) == len(values) and not np.count_nonzero(signal_codes) and not np.count_nonzero(status):
+        return values, signal_codes  # all good: the common case
+    codes = np.where(finite, signal_codes, np.uint8(Reason.NOT_A_NUMBER))
     polled = _REASON_OF_STATUS[status]
     codes = np.where(polled == Reason.GOOD, codes, polled)
     return np.where(is_bad(codes), 0.0, values), codes
@@ -163,9 +169,9 @@ def _apply(signal: AnySignal, raw: Floats) -> tuple[Floats, Codes]:
         case Direct():
             return signal.scale * raw + signal.offset, good
         case Linear():
-            return _line(raw, signal), good
+            return line(raw, signal), good
         case CurrentLoop():
-            return _line(raw, signal), loop.codes(loop.milliamps(raw, signal.raw_low, signal.raw_high))
+            return line(raw, signal), loop.codes(loop.milliamps(raw, signal.raw_low, signal.raw_high))
         case Pt100():
             ohms = signal.ohms_per_count * raw + signal.ohms_offset
             return rtd.degc_of_ohms(ohms, signal.r0), rtd.codes(ohms, signal.r0)
@@ -186,7 +192,7 @@ def _apply_flow(signal: FlowSignal, raw: Floats) -> tuple[Floats, Codes]:
             return flow.of_pressure(raw, signal)
 
 
-def _line(raw: Floats, line: Linear | CurrentLoop) -> Floats:
-    """Weighs both ends, so that each end comes out exactly as it was entered."""
-    share = (raw - line.raw_low) / (line.raw_high - line.raw_low)
-    return (1.0 - share) * line.low + share * line.high
+def line(raw: _Numbers, ends: Linear | CurrentLoop) -> _Numbers:
+    """Weighs both ends, so that each end comes out exactly as it was entered; element-wise, or of one number."""
+    share = (raw - ends.raw_low) / (ends.raw_high - ends.raw_low)
+    return (1.0 - share) * ends.low + share * ends.high

@@ -7,6 +7,8 @@
 Source: NE 43 as quoted by public instrument references; the paid recommendation itself was not read.
 """
 
+from typing import TypeVar
+
 import numpy as np
 
 from brakewater.quality import Codes, Reason
@@ -23,8 +25,11 @@ register, a little beside it; this width keeps it on the limit: 3.6 and 21.0 fai
 16-bit input is 300 times wider, so no other count is touched."""
 
 
-def milliamps(raw: Floats, raw_at_4: float, raw_at_20: float) -> Floats:
-    """Loop current in mA for raw counts, linear through 4 and 20 mA and beyond; element-wise, any shape.
+_Numbers = TypeVar("_Numbers", float, Floats)
+
+
+def milliamps(raw: _Numbers, raw_at_4: float, raw_at_20: float) -> _Numbers:
+    """Loop current in mA for raw counts, linear through 4 and 20 mA and beyond; element-wise, or of one number.
 
     Args:
         raw: counts.
@@ -34,8 +39,16 @@ def milliamps(raw: Floats, raw_at_4: float, raw_at_20: float) -> Floats:
     return 4.0 + 16.0 * ((raw - raw_at_4) / (raw_at_20 - raw_at_4))
 
 
+def measures(ma: float) -> bool:
+    """Whether one loop current in mA is plainly a measurement; False for NaN."""
+    return MEASURES_FROM_MA - LIMIT_WIDTH_MA <= ma <= MEASURES_TO_MA + LIMIT_WIDTH_MA
+
+
 def codes(ma: Floats) -> Codes:
     """Reason code of each loop current in mA; NaN and infinities are ``NOT_A_NUMBER``. Element-wise, any shape."""
+    fine = (ma >= MEASURES_FROM_MA - LIMIT_WIDTH_MA) & (ma <= MEASURES_TO_MA + LIMIT_WIDTH_MA)
+    if np.count_nonzero(fine) == fine.size:  # the common case
+        return np.zeros(fine.shape, np.uint8)
     conditions = [
         ~np.isfinite(ma),
         ma <= FAILED_LOW_MA + LIMIT_WIDTH_MA,

@@ -65,17 +65,28 @@ def degc_of_ohms(ohms: Floats, r0: float = 100.0) -> Floats:
         ohms: resistance, leads already taken off.
         r0: resistance at 0 degC.
     """
-    ratio = np.clip(ohms / r0, _LOWEST_RATIO, _HIGHEST_RATIO)
-    above = _quadratic_inverse(ratio)
+    ratio = np.minimum(np.maximum(ohms / r0, _LOWEST_RATIO), _HIGHEST_RATIO)
+    above = degc_from_zero_up(ratio)
+    cold = ratio < 1.0
+    if not np.count_nonzero(cold):  # the common case
+        return above
     below = np.minimum(above, 0.0)
     for _ in range(_NEWTON_STEPS):
         below = below - (_ratio(below) - ratio) / _ratio_slope(below)
-    return np.where(ratio < 1.0, below, above)
+    return np.where(cold, below, above)
+
+
+def measures(ratio: float) -> bool:
+    """Whether one R/R0 is plainly a measurement; False for NaN."""
+    return SHORT_RATIO - _LIMIT_WIDTH <= ratio <= OPEN_RATIO + _LIMIT_WIDTH
 
 
 def codes(ohms: Floats, r0: float = 100.0) -> Codes:
     """Reason code of each resistance: open, short, not a number or good. Element-wise, any shape."""
     ratio = ohms / r0
+    fine = (ratio >= SHORT_RATIO - _LIMIT_WIDTH) & (ratio <= OPEN_RATIO + _LIMIT_WIDTH)
+    if np.count_nonzero(fine) == fine.size:  # the common case
+        return np.zeros(fine.shape, np.uint8)
     conditions = [~np.isfinite(ratio), ratio > OPEN_RATIO + _LIMIT_WIDTH, ratio < SHORT_RATIO - _LIMIT_WIDTH]
     reasons = [Reason.NOT_A_NUMBER, Reason.SENSOR_OPEN, Reason.SENSOR_SHORT]
     return np.select(conditions, [np.uint8(reason) for reason in reasons], default=np.uint8(Reason.GOOD))
@@ -99,6 +110,6 @@ def _ratio_slope(t: Floats) -> Floats:
     return A + 2.0 * B * t + C * (t * t) * (4.0 * t - 300.0)
 
 
-def _quadratic_inverse(ratio: Floats) -> Floats:
-    """Exact from 0 degC up, a close start below; in the form that loses no digits near 0 degC."""
+def degc_from_zero_up(ratio: Floats) -> Floats:
+    """Temperature in degC of R/R0, exact from 0 degC up, a close start below; near 0 degC it loses no digits."""
     return 2.0 * (ratio - 1.0) / (A + np.sqrt(A * A + 4.0 * B * (ratio - 1.0)))

@@ -38,6 +38,8 @@ _WIRE_TYPES = {
     RegisterKind.FLOAT32: ">f4",
     RegisterKind.FLOAT64: ">f8",
 }
+_ONE_REGISTER = {RegisterKind.INT16: np.int16, RegisterKind.UINT16: np.uint16, RegisterKind.BIT: np.uint16}
+"""Kinds that need no putting in order but of their two bytes."""
 
 
 def register_count(kind: RegisterKind) -> int:
@@ -73,9 +75,12 @@ def decode(
             f"words: found shape {words.shape}; allowed: [n, {register_count(kind)}] for {kind.value}; "
             "cut the columns of this point out of the scan first"
         )
+    if kind in _ONE_REGISTER:
+        register = words[:, 0] if bytes_high_first else words[:, 0].byteswap()
+        if kind is RegisterKind.BIT:
+            return _bit(register, bit)
+        return register.astype(_ONE_REGISTER[kind]).astype(np.float64)
     wire = _wire_bytes(words, words_high_first=words_high_first, bytes_high_first=bytes_high_first)
-    if kind is RegisterKind.BIT:
-        return _bit(wire.view(">u2")[:, 0], bit)
     with np.errstate(invalid="ignore"):  # widening a signalling NaN raises the flag; it stays NaN, which is the point
         numbers: Floats = wire.view(_WIRE_TYPES[kind])[:, 0].astype(np.float64)
     return numbers

@@ -1,0 +1,78 @@
+"""A lone scan's reading against the conversion of whole columns: the same bits, or none at all."""
+
+import struct
+from typing import get_args
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from brakewater.signals import convert as laws
+from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Direct, Linear, Pt100, Register, convert
+from brakewater.signals.flow import Root
+from brakewater.signals.lone import reading
+from brakewater.signals.words import RegisterKind, register_count
+
+SIGNALS = [
+    Direct(scale=0.1, offset=-40.0),
+    Direct(scale=1e300),
+    Linear(raw_low=0, raw_high=27648, low=0.1, high=0.3),
+    Linear(raw_low=27648, raw_high=4000, low=-40.0, high=60.0),
+    CurrentLoop(raw_low=0, raw_high=27648, low=0.0, high=0.00946),
+    CurrentLoop(raw_low=20000, raw_high=4000, low=0.0, high=10.0),
+    Pt100(ohms_per_count=0.01),
+    Pt100(ohms_per_count=0.1, ohms_offset=-1.2, r0=1000.0),
+    Bit(),
+    Bit(inverted=True),
+]
+KINDS = [kind for kind in RegisterKind if kind is not RegisterKind.BIT]
+registers = st.builds(
+    Register, kind=st.sampled_from(KINDS), words_high_first=st.booleans(), bytes_high_first=st.booleans()
+) | st.builds(
+    Register,
+    kind=st.just(RegisterKind.BIT),
+    bytes_high_first=st.booleans(),
+    bit=st.none() | st.integers(0, 15),
+)
+floats = st.floats(width=32).map(lambda x: list(struct.unpack(">2H", struct.pack(">f", x))))
+words_of_4 = st.lists(st.integers(0, 0xFFFF), min_size=4, max_size=4) | floats.map(lambda two: two * 2)
+
+
+@settings(max_examples=1500, deadline=None)
+@given(
+    register=registers,
+    signal=st.sampled_from(SIGNALS),
+    words=words_of_4,
+    sensor_range=st.none() | st.just((-10.0, 200.0)),
+)
+def test_the_same_bits_or_none(
+    register: Register, signal: AnySignal, words: list[int], sensor_range: tuple[float, float] | None
+) -> None:
+    words = words[: register_count(register.kind)]
+    read = reading(register, signal, sensor_range)
+    assert read is not None
+    value = read(words)
+    values, codes = convert(register, signal, np.array([words], np.uint16), np.zeros(1, np.uint8))
+    inside = sensor_range is None or sensor_range[0] <= values[0] <= sensor_range[1]
+    if value is not None:
+        assert np.array([value]).tobytes() == values.tobytes()
+        assert codes[0] == 0
+        assert inside
+    elif codes[0] == 0 and inside:  # the cold side of a thermometer is the only one left to the other
+        assert isinstance(signal, Pt100)
+        assert values[0] < 0.0
+
+
+def test_every_count_of_a_loop() -> None:
+    signal, register = SIGNALS[4], Register(kind=RegisterKind.INT16)
+    read = reading(register, signal, None)
+    assert read is not None
+    counts = np.arange(65536, dtype=np.uint16)
+    values, codes = convert(register, signal, counts[:, np.newaxis], np.zeros(65536, np.uint8))
+    wanted = [None if code else value for value, code in zip(values.tolist(), codes.tolist(), strict=True)]
+    assert [read([count]) for count in range(65536)] == wanted
+
+
+def test_what_only_the_other_knows() -> None:
+    assert reading(Register(kind=RegisterKind.INT16), Root(raw_low=0, raw_high=1000, full_scale=0.01), None) is None
+    assert {type(signal) for signal in SIGNALS} == set(get_args(laws.Signal))

@@ -1,27 +1,60 @@
-"""Write a record's readings and derived values to a CSV file, with units."""
+"""Write a record's readings and derived values to a CSV or Parquet file, with units."""
 
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from brakewater.cli.places import opened
+from brakewater.cli.window import duration, moment
+
+if TYPE_CHECKING:
+    from brakewater.review.export import Exported, Wanted
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
-    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder")
-    parser.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.csv", help="file to write")
+    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
+    parser.add_argument("-o", "--output", type=Path, required=True, metavar="FILE", help=".csv or .parquet to write")
+    parser.add_argument(
+        "--every",
+        type=duration,
+        metavar="TIME",
+        help="a row so often ('1s', '5 min'): time-weighted mean, min, max, share known; without it a row a scan",
+    )
+    parser.add_argument("--from", dest="since", type=moment, metavar="T", help="begin, in UTC: 2031-02-03T04:05:06Z")
+    parser.add_argument("--to", dest="until", type=moment, metavar="T", help="end, itself not included")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where part of the record is damaged."""
-    from brakewater.review.export import export_csv  # noqa: PLC0415 - only when needed
+    """Exit status 0; 1 where part of the record is damaged, 2 for a name that ends in neither."""
+    from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
+    from brakewater.review.export import Wanted, export  # noqa: PLC0415
+    from brakewater.review.table_file import KINDS  # noqa: PLC0415
 
-    if args.output.suffix != ".csv":
-        print(f"brakewater export: found {args.output.name}; allowed: a name ending in .csv", file=sys.stderr)
+    if args.output.suffix not in KINDS:
+        print(
+            f"brakewater export: found {args.output.name}; allowed: a name ending in .csv or .parquet", file=sys.stderr
+        )
         return 2
-    tally = export_csv(opened(args.record), args.output)
-    print(f"{args.output}: {tally.scans} rows", file=sys.stderr)
-    for place in tally.damage:
+    record = opened(args.record)
+    wanted = Wanted(from_utc_ns=args.since, to_utc_ns=args.until, every_ns=args.every)
+    spans = record.spans(args.since, args.until)
+    begin, end = (min(one.from_utc_ns for one in spans), max(one.to_utc_ns for one in spans)) if spans else (0, 0)
+    with Progress("exporting") as progress:
+        done = export(record, args.output, wanted, lambda at: progress.tell(at - begin, end - begin))
+    print(f"{args.output}: {done.rows} rows", file=sys.stderr)
+    for place in done.tally.damage:
         print(f"damaged: {place}; exported what is whole", file=sys.stderr)
-    return 1 if tally.damage else 0
+    _log(args, wanted, done)
+    return 1 if done.tally.damage else 0
+
+
+def _log(args: argparse.Namespace, wanted: "Wanted", done: "Exported") -> None:
+    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.review.export_log import note  # noqa: PLC0415
+
+    try:
+        note(args.record, args.output, wanted, done)
+    except StorageError as error:
+        print(f"not logged: {error}", file=sys.stderr)

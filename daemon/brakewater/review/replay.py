@@ -45,10 +45,20 @@ class Comparison:
         return not self.differences and not self.inputs_only
 
 
-def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Input, Outcome]]:
+def replayed(
+    record: Record, engine: Engine, tally: Tally, from_run: int = 0, to_run: int | None = None
+) -> Iterator[tuple[Input, Outcome]]:
     """Each input with what the engine makes of it; counts into ``tally``.
 
-    A run whose Start is lost cannot be replayed before the next Start.
+    A run whose Start is lost cannot be replayed before the next Start. Every Start carries what the engine knew, so any
+    run may be the first.
+
+    Args:
+        record: what to read.
+        engine: what runs.
+        tally: counts.
+        from_run: first run wanted.
+        to_run: last run wanted; the newest where None.
     """
     started = False
 
@@ -56,7 +66,7 @@ def replayed(record: Record, engine: Engine, tally: Tally) -> Iterator[tuple[Inp
         tally.damage.append(str(error))
         tally.damaged.add(run)
 
-    for item in undamaged(record, (0, -1), BLOCK, damaged):
+    for item in undamaged(record, (from_run, -1), BLOCK, damaged, to_run):
         started = started or isinstance(item, Start)
         if not started:
             continue

@@ -1,0 +1,40 @@
+"""Times and durations as people type them."""
+
+import argparse
+from datetime import UTC, datetime
+
+_LEAST_S = 1e-3
+
+
+def moment(text: str) -> int:
+    """Wall time in UTC as nanoseconds since 1970; a time with another zone is taken as such.
+
+    Raises:
+        argparse.ArgumentTypeError: it is no time.
+    """
+    try:
+        told = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}; allowed: a time in UTC such as 2031-02-03T04:05:06Z or 2031-02-03"
+        ) from None
+    told = told if told.tzinfo else told.replace(tzinfo=UTC)
+    since = told - datetime(1970, 1, 1, tzinfo=UTC)
+    return ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
+
+
+def duration(text: str) -> int:
+    """A length of time in nanoseconds, at least a millisecond.
+
+    Raises:
+        argparse.ArgumentTypeError: it is none.
+    """
+    from brakewater.units import Dimension, UnitError, parse  # noqa: PLC0415 - numpy only when needed
+
+    try:
+        seconds = parse(text, Dimension.TIME)
+    except UnitError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if seconds < _LEAST_S:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 ms or more")
+    return round(seconds * 1e9)

@@ -1,0 +1,57 @@
+"""What was exported, by whom and when: a line each in ``exports.jsonl`` of the record folder.
+
+It stands beside the record, not in its chain: whoever takes a copy changes nothing of what happened, and may do so
+while no daemon runs. A case file cannot be written to; then there is no line, and the command says so.
+"""
+
+import getpass
+import hashlib
+import json
+import os
+import time
+from pathlib import Path
+from typing import Final
+
+from brakewater.errors import StorageError
+from brakewater.review.export import Exported, Wanted
+from brakewater.units import utc_text
+
+NAME: Final = "exports.jsonl"
+
+
+def note(record: Path, file: Path, wanted: Wanted, done: Exported) -> None:
+    """Add a line.
+
+    Raises:
+        StorageError: the record folder cannot be written.
+    """
+    with file.open("rb") as handle:
+        digest = hashlib.file_digest(handle, "sha256").hexdigest()
+    doc = {
+        "t": utc_text(time.time_ns()),
+        "actor": _actor(),
+        "file": str(file.absolute()),
+        "sha256": digest,
+        "rows": done.rows,
+        "from": utc_text(wanted.from_utc_ns) if wanted.from_utc_ns is not None else None,
+        "to": utc_text(wanted.to_utc_ns) if wanted.to_utc_ns is not None else None,
+        "every_s": wanted.every_ns / 1e9 if wanted.every_ns else None,
+    }
+    if not record.is_dir():
+        raise StorageError(f"{record}: is no folder, so nobody will see there that {file} was taken from it")
+    try:
+        # One write to a file opened for appending: lines of two exports at once do not mix.
+        handle_no = os.open(record / NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
+        try:
+            os.write(handle_no, json.dumps(doc).encode() + b"\n")
+        finally:
+            os.close(handle_no)
+    except OSError as error:
+        raise StorageError(f"{record / NAME}: cannot be written: {error.strerror}") from error
+
+
+def _actor() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a user without a name, as in some containers
+        return f"user {os.getuid()}"

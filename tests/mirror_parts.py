@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from brakewater.engine import Engine
+from brakewater.engine.derive import DERIVED
 from brakewater.record.journal import Journal
 from brakewater.rig import Mirror
 from brakewater.stream import Block, Command, Event, Gap, Input, Outcome, Start
@@ -48,7 +49,6 @@ POINT_FIELDS = {
     ("rig", "self.clock-step"): "self_clock_step_s",
     ("rig", "self.broker"): "self_broker",
 }
-DERIVED = ("outlet_rise_k", "heat_w", "heat_limit_w", "cooling_margin", "level_rate_m_s")
 PLAIN = str.maketrans("-:.", "___")
 PRIORITY = {"low": 1, "medium": 2, "high": 3, "critical": 4}
 STATE = {"normal": 0, "unacknowledged": 1, "acknowledged": 2, "returned-unacknowledged": 3}

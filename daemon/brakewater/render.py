@@ -10,6 +10,7 @@ from typing import Any, Final
 from brakewater.alarms.annunciator import WATCHING, Aspect, horn, lamp
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
 from brakewater.alarms.lifecycle import State
+from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
@@ -82,6 +83,16 @@ def dimension_of_derived(name: str) -> Dimension:
     return next((dimension for suffix, dimension in _SUFFIXES if name.endswith(suffix)), Dimension.NUMBER)
 
 
+def std_name(name: str) -> str:
+    """The quantity that is the standard uncertainty of another: ``heat_std_w`` of ``heat_w``.
+
+    That of a temperature is a difference: ``rotor_temperature_std_k``.
+    """
+    plain = plain_name(name)
+    suffix = name.removeprefix(plain)
+    return f"{plain}_std{'_k' if suffix == '_degc' else suffix}"
+
+
 def is_contact(point: Point) -> bool:
     """True for a point that is on or off."""
     return point.role in _OWN_CONTACTS or (point.device != SELF and ROLES[point.role].bit)
@@ -141,9 +152,29 @@ def reading_line(rig: Rig, point: Point, seen: tuple[float, int]) -> str:
     return value_line(*seen, dimension_of_point(point), rig.units, contact=is_contact(point))
 
 
-def derived_line(rig: Rig, name: str, seen: tuple[float, int]) -> str:
-    """``value_line`` of a derived quantity, from ``picture.derived``."""
-    return value_line(*seen, dimension_of_derived(name), rig.units)
+def derived_line(rig: Rig, name: str, seen: tuple[float, int], std: tuple[float, int] | None = None) -> str:
+    """``value_line`` of a derived quantity, from ``picture.derived``; with ``std`` as ``295 +/- 9 kW`` (k = 2)."""
+    line = value_line(*seen, dimension_of_derived(name), rig.units)
+    about = None if std is None else expanded(rig, name, seen, std)
+    if about is None:
+        return line
+    number, _, rest = line.partition(" ")
+    decimals = len(number.partition(".")[2])
+    return " ".join(part for part in (f"{number} +/- {about[1]:.{decimals}f}", rest) if part)
+
+
+def expanded(rig: Rig, name: str, seen: tuple[float, int], std: tuple[float, int]) -> tuple[float, float] | None:
+    """Expanded uncertainty (k = 2) of a derived quantity in SI and in the crew's unit; None where either is bad."""
+    if quality(seen[1]) is Quality.BAD or quality(std[1]) is Quality.BAD:
+        return None
+    dimension = dimension_of_derived(name)
+    between = Dimension.DIFFERENCE if dimension is Dimension.TEMPERATURE else dimension
+    return COVERAGE * std[0], rounded(COVERAGE * std[0], between, rig.units)[0]
+
+
+def derived_now(rig: Rig, picture: Picture, brake: str, name: str) -> str:
+    """``derived_line`` of a brake's quantity as it stands, with its uncertainty where it has one."""
+    return derived_line(rig, name, picture.derived[brake, name], picture.derived.get((brake, std_name(name))))
 
 
 # --------------------------------------------------------------------- alarms
@@ -313,11 +344,21 @@ def now(rig: Rig, picture: Picture, brake: str, valid_s: float) -> Document:
             if point.name in picture.readings
         },
         "derived": {
-            name: _seen(seen, dimension_of_derived(name), rig.units)
+            name: _derived(rig, name, seen, picture.derived.get((brake, std_name(name))))
             for (of, name), seen in picture.derived.items()
             if of == brake
         },
     }
+
+
+def _derived(rig: Rig, name: str, seen: tuple[float, int], std: tuple[float, int] | None) -> Document:
+    """As a reading, and beside it the expanded uncertainty (k = 2) where there is one."""
+    doc = _seen(seen, dimension_of_derived(name), rig.units)
+    if std is not None:
+        about = expanded(rig, name, seen, std)
+        doc["expanded"] = None if about is None else about[0]
+        doc["shown"]["plus_minus"] = None if about is None else about[1]
+    return doc
 
 
 def _in_window(window: Lamp, alarm: AlarmNow) -> bool:

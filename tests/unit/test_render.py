@@ -131,6 +131,18 @@ def test_contacts_and_pure_numbers() -> None:
     assert render.derived_line(RIG, "outlet_rise_k", (-0.01, 0)) == "0.0 degF"
 
 
+def test_a_derived_value_stands_with_its_expanded_uncertainty() -> None:
+    assert render.std_name("heat_w") == "heat_std_w"
+    assert render.std_name("cooling_margin") == "cooling_margin_std"
+    assert render.std_name("rotor_temperature_degc") == "rotor_temperature_std_k"
+    assert render.derived_line(RIG, "heat_w", (295e3, 0), (4.4e3, 0)) == "295 +/- 9 kW"
+    assert render.derived_line(RIG, "cooling_margin", (0.68, 0), (0.01, 0)) == "0.68 +/- 0.02"
+    assert render.derived_line(RIG, "outlet_rise_k", (10.0, 40), (0.25, 40)) == "18.0 +/- 0.9 degF (cross-check)"
+    assert render.derived_line(RIG, "heat_w", (0.0, 64), (0.0, 64)) == "-- (no-flow)"
+    # a temperature's is a difference: no offset
+    assert render.derived_line(RIG, "rotor_temperature_degc", (100.0, 0), (5.0, 0)) == "212.0 +/- 18.0 degF"
+
+
 def test_dimensions_of_derived_quantities_stand_in_their_names() -> None:
     named = {
         "outlet_rise_k": Dimension.DIFFERENCE,

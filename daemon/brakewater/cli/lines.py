@@ -51,7 +51,7 @@ def between_line(item: "Input", rig: str) -> str:
 
 def picture_line(rig: "Rig", picture: "Picture") -> str:
     """The live values of every brake on one line."""
-    from brakewater.render import derived_line, reading_line  # noqa: PLC0415 - only when needed
+    from brakewater.render import derived_now, reading_line  # noqa: PLC0415 - only when needed
     from brakewater.units import utc_text  # noqa: PLC0415
 
     parts = []
@@ -61,5 +61,5 @@ def picture_line(rig: "Rig", picture: "Picture") -> str:
             if point is not None:
                 parts.append(f"{_ROLE_WORDS[role]} {reading_line(rig, point, picture.readings[point.name])}")
         for quantity, word in _SHOWN_DERIVED.items():
-            parts.append(f"{word} {derived_line(rig, quantity, picture.derived[brake.name, quantity])}")
+            parts.append(f"{word} {derived_now(rig, picture, brake.name, quantity)}")
     return f"{utc_text(picture.utc_ns)[11:-1]}  {', '.join(parts)}"

@@ -1,16 +1,19 @@
 """What the engine derives for one brake: rise, heat, margin, level rate, and whether it is watched."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.cross_check import CrossChecks, marked
+from brakewater.engine.deferred import Deferred
 from brakewater.engine.level import LevelRate
 from brakewater.engine.vote import Vote
-from brakewater.physics import balance, fluid
+from brakewater.physics import balance, fluid, uncertainty
+from brakewater.physics.uncertainty import Spread
 from brakewater.quality import is_good
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Column, Ints
@@ -29,13 +32,27 @@ _ROLES = (
     "pump-running",
 )
 
-DERIVED = ("outlet_rise_k", "heat_w", "heat_limit_w", "cooling_margin", "level_rate_m_s")
+DERIVED = (
+    "outlet_rise_k",
+    "outlet_rise_std_k",
+    "heat_w",
+    "heat_std_w",
+    "heat_limit_w",
+    "heat_limit_std_w",
+    "cooling_margin",
+    "cooling_margin_std",
+    "level_rate_m_s",
+)
 
 
 def _mass_meter(brake: Brake) -> float | None:
     if brake.meter_kind == "volumetric":
         return None
     return brake.meter_density or float(fluid.density_kg_m3(brake.fluid, np.array(_METER_DEGC)))
+
+
+def _ready(column: Column) -> Callable[[], Column]:
+    return lambda: column
 
 
 class BrakeWater:
@@ -56,6 +73,12 @@ class BrakeWater:
             for role in _ROLES
             if (found := rig.all_of_role(role, None if role == "pump-running" else brake.name))
         }
+        self._spreads = uncertainty.Spreads(
+            flow=self._spread(rig, "inlet-flow"),
+            inlet=self._spread(rig, "inlet-temperature"),
+            outlet=self._spread(rig, "outlet-temperature"),
+            correlation=brake.rtd_correlation,
+        )
         self._votes = [Vote(redundant) for redundant in rig.redundant if redundant.brake == brake.name]
         self._checks = CrossChecks(rig, brake)
         self._level = LevelRate(rig.scan_ns)
@@ -65,7 +88,12 @@ class BrakeWater:
         defined = (rig.scan_ns, levels, voted)
         self.definition = hashlib.sha256(repr(defined).encode()).hexdigest()[:16]
 
-    def feed(self, t_ns: Ints, readings: dict[str, Column]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
+    def _spread(self, rig: Rig, role: str) -> Spread:
+        """Of several sensors of one role that of the first: what is made of them is no worse, as they are compared."""
+        point = rig.role(role, self._brake.name)
+        return point.spread if point is not None else Spread()
+
+    def feed(self, t_ns: Ints, readings: dict[str, Column]) -> tuple[Mapping[str, Column], NDArray[np.bool_]]:
         """Derived quantities, with the readings by role beside them, and [n] whether the brake is watched.
 
         Args:
@@ -83,18 +111,28 @@ class BrakeWater:
                 readings[name] = marked(readings[name], mask)
         return self._derived(by_role), self._watched(t_ns, by_role.get("in-service"))
 
-    def _derived(self, by_role: Mapping[str, Column]) -> dict[str, Column]:
+    def _derived(self, by_role: Mapping[str, Column]) -> Mapping[str, Column]:
+        return Deferred({role: _ready(column) for role, column in by_role.items()} | self._water(by_role))
+
+    def _water(self, by_role: Mapping[str, Column]) -> dict[str, Callable[[], Column]]:
+        """What follows from flow and temperatures of each scan alone, each with its standard uncertainty."""
         flow, inlet = by_role["inlet-flow"], by_role["inlet-temperature"]
-        raw_outlet = by_role["outlet-temperature"]
-        heat = balance.heat_w(self._circuit, flow, inlet, raw_outlet)
-        limit = balance.heat_limit_w(self._circuit, flow, inlet)
+        outlet = by_role["outlet-temperature"]
+        water, circuit, spreads = (flow, inlet, outlet), self._circuit, self._spreads
+        rise = cache(lambda: balance.outlet_rise_k(circuit, flow, inlet, outlet))
+        heat = cache(lambda: balance.heat_w(circuit, flow, inlet, outlet))
+        limit = cache(lambda: balance.heat_limit_w(circuit, flow, inlet))
+        margin = cache(lambda: balance.cooling_margin(heat(), limit()))
         return {
-            **by_role,
-            "outlet_rise_k": balance.outlet_rise_k(self._circuit, flow, inlet, raw_outlet),
+            "outlet_rise_k": rise,
+            "outlet_rise_std_k": lambda: uncertainty.rise_std_k(spreads, inlet, outlet, rise()),
             "heat_w": heat,
+            "heat_std_w": lambda: uncertainty.heat_std_w(circuit, spreads, water, heat()),
             "heat_limit_w": limit,
-            "cooling_margin": balance.cooling_margin(heat, limit),
-            "outlet-temperature": balance.outlet_degc(self._circuit, flow, raw_outlet),
+            "heat_limit_std_w": lambda: uncertainty.limit_std_w(circuit, spreads, water, limit()),
+            "cooling_margin": margin,
+            "cooling_margin_std": lambda: uncertainty.margin_std(circuit, spreads, water, (heat(), limit()), margin()),
+            "outlet-temperature": lambda: balance.outlet_degc(circuit, flow, outlet),
         }
 
     def _watched(self, t_ns: Ints, service: Column | None) -> NDArray[np.bool_]:

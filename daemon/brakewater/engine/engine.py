@@ -6,6 +6,8 @@ same and its numbers equal to the last bit.
 
 import json
 from collections import deque
+from collections.abc import Mapping
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +18,7 @@ from brakewater.engine import commands
 from brakewater.engine.alarm import Alarm, Ledger, Moment, alarms_of
 from brakewater.engine.byhand import Hands
 from brakewater.engine.conditioned import Conditioner
+from brakewater.engine.deferred import Deferred
 from brakewater.engine.derive import DERIVED, BrakeWater
 from brakewater.engine.read import Reader
 from brakewater.engine.watched import Mask, Sights, Watched
@@ -40,6 +43,11 @@ from brakewater.stream import (
 MOST_IDS: Final = 1024
 """Commands remembered, so that none is carried out twice."""
 _OK, _EXCEPTION = np.uint8(Status.OK), np.uint8(Status.EXCEPTION)
+
+
+def _last_of(derived: Mapping[tuple[str, str], Column], key: tuple[str, str]) -> tuple[float, int]:
+    column = derived[key]
+    return column.values.item(-1), column.codes.item(-1)
 
 
 class Engine:
@@ -113,7 +121,7 @@ class Engine:
             name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
         }
         self._readings: dict[str, tuple[float, int]] = {}
-        self._derived: dict[tuple[str, str], tuple[float, int]] = {}
+        self._derived: Mapping[tuple[str, str], tuple[float, int]] = {}
         self._status: dict[str, int] = {}
 
     def _carry_over(self, kept: dict[str, Any], start: Start) -> list[Event]:
@@ -150,7 +158,7 @@ class Engine:
             seen[name], gates[name] = brake.feed(block.t_ns, readings)
         sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block), stuck=stuck)
         events = self._alarm(block, sights, self._watched.look(sights, len(block)))
-        derived = {(name, key): seen[name][key] for name in self._brakes for key in DERIVED}
+        derived = Deferred({(name, key): partial(of.__getitem__, key) for name, of in seen.items() for key in DERIVED})
         self._keep(block, readings, derived)
         return Outcome(events=tuple(events), readings=readings, derived=derived)
 
@@ -205,10 +213,10 @@ class Engine:
         event = self._ledger.move(self._alarms, alarm, Trigger.RAISE, moment, why=TESTED, actor=actor)
         return [event] if event is not None else []
 
-    def _keep(self, block: Block, readings: dict[str, Column], derived: dict[tuple[str, str], Column]) -> None:
+    def _keep(self, block: Block, readings: dict[str, Column], derived: Mapping[tuple[str, str], Column]) -> None:
         """What the picture shows of the last scan."""
         self._readings = {name: (c.values.item(-1), c.codes.item(-1)) for name, c in readings.items()}
-        self._derived = {key: (c.values.item(-1), c.codes.item(-1)) for key, c in derived.items()}
+        self._derived = Deferred({key: partial(_last_of, derived, key) for key in derived})
         status = block.status[-1].tolist()
         self._status = {
             name: max((status[index] for index in indices), default=0) for name, indices in self._of_device.items()
@@ -241,7 +249,7 @@ class Engine:
             t_ns=t_ns,
             utc_ns=utc_ns,
             readings=dict(self._readings),
-            derived=dict(self._derived),
+            derived=self._derived,
             status=dict(self._status),
             alarms=self.alarms(),
             events=self._ledger.count,

@@ -40,6 +40,15 @@ _VALUE: Final = _of({
     "reason": _TEXT,
     "shown": _of({"value": _NUMBER_OR_NONE, "unit": _TEXT}),
 })  # fmt: skip
+_DERIVED_VALUE: Final = _of(
+    {
+        "value": {"type": ["number", "null"], "description": "SI, temperatures in degC; null where the quality is bad"},
+        "quality": _QUALITY,
+        "reason": _TEXT,
+        "shown": _of({"value": _NUMBER_OR_NONE, "unit": _TEXT}, optional={"plus_minus": _NUMBER_OR_NONE}),
+    },
+    optional={"expanded": {"type": ["number", "null"], "description": "expanded uncertainty in SI, k = 2"}},
+)
 _PRIORITY: Final[Schema] = {"enum": [priority.value for priority in Priority]}
 _ALARM: Final[dict[str, Schema]] = {
     "rig": _TEXT,
@@ -88,7 +97,7 @@ SCHEMAS: Final[dict[str, Schema]] = {
             "run": _COUNT,
             "input": _COUNT,
             "readings": {"type": "object", "additionalProperties": _VALUE},
-            "derived": {"type": "object", "additionalProperties": _VALUE},
+            "derived": {"type": "object", "additionalProperties": _DERIVED_VALUE},
         }
     ),
     "chain": _of(

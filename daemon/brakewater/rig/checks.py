@@ -6,10 +6,12 @@ from typing import Any, Final
 from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.rig import point_stages, signal
 from brakewater.rig.complaints import Complain
+from brakewater.rig.conditioning import worst
 from brakewater.rig.faults import Faults, near
 from brakewater.rig.located import At
 from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, Table
 from brakewater.rig.roles import REQUIRED, ROLES
+from brakewater.rig.spread import spread_of
 from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.signals.words import register_count
 from brakewater.units import to_unit
@@ -118,7 +120,7 @@ def point(at: At[PointEntry], devices: Sequence[str], pace: point_stages.Pace, f
     if register is None or role is None or made is None or address is None:
         return None
     conditioning = point_stages.conditioning(entry, role, made, pace, complain)
-    accuracy = point_stages.accuracy(entry, role, made, complain)
+    accuracies = point_stages.accuracies(entry, role, made, complain)
     if faults.count > before:
         return None
     return Point(
@@ -133,7 +135,8 @@ def point(at: At[PointEntry], devices: Sequence[str], pace: point_stages.Pace, f
         every=pace.every(entry),
         most_age_ns=pace.most_age_ns(entry),
         conditioning=conditioning,
-        accuracy=accuracy,
+        accuracy=worst(accuracies),
+        spread=spread_of(register, made, accuracies),
         serial=entry.serial,
         calibrated=entry.calibrated,
     )

@@ -3,6 +3,7 @@
 Nothing of it is done, and nothing of it costs, where the rig file does not ask for it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,3 +37,10 @@ class Accuracy:
     def at(self, values: Floats) -> Floats:
         """At each of [n] values."""
         return self.fixed + self.share * np.abs(values)
+
+
+def worst(parts: Sequence[Accuracy]) -> Accuracy | None:
+    """Independent parts all at their worst at once; None of none."""
+    if not parts:
+        return None
+    return Accuracy(fixed=sum(part.fixed for part in parts), share=sum(part.share for part in parts))

@@ -10,6 +10,7 @@ from pydantic_core import PydanticCustomError
 
 from brakewater.alarms.catalogue import AlarmKind
 from brakewater.physics import fluid
+from brakewater.physics.uncertainty import Spread
 from brakewater.rig.conditioning import Accuracy, Conditioning
 from brakewater.rig.quantity import (
     Day,
@@ -163,9 +164,9 @@ class PointEntry(Model):
     """``gain`` and ``offset``: the correction a loop check left."""
     damping: Nanoseconds | None = None
     tolerance_class: Tolerance | None = None
-    """Of a platinum thermometer, after IEC 60751; default B."""
+    """Of a platinum thermometer, after IEC 60751; default B. Behind a transmitter it stands beside ``accuracy``."""
     accuracy: str | None = None
-    """Largest permitted error of any other sensor."""
+    """Largest permitted error of any other sensor, or of a thermometer's transmitter."""
     serial: str | None = None
     calibrated: Day | None = None
 
@@ -199,6 +200,8 @@ class Brake(Model):
     meter_density: Density | None = None
     """With a mass meter: by which its transmitter shows a volume flow; default the fluid's at 20 degC."""
     fluid: LoopFluid = fluid.WATER
+    rtd_correlation: float = Field(default=0.0, ge=0.0, le=0.99)
+    """How far inlet's and outlet's thermometers err together, 0 to 0.99: above 0 only where calibrated in one bath."""
     rotor_cool_down: Nanoseconds = 1_200_000_000_000
     """How long the rotor may be hot after service; default 20 min, an assumption."""
     dry_time: Nanoseconds = 20_000_000_000
@@ -293,6 +296,8 @@ class Point:
     conditioning: Conditioning = field(default_factory=Conditioning)
     accuracy: Accuracy | None = None
     """None where no cross-check makes sense: contacts and the daemon's own points."""
+    spread: Spread = field(default_factory=Spread)
+    """The same by its independent parts, with the converter's step."""
     serial: str | None = None
     calibrated: str | None = None
 

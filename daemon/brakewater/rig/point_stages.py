@@ -166,29 +166,40 @@ def _damping(entry: PointEntry, pace: Pace, complain: Complain) -> Damping | Non
     return Damping(damping_ns=entry.damping, scan_ns=pace.scan_ns)
 
 
-def accuracy(entry: PointEntry, role: Role, signal: AnySignal, complain: Complain) -> Accuracy | None:
-    """What the sensor may be off by: what the file says, its class, or a usual figure."""
+def accuracies(entry: PointEntry, role: Role, signal: AnySignal, complain: Complain) -> tuple[Accuracy, ...]:
+    """What the sensor may be off by: what the file says, its class, or a usual figure; each independent part apart.
+
+    A thermometer behind a transmitter has its class and its loop's accuracy; empty for a contact.
+    """
     if isinstance(signal, Bit):
-        return None
-    if entry.tolerance_class is not None and not isinstance(signal, Pt100):
-        complain(("tolerance-class",), "it with another signal", "it with pt100 or pt1000; else accuracy")
+        return ()
+    by_loop = isinstance(signal, Linear | CurrentLoop) and role.dimension is Dimension.TEMPERATURE
+    if entry.tolerance_class is not None and not (by_loop or isinstance(signal, Pt100)):
+        allowed = "it with pt100 or pt1000, or a thermometer's loop; else accuracy"
+        complain(("tolerance-class",), "it with another signal", allowed)
     if entry.accuracy is None:
-        return _usual(signal, role, entry.tolerance_class or Tolerance.B)
-    if entry.tolerance_class is not None:
+        usual = _usual(signal, role, entry.tolerance_class or Tolerance.B)
+        return (usual,) if not (by_loop and entry.tolerance_class) else (usual, _of_class(entry.tolerance_class))
+    if entry.tolerance_class is not None and not by_loop:
         complain(("accuracy",), "accuracy beside tolerance-class", "one of them")
     try:
         fixed = amount(entry.accuracy, difference(role.dimension))
     except UnitError as error:
         complain(("accuracy",), error.found, error.allowed)
-        return None
-    return Accuracy(fixed=fixed)
+        return ()
+    said = Accuracy(fixed=fixed)
+    return (said,) if entry.tolerance_class is None else (said, _of_class(entry.tolerance_class))
+
+
+def _of_class(tolerance: Tolerance) -> Accuracy:
+    at_0, at_1 = tolerance_k(np.array([0.0, 1.0]), tolerance).tolist()
+    return Accuracy(fixed=at_0, share=at_1 - at_0)
 
 
 def _usual(signal: AnySignal, role: Role, tolerance: Tolerance) -> Accuracy:
     match signal:
         case Pt100():
-            at_0, at_1 = tolerance_k(np.array([0.0, 1.0]), tolerance).tolist()
-            return Accuracy(fixed=at_0, share=at_1 - at_0)
+            return _of_class(tolerance)
         case Linear() | CurrentLoop():
             return Accuracy(fixed=_SPAN_SHARE * abs(signal.high - signal.low))
         case Root():

@@ -125,7 +125,7 @@ class Writer:
             "dry": {"values": {name + "flow": 0.0}},
             "near": {"values": {name + "flow": flow, name + "outlet": outlet}},
             "hot": {"values": {name + "outlet": 75.0, name + "inlet": rng.uniform(36.0, 40.0, n)}},
-            "frosty": {"values": {name + "inlet": rng.uniform(-3.0, 2.0, n)}},
+            "frosty": {"values": {name + "outlet": np.linspace(97.0, 104.0, n)}},
             "rising": {"values": {name + "level": 0.3 + 0.004 * np.arange(n)}},
             "full": {"values": {name + "level": rng.choice([0.3, 0.7], n)}},
             "failed-loop": {"raw": {name + "level": rng.choice([-2000.0, 8000.0, 32767.0], n)}},

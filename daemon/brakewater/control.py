@@ -1,6 +1,6 @@
 """The door on the box: ``control.sock`` in the record folder, one JSON line asked and one answered.
 
-The kernel says which user is at the other end, so the actor of a command needs no word of its own.
+Asked to ``follow``, it answers with a line for each new picture until either side hangs up. The kernel says which user is at the other end, so the actor of a command needs no word of its own.
 """
 
 import asyncio
@@ -11,7 +11,7 @@ import pwd
 import re
 import socket
 import struct
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +19,7 @@ from brakewater.errors import DeviceError
 
 SOCKET: Final = "control.sock"
 _MOST_BYTES: Final = 65_536
+_MOST_PICTURE_BYTES: Final = 4 * 1024 * 1024
 _PATIENCE_S: Final = 10.0
 _MOST_OPEN: Final = 64
 """Clients at once; more would use up the files that the devices' lines need."""
@@ -28,14 +29,16 @@ _log = logging.getLogger(__name__)
 
 Handler = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 """Takes the actor and what is asked; gives the answer."""
+Follow = Callable[[], AsyncIterator[bytes]]
+"""Lines without their ends, for one who follows."""
 
 
 class ControlServer:
     """Listens on the socket until closed."""
 
-    def __init__(self, folder: Path, handler: Handler) -> None:
+    def __init__(self, folder: Path, handler: Handler, follow: Follow) -> None:
         self._path = folder / SOCKET
-        self._handler = handler
+        self._handler, self._follow = handler, follow
         self._server: asyncio.Server | None = None
         self._open: set[asyncio.Task[Any]] = set()
         self._closing = False
@@ -71,8 +74,11 @@ class ControlServer:
                     answer = _refusal(f"{_MOST_OPEN} clients already ask; try again")
                 else:
                     answer = await self._answer(_actor(writer), reader)
-                writer.write(json.dumps(answer).encode() + b"\n")
-                await writer.drain()
+                if answer is not None:
+                    writer.write(json.dumps(answer).encode() + b"\n")
+                    await writer.drain()
+            if answer is None:
+                await self._stream(reader, writer)
         except (OSError, TimeoutError):
             pass  # whoever asked has gone, or asks without end
         except asyncio.CancelledError:
@@ -82,7 +88,23 @@ class ControlServer:
             self._open.discard(task)
             writer.close()
 
-    async def _answer(self, actor: str, reader: asyncio.StreamReader) -> dict[str, Any]:
+    async def _stream(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Write each new line until whoever follows hangs up, or takes none for too long."""
+        gone = asyncio.create_task(reader.read(1), name="hung up")
+        gone.add_done_callback(lambda _: writer.close())
+        try:
+            async for line in self._follow():
+                writer.write(line + b"\n")
+                async with asyncio.timeout(_PATIENCE_S):
+                    await writer.drain()
+                if writer.is_closing():
+                    return
+        finally:
+            gone.cancel()
+            await asyncio.gather(gone, return_exceptions=True)
+
+    async def _answer(self, actor: str, reader: asyncio.StreamReader) -> dict[str, Any] | None:
+        """None where pictures are to follow."""
         try:
             line = await reader.readline()
         except ValueError:
@@ -94,6 +116,8 @@ class ControlServer:
             return _refusal(f"not JSON in UTF-8: {error}")
         if not isinstance(asked, dict):
             return _refusal("found no JSON object")
+        if asked.get("ask") == "follow":
+            return None
         number = asked.get("id")
         if number is not None and not (isinstance(number, str) and _ID.fullmatch(number)):
             return _refusal('"id": allowed: 1 to 64 letters, digits, . _ : -')
@@ -112,6 +136,11 @@ def _actor(writer: asyncio.StreamWriter) -> str:
     peer: socket.socket = writer.get_extra_info("socket")
     _, uid, _ = struct.unpack("3i", peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))
     return _user(uid)
+
+
+def own_user() -> str:
+    """The user as whom this process runs, as a peer on the socket would be named."""
+    return _user(os.getuid())
 
 
 def _user(uid: int) -> str:
@@ -143,8 +172,28 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
     except (OSError, ValueError) as error:
         raise DeviceError(
             f"{path}: no daemon answers ({error}); is `brakewater run` at work on this record folder, and may user"
-            f" {_user(os.getuid())} reach it?"
+            f" {own_user()} reach it?"
         ) from error
     if not isinstance(found, dict):
         raise DeviceError(f"{path}: found an answer that is no JSON object")
     return found
+
+
+async def follow(folder: Path) -> AsyncIterator[dict[str, Any]]:
+    """Each new picture of the daemon that keeps a record folder, as ``brakewater.live`` writes it; ends with the daemon.
+
+    Raises:
+        OSError: no daemon listens there.
+        ValueError: what it says is no JSON object.
+    """
+    reader, writer = await asyncio.open_unix_connection(str(folder / SOCKET), limit=_MOST_PICTURE_BYTES)
+    try:
+        writer.write(b'{"ask": "follow"}\n')
+        await writer.drain()
+        while line := await reader.readline():
+            doc = json.loads(line)
+            if not isinstance(doc, dict):
+                raise ValueError(f"found {line[:80]!r}, no JSON object")
+            yield doc
+    finally:
+        writer.close()

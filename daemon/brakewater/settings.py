@@ -19,6 +19,8 @@ class Settings(BaseSettings):
     """Password of the user that the rig file's [mqtt] names."""
     mirror_tokens: dict[str, SecretStr] = Field(default_factory=dict)
     """JSON object: mirror name -> token."""
+    panel_pins: dict[str, SecretStr] = Field(default_factory=dict)
+    """JSON object: actor -> what ``brakewater panel --new-pin`` printed."""
     signing_key: SecretStr | None = None
     """Signs the chain of the record: an Ed25519 private key in PEM, as ``openssl genpkey -algorithm ed25519`` writes
     it. It belongs into a credential file rather than into the environment."""

@@ -108,3 +108,6 @@ ENGLISH: Final = Wording(
     off="off",
     no_value="--",
 )
+
+LANGUAGES: Final[Mapping[str, Wording]] = {"en": ENGLISH}
+"""By their ISO 639-1 code; the first one is what a reader gets who names none of them."""

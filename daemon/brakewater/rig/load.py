@@ -29,13 +29,14 @@ from brakewater.rig.model import (
     RigTable,
     Tank,
 )
+from brakewater.rig.panel import Panel
 from brakewater.rig.point_stages import Pace
 from brakewater.rig.roles import ROLES
 
 SCHEMA = 1
 _TOP = (
     "schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
-    "registers", "lamp-mailbox",
+    "registers", "lamp-mailbox", "panel",
 )  # fmt: skip
 _BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
@@ -127,6 +128,7 @@ class _Parts:
     mqtt: Mqtt | None = None
     registers: outputs.Registers | None = None
     mailboxes: list[At[outputs.LampMailbox]] = field(default_factory=list)
+    panel: Panel | None = None
     mirrors: dict[str, Mirror] = field(default_factory=dict)
     people: dict[str, str] = field(default_factory=dict)
 
@@ -148,6 +150,8 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
         parts.mqtt = _one(Mqtt, raw["mqtt"], ("mqtt",), faults)
     if "registers" in raw:
         parts.registers = _one(outputs.Registers, raw["registers"], ("registers",), faults)
+    if "panel" in raw:
+        parts.panel = _one(Panel, raw["panel"], ("panel",), faults)
     parts.mailboxes = _many(outputs.LampMailbox, raw.get("lamp-mailbox", []), ("lamp-mailbox",), faults)
     for name, table in _mapping(raw.get("mirror", {}), ("mirror",), faults).items():
         mirror = _one(Mirror, table, ("mirror", name), faults)
@@ -269,6 +273,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         people=parts.people,
         redundant=redundant,
         registers=parts.registers,
+        panel=parts.panel,
         mailboxes=tuple(at.item for at in parts.mailboxes),
     )
 

@@ -32,6 +32,7 @@ from brakewater.signals.words import register_count
 
 if TYPE_CHECKING:
     from brakewater.rig.outputs import LampMailbox, Registers
+    from brakewater.rig.panel import Panel
 
 SELF: Final = "self"
 """The device that is the daemon itself."""
@@ -405,6 +406,8 @@ class Rig:
     registers: "Registers | None" = None
     """The outstation, where there is one."""
     mailboxes: "tuple[LampMailbox, ...]" = ()
+    panel: "Panel | None" = None
+    """The pages, where there are any."""
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-from brakewater.control import Handler
+from brakewater.control import Handler, own_user
 from brakewater.loop import Loop
 from brakewater.stream import Answer, Request
 
@@ -36,6 +36,13 @@ class Door:
         return await self.loop.ask(request)
 
 
+def _as_another(actor: str, what: dict[str, Any]) -> str | None:
+    """Why ``as`` may not stand: only the daemon's own user, as which the panel runs, speaks for others."""
+    if "as" not in what or actor == own_user():
+        return None
+    return f"found \"as\" from user {actor}; allowed: only from the daemon's own user, which the panel is"
+
+
 def handler(door: Door, asked: dict[str, Asked]) -> Handler:
     """What ``control.sock`` answers.
 
@@ -50,7 +57,11 @@ def handler(door: Door, asked: dict[str, Asked]) -> Handler:
             return await answers(what)
         if not isinstance(what.get("do"), str):
             return {"ok": False, "says": f'found neither "ask": {", ".join(asked)} nor "do": a command'}
-        args = {key: value for key, value in what.items() if key not in ("do", "id")}
+        says = _as_another(actor, what)
+        if says:
+            return {"ok": False, "says": says}
+        args = {key: value for key, value in what.items() if key not in ("do", "id", "as")}
+        actor = str(what.get("as", actor))
         request = Request(id=str(what.get("id") or uuid.uuid4()), actor=actor, do=what["do"], args=args)
         answer = await door.answer(request)
         return {"id": answer.id, "ok": answer.ok, "says": answer.says}

@@ -23,6 +23,7 @@ from brakewater.record.reader import Record
 from brakewater.restart import Restored, restored, start_of
 from brakewater.rig import Rig, load
 from brakewater.service.door import Door, handler
+from brakewater.service.feed import Feed
 from brakewater.service.generation import STOP_S, Generation
 from brakewater.service.recording import Recording
 from brakewater.service.status import status
@@ -123,7 +124,7 @@ class _Running:
     ) -> None:
         self._recording, self._settings, self._also, self._period_s = recording, settings, also, period_s
         self._clock: MachineClock = before.clock
-        self._door = Door()
+        self._door, self._feed = Door(), Feed()
         self._loop = Loop(engine=before.engine, journal=recording.journal, clock=before.clock, again=self._next)
         self._now: Generation | None = None
         self._changing = asyncio.Lock()
@@ -161,7 +162,7 @@ class _Running:
         self._door.loop = self._loop
 
     def _take_over(self, start: Start, *, wait_s: float) -> None:
-        self._loop.outputs = [*self.now.outputs, *self._also]
+        self._loop.outputs = [*self.now.outputs, self._feed, *self._also]
         try:
             self._loop.begin(start, wait_s=wait_s)
         except StorageError as error:
@@ -218,9 +219,11 @@ class _Running:
         async def reload(_: dict[str, Any]) -> dict[str, Any]:
             return await asyncio.shield(self.reload_soon())
 
-        server = ControlServer(
-            self._recording.folder, handler(self._door, {"status": tell, "probe": probe, "reload": reload})
-        )
+        async def rig_file(_: dict[str, Any]) -> dict[str, Any]:
+            return {"ok": True, "run": self._loop.run, "file": self.now.rig.file, "toml": self.now.rig.text}
+
+        asked = {"status": tell, "probe": probe, "reload": reload, "rig": rig_file}
+        server = ControlServer(self._recording.folder, handler(self._door, asked), self._feed.lines)
         try:
             await server.open()
         except OSError as error:

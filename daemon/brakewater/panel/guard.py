@@ -1,0 +1,100 @@
+"""What holds for every request: which host names count, how long a body may be, what a browser may do with an answer.
+
+Host names are checked so that a page of elsewhere cannot reach the panel under a name it turned to this machine (DNS
+rebinding). What changes something must come from our own pages: the ``Origin`` must be ours, beside a cookie that no
+other site's request carries (SameSite).
+"""
+
+from collections.abc import Awaitable, Callable, MutableMapping
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+MOST_BODY: Final = 65_536
+_SAFE: Final = ("GET", "HEAD")
+_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self';"
+    " media-src 'self' data:; manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+_HEADERS: Final = {
+    "Content-Security-Policy": _POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+
+
+class Guard:
+    """Wraps the application."""
+
+    def __init__(self, app: App, *, hosts: frozenset[str]) -> None:
+        """``hosts``: host names and addresses, without port, under which the panel may be asked for."""
+        self._app, self._hosts = app, hosts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        why = self._refused(scope["method"], Headers(scope=scope))
+        if why is not None:
+            status, says = why
+            await JSONResponse({"ok": False, "says": says}, status)(scope, receive, _with_headers(send))
+            return
+        await self._app(scope, _bounded(receive), _with_headers(send))
+
+    def _refused(self, method: str, headers: Headers) -> tuple[int, str] | None:
+        host = headers.get("host", "")
+        if _name(host) not in self._hosts:
+            return 421, f"found Host {host!r}; allowed: {', '.join(sorted(self._hosts))}; more by [panel] names"
+        if not headers.get("content-length", "0").isdecimal() or int(headers.get("content-length", "0")) > MOST_BODY:
+            return 413, f"allowed: a body of {MOST_BODY} bytes at most"
+        if method not in _SAFE:
+            if headers.get("transfer-encoding"):
+                return 411, "allowed: a body whose length is said beforehand"
+            origin = headers.get("origin")
+            if origin is None or urlsplit(origin).netloc != host:
+                return 403, "what changes something must come from the panel's own pages (Origin)"
+        return None
+
+
+def _name(host: str) -> str:
+    try:
+        return urlsplit(f"//{host}").hostname or ""
+    except ValueError:
+        return ""
+
+
+def _with_headers(send: Send) -> Send:
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            for name, value in _HEADERS.items():
+                headers[name] = value
+            if "cache-control" not in headers:
+                headers["Cache-Control"] = "no-store"
+        await send(message)
+
+    return sending
+
+
+def _bounded(receive: Receive) -> Receive:
+    """Hang up on a body that is longer than it said."""
+    taken = 0
+
+    async def receiving() -> Message:
+        nonlocal taken
+        message = await receive()
+        taken += len(message.get("body", b""))
+        return {"type": "http.disconnect"} if taken > MOST_BODY else message
+
+    return receiving

@@ -1,0 +1,130 @@
+"""What the pages are told, as documents: the rig once, the picture ten times a second at most. Pure functions."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from brakewater.alarms.catalogue import Shape
+from brakewater.render import (
+    DECIMALS,
+    Document,
+    alarm_now,
+    by_hand_now,
+    dimension_of_derived,
+    horn_now,
+    is_contact,
+    lamps,
+    now,
+    rounded,
+)
+from brakewater.rig import SELF, AlarmRule, Rig
+from brakewater.rig.panel import Panel
+from brakewater.stream import Picture
+from brakewater.units import Dimension, utc_text
+from brakewater.wording import ENGLISH, Wording
+
+NUMBERS: Final = (
+    ("inlet-flow", True),
+    ("inlet-temperature", True),
+    ("outlet-temperature", True),
+    ("outlet_rise_k", False),
+    ("heat_w", False),
+    ("cooling_margin", False),
+    ("brake-level", True),
+)
+"""The big numbers of a brake in their order: role or derived quantity, and whether it is a role."""
+
+VALID_S: Final = 2.0
+"""How long a page may believe a picture."""
+_LIMITS: Final = {Shape.HIGH: "high", Shape.LOW: "low", Shape.LOST: "low"}
+
+
+def rig_doc(rig: Rig, panel: Panel) -> Document:
+    """What does not change while a rig file is in force: names, numbers with their limits, windows."""
+    return {
+        "rig": rig.name,
+        "pad": rig.pad,
+        "units": rig.units,
+        "time_zone": panel.time_zone,
+        "scan_s": rig.scan_ns / 1e9,
+        "valid_s": VALID_S,
+        "brakes": [{"name": brake.name, "numbers": list(_numbers(rig, brake.name))} for brake in rig.brakes],
+        "windows": [
+            {"name": lamp.name, "alarms": list(lamp.alarms), "colour": lamp.colour} for lamp in rig.lamps
+        ],
+        "people": dict(rig.people),
+    }
+
+
+def _numbers(rig: Rig, brake: str) -> Iterator[Document]:
+    for name, is_role in NUMBERS:
+        point = rig.role(name, brake) if is_role else None
+        if is_role and point is None:
+            continue
+        limits = [rule for rule in rig.alarms if rule.brake == brake and rule.kind.quantity == name]
+        yield {
+            "name": point.name if point else name,
+            "quantity": name,
+            "derived": point is None,
+            "limits": [limit for rule in limits if (limit := _limit(rule, rig.units)) is not None],
+        }
+
+
+def _limit(rule: AlarmRule, units: str) -> Document | None:
+    side = _LIMITS.get(rule.kind.shape)
+    if side is None or rule.setpoint is None:
+        return None
+    value, unit = rounded(rule.setpoint, rule.kind.dimension, units, more=1)
+    return {"alarm": rule.name, "side": side, "value": value, "unit": unit}
+
+
+def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
+    """The newest picture for all pages.
+
+    Args:
+        rig: the rig file in force when the picture was taken.
+        picture: the newest one.
+        words: the language of sentences.
+    """
+    standing = [alarm for alarm in picture.alarms if alarm.state != "normal" or alarm.test is not None]
+    return {
+        "t": utc_text(picture.utc_ns),
+        "utc_ms": picture.utc_ns // 1_000_000,
+        "run": picture.run,
+        "input": picture.input,
+        "brakes": {brake.name: now(rig, picture, brake.name, VALID_S) for brake in rig.brakes},
+        "contacts": {
+            point.name: bool(picture.readings[point.name][0])
+            for point in rig.points
+            if point.device != SELF and is_contact(point) and point.name in picture.readings
+        },
+        "alarms": [alarm_now(rig, alarm, words) for alarm in standing],
+        "windows": lamps(rig, picture),
+        "horn": horn_now(picture),
+        "by_hand": [by_hand_now(rig, one) for one in picture.substitutions],
+        "times": _times(picture),
+    }
+
+
+def _times(picture: Picture) -> dict[str, dict[str, float | None]]:
+    """Per brake the forecasts in seconds, null where unknown: what is ahead, by its early bound."""
+    found: dict[str, dict[str, float | None]] = {}
+    for (brake, name), (value, code) in picture.derived.items():
+        if name.startswith("time_to_") and dimension_of_derived(name) is Dimension.TIME:
+            found.setdefault(brake, {})[name] = None if code else value
+    return found
+
+
+def trend_of(page: Mapping[str, Any], rig_: Mapping[str, Any]) -> dict[str, float | None]:
+    """The big numbers of a page as the crew reads them, by ``brake/name``: one point of each trend."""
+    found = {}
+    for brake in rig_["brakes"]:
+        seen = page["brakes"][brake["name"]]
+        for number in brake["numbers"]:
+            one = seen["derived" if number["derived"] else "readings"].get(number["name"])
+            found[f"{brake['name']}/{number['name']}"] = None if one is None else one["shown"]["value"]
+    return found
+
+
+def decimals() -> dict[str, int]:
+    """Digits after the point by unit, for pages that format numbers themselves."""
+    return dict(DECIMALS)

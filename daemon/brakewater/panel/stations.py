@@ -1,0 +1,79 @@
+"""Paired stations: devices that may silence, acknowledge and test for ever, without a PIN.
+
+A station's token stands only in its browser; its hash in ``panel-stations.json`` of the record folder. A new pairing
+code is written there by ``brakewater panel --pair``; the browser that brings it first becomes the station.
+"""
+
+import json
+import os
+from pathlib import Path
+from typing import Any, Final
+
+from brakewater.errors import StorageError
+from brakewater.panel.pins import digest, token
+
+FILE: Final = "panel-stations.json"
+
+
+def _read(folder: Path) -> dict[str, dict[str, Any]]:
+    """Name -> hash of its token or of its pairing code.
+
+    Raises:
+        StorageError: the file is damaged.
+    """
+    path = folder / FILE
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as error:
+        raise StorageError(f"{path}: cannot be read ({error}); remove it and pair the stations again") from error
+    if not isinstance(found, dict) or not all(isinstance(one, dict) for one in found.values()):
+        raise StorageError(f"{path}: found no table of stations; remove it and pair the stations again")
+    return found
+
+
+def _write(folder: Path, stations: dict[str, dict[str, Any]]) -> None:
+    path = folder / FILE
+    part = path.with_suffix(".part")
+    with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as handle:
+        json.dump(stations, handle, indent=1)
+        handle.flush()
+        os.fsync(handle.fileno())
+    part.replace(path)
+
+
+def invite(folder: Path, name: str) -> str:
+    """A pairing code for a station; one of the same name is cut off.
+
+    Raises:
+        StorageError, OSError: the file cannot be kept.
+    """
+    code = token()
+    _write(folder, {**_read(folder), name: {"code": digest(code)}})
+    return code
+
+
+def pair(folder: Path, code: str) -> tuple[str, str] | None:
+    """Turn a pairing code into a station: its name and token; None where the code is not known or used up.
+
+    Raises:
+        StorageError, OSError: the file cannot be kept.
+    """
+    stations = _read(folder)
+    for name, one in stations.items():
+        if one.get("code") == digest(code):
+            mine = token()
+            _write(folder, {**stations, name: {"token": digest(mine)}})
+            return name, mine
+    return None
+
+
+def station_of(folder: Path, brought: str) -> str | None:
+    """The station that a token belongs to.
+
+    Raises:
+        StorageError: the file is damaged.
+    """
+    kept = digest(brought)
+    return next((name for name, one in _read(folder).items() if one.get("token") == kept), None)

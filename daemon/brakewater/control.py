@@ -1,6 +1,7 @@
 """The door on the box: ``control.sock`` in the record folder, one JSON line asked and one answered.
 
-Asked to ``follow``, it answers with a line for each new picture until either side hangs up. The kernel says which user is at the other end, so the actor of a command needs no word of its own.
+Asked to ``follow``, it answers with a line for each new picture until either side hangs up. The kernel says which user
+is at the other end, so the actor of a command needs no word of its own.
 """
 
 import asyncio
@@ -70,6 +71,7 @@ class ControlServer:
         self._open.add(task)
         try:
             async with asyncio.timeout(_PATIENCE_S):
+                answer: dict[str, Any] | None
                 if len(self._open) > _MOST_OPEN:
                     answer = _refusal(f"{_MOST_OPEN} clients already ask; try again")
                 else:
@@ -118,6 +120,9 @@ class ControlServer:
             return _refusal("found no JSON object")
         if asked.get("ask") == "follow":
             return None
+        return await self._handled(actor, asked)
+
+    async def _handled(self, actor: str, asked: dict[str, Any]) -> dict[str, Any]:
         number = asked.get("id")
         if number is not None and not (isinstance(number, str) and _ID.fullmatch(number)):
             return _refusal('"id": allowed: 1 to 64 letters, digits, . _ : -')
@@ -180,7 +185,7 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
 
 
 async def follow(folder: Path) -> AsyncIterator[dict[str, Any]]:
-    """Each new picture of the daemon that keeps a record folder, as ``brakewater.live`` writes it; ends with the daemon.
+    """Each new picture of the daemon that keeps a record folder, as ``brakewater.live`` writes it, until it ends.
 
     Raises:
         OSError: no daemon listens there.
@@ -193,7 +198,7 @@ async def follow(folder: Path) -> AsyncIterator[dict[str, Any]]:
         while line := await reader.readline():
             doc = json.loads(line)
             if not isinstance(doc, dict):
-                raise ValueError(f"found {line[:80]!r}, no JSON object")
+                raise ValueError(f"found {line[:80]!r}, no JSON object")  # noqa: TRY004 - what is read, not what is passed
             yield doc
     finally:
         writer.close()

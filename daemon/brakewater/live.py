@@ -5,10 +5,10 @@ values goes by its dataclass.
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import asdict, fields, is_dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any, Final, TypeGuard, cast
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -19,29 +19,33 @@ _MOST_REMEMBERED: Final = 512
 
 
 @lru_cache(maxsize=_MOST_REMEMBERED)
-def _text(one: Any) -> str:
-    return json.dumps(asdict(one))
+def _text(one: Hashable) -> str:
+    return json.dumps(asdict(cast("Any", one)))
+
+
+def _is_record(value: object) -> TypeGuard[Hashable]:
+    return is_dataclass(value) and not isinstance(value, type)
 
 
 def _part(value: object) -> str:
     if isinstance(value, tuple):
-        return f"[{','.join(_text(one) if is_dataclass(one) else json.dumps(one) for one in value)}]"
-    if is_dataclass(value):
+        return f"[{','.join(_text(one) if _is_record(one) else json.dumps(one) for one in value)}]"
+    if _is_record(value):
         return _text(value)
     return json.dumps(value)
 
 
 def text_of(picture: Picture) -> bytes:
     """One line of JSON, without its line end. ``derived`` is a list of ``[brake, quantity, value, code]``."""
-    parts = {
-        field.name: _part(getattr(picture, field.name)) for field in fields(picture) if field.name != "derived"
-    }
+    parts = {field.name: _part(getattr(picture, field.name)) for field in fields(picture) if field.name != "derived"}
     derived = [[brake, name, *seen] for (brake, name), seen in picture.derived.items()]
     parts["derived"] = json.dumps(derived)
     return f"{{{','.join(f'{json.dumps(name)}:{part}' for name, part in parts.items())}}}".encode()
 
 
-_PICTURE: Final = TypeAdapter(Picture)
+@lru_cache(maxsize=1)
+def _picture() -> TypeAdapter[Picture]:
+    return TypeAdapter(Picture)  # takes milliseconds, and the daemon only writes
 
 
 def _pairs(derived: Iterable[Any]) -> dict[tuple[str, str], tuple[float, int]]:
@@ -55,6 +59,6 @@ def picture_of(doc: Mapping[str, Any]) -> Picture:
         ValueError: the document is no picture's.
     """
     try:
-        return _PICTURE.validate_python({**doc, "derived": _pairs(doc["derived"])})
-    except (ValidationError, KeyError, TypeError) as error:
+        return _picture().validate_python({**doc, "derived": _pairs(doc["derived"])})
+    except (ValidationError, KeyError, TypeError, ValueError) as error:
         raise ValueError(f"no picture: {error}") from error

@@ -73,11 +73,11 @@ def run(args: argparse.Namespace) -> int:
     if any(folder.iterdir()):
         raise StorageError(f"--record: {folder} is not empty; give a new folder, so that the demo begins from nothing")
     host, port = args.broker or ("127.0.0.1", _free_port())
-    text = _with_ports(demo_file().read_text(encoding="utf-8"), _free_port(), host, port)
+    text = _with_ports(demo_file().read_text(encoding="utf-8"), _free_port(), host, port, _free_port())
     rig_file = folder / "demo.toml"
     rig_file.write_text(text, encoding="utf-8")
     rig = parse(text, str(rig_file))
-    print(_opening(rig, folder, args.scenario, f"{host}:{port}"), file=out)
+    print(_opening(rig, folder, args.scenario, f"{host}:{port}"), file=out, flush=True)
     with contextlib.ExitStack() as stack:
         if not args.broker:
             _child(stack, ["-m", "brakewater.cli.embedded_broker", str(port)])
@@ -106,7 +106,8 @@ def _free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def _with_ports(text: str, device_port: int, broker_host: str, broker_port: int) -> str:
+def _with_ports(text: str, device_port: int, broker_host: str, broker_port: int, panel_port: int) -> str:
+    text = re.sub(r"(?m)^port = 8420$", f"port = {panel_port}", text)
     text = re.sub(r"(?m)^port = 1502$", f"port = {device_port}", text)
     return re.sub(r'(?m)^host = "127.0.0.1"\nport = 1883$', f'host = "{broker_host}"\nport = {broker_port}', text)
 
@@ -144,8 +145,16 @@ def _opening(rig: "Rig", folder: Path, scenario: str, broker: str) -> str:
         f"Brakewater demo, scenario {scenario}: everything here is invented. {CAUTION}\n"
         f"  simulator  Modbus TCP {device.host}:{device.port}\n"
         f"  broker     {broker}, topics {rig.root}/#\n"
+        f"  panel      {_page(rig, folder)}\n"
         f"  record     {folder}\n"
     )
+
+
+def _page(rig: "Rig", folder: Path) -> str:
+    """Where the driller's page is, with a code that makes the browser a station which may acknowledge."""
+    from brakewater.panel.stations import address, invite  # noqa: PLC0415 - only when needed
+
+    return address(rig.panel, invite(folder, "demo")) if rig.panel is not None else "none"
 
 
 class _Screen:

@@ -48,9 +48,7 @@ def rig_doc(rig: Rig, panel: Panel) -> Document:
         "scan_s": rig.scan_ns / 1e9,
         "valid_s": VALID_S,
         "brakes": [{"name": brake.name, "numbers": list(_numbers(rig, brake.name))} for brake in rig.brakes],
-        "windows": [
-            {"name": lamp.name, "alarms": list(lamp.alarms), "colour": lamp.colour} for lamp in rig.lamps
-        ],
+        "windows": [{"name": lamp.name, "alarms": list(lamp.alarms), "colour": lamp.colour} for lamp in rig.lamps],
         "people": dict(rig.people),
     }
 

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from brakewater.errors import StorageError
 from brakewater.panel.pins import digest, token
+from brakewater.rig.panel import Panel
 
 FILE: Final = "panel-stations.json"
 
@@ -77,3 +78,10 @@ def station_of(folder: Path, brought: str) -> str | None:
     """
     kept = digest(brought)
     return next((name for name, one in _read(folder).items() if one.get("token") == kept), None)
+
+
+def address(panel: Panel, code: str) -> str:
+    """What a browser opens to become a station; the code stands where no server log sees it."""
+    scheme = "http" if panel.certificate is None else "https"
+    host = panel.names[0] if panel.names else panel.host
+    return f"{scheme}://{f'[{host}]' if ':' in host else host}:{panel.port}/pair#{code}"

@@ -3,7 +3,7 @@
 import asyncio
 import concurrent.futures
 import uuid
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from brakewater.control import Handler, own_user
@@ -40,10 +40,10 @@ def _as_another(actor: str, what: dict[str, Any]) -> str | None:
     """Why ``as`` may not stand: only the daemon's own user, as which the panel runs, speaks for others."""
     if "as" not in what or actor == own_user():
         return None
-    return f"found \"as\" from user {actor}; allowed: only from the daemon's own user, which the panel is"
+    return f'found "as" from user {actor}; allowed: only from the daemon\'s own user, which the panel is'
 
 
-def handler(door: Door, asked: dict[str, Asked]) -> Handler:
+def handler(door: Door, asked: Mapping[str, Asked]) -> Handler:
     """What ``control.sock`` answers.
 
     Args:

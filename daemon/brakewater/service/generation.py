@@ -19,6 +19,7 @@ from brakewater.record.mirror import MirrorWorker
 from brakewater.record.reader import Record
 from brakewater.register_image import Links
 from brakewater.rig import Device, Rig
+from brakewater.service.child import Child
 from brakewater.service.door import Door
 from brakewater.service.recording import Recording
 from brakewater.settings import Settings
@@ -54,6 +55,7 @@ class Generation:
         self._stack = contextlib.AsyncExitStack()
         self.publisher: Mqtt | None = None
         self.mirrors: dict[str, MirrorWorker] = {}
+        self.panel: Child | None = None
         self.plcs = Plcs(rig, door.ask, self._links, door.scanned_ns)
 
     async def open(self, clock: MachineClock) -> None:
@@ -69,6 +71,14 @@ class Generation:
             *(mirror.committed for mirror in self.mirrors.values()),
             *([self.publisher.committed] if self.publisher else []),
         ]
+        self._show_pages()
+
+    def _show_pages(self) -> None:
+        if self.rig.panel is None:
+            return
+        self.panel = Child("panel", ("-m", "brakewater.panel", "--record", str(self._recording.folder)))
+        self.panel.open()
+        self._stack.push_async_callback(self.panel.close)
 
     async def close(self) -> None:
         """Hang up everything."""

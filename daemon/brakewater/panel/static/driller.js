@@ -1,0 +1,246 @@
+import { choose, known, language, word } from "./words.js";
+import { follow } from "./live.js";
+import { draw } from "./trend.js";
+import { isOn, sound, switchOff, switchOn } from "./sound.js";
+
+const TREND_POINTS = 600;
+const URGENT = ["critical", "high"];
+const by = (id) => document.getElementById(id);
+const make = (tag, name, text = "") => {
+  const one = document.createElement(tag);
+  one.className = name;
+  one.textContent = text;
+  return one;
+};
+
+let rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = 0, heardAt = null, stop = () => {}, run = null;
+
+async function told(path) {
+  for (;;) {
+    try {
+      const answer = await fetch(path);
+      if (answer.ok) return await answer.json();
+      if (answer.status === 401) await logIn();
+    } catch { /* the panel is away; ask again */ }
+    dead();
+    await new Promise((resolve) => setTimeout(resolve, 1000));
+  }
+}
+
+async function begin() {
+  await choose(localStorage.getItem("language") ?? "en");
+  document.documentElement.dataset.light = localStorage.getItem("light") ?? "day";
+  rig = await told("/api/rig");
+  brake = rig.brakes.some((one) => one.name === brake) ? brake : rig.brakes[0].name;
+  by("rig").textContent = `${rig.rig} · ${rig.pad}`;
+  showLanguages();
+  showBrakes();
+  build();
+  await fillTrend();
+  stop();
+  stop = follow(language, show, dead);
+  showSound();
+}
+
+function showLanguages() {
+  by("language").replaceChildren(...rig.languages.map((code) => {
+    const one = make("option", "", code.toUpperCase());
+    one.value = code;
+    one.selected = code === language;
+    return one;
+  }));
+}
+
+function showBrakes() {
+  by("brakes").replaceChildren(...(rig.brakes.length < 2 ? [] : rig.brakes.map((one) => {
+    const button = make("button", "", one.name);
+    button.type = "button";
+    button.setAttribute("aria-pressed", String(one.name === brake));
+    button.onclick = () => { brake = one.name; showBrakes(); build(); };
+    return button;
+  })));
+}
+
+function build() {
+  tiles = {};
+  by("windows").replaceChildren(...rig.windows.map((window) => {
+    const tile = make("div", "window");
+    tile.append(make("span", "name", known(`window-${window.name}`) ? word(`window-${window.name}`) : window.name));
+    tile.append(make("span", "what"), make("span", "sign"));
+    tile.dataset.aspect = "off";
+    tiles[window.name] = { tile, window };
+    return tile;
+  }));
+  cards = {};
+  const numbers = rig.brakes.find((one) => one.name === brake).numbers;
+  by("numbers").replaceChildren(...numbers.map((number) => {
+    const card = make("div", "number");
+    const parts = {
+      name: make("span", "name", word(number.quantity)), limit: make("span", "limit"), value: make("span", "value"),
+      trend: make("canvas", "trend"), quality: make("span", "quality"),
+    };
+    parts.limit.textContent = number.limits.map((limit) => word(`limit-${limit.side}`, { value: limit.value })).join(", ");
+    parts.trend.setAttribute("aria-hidden", "true");
+    card.append(parts.name, parts.limit, parts.value, parts.quality, parts.trend);
+    cards[number.name] = { card, parts, number };
+    return card;
+  }));
+}
+
+async function fillTrend() {
+  const past = await told("/api/trend");
+  trend = past.values;
+}
+
+function show(picture) {
+  if (run !== null && picture.run !== run) { run = picture.run; begin(); return; }
+  run = picture.run;
+  by("dead").hidden = true;
+  heardAt = picture.utc_ms;
+  by("clock").textContent = time(picture.utc_ms);
+  by("clock").title = picture.t;
+  const lit = picture.windows.watching?.aspect !== "off";
+  by("watching").dataset.on = String(lit);
+  by("watching").lastElementChild.textContent = word(lit ? "watching" : "not-watching");
+  showReady(picture);
+  showWindows(picture);
+  showNumbers(picture);
+  showFirst(picture);
+  sound(picture.horn.sound);
+}
+
+const time = (ms) => new Date(ms).toLocaleTimeString(language, { timeZone: rig.time_zone, hour12: false });
+
+function showReady(picture) {
+  const ready = picture.windows.ready;
+  by("ready").hidden = ready === undefined;
+  if (ready === undefined) return;
+  const go = ready.aspect !== "off";
+  by("ready").dataset.go = String(go);
+  by("ready").textContent = go ? word("ready") : word("not-ready", { why: (picture.not_ready ?? []).join("; ") });
+  by("ready").title = by("ready").textContent;
+}
+
+function showWindows(picture) {
+  for (const { tile, window } of Object.values(tiles)) {
+    const seen = picture.windows[window.name];
+    const aspect = seen?.aspect ?? "off";
+    tile.dataset.aspect = aspect;
+    if (aspect === "off") delete tile.dataset.lit; else tile.dataset.lit = seen.colour;
+    tile.dataset.test = String(Boolean(seen?.test));
+    const mine = picture.alarms.filter((alarm) => window.alarms.some((name) => alarm.alarm === name || alarm.alarm.split(":")[0] === name));
+    tile.children[1].textContent = mine.map((alarm) => alarm.text.split(/[:.]/)[0]).filter((text, at, all) => all.indexOf(text) === at).slice(0, 2).join(" · ");
+    tile.children[2].textContent = seen?.test ? word("test") : { "off": "", "steady": word("seen"), "flash": word("new"), "first-flash": word("first-sign"), "slow-flash": "…" }[aspect];
+  }
+}
+
+function showNumbers(picture) {
+  const seen = picture.brakes[brake];
+  const grow = picture.utc_ms - lastTrend >= 1000;
+  if (grow) lastTrend = picture.utc_ms;
+  for (const [name, { card, parts, number }] of Object.entries(cards)) {
+    const one = seen[number.derived ? "derived" : "readings"][name];
+    if (!one) continue;
+    const value = one.shown.value;
+    card.dataset.quality = one.quality;
+    card.dataset.past = String(value !== null && number.limits.some((limit) => (limit.side === "high" ? value > limit.value : value < limit.value)));
+    parts.value.textContent = value === null ? "--" : number_text(value, one.shown.unit);
+    if (one.shown.unit !== "1") parts.value.append(make("span", "unit", ` ${one.shown.unit}`));
+    parts.quality.textContent = one.quality === "good" ? "" : word("not-good", { quality: word(one.quality), reason: one.reason.replaceAll("-", " ") });
+    if (grow) {
+      const points = (trend[`${brake}/${name}`] ??= []);
+      points.push(value);
+      if (points.length > TREND_POINTS) points.shift();
+      draw(parts.trend, points, number.limits.map((limit) => limit.value));
+    }
+  }
+}
+
+const DIGITS = { "gal/min": 1, "L/min": 0, degF: 1, degC: 1, K: 1, in: 1, mm: 0, kW: 0, 1: 2 };
+const number_text = (value, unit) => value.toFixed(DIGITS[unit] ?? 1);
+
+function showFirst(picture) {
+  const holds = picture.alarms.filter((alarm) => alarm.state !== "normal");
+  const first = holds.find((alarm) => alarm.first_out && alarm.respond) ?? holds.find((alarm) => alarm.respond) ?? holds[0];
+  by("first").dataset.urgent = String(Boolean(first && first.respond && URGENT.includes(first.priority)));
+  put("first-text", first ? (first.first_out && holds.length > 1 ? word("first") : "") + first.text : word("all-well"));
+  put("first-respond", first?.respond ?? "");
+  put("by-hand", picture.by_hand.length ? word("by-hand", { list: picture.by_hand.map((one) => word(one.what, one)).join("; ") }) : "");
+  put("ahead", ahead(picture.times[brake] ?? {}));
+}
+
+function put(id, text) {
+  if (by(id).textContent !== text) by(id).textContent = text; // a reader speaks only what changes
+}
+
+function ahead(times) {
+  const known = Object.entries(times).filter(([, seconds]) => seconds !== null && seconds < 4 * 3600);
+  if (!known.length) return "";
+  const [what, seconds] = known.reduce((least, one) => (one[1] < least[1] ? one : least));
+  return word("not-before", { what: word(what), time: span(seconds) });
+}
+
+function span(seconds) {
+  if (seconds < 90) return word("seconds", { n: Math.floor(seconds) });
+  return seconds < 5400 ? word("minutes", { n: Math.floor(seconds / 60) }) : word("hours", { n: (seconds / 3600).toFixed(1) });
+}
+
+function dead() {
+  by("dead").hidden = false;
+  by("dead-since").textContent = heardAt === null ? "" : word("dead-since", { time: time(heardAt) });
+  by("watching").dataset.on = "false";
+  for (const { parts } of Object.values(cards)) parts.value.textContent = "--";
+  sound("off");
+}
+
+async function push(button) {
+  const what = button.dataset.do;
+  button.dataset.busy = "true";
+  put("answer", word("sent", { what: word(what) }));
+  try {
+    const asked = what === "acknowledge" || what === "reset" ? { do: what, alarm: "all" } : { do: what };
+    const answer = await fetch("/api/command", {
+      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked),
+    });
+    put("answer", (await answer.json()).says);
+    if (answer.status === 403) await logIn();
+  } catch {
+    put("answer", word("not-sent", { what: word(what) }));
+  }
+  delete button.dataset.busy;
+}
+
+function logIn() {
+  const dialog = by("log-in");
+  by("log-in-says").textContent = "";
+  dialog.showModal();
+  return new Promise((resolve) => {
+    by("log-in-leave").onclick = () => { dialog.close(); resolve(); };
+    dialog.querySelector("form").onsubmit = async (event) => {
+      event.preventDefault();
+      const answer = await fetch("/api/log-in", {
+        method: "POST", headers: { "Content-Type": "application/json" },
+        body: JSON.stringify({ actor: by("actor").value, pin: by("pin").value }),
+      });
+      by("pin").value = "";
+      if (answer.ok) { dialog.close(); resolve(); } else by("log-in-says").textContent = (await answer.json()).says;
+    };
+  });
+}
+
+function showSound() {
+  by("sound").textContent = word(isOn() ? "sound-on" : "sound-off");
+  by("sound").setAttribute("aria-pressed", String(isOn()));
+}
+
+by("sound").onclick = async () => { if (isOn()) await switchOff(); else await switchOn(); showSound(); };
+document.addEventListener("pointerdown", async () => { if (!isOn() && localStorage.getItem("sound") !== "off") { await switchOn(); showSound(); } }, { once: true });
+by("light").onclick = () => {
+  const night = document.documentElement.dataset.light !== "night";
+  document.documentElement.dataset.light = night ? "night" : "day";
+  localStorage.setItem("light", night ? "night" : "day");
+  by("light").textContent = word(night ? "day" : "night");
+};
+by("language").onchange = async () => { await choose(by("language").value); await begin(); };
+for (const button of document.querySelectorAll(".push")) button.onclick = () => push(button);
+await begin();

@@ -1,0 +1,84 @@
+"""What the engine makes of a closed segment, in one pass: full-rate values for its scans, and summaries."""
+
+import logging
+from collections.abc import Mapping
+
+import numpy as np
+
+from brakewater.engine import Engine
+from brakewater.quality import is_bad
+from brakewater.record.sealed.table import Extra
+from brakewater.record.sealed.write import Options
+from brakewater.record.sealing.summary import Summary
+from brakewater.render import dimension_of_derived, dimension_of_point
+from brakewater.rig import SELF, Rig
+from brakewater.stream import Block, Column, Floats, Input, Outcome
+
+_log = logging.getLogger(__name__)
+
+
+class Derived:
+    """Runs along while a segment is written. What breaks it costs values and summary, never the record."""
+
+    def __init__(self, rig: Rig, *, values: bool) -> None:
+        """Begin with the segment's Start.
+
+        Args:
+            rig: of the segment.
+            values: whether full-rate values are wanted.
+        """
+        self._engine: Engine | None = Engine()
+        self._abouts = _abouts(rig) if values else {}
+        self.summary = Summary(rig)
+
+    def options(self) -> Options:
+        """What the writer of the segment needs."""
+        return Options(names=self._abouts, values=self._feed)
+
+    def _feed(self, item: Input) -> Extra:
+        columns: dict[str, Column] = {}
+        try:
+            if self._engine is not None:
+                outcome = self._engine.feed(item)
+                columns = named(outcome) if isinstance(item, Block) else {}
+        except Exception as error:  # noqa: BLE001 - an old run that this version cannot run is sealed all the same
+            _log.warning("run %d: no values and no summary from here on: %r", item.run, error)
+            self._engine = None
+        if not isinstance(item, Block):
+            return {}
+        if columns:
+            self.summary.see(item, columns)
+        return _extra(self._abouts, columns, len(item))
+
+
+def named(outcome: Outcome) -> dict[str, Column]:
+    """Name -> column of every reading and derived quantity: ``aux-flow``, ``aux.heat_w``."""
+    return {**outcome.readings, **{f"{brake}.{name}": column for (brake, name), column in outcome.derived.items()}}
+
+
+def _extra(abouts: Mapping[str, dict[str, str]], columns: Mapping[str, Column], n: int) -> Extra:
+    found = {}
+    for name, about in abouts.items():
+        column = columns.get(name.removesuffix(".value"))
+        values: Floats = np.full(n, np.nan)
+        if column is not None:
+            values = np.where(is_bad(column.codes), np.nan, column.values)
+        found[name] = (values, about)
+    return found
+
+
+def _abouts(rig: Rig) -> dict[str, dict[str, str]]:
+    """Columns of full-rate values: points by their name with ``.value``, derived quantities under their own."""
+    from brakewater.engine.derive import DERIVED  # noqa: PLC0415 - only where wanted
+
+    points = {
+        f"{point.name}.value": {"unit": dimension_of_point(point).value, "role": point.role, "says": "null: bad"}
+        for point in rig.points
+        if point.device != SELF
+    }
+    derived = {
+        f"{brake.name}.{name}": {"unit": dimension_of_derived(name).value, "brake": brake.name, "says": "null: bad"}
+        for brake in rig.brakes
+        for name in DERIVED
+    }
+    return points | derived

@@ -1,0 +1,125 @@
+"""Whole sealed segments deleted by age and by size, oldest first; summaries stay, and so does what is under hold."""
+
+import json
+import logging
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from time import time_ns
+from typing import Final
+
+from brakewater.errors import DamagedRecordError
+from brakewater.record.documents import utc_text
+from brakewater.record.holds import Hold, holding_still
+from brakewater.record.sealed.layout import sealed_paths, segments_folder
+from brakewater.record.sealed.manifest import Manifest, read_manifest
+from brakewater.record.segment import hot_folder, sync_folder
+
+TRIMMED: Final = "trimmed.jsonl"
+"""A line for each segment deleted: run, span, and where the chain stood before and after it."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What is kept; None: all."""
+
+    age_ns: int | None = None
+    size: int | None = None
+    """Bytes, hot segments included."""
+
+
+def trim(folder: Path, limits: Limits, *, now_utc_ns: int | None = None) -> list[int]:
+    """Delete what is beyond the limits.
+
+    Age counts back from the newest sealed segment, never from beyond the machine's clock: neither a clock that has run
+    away nor a rig that stood for a year makes anything old.
+
+    Args:
+        folder: record folder.
+        limits: what is kept.
+        now_utc_ns: the wall clock where not the machine's.
+
+    Returns:
+        Runs deleted.
+
+    Raises:
+        StorageError: holds cannot be read; nothing was deleted.
+    """
+    if limits.age_ns is None and limits.size is None:
+        return []
+    for gone in segments_folder(folder).glob(".trimmed-*"):  # left by a crash
+        shutil.rmtree(gone, ignore_errors=True)
+    paths = sealed_paths(folder)
+    now = min(time_ns() if now_utc_ns is None else now_utc_ns, _newest(list(paths.values())))
+    sizes = {run: _size(path) for run, path in paths.items()}
+    total = sum(sizes.values()) + (_size(hot_folder(folder)) if limits.size is not None else 0)
+    trimmed = []
+    for run, path in paths.items():
+        over_size = limits.size is not None and total > limits.size
+        if _delete(
+            folder, run, path, over_size=over_size, before_ns=None if limits.age_ns is None else now - limits.age_ns
+        ):
+            total -= sizes[run]
+            trimmed.append(run)
+    return trimmed
+
+
+def _delete(folder: Path, run: int, path: Path, *, over_size: bool, before_ns: int | None) -> bool:
+    try:
+        manifest = read_manifest(path)
+    except DamagedRecordError as error:
+        _log.warning("run %d is kept, whatever its age: %s", run, error)
+        return False
+    over_age = before_ns is not None and manifest.to_utc_ns < before_ns
+    if not (over_size or over_age):
+        return False
+    away = segments_folder(folder) / f".trimmed-{run:08d}"
+    with holding_still(folder) as holds:
+        held = _held(holds, manifest.from_utc_ns, manifest.to_utc_ns)
+        if held is not None:
+            _log.info("run %d is kept: hold %s by %s: %s", run, held.id, held.actor, held.reason)
+            return False
+        _note(folder, manifest, "age" if over_age else "size")
+        os.replace(path, away)  # noqa: PTH105 - atomic on purpose: a segment is there whole or not at all
+    sync_folder(path.parent)
+    os.utime(segments_folder(folder))
+    shutil.rmtree(away, ignore_errors=True)
+    _log.info("run %d is trimmed: over %s", run, "age" if over_age else "size")
+    return True
+
+
+def _note(folder: Path, manifest: Manifest, why: str) -> None:
+    """Put down what is deleted and where the chain stood, so that it is never taken for a loss."""
+    span = {"from": utc_text(manifest.from_utc_ns), "to": utc_text(manifest.to_utc_ns)}
+    head = {"commit": manifest.head.commit_no, "hash": manifest.head.hash, "prev_hash": manifest.prev_hash}
+    with (segments_folder(folder) / TRIMMED).open("ab") as file:
+        file.write(json.dumps({"run": manifest.run, **span, **head, "why": why}).encode() + b"\n")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _newest(paths: list[Path]) -> int:
+    for path in reversed(paths):
+        try:
+            return read_manifest(path).to_utc_ns
+        except DamagedRecordError:  # told when its turn comes
+            continue
+    return 0
+
+
+def _held(holds: tuple[Hold, ...], from_utc_ns: int, to_utc_ns: int) -> Hold | None:
+    return next((one for one in holds if one.covers(from_utc_ns, to_utc_ns)), None)
+
+
+def _size(folder: Path) -> int:
+    total = 0
+    for base, _, names in os.walk(folder):
+        for name in names:
+            try:
+                total += (Path(base) / name).stat().st_size
+            except FileNotFoundError:
+                continue
+    return total

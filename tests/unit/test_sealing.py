@@ -1,0 +1,175 @@
+import json
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from brakewater.errors import StorageError
+from brakewater.record.cursors import Cursors
+from brakewater.record.holds import Hold, add_hold, end_hold, holds
+from brakewater.record.journal import Journal
+from brakewater.record.reader import Record
+from brakewater.record.sealed.layout import SCANS, sealed_paths
+from brakewater.record.sealing.due import seal_due
+from brakewater.record.sealing.trim import Limits, trim
+from brakewater.record.segment import segment_path, segment_runs
+from record_streams import UTC, block, flat, read, start
+from sealed_parts import two_runs
+
+DAY_NS = 86_400_000_000_000
+STEPS = ["write", "compare", "summary", "place", "remove"]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    two_runs(tmp_path)
+    return tmp_path
+
+
+class CutError(Exception):
+    pass
+
+
+def cut_at(step: str) -> object:
+    def tell(name: str, _run: int) -> None:
+        if name == step:
+            raise CutError
+
+    return tell
+
+
+def test_a_closed_run_is_sealed_and_the_newest_stays_hot(folder: Path) -> None:
+    before = read(folder)
+    assert seal_due(folder) == []
+    assert (segment_runs(folder), list(sealed_paths(folder))) == ([2], [1])
+    assert read(folder) == before
+    assert seal_due(folder) == []
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_cut_short_at_any_step_nothing_is_lost_or_doubled(folder: Path, step: str) -> None:
+    before = read(folder)
+    with pytest.raises(CutError):
+        seal_due(folder, step=cut_at(step))  # type: ignore[arg-type]
+    assert read(folder) == before
+    assert seal_due(folder) == []
+    assert read(folder) == before
+    assert (segment_runs(folder), list(sealed_paths(folder))) == ([2], [1])
+    assert not list(folder.glob("segments/.*"))
+
+
+def test_a_folder_that_went_bad_before_its_hot_file_was_gone_is_made_anew(folder: Path) -> None:
+    before = read(folder)
+    with pytest.raises(CutError):
+        seal_due(folder, step=cut_at("remove"))  # type: ignore[arg-type]
+    scans = sealed_paths(folder)[1] / SCANS
+    scans.write_bytes(scans.read_bytes()[:-1])
+    assert seal_due(folder) == []
+    assert read(folder) == before
+    assert segment_runs(folder) == [2]
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE inputs SET utc_ns = utc_ns + 1 WHERE input = 17",
+        "DELETE FROM inputs WHERE input = 17",
+        "DELETE FROM events WHERE n = 2",
+        "UPDATE events SET body = CAST(replace(body, 'high', 'lowe') AS BLOB) WHERE n = 2",
+        "UPDATE commits SET hash = (SELECT hash FROM commits WHERE commit_no = 1) WHERE commit_no = 2",
+        "UPDATE meta SET value = 'x' WHERE key = 'prev_hash'",
+    ],
+)
+def test_a_run_whose_chain_does_not_hold_stays_as_it_is(folder: Path, statement: str) -> None:
+    base = sqlite3.connect(segment_path(folder, 1))
+    base.execute(statement)
+    base.commit()
+    base.close()
+    assert seal_due(folder) == [1]
+    assert (segment_runs(folder), list(sealed_paths(folder))) == ([1, 2], [])
+    assert not list(folder.glob("segments/.*"))
+
+
+def test_a_run_that_a_follower_still_reads_waits_for_it(folder: Path) -> None:
+    with Cursors(folder) as cursors:
+        cursors.set("mirror:office", (1, 200))
+    assert seal_due(folder) == []
+    assert segment_runs(folder) == [1, 2]
+    with Cursors(folder) as cursors:
+        cursors.set("mirror:office", (2, 0))
+    seal_due(folder)
+    assert segment_runs(folder) == [2]
+
+
+def days(folder: Path, count: int) -> None:
+    """So many sealed days of a few scans each, and a hot one."""
+    with Journal(folder) as journal:
+        for run in range(1, count + 2):
+            journal.begin(start(run, utc_ns=UTC + (run - 1) * DAY_NS))
+            one = block(run, 1, 3)
+            one.utc_ns[:] += (run - 1) * DAY_NS
+            journal.append(one)
+    assert seal_due(folder) == []
+
+
+def test_trimming_deletes_whole_segments_by_age(tmp_path: Path) -> None:
+    days(tmp_path, 5)
+    kept = flat(Record(tmp_path).inputs(from_run=3))
+    assert trim(tmp_path, Limits()) == []
+    assert trim(tmp_path, Limits(age_ns=2 * DAY_NS - 1), now_utc_ns=UTC + 9 * DAY_NS) == [1, 2]
+    assert flat(Record(tmp_path).inputs()) == kept
+    assert sorted(sealed_paths(tmp_path)) == [3, 4, 5]
+    noted = [json.loads(line) for line in (tmp_path / "segments" / "trimmed.jsonl").read_text().splitlines()]
+    assert [(one["run"], one["why"]) for one in noted] == [(1, "age"), (2, "age")]
+
+
+def test_trimming_deletes_the_oldest_beyond_a_size(tmp_path: Path) -> None:
+    days(tmp_path, 4)
+    hot = sum(file.stat().st_size for file in (tmp_path / "hot").iterdir())
+    one = sum(file.stat().st_size for file in sealed_paths(tmp_path)[1].iterdir())
+    assert trim(tmp_path, Limits(size=hot + 2 * one + one // 2)) == [1, 2]
+    assert trim(tmp_path, Limits(size=hot + 2 * one + one // 2)) == []
+
+
+def test_a_clock_that_ran_away_makes_nothing_old(tmp_path: Path) -> None:
+    days(tmp_path, 3)
+    assert trim(tmp_path, Limits(age_ns=4 * DAY_NS), now_utc_ns=UTC + 10_000 * DAY_NS) == []
+
+
+def hold(number: str = "h1", first: int = 1, last: int = 1) -> Hold:
+    begin, end = UTC + (first - 1) * DAY_NS, UTC + (last - 1) * DAY_NS
+    return Hold(id=number, from_utc_ns=begin, to_utc_ns=end, actor="engineer", reason="incident of the third")
+
+
+def test_a_legal_hold_beats_age_and_size(tmp_path: Path) -> None:
+    days(tmp_path, 4)
+    add_hold(tmp_path, hold(first=2, last=3))
+    assert trim(tmp_path, Limits(age_ns=0, size=0), now_utc_ns=UTC + 9 * DAY_NS) == [1, 4]
+    assert sorted(sealed_paths(tmp_path)) == [2, 3]
+    end_hold(tmp_path, "h1", "engineer", "settled")
+    assert holds(tmp_path) == ()
+    assert trim(tmp_path, Limits(size=0)) == [2, 3]
+
+
+def test_holds_that_cannot_be_read_stop_all_trimming(tmp_path: Path) -> None:
+    days(tmp_path, 2)
+    add_hold(tmp_path, hold(first=9, last=9))
+    with (tmp_path / "holds.jsonl").open("a") as file:
+        file.write('{"hold": {"id": "h2", "from_ut')
+    with pytest.raises(StorageError, match=r"holds.jsonl:2"):
+        trim(tmp_path, Limits(size=0))
+    assert sorted(sealed_paths(tmp_path)) == [1, 2]
+
+
+def test_a_segment_without_manifest_is_kept(tmp_path: Path) -> None:
+    days(tmp_path, 2)
+    (sealed_paths(tmp_path)[1] / "manifest.json").unlink()
+    assert trim(tmp_path, Limits(size=0)) == [2]
+
+
+def test_a_record_moved_elsewhere_reads_the_same(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    seal_due(folder)
+    other = tmp_path_factory.mktemp("other") / "copy"
+    shutil.copytree(folder, other)
+    assert read(other) == read(folder)

@@ -14,7 +14,7 @@ from brakewater_sim.water import BOILING_DEGC, EVAPORATION_J_KG
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrakeSizes:
-    """Sizes of the housing, its return and its coil."""
+    """Sizes of the housing, and its return."""
 
     area_m2: float = 0.55
     """Free water surface."""
@@ -28,8 +28,6 @@ class BrakeSizes:
     weir: float = 0.36
     """Overflow in m3/s = weir x (height over the bearing in m) ^ 1.5."""
     ambient_w_k: float = 120.0
-    coil_w: float = 7500.0
-    """Excitation loss while the brake holds the load; goes to the water."""
     boil_s: float = 1.0
     """How fast heat above boiling leaves as steam."""
 

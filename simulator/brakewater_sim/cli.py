@@ -48,10 +48,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="brakewater-sim", description="A rig to watch, without a rig.")
     parser.add_argument("--version", action="version", version=f"brakewater-sim {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="list|serve|record")
+    commands = parser.add_subparsers(required=True, metavar="list|faults|serve|record")
     listed = commands.add_parser("list", help="what scenarios there are")
     listed.add_argument("--json", action="store_true", help="one JSON document on stdout")
     listed.set_defaults(run=_list)
+    faults = commands.add_parser("faults", help="what a scenario file may ask for, and which alarms may lead")
+    faults.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    faults.set_defaults(run=_faults)
     served = commands.add_parser("serve", help="a rig's devices over Modbus TCP")
     _add_common(served)
     served.add_argument("--speed", type=_positive, default=1.0, metavar="X", help="seconds of scenario a second")
@@ -62,6 +65,7 @@ def _parser() -> argparse.ArgumentParser:
     recorded = commands.add_parser("record", help="straight into a new record folder, inputs only")
     _add_common(recorded)
     recorded.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
+    recorded.add_argument("--truth", type=Path, metavar="FILE", help="what really happened, as JSON beside the record")
     recorded.add_argument("--seconds", type=_positive, metavar="N", help="length; default the scenario's")
     recorded.add_argument("--json", action="store_true", help="one JSON document on stdout")
     recorded.set_defaults(run=_record)
@@ -69,17 +73,20 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("scenario", type=_scenario, metavar="SCENARIO", help="a name from the list")
+    parser.add_argument("scenario", type=_scenario, metavar="SCENARIO", help="a name from the list, or a file (.toml)")
     parser.add_argument("--rig", type=Path, metavar="RIG", help="rig file; default the demo rig")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="of noise and waves; default 1")
 
 
-def _scenario(name: str) -> Scenario:
+def _scenario(name: str) -> Scenario | Path:
+    """A known scenario, or the path of a file that is read once the arguments are sound."""
     if name in SCENARIOS:
         return SCENARIOS[name]
+    if name.endswith(".toml"):
+        return Path(name)
     near = get_close_matches(name, SCENARIOS, n=1)
     hint = f'; did you mean "{near[0]}"?' if near else ""
-    raise argparse.ArgumentTypeError(f"found {name!r}; allowed: {', '.join(SCENARIOS)}{hint}")
+    raise argparse.ArgumentTypeError(f"found {name!r}; allowed: {', '.join(SCENARIOS)}, or a file (.toml){hint}")
 
 
 def _positive(text: str) -> float:
@@ -100,6 +107,10 @@ def _port(text: str) -> int:
 
 def _rig(args: argparse.Namespace) -> Rig:
     """The rig of the arguments, which must have what the scenario acts on."""
+    if isinstance(args.scenario, Path):
+        from brakewater_sim.story import load as load_story  # noqa: PLC0415 - the other scenarios start faster without
+
+        args.scenario = load_story(args.scenario)
     rig = load(args.rig or demo_file())
     names = [device.name for device in rig.devices]
     for silence in args.scenario.silences:
@@ -126,6 +137,27 @@ def _list(args: argparse.Namespace) -> int:
 def _described(scenario: Scenario) -> dict[str, object]:
     expected = [{"alarm": one.alarm, "due_s": one.due_s} for one in scenario.expected]
     return {"name": scenario.name, "length_s": scenario.length_s, "says": scenario.says, "expected": expected}
+
+
+def _faults(args: argparse.Namespace) -> int:
+    from brakewater_sim.faults import FAULTS  # noqa: PLC0415 - as above
+    from brakewater_sim.leading import leading  # noqa: PLC0415
+
+    table = leading()
+    if args.json:
+        rows = [
+            {"fault": row.name, "says": row.says, "mild": row.mild, "severe": row.severe, "over_s": row.over_s,
+             "lead": sorted(table[row.name].lead)}
+            for row in FAULTS.values()
+        ]  # fmt: skip
+        print(json.dumps(rows))
+        return FINE
+    for row in FAULTS.values():
+        sized = f" {row.mild:g} to {row.severe:g}, over {row.over_s:g} s" if row.mild or row.severe else ""
+        print(f"{row.name:<18}{row.says}{sized}")
+        for line in wrap(f"May lead: {', '.join(sorted(table[row.name].lead))}", 96, subsequent_indent="    "):
+            print(f"    {line}")
+    return FINE
 
 
 def _ports(rig: Rig, args: argparse.Namespace) -> dict[str, int]:
@@ -167,7 +199,9 @@ def _record(args: argparse.Namespace) -> int:
 
     rig = _rig(args)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends as Ctrl-C does: nothing half written
-    done = record(args.scenario, rig, args.output, seed=args.seed, seconds=args.seconds, progress=_bar())
+    done = record(
+        args.scenario, rig, args.output, seed=args.seed, seconds=args.seconds, progress=_bar(), truth=args.truth
+    )
     if args.json:
         shown = {"record": str(done.folder), "scenario": args.scenario.name, "seed": args.seed, "scans": done.scans}
         print(json.dumps({**shown, "seconds": done.seconds, "digest": done.digest}))

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from brakewater_sim.plant import PlantState, Sizes
+from brakewater_sim.plant import PlantState, Sizes, rotor_degc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +21,8 @@ class Ledger:
     brake_lost_j: float
     tank_lost_j: float
     spilled_j: float
+    leaked_j: float
+    """With water lost from tank or supply: of no account to the brake."""
 
     @property
     def brake_error_j(self) -> float:
@@ -31,20 +33,19 @@ class Ledger:
     def whole_error_j(self) -> float:
         """What the account of brake and tank together leaves open."""
         stored = self.rotor_j + self.brake_j + self.tank_j
-        return self.worked_j - (stored + self.brake_lost_j + self.tank_lost_j + self.spilled_j)
+        return self.worked_j - (stored + self.brake_lost_j + self.tank_lost_j + self.spilled_j + self.leaked_j)
 
 
 def ledger(sizes: Sizes, before: PlantState, after: PlantState) -> Ledger:
     """The account between two states."""
-    rotor = sizes.rotor
     return Ledger(
         worked_j=after.worked_j - before.worked_j,
-        rotor_j=rotor.surface_j_k * (after.surface_degc - before.surface_degc)
-        + rotor.core_j_k * (after.core_degc - before.core_degc),
+        rotor_j=sizes.rotor.whole_j_k * (rotor_degc(sizes, after) - rotor_degc(sizes, before)),
         brake_j=after.brake_j - before.brake_j,
         tank_j=after.tank_j - before.tank_j,
         carried_j=after.carried_j - before.carried_j,
         brake_lost_j=after.brake_lost_j - before.brake_lost_j,
         tank_lost_j=after.tank_lost_j - before.tank_lost_j,
         spilled_j=after.spilled_j - before.spilled_j,
+        leaked_j=after.leaked_j - before.leaked_j,
     )

@@ -7,12 +7,14 @@ folder and moved there when it is whole, so that nothing half written is ever fo
 """
 
 import hashlib
+import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from random import Random
 from typing import Final
 
 import numpy as np
@@ -26,7 +28,8 @@ from brakewater.rig import SELF, Rig
 from brakewater.stream import Block, Start
 from brakewater_sim.registers import Registers, Wiring
 from brakewater_sim.scenarios import Scenario
-from brakewater_sim.simulate import Simulation
+from brakewater_sim.simulate import Simulation, Tick
+from brakewater_sim.truth import Truth
 
 CHUNK: Final = 4096
 """Scans in one block."""
@@ -55,7 +58,13 @@ def start_of(rig: Rig) -> Start:
 
 
 def blocks(
-    scenario: Scenario, rig: Rig, *, seed: int = 1, seconds: float | None = None, chunk: int = CHUNK
+    scenario: Scenario,
+    rig: Rig,
+    *,
+    seed: int = 1,
+    seconds: float | None = None,
+    chunk: int = CHUNK,
+    watch: Callable[[Tick], None] = lambda _: None,
 ) -> Iterator[Block]:
     """The scans of a scenario at the rig's cadence, the first one at 0.
 
@@ -65,12 +74,20 @@ def blocks(
         seed: of noise and waves.
         seconds: length; default the scenario's.
         chunk: scans in one block.
+        watch: told every tick that a scan shows, before the scan.
     """
     total = _total(scenario, rig, seconds)
-    simulation, wiring, scan = Simulation(scenario, seed), Wiring(rig), _Scan(rig)
+    simulation = Simulation(scenario, seed, {point.role for point in rig.points})
+    wiring, scan = Wiring(rig), _Scan(rig, scenario.lost_one_in, seed)
+
+    def row(number: int) -> tuple[list[int], list[int]]:
+        tick = simulation.advance_to(number * rig.scan_ns)
+        watch(tick)
+        return scan.row(wiring.registers(tick))
+
     for first in range(0, total, chunk):
         numbers = range(first, min(first + chunk, total))
-        rows = [scan.row(wiring.registers(simulation.advance_to(number * rig.scan_ns))) for number in numbers]
+        rows = [row(number) for number in numbers]
         t_ns = np.array(numbers, np.int64) * rig.scan_ns
         yield Block(
             run=1,
@@ -86,20 +103,29 @@ def blocks(
 class _Scan:
     """How a rig's scan is laid out."""
 
-    def __init__(self, rig: Rig) -> None:
+    def __init__(self, rig: Rig, lost_one_in: int = 0, seed: int = 1) -> None:
         self._points = [slot.point for slot in rig.slots]
+        self._devices = [device.name for device in rig.devices]
+        self._lost_one_in, self._draw = lost_one_in, Random(f"{seed}:answers")  # noqa: S311 - luck, no secret
         self.ages = np.array([0 if group.device == SELF else AGE_NS for group in rig.groups], np.int64)
 
     def row(self, registers: Registers) -> tuple[list[int], list[int]]:
         """Words and status of one scan."""
         words: list[int] = []
         status: list[int] = []
+        quiet = registers.silent | self._lost()
         for point in self._points:
-            silent = point.device in registers.silent
+            silent = point.device in quiet
             found = None if silent else registers.read((point.device, point.table), point.address, point.count)
             words += found or [0] * point.count
             status.append(Status.SILENT if silent else Status.OK)
         return words, status
+
+    def _lost(self) -> frozenset[str]:
+        """Devices whose answer to this scan is lost."""
+        if not self._lost_one_in:
+            return frozenset()
+        return frozenset(name for name in self._devices if self._draw.randrange(self._lost_one_in) == 0)
 
 
 def record(
@@ -110,6 +136,7 @@ def record(
     seed: int = 1,
     seconds: float | None = None,
     progress: Callable[[float], None] = lambda _: None,
+    truth: Path | None = None,
 ) -> Recorded:
     """Write a scenario into a new record folder.
 
@@ -120,6 +147,7 @@ def record(
         seed: of noise and waves.
         seconds: length; default the scenario's.
         progress: told the part that is done, 0 to 1, after every block.
+        truth: file for what really happened (``truth.py``), or None.
 
     Raises:
         StorageError: the folder holds something, or the disk does not take it.
@@ -130,13 +158,16 @@ def record(
         )
     unfinished = folder.absolute().with_name(f"{folder.absolute().name}.unfinished-{os.getpid()}")
     total = _total(scenario, rig, seconds)
+    kept = Truth(scenario)
     try:
         digest = _write(
             start_of(rig),
-            blocks(scenario, rig, seed=seed, seconds=seconds),
+            blocks(scenario, rig, seed=seed, seconds=seconds, watch=kept.see),
             unfinished,
             lambda last: progress(last / total),
         )
+        if truth is not None:
+            truth.write_text(json.dumps(kept.document(seed), indent=1) + "\n", encoding="utf-8")
         unfinished.replace(folder)
     except OSError as error:
         raise StorageError(f"{folder}: cannot be written: {error.strerror or error}") from error

@@ -13,14 +13,6 @@ from brakewater_sim.simulate import Tick
 from brakewater_sim.words import is_counter, words
 
 STEADY: Mapping[str, float] = {
-    "supply-pressure": 3.0e5,
-    "strainer-differential": 2.0e4,
-    "filter-differential": 1.5e4,
-    "overflow-open": 0.0,
-    "coil-current": 60.0,
-    "coil-voltage": 110.0,
-    "drum-speed": 3.0,
-    "pump-commanded": 1.0,
     "push-acknowledge": 0.0,
     "push-silence": 0.0,
     "push-reset": 0.0,
@@ -59,6 +51,8 @@ class Wiring:
         self._volume = {point.name: 0.0 for point in rig.points if is_counter(point)}
         """m3 that each pulse counter has counted."""
         self._t_ns = 0
+        self._stuck: dict[Place, list[int]] = {}
+        """What the tables of devices that stand still held when that began."""
         spans: dict[Place, tuple[int, int]] = {}
         for point in rig.points:
             low, high = spans.get(_place(point), (point.address, 0))
@@ -78,6 +72,8 @@ class Wiring:
                 value, broken = self._volume[point.name], ""
             for offset, word in enumerate(words(point, value, broken)):
                 cells[at + offset] |= word
+        self._stuck = {place: self._stuck.get(place, cells) for place, cells in held.items() if place[0] in tick.stuck}
+        held |= self._stuck
         return Registers(first=self._first, held=held, silent=tick.silent)
 
 
@@ -91,8 +87,6 @@ def value_of(point: Point, tick: Tick) -> float:
         return float(point.role == "self.broker")
     if point.role in tick.measured:
         return tick.measured[point.role]
-    if point.role == "return-flow":
-        return tick.measured["inlet-flow"]
     if point.role == "heartbeat":
         return float(tick.t_ns // 1_000_000_000 % HEARTBEAT_WRAPS)
     return STEADY[point.role]

@@ -1,10 +1,10 @@
-"""The rotor as two lumps of iron: a surface that the eddy currents heat and the water cools, and the core behind it.
+"""The rotor as four nodes of iron, from the skin that the eddy currents heat and the water cools to the core behind it.
 
-    C_s dT_s/dt = P - G(level, flow) (T_s - T_water) - K (T_s - T_c) - A (T_s - T_ambient)
-    C_c dT_c/dt = K (T_s - T_c)
+    C_1 dT_1/dt = P - G (T_1 - T_water) - K_12 (T_1 - T_2) - A (T_1 - T_ambient)
+    C_i dT_i/dt = K_(i-1)i (T_(i-1) - T_i) - K_i(i+1) (T_i - T_(i+1))
 
-The contact with the water grows with flow (power 0.8, as turbulent convection does), falls to stirring alone without
-flow, and goes to nothing as the housing runs dry. Sizes invented for the demonstration.
+The contact G with the water grows with flow (power 0.8, as turbulent convection does), falls to stirring alone without
+flow, and goes to nothing as the housing runs dry; scale stands in series with it. Sizes invented for the demonstration.
 """
 
 from dataclasses import dataclass
@@ -17,8 +17,12 @@ class RotorSizes:
 
     surface_j_k: float = 6.0e4
     """125 kg of steel at 480 J/(kg K)."""
-    core_j_k: float = 3.0e5
-    surface_core_w_k: float = 4.0e3
+    inner_j_k: float = 6.0e4
+    deep_j_k: float = 9.0e4
+    core_j_k: float = 1.5e5
+    surface_inner_w_k: float = 7.0e3
+    inner_deep_w_k: float = 6.0e3
+    deep_core_w_k: float = 5.0e3
     air_w_k: float = 60.0
     still_w_k: float = 6.0e3
     """Contact with standing water, all wet."""
@@ -28,10 +32,26 @@ class RotorSizes:
     """75 US gal/min."""
     wet_m: float = 0.25
     """Level that wets the rotor all over."""
+    wetted_m2: float = 4.0
+    """Surface on which scale grows."""
+
+    @property
+    def whole_j_k(self) -> float:
+        """Heat capacity of all of it."""
+        return self.surface_j_k + self.inner_j_k + self.deep_j_k + self.core_j_k
+
+
+SCALE_W_MK = 1.5
+"""Conductivity of hard-water scale; handbooks give 0.5 to 3 W/(m K), from memory."""
+
+
+def scale_k_w(sizes: RotorSizes, thickness_m: float) -> float:
+    """Resistance in K/W of scale of that thickness."""
+    return thickness_m / (SCALE_W_MK * sizes.wetted_m2)
 
 
 def contact_w_k(sizes: RotorSizes, level_m: float, flow_m3_s: float) -> float:
-    """Conductance in W/K from the rotor's surface to water at ``level_m`` with ``flow_m3_s`` passing."""
+    """Conductance in W/K from the clean rotor's surface to water at ``level_m`` with ``flow_m3_s`` passing."""
     wet = min(1.0, max(0.0, level_m / sizes.wet_m))
     flowing = pow(max(0.0, flow_m3_s / sizes.rated_m3_s), 0.8)
     return wet * (sizes.still_w_k + sizes.flowing_w_k * flowing)

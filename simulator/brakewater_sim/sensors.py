@@ -14,7 +14,7 @@ RATED_M3_S = 4.7317647e-3
 STILL = 0.1
 """How fast an RTD follows in standing water, as part of its speed at rated flow."""
 
-FaultKind = Literal["open-circuit", "short-circuit", "stuck", "drift", "bias"]
+FaultKind = Literal["open-circuit", "short-circuit", "stuck", "drift", "bias", "wrong-range"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,10 +30,12 @@ class SensorSizes:
     """Follows slower as the flow past it fades."""
     waves: float = 0.0
     """Height of the waves it sees with the brake at rest; a turning rotor triples them."""
+    airy: float = 0.0
+    """How many times its noise it strays by where the line is all air."""
 
 
 SENSORS = (
-    SensorSizes(role="inlet-flow", lag_s=0.3, noise=1.5e-5, bias=1.0e-5),
+    SensorSizes(role="inlet-flow", lag_s=0.3, noise=1.5e-5, bias=1.0e-5, airy=30.0),
     SensorSizes(role="inlet-temperature", lag_s=6.0, noise=0.02, bias=0.05, in_flow=True),
     SensorSizes(role="outlet-temperature", lag_s=6.0, noise=0.02, bias=-0.05, in_flow=True),
     SensorSizes(role="brake-level", lag_s=0.5, noise=0.001, waves=0.0012),
@@ -42,7 +44,18 @@ SENSORS = (
     SensorSizes(role="tank-temperature", lag_s=15.0, noise=0.02),
     SensorSizes(role="tank-level", lag_s=1.0, noise=0.002),
     SensorSizes(role="ambient-temperature", lag_s=30.0, noise=0.03),
+    SensorSizes(role="return-flow", lag_s=0.3, noise=2.0e-5, bias=-1.0e-5, airy=30.0),
+    SensorSizes(role="supply-pressure", lag_s=0.2, noise=800.0),
+    SensorSizes(role="strainer-differential", lag_s=0.5, noise=150.0),
+    SensorSizes(role="filter-differential", lag_s=0.5, noise=150.0),
+    SensorSizes(role="coil-current", lag_s=0.3, noise=0.15),
+    SensorSizes(role="coil-voltage", lag_s=0.2, noise=0.4),
+    SensorSizes(role="drum-speed", lag_s=0.1, noise=0.02),
 )
+
+
+IDEAL = tuple(SensorSizes(role=one.role, lag_s=0.0, noise=0.0) for one in SENSORS)
+"""Transmitters that show the truth at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +67,7 @@ class SensorFault:
     from_s: float
     to_s: float = inf
     size: float = 0.0
-    """Drift per s, or bias, in the role's unit."""
+    """Drift per s, or bias, in the role's unit; with ``wrong-range`` what the value is multiplied by."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -69,7 +82,7 @@ class Sensor:
     follows: float
     shown: float
 
-    def step(self, truth: float, t: float, h: float, flow: float, stirred: float) -> None:
+    def step(self, truth: float, t: float, h: float, flow: float, stirred: float, air: float = 0.0) -> None:
         """Moves on by ``h`` s to time ``t`` s, where the truth is ``truth``."""
         sizes = self.sizes
         if sizes.waves:
@@ -78,10 +91,14 @@ class Sensor:
         lag = sizes.lag_s
         if sizes.in_flow:
             lag /= STILL + (1.0 - STILL) * min(1.0, flow / RATED_M3_S)
-        self.follows += (0.5 * (self.truth + truth) - self.follows) * h / (lag + 0.5 * h)
+        if lag:
+            self.follows += (0.5 * (self.truth + truth) - self.follows) * h / (lag + 0.5 * h)
+        else:
+            self.follows = truth
         self.truth = truth
         random = self.draw.random
-        shown = self.follows + sizes.bias + sizes.noise * (random() + random() + random() - 1.5) * 2.0
+        noise = sizes.noise * (1.0 + sizes.airy * air)
+        shown = self.follows + sizes.bias + noise * (random() + random() + random() - 1.5) * 2.0
         for fault in self.faults:
             if fault.from_s <= t < fault.to_s:
                 shown = _falsified(fault, shown, self.shown, t)
@@ -100,6 +117,8 @@ def _falsified(fault: SensorFault, shown: float, before: float, t: float) -> flo
         return shown + fault.size * (t - fault.from_s)
     if fault.kind == "bias":
         return shown + fault.size
+    if fault.kind == "wrong-range":
+        return shown * fault.size
     return before  # stuck; with broken wiring the value means nothing and the encoder shows the break
 
 

@@ -12,15 +12,33 @@ device in ``silent`` does not answer. Quantisation is the encoder's.
 Truth depends on the scenario alone; the seed moves only noise and waves. Nothing reads a clock.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
+from math import sqrt
 
-from brakewater_sim.hoist import Hook, hook
-from brakewater_sim.plant import Drive, PlantState, at_rest, brake_degc, brake_level_m, slope, tank_degc, tank_level_m
+from brakewater_sim.brake import return_m3_s
+from brakewater_sim.excite import coil_v, most_w
+from brakewater_sim.health import SOUND, health
+from brakewater_sim.hoist import G_M_S2, Hook
+from brakewater_sim.journey import Legs
+from brakewater_sim.lines import discharge_m, fouled, pull, resistance_s2_m5, suction
+from brakewater_sim.plant import (
+    Drive,
+    PlantState,
+    at_rest,
+    brake_degc,
+    brake_level_m,
+    slope,
+    taken,
+    tank_degc,
+    tank_level_m,
+)
+from brakewater_sim.rotor import scale_k_w
 from brakewater_sim.scenarios import Scenario
-from brakewater_sim.sensors import SENSORS, sensor
+from brakewater_sim.sensors import sensor
 from brakewater_sim.stepping import State, rk4
+from brakewater_sim.water import density_kg_m3
 
 STEP_NS = 50_000_000
 STEP_S = 0.05
@@ -37,6 +55,15 @@ UNITS = {
     "ambient-temperature": "degC",
     "in-service": "bit",
     "pump-running": "bit",
+    "pump-commanded": "bit",
+    "overflow-open": "bit",
+    "return-flow": "m3/s",
+    "supply-pressure": "Pa",
+    "strainer-differential": "Pa",
+    "filter-differential": "Pa",
+    "coil-current": "A",
+    "coil-voltage": "V",
+    "drum-speed": "rad/s",
 }
 
 
@@ -51,6 +78,8 @@ class Tick:
     broken: Mapping[str, str]
     """Role -> ``open-circuit`` or ``short-circuit``."""
     silent: frozenset[str]
+    stuck: frozenset[str]
+    """Devices that repeat what they held."""
     state: PlantState
     hook: Hook
 
@@ -61,16 +90,21 @@ class Simulation:
     Args:
         scenario: What happens.
         seed: Of noise and waves.
+        roles: Whose transmitters are wanted; the others show the truth. Each draws its own noise, so that leaving
+            one out changes no other.
     """
 
-    def __init__(self, scenario: Scenario, seed: int = 1) -> None:
+    def __init__(self, scenario: Scenario, seed: int = 1, roles: Collection[str] | None = None) -> None:
         self.scenario = scenario
         self._slope = partial(slope, scenario.sizes)
+        self._legs = Legs((scenario.sizes.hoist, *scenario.legs))
         self._step = -round(scenario.warmup_s / STEP_S)
         self._state: State = tuple(at_rest(scenario.sizes, scenario.water_degc))
-        self._hook = self._hook_at(self._step * STEP_S)
+        self._drive_now = self._drive(self._step * STEP_S, self._hook_at(self._step * STEP_S))
+        wanted = [one for one in scenario.sensors if roles is None or one.role in roles]
         start = self._truth()
-        self._sensors = [sensor(sizes, start[sizes.role], seed, scenario.faults) for sizes in SENSORS]
+        self._sensors = [sensor(sizes, start[sizes.role], seed, scenario.faults) for sizes in wanted]
+        self._shows = [(one, one.sizes.role) for one in self._sensors]
         self.advance_to(0)
 
     def advance_to(self, t_ns: int) -> Tick:
@@ -91,43 +125,75 @@ class Simulation:
     def _move(self) -> None:
         t = self._step * STEP_S
         running = self.scenario.pump.value(t) >= 0.5
-        middle, end = self._hook_at(t + 0.5 * STEP_S), self._hook_at(t + STEP_S)
-        drives = (
-            self._drive(t, self._hook, running=running),
-            self._drive(t + 0.5 * STEP_S, middle, running=running),
-            self._drive(t + STEP_S, end, running=running),
-        )
-        self._state = rk4(self._slope, self._state, STEP_S, drives)
-        self._hook, self._step = end, self._step + 1
-        truth, stirred = self._truth(), end.braking
-        t, flow = self._step * STEP_S, truth["inlet-flow"]
-        for one in self._sensors:
-            one.step(truth[one.sizes.role], t, STEP_S, flow, stirred)
+        start = self._drive_now._replace(pump_running=running)
+        middle = self._drive(t + 0.5 * STEP_S, self._hook_at(t + 0.5 * STEP_S), running=running)
+        self._hook = self._hook_at(t + STEP_S)
+        self._drive_now = self._drive(t + STEP_S, self._hook, running=running)
+        self._state = rk4(self._slope, self._state, STEP_S, (start, middle, self._drive_now))
+        self._step += 1
+        truth, stirred = self._truth(), self._hook.braking
+        t, flow, air = self._step * STEP_S, truth["inlet-flow"], self._health.air
+        for one, role in self._shows:
+            one.step(truth[role], t, STEP_S, flow, stirred, air)
 
     def _hook_at(self, t: float) -> Hook:
-        pace, hoist = self.scenario.pace, self.scenario.sizes.hoist
-        return hook(hoist, self.scenario.clock_s + pace.integral(t), pace.value(t), pace.slope(t))
+        pace = self.scenario.pace
+        self._hook = self._legs.hook(self.scenario.clock_s + pace.integral(t), pace.value(t), pace.slope(t))
+        return self._hook
 
-    def _drive(self, t: float, now: Hook, *, running: bool) -> Drive:
+    def _drive(self, t: float, now: Hook, *, running: bool = True) -> Drive:
         scenario = self.scenario
-        coil = scenario.sizes.brake.coil_w * now.braking
-        return Drive(now.brake_w, coil, scenario.blockage.value(t), scenario.ambient_degc.value(t), running)
+        sizes, hard = scenario.sizes, SOUND
+        if scenario.conditions:
+            hard = health(scenario.conditions, t)
+        self._health = hard
+        excite = sizes.excite
+        return Drive(
+            now.brake_w,
+            excite.most_a * excite.most_a * excite.hot_ohm,
+            1.0 - (1.0 - scenario.blockage.value(t)) * (1.0 - hard.blockage),
+            scenario.ambient_degc.value(t),
+            running,
+            most_w(excite, now.drum_rad_s, hard.gap, hard.excitation),
+            now.drum_rad_s / excite.critical_rad_s,
+            pull(hard, t),
+            None if hard is SOUND else resistance_s2_m5(sizes.line, hard),
+            scale_k_w(sizes.rotor, hard.scale_m),
+            hard.supply_leak,
+            hard.cooler,
+            hard.tank_leak_m3_s,
+        )
 
     def _truth(self) -> dict[str, float]:
         scenario, y, t = self.scenario, self._state, self._step * STEP_S
-        tank = tank_degc(y)
+        sizes, now, hard = scenario.sizes, self._hook, self._health
+        tank, outlet, flow = tank_degc(y), brake_degc(y), max(0.0, y[8])
+        level, tank_level = brake_level_m(sizes, y), tank_level_m(sizes, y)
+        drawing = suction(sizes.line, tank_level) * pull(hard, t)
+        head, strainer = density_kg_m3(tank) * G_M_S2, fouled(hard.strainer)
+        current = sizes.excite.most_a * hard.excitation * sqrt(taken(sizes, y[0], self._drive_now)[1])
+        running = float(scenario.pump.value(t) >= 0.5)
         return {
-            "inlet-flow": max(0.0, y[6]),
+            "inlet-flow": flow,
             "inlet-temperature": tank,
-            "outlet-temperature": brake_degc(y),
-            "brake-level": brake_level_m(scenario.sizes, y),
-            "hook-load": self._hook.load_n,
-            "block-position": self._hook.block_m,
+            "outlet-temperature": outlet,
+            "brake-level": level,
+            "hook-load": now.load_n,
+            "block-position": now.block_m,
             "tank-temperature": tank,
-            "tank-level": tank_level_m(scenario.sizes, y),
-            "ambient-temperature": scenario.ambient_degc.value(t),
-            "in-service": float(self._hook.in_service),
-            "pump-running": float(scenario.pump.value(t) >= 0.5),
+            "tank-level": tank_level,
+            "ambient-temperature": self._drive_now.ambient_degc,
+            "in-service": float(now.in_service),
+            "pump-running": running,
+            "pump-commanded": 1.0,
+            "overflow-open": float(level > sizes.brake.bearing_m),
+            "return-flow": return_m3_s(sizes.brake, level, self._drive_now.blockage),
+            "supply-pressure": head * discharge_m(sizes.line, flow, y[9], drawing, tank_level, strainer),
+            "strainer-differential": head * sizes.line.strainer_s2_m5 * strainer * flow * flow,
+            "filter-differential": head * sizes.line.filter_s2_m5 * fouled(hard.filter) * flow * flow,
+            "coil-current": current,
+            "coil-voltage": coil_v(sizes.excite, current, outlet),
+            "drum-speed": now.drum_rad_s,
         }
 
     def _tick(self) -> Tick:
@@ -135,13 +201,14 @@ class Simulation:
         measured = dict(truth)
         measured.update({one.sizes.role: one.shown for one in self._sensors})
         broken = {one.sizes.role: one.broken(t) for one in self._sensors if one.broken(t)}
-        silences = self.scenario.silences
+        out = [one for one in self.scenario.silences if one.from_s <= t < one.to_s]
         return Tick(
             t_ns=self._step * STEP_NS,
             truth=truth,
             measured=measured,
             broken=broken,
-            silent=frozenset(silence.device for silence in silences if silence.from_s <= t < silence.to_s),
+            silent=frozenset(one.device for one in out if not one.stuck),
+            stuck=frozenset(one.device for one in out if one.stuck),
             state=PlantState(*self._state),
             hook=self._hook,
         )

@@ -2,7 +2,7 @@
 
 import sys
 
-from benchmarks import bench_flat_out, bench_load, bench_memory, bench_replay, bench_start
+from benchmarks import bench_flat_out, bench_load, bench_memory, bench_replay, bench_simulator, bench_start
 from benchmarks.table import HEAD
 
 
@@ -14,6 +14,7 @@ def main() -> int:
         "load": bench_load,
         "memory": bench_memory,
         "start": bench_start,
+        "simulator": bench_simulator,
     }
     wanted = sys.argv[1:] or list(modules)
     print(HEAD)

@@ -360,7 +360,7 @@ def test_list(capsys: pytest.CaptureFixture[str]) -> None:
         (["serve", "demo", "--port", "70000"], "allowed: 0 to 65535"),
         (["record", "demo", "-o", "x", "--seconds", "-5"], "allowed: a number above 0"),
         (["record", "demo"], "-o"),
-        ([], "list|serve|record"),
+        ([], "list|faults|serve|record"),
     ],
 )
 def test_bad_arguments(args: list[str], told: str, capsys: pytest.CaptureFixture[str]) -> None:

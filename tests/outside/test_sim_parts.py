@@ -1,6 +1,7 @@
 """Each part of the plant against its closed-form solution."""
 
 from dataclasses import replace
+from itertools import pairwise
 from math import exp, log, sqrt, tanh
 
 import numpy as np
@@ -101,7 +102,7 @@ def test_pump_curve_meets_line_curve() -> None:
     line = LineSizes()
     static = static_head_m(line, 2.4, 0.3)
     flow = steady_flow_m3_s(line, static)
-    assert line.shutoff_m - line.pump_s2_m5 * flow**2 == pytest.approx(static + line.line_s2_m5 * flow**2)
+    assert line.shutoff_m - line.pump_s2_m5 * flow**2 == pytest.approx(static + line.clean_s2_m5 * flow**2)
     assert flow / 6.30901964e-5 == pytest.approx(85.0, abs=0.1)
     assert flow_rate_m3_s2(line, flow, 1.0, 1.0, static) == pytest.approx(0.0, abs=1e-12)
 
@@ -110,7 +111,7 @@ def test_flow_starts_as_tanh_and_stops_as_tan() -> None:
     # Constant head H over quadratic resistance k: q = sqrt(H/k) tanh(t / T), T = inertia / sqrt(H k); with the head
     # gone it falls by q = sqrt(h/k) tan(atan(q0 sqrt(k/h)) - t / T'), here checked by the time to nought.
     line = LineSizes()
-    inertia, k = line.length_m / (9.80665 * line.bore_m2), line.pump_s2_m5 + line.line_s2_m5
+    inertia, k = line.length_m / (9.80665 * line.bore_m2), line.pump_s2_m5 + line.clean_s2_m5
     head = line.shutoff_m - 4.0
     y: State = (0.0,)
     for step in range(1, 81):
@@ -144,19 +145,29 @@ def test_pump_draws_air_below_its_suction() -> None:
 
 
 def test_rotor_cools_as_the_matrix_exponential() -> None:
-    # Two lumps against water held at 30 degC by its sheer mass, no outlet, no weir; no flow, so stirring alone cools.
+    # Four nodes against water held at 30 degC by its sheer mass, no outlet, no weir; no flow, so stirring alone cools.
     sealed = replace(TIGHT, discharge=0.0, weir=0.0)
     sizes = replace(INSULATED, brake=sealed)
     start = stopped(INSULATED, 30.0)._replace(
-        surface_degc=120.0, core_degc=90.0, brake_kg=1e9, brake_j=1e9 * enthalpy_j_kg(30)
-    )
+        surface_degc=120.0, inner_degc=110.0, deep_degc=100.0, core_degc=90.0,
+        brake_kg=1e9, brake_j=1e9 * enthalpy_j_kg(30),
+    )  # fmt: skip
     rotor = sizes.rotor
-    g, k = contact_w_k(rotor, 1.0, 0.0), rotor.surface_core_w_k
-    rates = np.array([[-(g + k) / rotor.surface_j_k, k / rotor.surface_j_k], [k / rotor.core_j_k, -k / rotor.core_j_k]])
-    for seconds in (2.0, 20.0, 200.0):
-        after = run(sizes, start, IDLE, seconds)
-        exact = 30.0 + expm(rates * seconds) @ np.array([90.0, 60.0])
-        assert [after.surface_degc, after.core_degc] == pytest.approx(list(exact), abs=1e-4)
+    for scale in (0.0, 2e-4):
+        contact = contact_w_k(rotor, 1.0, 0.0)
+        links = [
+            contact / (1.0 + contact * scale),
+            rotor.surface_inner_w_k,
+            rotor.inner_deep_w_k,
+            rotor.deep_core_w_k,
+            0,
+        ]
+        held = [rotor.surface_j_k, rotor.inner_j_k, rotor.deep_j_k, rotor.core_j_k]
+        rates = np.diag([-(a + b) for a, b in pairwise(links)]) + np.diag(links[1:4], 1) + np.diag(links[1:4], -1)
+        for seconds in (2.0, 20.0, 200.0):
+            after = run(sizes, start, IDLE._replace(scale_k_w=scale), seconds)
+            exact = 30.0 + expm(rates / np.array(held)[:, None] * seconds) @ np.array([90.0, 80.0, 70.0, 60.0])
+            assert list(after[:4]) == pytest.approx(list(exact), abs=2e-4)
 
 
 def test_rotor_loses_touch_with_the_water_as_it_runs_dry() -> None:

@@ -126,7 +126,8 @@ def test_a_brake_run_dry_of_flow_boils_and_goes_on() -> None:
         sizes=replace(DEMO.sizes, hoist=replace(DEMO.sizes.hoist, connect_s=1.0)),
     )
     run = ticks(still, every_s=5.0, seconds=1500.0)
-    assert max(tick.truth["outlet-temperature"] for tick in run) == pytest.approx(100.0, abs=6.0)
+    # Steam takes a second to leave: what little water is left stands a few kelvin over boiling under full load.
+    assert max(tick.truth["outlet-temperature"] for tick in run) == pytest.approx(100.0, abs=10.0)
     assert run[-1].state.spilled_j > 1e7
     assert all(tick.state.brake_kg > 0.0 for tick in run)
     account = ledger(still.sizes, run[0].state, run[-1].state)

@@ -266,6 +266,9 @@ ALLOWED = {
     "brakewater.record.journal": {"Journal"},
     "brakewater.record.rows": {"packed", "rows_of"},
     "brakewater.rig": None,
+    "brakewater.rig.faults": {"Faults"},
+    "brakewater.rig.model": {"Model", "Name"},
+    "brakewater.rig.quantity": None,
     "brakewater.rig.load": {"demo_file"},
     "brakewater.signals.convert": {
         "AnySignal",

@@ -25,7 +25,7 @@ from brakewater.stream import AlarmNow, Block, Command, Event, Gap, Input, Ints,
 
 BLOCK: Final = 2048
 """Scans made into lines at once, at most."""
-ENOUGH: Final = 500
+ENOUGH: Final = 400
 """Lines that make a batch, once there are so many."""
 _MOST_ITEMS: Final = 32
 """Read at once at most, however few lines they give, so that whoever asks may look about in between."""
@@ -87,8 +87,8 @@ class Batches:
             seen: up to here inputs only bring the engine along and give no lines.
             to: the last input wanted; None: on and on.
         """
-        self._record, self._every_ns, self.block = Record(folder), every_ns, block
-        self._seen, self.to = seen, to
+        self._record, self._every_ns, self._block = Record(folder), every_ns, block
+        self._seen, self._to = seen, to
         self._times = WallTimes(self._record)
         self._told: set[tuple[int, str]] = set()
         self._items: Iterator[Input] | None = None
@@ -105,7 +105,7 @@ class Batches:
     @property
     def ended(self) -> bool:
         """True where nothing is left up to the last input wanted."""
-        return self.to is not None and (self._beyond or self._place >= self.to)
+        return self._to is not None and (self._beyond or self._place >= self._to)
 
     @property
     def place(self) -> Place:
@@ -116,6 +116,15 @@ class Batches:
     def bringing_along(self) -> bool:
         """True while inputs are read that give no lines."""
         return self._place < self._seen
+
+    @property
+    def to(self) -> Place | None:
+        """The last input wanted."""
+        return self._to
+
+    def end_at(self, to: Place, block: int) -> None:
+        """Go on in blocks of so many scans and no further than to a place."""
+        self._to, self._block, self._items = to, block, None
 
     def back_to(self, mark: Mark) -> None:
         """Go on from a mark."""
@@ -171,8 +180,8 @@ class Batches:
         return item
 
     def _pass(self) -> Iterator[Input]:
-        for item in undamaged(self._record, self._place, self.block, self._tell):
-            wanted = item if self.to is None else _up_to(item, self.to)
+        for item in undamaged(self._record, self._place, self._block, self._tell):
+            wanted = item if self._to is None else _up_to(item, self._to)
             if wanted is None:
                 self._beyond = True
                 return

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from brakewater.record.batches import NOWHERE, Batch, Batches, Mark
+from brakewater.record.batches import BLOCK, NOWHERE, Batch, Batches, Mark
 from brakewater.record.cursors import FOR_EVER, Place, Span
 from brakewater.record.progress import Progress
 
@@ -46,12 +46,11 @@ class Lane:
             to: where the stretch ends; None: never.
         """
         self._seen = seen
-        self.batches = Batches(folder, every_ns, mark, seen=seen, to=to)
+        block = BLOCK if to is None else _OWED_BLOCK
+        self.batches = Batches(folder, every_ns, mark, block=block, seen=seen, to=to)
         self.progress = Progress(mark, margin_ns)
         self.sent_ns: int | None = None
         """Steady time up to which its lines are taken."""
-        if to is not None:
-            self.batches.block = _OWED_BLOCK
 
     @property
     def span(self) -> Span:
@@ -82,7 +81,7 @@ class Lane:
 
     def end_at(self, to: Place) -> None:
         """Let it end there, or later than before."""
-        self.batches.to, self.batches.block = to, _OWED_BLOCK
+        self.batches.end_at(to, _OWED_BLOCK)
 
 
 class Lanes:

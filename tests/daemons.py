@@ -5,7 +5,7 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
@@ -176,8 +176,9 @@ def here(*words: str | Path) -> subprocess.CompletedProcess[str]:
 class Daemon:
     """``brakewater run`` in a process of its own; may be killed and started again on the same record."""
 
-    def __init__(self, rig: Path, record: Path, log: Path) -> None:
+    def __init__(self, rig: Path, record: Path, log: Path, environment: Mapping[str, str] | None = None) -> None:
         self.record, self._rig, self._log = record, rig, log
+        self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -194,7 +195,7 @@ class Daemon:
         """Start it; ``ready`` waits until a scan has gone through."""
         words = [sys.executable, "-m", "brakewater", "run", str(self._rig), "--record", str(self.record)]
         with self._log.open("ab") as log:
-            self._process = subprocess.Popen(words, stdout=log, stderr=log)
+            self._process = subprocess.Popen(words, stdout=log, stderr=log, env=self._environment)
         if ready:
             until(self._watches, f"daemon is ready: {self.said}", within_s=30)
 
@@ -228,9 +229,11 @@ class Daemon:
 
 
 @contextmanager
-def daemon(rig: Path, record: Path, *, ready: bool = True) -> Iterator[Daemon]:
+def daemon(
+    rig: Path, record: Path, *, ready: bool = True, environment: Mapping[str, str] | None = None
+) -> Iterator[Daemon]:
     """A running daemon; whatever a test leaves of it is killed."""
-    one = Daemon(rig, record, rig.with_suffix(".log"))
+    one = Daemon(rig, record, rig.with_suffix(".log"), environment)
     one.start(ready=ready)
     try:
         yield one

@@ -21,7 +21,7 @@ import numpy as np
 from brakewater.engine import Engine
 from brakewater.engine.derive import DERIVED
 from brakewater.record.journal import Journal
-from brakewater.rig import Mirror
+from brakewater.rig import Mirror, Rig
 from brakewater.stream import Block, Command, Event, Gap, Input, Outcome, Start
 from brokers import HOST, free_port, until
 from streams import command, demo, scans
@@ -48,22 +48,31 @@ POINT_FIELDS = {
     ("rig", "self.queued"): "self_queued",
     ("rig", "self.clock-step"): "self_clock_step_s",
     ("rig", "self.broker"): "self_broker",
+    ("rig", "self.mirror.base"): "self_mirror_base_s",
 }
 PLAIN = str.maketrans("-:.", "___")
 PRIORITY = {"low": 1, "medium": 2, "high": 3, "critical": 4}
 STATE = {"normal": 0, "unacknowledged": 1, "acknowledged": 2, "returned-unacknowledged": 3}
 
 
-def incident(n: int, *, run: int = 1, t0: int = SECOND, utc0: int) -> list[Input]:
+def incident(n: int, *, run: int = 1, t0: int = SECOND, utc0: int, rig: Rig = RIG, boot: str = "b") -> list[Input]:
     """A run with noise, a bad inlet, a flow that fails and comes back, and an acknowledgement."""
     rng = np.random.default_rng(run)
     flow = 5.6e-3 + rng.normal(0, 2e-5, n)
     flow[n // 3 : n // 2] = 0.0
     raw_inlet = np.full(n, 11_050.0) + rng.integers(-3, 4, n)
     raw_inlet[3 * n // 4 : 3 * n // 4 + 25] = 60_000.0
-    first = scans(RIG, n, run=run, t0=t0, utc0=utc0, values={"aux-flow": flow}, raw={"aux-inlet": raw_inlet})
-    more = scans(RIG, 10, run=run, first=n + 2, t0=int(first.t_ns[-1]) + RIG.scan_ns, utc0=utc0 + n * RIG.scan_ns)
-    opening = Start(run=run, t_ns=t0 - 1, utc_ns=utc0 - 1, boot="b", version="0", rig_toml=RIG.text)
+    first = scans(
+        rig,
+        n,
+        run=run,
+        t0=t0,
+        utc0=utc0,
+        values={"aux-flow": flow, "ambient-temperature": 18.3},
+        raw={"aux-inlet": raw_inlet},
+    )
+    more = scans(rig, 10, run=run, first=n + 2, t0=int(first.t_ns[-1]) + rig.scan_ns, utc0=utc0 + n * rig.scan_ns)
+    opening = Start(run=run, t_ns=t0 - 1, utc_ns=utc0 - 1, boot=boot, version="0", rig_toml=rig.text)
     return [opening, first, command(first, key=f"c{run}", alarm="all"), more]
 
 
@@ -122,7 +131,7 @@ def due(inputs: Sequence[Input], every_ns: int) -> Points:
 def _fields(outcome: Outcome, states: dict[tuple[str | None, str], str], brake: str, at: int) -> dict[str, float]:
     fields: dict[str, float] = {}
     for (owner, name), field in POINT_FIELDS.items():
-        if owner == brake:
+        if owner == brake and name in outcome.readings:
             _put(fields, field, outcome.readings[name], at)
     for name in DERIVED if brake == "aux" else ():
         _put(fields, name, outcome.derived["aux", name], at)
@@ -282,11 +291,17 @@ class Victoria:
             self._process.wait()
             self._process = None
 
-    def points(self) -> Points:
-        """All there is, by key with the time in ms, through the export interface."""
-        urllib.request.urlopen(f"{self.url}/internal/force_flush", timeout=10).close()
-        query = urllib.parse.urlencode({"match[]": '{__name__=~"brakewater.*"}', "start": "0"})
-        with urllib.request.urlopen(f"{self.url}/api/v1/export?{query}", timeout=10) as answer:
+    def points(self, first_ms: int = 0, last_ms: int | None = None) -> Points:
+        """All there is between two times, by key with the time in ms, through the export interface."""
+        urllib.request.urlopen(f"{self.url}/internal/force_flush", timeout=60).close()
+        query = urllib.parse.urlencode(
+            {
+                "match[]": '{__name__=~"brakewater.*"}',
+                "start": f"{first_ms / 1000:.3f}",
+                **({} if last_ms is None else {"end": f"{last_ms / 1000:.3f}"}),
+            }
+        )
+        with urllib.request.urlopen(f"{self.url}/api/v1/export?{query}", timeout=120) as answer:
             rows = [json.loads(line) for line in answer.read().splitlines()]
         points: Points = {}
         for row in rows:
@@ -303,3 +318,20 @@ class Victoria:
 def in_ms(points: Points) -> Points:
     """The same with times in ms, rounded down."""
     return {(measurement, tags, ns // 1_000_000): fields for (measurement, tags, ns), fields in points.items()}
+
+
+def differences(got: Points, expected: Points) -> list[str]:
+    """What two sets of points do not have in common; values may differ by 1e-9 of themselves."""
+    found = [f"missing {key}" for key in expected.keys() - got.keys()]
+    found += [f"surplus {key}" for key in got.keys() - expected.keys()]
+    for key in expected.keys() & got.keys():
+        here, there = got[key], expected[key]
+        if here.keys() != there.keys():
+            found.append(f"{key}: {here.keys() ^ there.keys()}")
+            continue
+        found += [
+            f"{key} {name}: {here[name]!r} for {there[name]!r}"
+            for name in there
+            if abs(here[name] - there[name]) > 1e-9 * abs(there[name])
+        ]
+    return found

@@ -65,6 +65,7 @@ ENGLISH: Final = Wording(
         "device-stuck": "Device {subject} answers but its program stands still",
         "broker-lost": "No connection to the message broker",
         "lamp-write-failed": "Lamps not written",
+        "clock-stepped": "Wall clock stepped",
     },
     on_brake="{what} ({brake})",
     measured=": {value}",

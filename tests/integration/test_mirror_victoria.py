@@ -13,7 +13,7 @@ import pytest
 from brakewater.record.journal import Journal
 from brakewater.record.mirror import MirrorWorker, Pace
 from brokers import until
-from mirror_parts import SECOND, Points, Victoria, due, in_ms, incident, mirror, pieces, write
+from mirror_parts import SECOND, Points, Victoria, differences, due, in_ms, incident, mirror, pieces, write
 
 pytestmark = pytest.mark.integration
 QUICK = Pace(first_s=0.05, most_s=0.2, slow_s=0.2, idle_s=0.05)
@@ -29,22 +29,6 @@ def server(tmp_path: Path) -> Iterator[Victoria]:
 def recently() -> int:
     """A day ago at an odd nanosecond: the server refuses what is old or to come."""
     return (time.time_ns() // SECOND - 86_400) * SECOND + 123_456_789
-
-
-def differences(got: Points, expected: Points) -> list[str]:
-    found = [f"missing {key}" for key in expected.keys() - got.keys()]
-    found += [f"surplus {key}" for key in got.keys() - expected.keys()]
-    for key in expected.keys() & got.keys():
-        here, there = got[key], expected[key]
-        if here.keys() != there.keys():
-            found.append(f"{key}: {here.keys() ^ there.keys()}")
-            continue
-        found += [
-            f"{key} {name}: {here[name]!r} for {there[name]!r}"
-            for name in there
-            if abs(here[name] - there[name]) > 1e-9 * abs(there[name])
-        ]
-    return found
 
 
 def arrived(server: Victoria, expected: Points) -> None:

@@ -164,3 +164,31 @@ def test_this_machine_s_own_clock() -> None:
     assert second.boot == first.boot
     assert second.steady_ns() >= last
     assert len(first.boot.partition("@")[0]) == len(Path("/proc/sys/kernel/random/boot_id").read_text().strip())
+
+
+@pytest.mark.parametrize(
+    ("wall_ns", "step_ms"), [(3600 * S, 3_600_000), (-3300 * S, -3_300_000), (S - 1, 0), (-S, -1000)]
+)
+def test_a_step_is_told_once_and_drift_never(machine: Machine, wall_ns: int, step_ms: int) -> None:
+    now = going_on(None)
+    for _ in range(100):
+        machine.passes(S // 5)
+        machine.utc += S // 1000  # 5,000 ppm, far more than any crystal
+        assert now.step_ms() == 0
+    machine.passes(S // 5)
+    machine.utc += wall_ns
+    assert [now.step_ms(), now.step_ms()] == [step_ms, 0]
+
+
+def test_a_step_while_the_watch_was_down_is_told_at_its_first_scan(machine: Machine) -> None:
+    first = going_on(None)
+    machine.passes(60 * S)
+    start, last_t, last_utc = started(first), first.steady_ns(), first.utc_ns()
+    machine.passes(5 * S)
+    assert going_on(start, last_t, last_utc).step_ms() == 0
+    machine.utc += 7200 * S
+    assert going_on(start, last_t, last_utc).step_ms() == 7_200_000
+    machine.reboots("second", 90 * S)
+    assert going_on(start, last_t, last_utc).step_ms() == 0  # a plausible downtime, as far as anybody can tell
+    machine.utc = 5 * S
+    assert going_on(start, last_t, last_utc).step_ms() < -(50 * 365 * 86_400_000)

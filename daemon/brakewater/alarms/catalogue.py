@@ -33,6 +33,8 @@ class Shape(StrEnum):
     SILENT = "silent"
     STUCK = "stuck"
     DOWN = "down"
+    OFF = "off"
+    """Further from zero than the setpoint, on either side."""
 
 
 class Priority(StrEnum):
@@ -263,6 +265,20 @@ _ROWS = (
         causes=("PLC away", "mailbox moved or its signature changed", "something else writes there"),
         response="Watch the page instead of these lamps; have the instrument tech compare mailbox and rig file.",
         time_to_respond="5 min",
+    ),
+    AlarmKind(
+        name="clock-stepped",
+        scope=Scope.RIG,
+        shape=Shape.OFF,
+        quantity="self.clock-step",
+        dimension=Dimension.TIME,
+        setpoint="5 s",
+        off_delay="60 s",
+        priority=Priority.LOW,
+        consequence="Times in the record and in reports jump; delays, rates and the order of events do not.",
+        causes=("time server back after a long while", "clock set by hand", "battery of the rig PC's clock empty"),
+        response="Have the instrument tech see that the rig PC keeps time; note the step where times are compared.",
+        time_to_respond="1 d",
     ),
 )
 

@@ -28,6 +28,7 @@ class Scale:
         def column(numbers: list[float]) -> Floats:
             return np.array(numbers, np.float64).reshape(-1, 1)
 
+        self._off = np.array([at for at, rule in enumerate(rules) if rule.kind.shape is Shape.OFF], np.intp)
         self._sign = column([_SIGN.get(rule.kind.shape, 1.0) for rule in rules])
         self._beyond = self._sign * column([_HALF if rule.setpoint is None else rule.setpoint for rule in rules])
         self._within = self._beyond - column([rule.deadband for rule in rules])
@@ -37,5 +38,6 @@ class Scale:
     def regions(self, values: Floats, codes: Codes) -> Regions:
         """[alarms, n] regions of [alarms, n] values and codes. CLEAR, WITHIN and BEYOND count up, so they are a sum."""
         turned = values * self._sign
+        turned[self._off] = np.abs(turned[self._off])
         known = (turned > self._beyond).view(np.uint8) + (turned > self._within).view(np.uint8)
         return np.where(codes >= self._unknown, np.uint8(UNKNOWN), known)

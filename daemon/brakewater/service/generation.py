@@ -4,7 +4,6 @@ import asyncio
 import contextlib
 import logging
 from functools import partial
-from time import time_ns
 from typing import Final
 
 from brakewater.clock import MachineClock
@@ -114,12 +113,12 @@ class Generation:
 
     def _gauges(self, clock: MachineClock) -> dict[str, Gauge]:
         """What the device ``self`` tells, in the integer units its registers count in."""
-        journal, steps = self._recording.journal, _ClockSteps(clock)
+        journal = self._recording.journal
         gauges: dict[str, Gauge] = {
             "self.lateness": lambda: self.source.lateness_ns // 1000,
             "self.commit-age": lambda: journal.commit_age_ns // 1_000_000,
             "self.queued": lambda: journal.queued,
-            "self.clock-step": steps.last_ms,
+            "self.clock-step": clock.step_ms,
             **self.plcs.gauges,
         }
         if self.publisher is not None:
@@ -168,19 +167,3 @@ class _DeviceTeller:
             else:
                 self._lost.add(place)
                 _log.warning("device %s does not answer; trying on", place)
-
-
-class _ClockSteps:
-    """Finds steps of the wall clock against steady time."""
-
-    _LEAST_NS: Final = 1_000_000_000
-
-    def __init__(self, clock: MachineClock) -> None:
-        self._clock = clock
-        self._offset_ns = time_ns() - clock.steady_ns()
-
-    def last_ms(self) -> int:
-        """Size of a step since the last scan, ms; 0 where there was none. Slow drift counts for nothing."""
-        offset_ns = time_ns() - self._clock.steady_ns()
-        step_ns, self._offset_ns = offset_ns - self._offset_ns, offset_ns
-        return step_ns // 1_000_000 if abs(step_ns) >= self._LEAST_NS else 0

@@ -6,14 +6,21 @@
 Accelerated: about every third answer meets a fault, where a real line has a few a day. Reads have one length out of
 two, so that on RTU a stale answer would often fit. After a device has answered one request twice, the next read waits
 for the second: quiet.py says why RTU cannot tell it otherwise.
+
+Beside them a whole watch of each transport polls one such device and two neighbours, libmodbus servers, that must be
+asked once and answer in every scan.
 """
 
 import argparse
 import asyncio
 import random
+import tempfile
 from collections import Counter
+from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 
 from brakewater.field.link import Link, Read, Table
 from brakewater.quality import Status
@@ -21,6 +28,9 @@ from brakewater.quality import Status
 from .cases import FAULTS, Fault, families
 from .device import Device, Transport
 from .matrix import RESULTS, UNIT, Meeting, assert_genuine, stand, status_name
+from .register_server import build
+from .register_server import device as neighbour
+from .watched import NEIGHBOURS, watching
 
 LATENCY_S = 0.6
 """Declared for the RTU lines; the latest answer comes after 0.1 s."""
@@ -88,6 +98,28 @@ async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
     return tally
 
 
+async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequence[int]) -> Tally:
+    """A watch whose neighbours must not notice; answers that come twice are left to the others, which wait for them."""
+    pick, tally = random.Random(seed), Tally(transport=transport)
+    faults = [fault for fault in _faults(transport) if not fault.settles]
+    time = asyncio.get_running_loop().time
+    async with watching(transport, LATENCY_S, ports) as watch:
+        right, end, asked = time(), time() + seconds, -1
+        while time() < end:
+            if watch.device.number != asked and watch.device.idle.is_set():
+                asked = watch.device.number
+                if pick.random() < FAULTY:
+                    watch.device.script.append(pick.choice(faults).play)
+                    tally.faults += 1
+            status = await watch.scan()
+            tally.reads += 1
+            tally.seen[status_name(status).split()[0]] += 1
+            if status == Status.OK:
+                tally.longest_s, right = max(tally.longest_s, time() - right), time()
+            assert time() - right < STUCK_S, f"STUCK in a watch: {transport}, seed {seed}"
+    return tally
+
+
 async def _outage(device: Device, pick: random.Random) -> None:
     await device.go_away()
     await asyncio.sleep(pick.random())
@@ -117,18 +149,24 @@ async def soak(seconds: float, seed: int) -> list[Tally]:
         seconds: how long.
         seed: of the chance; devices take the next ones.
     """
-    async with asyncio.TaskGroup() as group:
-        tasks = [
-            group.create_task(_one(transport, seed + k, seconds))
-            for k, transport in enumerate(transport for transport in Transport for _ in range(EACH))
-        ]
+    with ExitStack() as stack:
+        program = build(Path(stack.enter_context(tempfile.TemporaryDirectory())))
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                group.create_task(_one(transport, seed + k, seconds))
+                for k, transport in enumerate(transport for transport in Transport for _ in range(EACH))
+            ]
+            for k, transport in enumerate(Transport):
+                ports = [stack.enter_context(neighbour(program)) for _ in NEIGHBOURS]
+                tasks.append(group.create_task(_watch(transport, seed - 1 - k, seconds, ports)))
     return [task.result() for task in tasks]
 
 
 def report(tallies: list[Tally], seconds: float, seed: int) -> str:
-    """The tally, one line a transport."""
+    """The tally, one line a transport, and one a watch."""
     sums = {transport: Tally(transport=transport) for transport in Transport}
-    for one in tallies:
+    watches = tallies[-len(Transport) :]
+    for one in tallies[: -len(Transport)]:
         total = sums[one.transport]
         total.reads, total.faults, total.outages = (
             total.reads + one.reads,
@@ -137,8 +175,9 @@ def report(tallies: list[Tally], seconds: float, seed: int) -> str:
         )
         total.seen += one.seen
         total.longest_s = max(total.longest_s, one.longest_s)
+    told = [f"watch: {one}".replace(" reads", " scans") for one in watches]
     head = f"{seconds:g} s of random faults, {EACH} devices of each transport, seed {seed}"
-    return "\n".join([head, *map(str, sums.values()), "wrong values: 0, stuck links: 0"]) + "\n"
+    return "\n".join([head, *map(str, sums.values()), *told, "wrong values: 0, stuck links: 0"]) + "\n"
 
 
 def main() -> None:

@@ -67,9 +67,9 @@ class _Lone:
         return self._column
 
     def _made(self, words: list[int], status: int) -> Column:
-        value = self._alike.reading(words) if self._alike.reading and status == Status.OK else None
-        if value is not None:
-            return Column(values=np.array((value,)), codes=_GOOD)
+        told = self._alike.reading(words) if self._alike.reading and status == Status.OK else None
+        if told is not None:
+            return Column(values=np.array(told[:1]), codes=np.array(told[1:], np.uint8) if told[1] else _GOOD)
         return self._alike.convert(np.array([words], np.uint16), np.array([status], np.uint8))[0]
 
 

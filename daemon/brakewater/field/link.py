@@ -44,7 +44,8 @@ from brakewater.rig.model import Table
 __all__ = ["FIRST_WAIT_S", "LONGEST_WAIT_S", "Answer", "Link", "Read", "Table", "wait_s"]
 
 FIRST_WAIT_S: Final = 0.05
-LONGEST_WAIT_S: Final = 2.0
+LONGEST_WAIT_S: Final = 1.5
+"""With the scan that knocks and the one that it joins, a device is back in a watch within 2 s of its return."""
 HANDSHAKE_S: Final = 10.0
 """A small device takes seconds over the keys of TLS; no read waits for that, the next ones find the connection, s."""
 SETTLE_S: Final = 0.05

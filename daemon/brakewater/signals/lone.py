@@ -1,7 +1,8 @@
 """The reading of a lone scan by the same laws as ``convert``, on Python's own numbers: far quicker than arrays of one.
 
 Python's float and numpy's float64 are the same numbers with the same + - * / and square root, so the bits are equal; a
-test holds both against each other. Only what is plainly good is told here; of all else ``convert`` is asked.
+test holds both against each other. Only what is plainly good or plainly broken is told here; of all else ``convert`` is
+asked.
 """
 
 import math
@@ -9,6 +10,7 @@ import struct
 from collections.abc import Callable, Sequence
 from typing import Final, cast
 
+from brakewater.quality import Reason
 from brakewater.signals import loop, rtd
 from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Direct, Linear, Pt100, Register, line
 from brakewater.signals.words import RegisterKind, register_count
@@ -16,8 +18,9 @@ from brakewater.stream import Floats
 
 Number = Callable[[Sequence[int]], float]
 """What registers hold."""
-Reading = Callable[[Sequence[int]], float | None]
-"""Their value in SI; None where it is not plainly good."""
+Told = tuple[float, int] | None
+"""Value in SI and reason code; None where only ``convert`` can tell."""
+Reading = Callable[[Sequence[int]], Told]
 
 _UNPACKED: Final = {
     RegisterKind.INT16: ">h",
@@ -27,6 +30,9 @@ _UNPACKED: Final = {
     RegisterKind.FLOAT32: ">f",
     RegisterKind.FLOAT64: ">d",
 }
+
+
+_GOOD, _LOOP_LOW, _SHORT = int(Reason.GOOD), int(Reason.LOOP_LOW), int(Reason.SENSOR_SHORT)
 
 
 def reading(register: Register, signal: AnySignal, sensor_range: tuple[float, float] | None) -> Reading | None:
@@ -43,10 +49,12 @@ def reading(register: Register, signal: AnySignal, sensor_range: tuple[float, fl
     number = _number(register)
     low, high = sensor_range or (-math.inf, math.inf)
 
-    def read(words: Sequence[int]) -> float | None:
+    def read(words: Sequence[int]) -> Told:
         raw = number(words)
-        value = law(raw) if math.isfinite(raw) else None
-        return value if value is not None and math.isfinite(value) and low <= value <= high else None
+        told = law(raw) if math.isfinite(raw) else None
+        if told is None or told[1] != _GOOD:
+            return told
+        return told if math.isfinite(told[0]) and low <= told[0] <= high else None
 
     return read
 
@@ -64,28 +72,31 @@ def _number(register: Register) -> Number:
     return lambda words: float(unpack(pack(*words[::step]))[0])
 
 
-def _law(signal: AnySignal) -> Callable[[float], float | None] | None:
+def _law(signal: AnySignal) -> Callable[[float], Told] | None:
     match signal:
         case Direct(scale=scale, offset=offset):
-            return lambda raw: scale * raw + offset
+            return lambda raw: (scale * raw + offset, _GOOD)
         case Linear():
-            return lambda raw: line(raw, signal)
+            return lambda raw: (line(raw, signal), _GOOD)
         case CurrentLoop():
             return lambda raw: _loop(raw, signal)
         case Pt100():
             return lambda raw: _thermometer(raw, signal)
         case Bit(inverted=inverted):
-            return lambda raw: float((raw == 0.0) is inverted)
+            return lambda raw: (float((raw == 0.0) is inverted), _GOOD)
         case _:
             return None
 
 
-def _loop(raw: float, signal: CurrentLoop) -> float | None:
-    return line(raw, signal) if loop.measures(loop.milliamps(raw, signal.raw_low, signal.raw_high)) else None
+def _loop(raw: float, signal: CurrentLoop) -> Told:
+    ma = loop.milliamps(raw, signal.raw_low, signal.raw_high)
+    if -1e6 < ma <= loop.FAILED_LOW_MA:  # no garbage that overflowed
+        return 0.0, _LOOP_LOW
+    return (line(raw, signal), _GOOD) if loop.measures(ma) else None
 
 
-def _thermometer(raw: float, signal: Pt100) -> float | None:
+def _thermometer(raw: float, signal: Pt100) -> Told:
     ratio = (signal.ohms_per_count * raw + signal.ohms_offset) / signal.r0
-    if not (ratio >= 1.0 and rtd.measures(ratio)):  # the cold side takes Newton's steps
-        return None
-    return float(rtd.degc_from_zero_up(cast("Floats", ratio)))
+    if ratio >= 1.0 and rtd.measures(ratio):  # the cold side takes Newton's steps
+        return float(rtd.degc_from_zero_up(cast("Floats", ratio))), _GOOD
+    return (0.0, _SHORT) if math.isfinite(ratio) and ratio < rtd.SHORT_RATIO * 0.9 else None

@@ -1,0 +1,295 @@
+"""The faults as a whole watch meets them: one device misbehaves, two others, libmodbus servers, must not notice.
+
+    python -m tests.faults.watched            prints the table
+    python -m tests.faults.watched --write    and keeps it as tests/results/DATE-watched.txt
+
+For each fault, scan by scan: every word of every device is of the address and request it stands for; each neighbour is
+asked once and answers, in every scan; the scan that met the fault shows the status that names it; and the device is
+right again within three scans, or two seconds, of the end. On RTU that holds within the declared worst latency, for
+which the line has to stay silent after a fault, so it is added there.
+"""
+
+import argparse
+import asyncio
+import platform
+import tempfile
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AsyncExitStack, ExitStack, aclosing, asynccontextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from brakewater.field.own import OwnDevice
+from brakewater.field.poller import PolledSource
+from brakewater.quality import Status
+from brakewater.rig import Device as RigDevice
+from brakewater.rig import Point, Rig, Table
+from brakewater.rig.own import points as own_points
+from brakewater.signals.convert import Direct, Register
+from brakewater.signals.words import RegisterKind
+from brakewater.stream import Sample
+
+from .cases import COUNT, FAULTS, NO_LATENCY_S, Fault, families
+from .device import Device, LineDevice, SocketDevice, Transport
+from .fault_server import word
+from .lines import serial_line
+from .matrix import RESULTS, UNIT, status_name
+from .register_server import build
+from .register_server import device as neighbour
+
+PERIOD_S = 0.1
+TIMEOUT_S = 0.08
+MET = 3
+"""So many times a fault is met in a row."""
+SCANS = 3
+"""To be right again,"""
+RIGHT_S = 2.0
+"""or so long, whichever is more."""
+MANY = range(100, 100 + COUNT)
+LONE = (101,)
+"""For exceptions: a merged read that is refused would be split, and the next fault met by another request."""
+NEIGHBOURS = ("one", "two")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What became of one fault, or a family of them, on one transport."""
+
+    fault: str
+    transport: Transport
+    shown: tuple[str, ...]
+    scans: int
+    """Most scans from the end of a fault until its device was right again."""
+    seconds: float
+    """The longest such time."""
+    late_ms: float
+    """How late the latest scan began."""
+    faults: int = 1
+
+
+def rig_of(device: RigDevice, ports: Sequence[int], addresses: Sequence[int]) -> Rig:
+    """The misbehaving device and its neighbours, a register at each address."""
+    others = [_tcp(name, port) for name, port in zip(NEIGHBOURS, ports, strict=True)]
+    points = [_point(one.name, address) for one in (device, *others) for address in addresses]
+    return Rig(
+        file="", text="", name="rig-4", pad="pad", scan_ns=round(PERIOD_S * 1e9), units="us",
+        devices=(device, *others), points=(*points, *own_points((), broker=False)),
+        brakes=(), tanks=(), alarms=(), lamps=(), mqtt=None, mirrors={}, people={},
+    )  # fmt: skip
+
+
+def _device(name: str, **keys: object) -> RigDevice:
+    return RigDevice.model_validate({"name": name, "unit": UNIT, "timeout": f"{TIMEOUT_S * 1e3:g} ms", **keys})
+
+
+def _tcp(name: str, port: int) -> RigDevice:
+    return _device(name, host="127.0.0.1", port=port)
+
+
+def _point(device: str, address: int) -> Point:
+    return Point(
+        name=f"{device}-{address}", role="heartbeat", brake=None, device=device, table=Table.INPUT, address=address,
+        register=Register(kind=RegisterKind.UINT16), signal=Direct(),
+    )  # fmt: skip
+
+
+@asynccontextmanager
+async def _misbehaving(transport: Transport, latency_s: float) -> AsyncIterator[tuple[Device, RigDevice]]:
+    rtu = {"turnaround": f"{latency_s * 1e3:g} ms"}
+    if transport is Transport.SERIAL:
+        with tempfile.TemporaryDirectory() as folder, serial_line(Path(folder)) as line:
+            async with LineDevice(line) as device:
+                yield device, _device("bad", transport="rtu", serial=str(line.here), parity="none", **rtu)
+        return
+    async with SocketDevice(transport) as peer:
+        if transport is Transport.TCP:
+            yield peer, _tcp("bad", peer.port)
+        else:
+            yield peer, _device("bad", transport="rtu-over-tcp", host="127.0.0.1", port=peer.port, **rtu)
+
+
+class Watch:
+    """The scans, each looked at as it comes."""
+
+    def __init__(self, rig: Rig, device: Device, source: PolledSource, samples: AsyncIterator[Sample]) -> None:
+        self.device, self._source, self._samples = device, source, samples
+        self._slots = {name: [slot for slot in rig.slots if slot.point.device == name] for name in ("bad", *NEIGHBOURS)}
+        self._before = dict.fromkeys(NEIGHBOURS, 0)
+        self.late_ms = 0.0
+
+    async def scan(self) -> int:
+        """The status that the misbehaving device shows in the next scan."""
+        sample = await anext(self._samples)
+        self.late_ms = max(self.late_ms, self._source.lateness_ns / 1e6)
+        words = memoryview(sample.words).cast("H").tolist()
+        for name in NEIGHBOURS:
+            self._neighbour(name, sample, words)
+        return self._bad(sample, words)
+
+    def _neighbour(self, name: str, sample: Sample, words: list[int]) -> None:
+        shown = {sample.status[slot.index] for slot in self._slots[name]}
+        assert shown == {Status.OK}, f"neighbour {name} shows {sorted(map(status_name, shown))}"
+        number = next(words[slot.column] for slot in self._slots[name] if slot.point.address % 2)
+        assert self._before[name] in (0, number - 1), f"neighbour {name} was not asked once: {self._before}, {number}"
+        self._before[name] = number
+        self._genuine(name, words, number)
+
+    def _bad(self, sample: Sample, words: list[int]) -> int:
+        (status,) = {sample.status[slot.index] for slot in self._slots["bad"]}
+        if status == Status.OK:
+            self._genuine("bad", words, self.device.number)
+        else:
+            assert {words[slot.column] for slot in self._slots["bad"]} == {0}, "WRONG VALUE: words of no answer"
+        return status
+
+    def _genuine(self, name: str, words: list[int], number: int) -> None:
+        for slot in self._slots[name]:
+            right = word(slot.point.address, number)
+            assert words[slot.column] == right, f"WRONG VALUE: {slot.point.name} {words[slot.column]}, not {right}"
+
+    async def until_good(self) -> int:
+        """Scans until it is right, this one counted."""
+        scans = 1
+        while await self.scan() != Status.OK:
+            scans += 1
+        return scans
+
+    async def meet(self, fault: Fault, latency_s: float) -> Outcome:
+        """A fault, and the way back."""
+        await self.until_good()
+        device = self.device
+        device.script.extend([fault.play] * MET)
+        if fault.goes_away:
+            await device.go_away()
+        shown = [status_name(await self._met(MET - 1 - k, fault)) for k in range(MET)]
+        device.script.clear()
+        if fault.goes_away:
+            await device.come_back()
+        await asyncio.wait_for(device.idle.wait(), 10 * RIGHT_S)
+        while isinstance(device, SocketDevice) and device.turns_away:  # that is the fault still
+            await self.scan()
+        time = asyncio.get_running_loop().time
+        ended = time()
+        scans = await self.until_good()
+        took_s = time() - ended
+        allowed = fault.status(device.transport).split("|")
+        assert shown[0] in allowed, f"{fault.name} on {device.transport}: shown {shown}, allowed {allowed}"
+        silent_s = 0.0 if device.transport is Transport.TCP else latency_s
+        most_s = max(SCANS * PERIOD_S, RIGHT_S) + silent_s
+        assert scans <= SCANS or took_s <= most_s, f"{fault.name} on {device.transport}: right after {took_s:.2f} s"
+        kinds = tuple(dict.fromkeys(shown))
+        return Outcome(
+            fault=fault.name, transport=device.transport, shown=kinds, scans=scans, seconds=took_s, late_ms=self.late_ms
+        )
+
+    async def _met(self, left: int, fault: Fault) -> int:
+        """The status of the scan in which the device performed the fault once more; what lies between passes."""
+        if fault.goes_away:
+            return await self.scan()
+        while True:
+            status = await self.scan()
+            if len(self.device.script) <= left:
+                return status
+
+
+@asynccontextmanager
+async def watching(
+    transport: Transport, latency_s: float, ports: Sequence[int], addresses: Sequence[int] = MANY
+) -> AsyncIterator[Watch]:
+    """A watch over a misbehaving device and two that behave."""
+    async with AsyncExitStack() as stack:
+        device, entry = await stack.enter_async_context(_misbehaving(transport, latency_s))
+        rig = rig_of(entry, ports, addresses)
+        source = PolledSource(rig, OwnDevice(rig, {}), period_s=PERIOD_S)
+        stack.push_async_callback(source.close)
+        samples = await stack.enter_async_context(aclosing(source.samples()))  # type: ignore[type-var]
+        yield Watch(rig, device, source, samples)
+
+
+async def one(fault: Fault, transport: Transport, ports: Sequence[int]) -> Outcome:
+    """One fault on a watch of its own."""
+    async with watching(transport, fault.latency_s, ports) as watch:
+        return await watch.meet(fault, fault.latency_s)
+
+
+async def family(name: str, transport: Transport, ports: Sequence[int]) -> Outcome:
+    """A family of faults, one after the other in one watch."""
+    addresses = LONE if name.startswith("exception") else MANY
+    async with watching(transport, NO_LATENCY_S, ports, addresses) as watch:
+        met = [await watch.meet(fault, NO_LATENCY_S) for fault in families(transport)[name]]
+    return Outcome(
+        fault=name,
+        transport=transport,
+        shown=tuple(dict.fromkeys(kind.split()[0] for outcome in met for kind in outcome.shown)),
+        scans=max(outcome.scans for outcome in met),
+        seconds=max(outcome.seconds for outcome in met),
+        late_ms=watch.late_ms,
+        faults=len(met),
+    )
+
+
+async def everything(ports: Sequence[Sequence[int]]) -> list[Outcome]:
+    """All faults; the transports side by side, each with neighbours of its own."""
+
+    async def of(transport: Transport, two: Sequence[int]) -> list[Outcome]:
+        outcomes = [await one(fault, transport, two) for fault in FAULTS if fault.status(transport)]
+        return outcomes + [await family(name, transport, two) for name in families(transport)]
+
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(of(*pair)) for pair in zip(Transport, ports, strict=True)]
+    return [outcome for task in tasks for outcome in task.result()]
+
+
+def table(outcomes: Sequence[Outcome]) -> str:
+    """One row a fault, one column a transport."""
+    by_fault: dict[str, dict[Transport, Outcome]] = {}
+    for outcome in outcomes:
+        by_fault.setdefault(outcome.fault, {})[outcome.transport] = outcome
+    lines = [
+        f"A scan every {PERIOD_S:g} s, deadline {TIMEOUT_S:g} s, each fault {MET} times in a row.",
+        "What the scans show that met it, (scans and seconds from its end until right again).",
+        "",
+        f"{'fault':<40}" + "".join(f"{transport:<30}" for transport in Transport),
+    ]
+    for fault, cells in by_fault.items():
+        lines.append(f"{fault:<40}" + "".join(f"{_cell(cells.get(one)):<30}" for one in Transport))
+    late = max(outcome.late_ms for outcome in outcomes)
+    lines += [
+        "",
+        *(
+            f"{one}: {sum(outcome.faults for outcome in outcomes if outcome.transport is one)} faults"
+            for one in Transport
+        ),
+        f"latest beginning of a scan: {late:.1f} ms",
+        "wrong values: 0, scans without both neighbours: 0",
+    ]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _cell(outcome: Outcome | None) -> str:
+    if outcome is None:
+        return "-"
+    many = f" x{outcome.faults}" if outcome.faults > 1 else ""
+    return f"{'/'.join(outcome.shown)}{many} ({outcome.scans}, {outcome.seconds:.1f} s)"
+
+
+def main() -> None:
+    """Run all and print; ends with an AssertionError at the first fault that gets through."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--write", action="store_true", help="keep the table under tests/results")
+    wanted = parser.parse_args()
+    with ExitStack() as stack:
+        program = build(Path(stack.enter_context(tempfile.TemporaryDirectory())))
+        ports = [[stack.enter_context(neighbour(program)) for _ in NEIGHBOURS] for _ in Transport]
+        text = table(asyncio.run(everything(ports)))
+    print(text)
+    if wanted.write:
+        now = datetime.now(UTC)
+        head = (
+            f"Faults in a watch, {now:%Y-%m-%d %H:%M} UTC, Python {platform.python_version()}, {platform.system()}.\n\n"
+        )
+        (RESULTS / f"{now:%Y-%m-%d}-watched.txt").write_text(head + text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -18,6 +18,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from time import process_time, sleep
 
@@ -38,6 +39,8 @@ SECONDS = float(os.environ.get("BRAKEWATER_LOAD_SECONDS", "40"))
 SETTLED_S = 6.0
 """Left out at the start: connecting, and finding out who is dead."""
 LATE_MS = 20.0
+MOST_CPU = 0.5
+"""Of one core: half a small box of two cores must stay free for the panel and all else; an assumption."""
 
 _RANGES = {
     "inlet-flow": ("0 gal/min", "150 gal/min"),
@@ -157,8 +160,24 @@ def watched(rig: Path, folder: Path) -> tuple[float, Record]:
     return (after.user + after.system - before.user - before.system) / SECONDS, Record(folder)
 
 
-def lateness_ms(rig: Rig, record: Record) -> tuple[np.ndarray, np.ndarray, int]:
-    """[n] of the beginning and of the stamp of every settled scan, ms; and how many ticks were left out."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What the record tells of the settled scans."""
+
+    began_ms: np.ndarray
+    """[n] how late each began,"""
+    stamped_ms: np.ndarray
+    """[n] and how long after its tick it was stamped."""
+    left_out: int
+    """Ticks without a scan."""
+    unread: int
+    """Readings of living devices that are missing,"""
+    readings: int
+    """of so many."""
+
+
+def seen(rig: Rig, record: Record) -> Seen:
+    """How the scans came."""
     column = next(slot.column for slot in rig.slots if slot.point.name == "self.lateness")
     blocks = [item for item in record.inputs() if isinstance(item, Block)]
     t_s = np.concatenate([block.t_ns for block in blocks]) / 1e9
@@ -168,13 +187,18 @@ def lateness_ms(rig: Rig, record: Record) -> tuple[np.ndarray, np.ndarray, int]:
     began_ms = (words[settled, 0] * 65536 + words[settled, 1]) / 1e3
     t_s = t_s[settled]
     living = [slot.index for slot in rig.slots if slot.point.device in {f"plc{k}" for k in range(DEVICES - DEAD)}]
-    unread = int(np.count_nonzero(status[settled][:, living]))
-    assert unread == 0, f"{unread} readings of living devices are missing"
     tick = np.rint((t_s - t_s[0]) / PERIOD_S)
     after = t_s - t_s[0] - tick * PERIOD_S
     # The stamp cannot be before its tick, so the earliest against the grid, less its own lateness, bounds the grid.
     began = after - began_ms / 1e3
-    return began_ms, (after - float(began.min())) * 1e3, int(tick[-1]) + 1 - len(tick)
+    answers = status[settled][:, living]
+    return Seen(
+        began_ms=began_ms,
+        stamped_ms=(after - float(began.min())) * 1e3,
+        left_out=int(tick[-1]) + 1 - len(tick),
+        unread=int(np.count_nonzero(answers)),
+        readings=answers.size,
+    )
 
 
 # ---- the floor
@@ -207,29 +231,36 @@ def rows() -> list[Row]:
         file.write_text(rig_file(ports), encoding="utf-8")
         rig = load(file)
         cpu, record = watched(file, Path(name) / "record")
-        began_ms, stamped_ms, left_out = lateness_ms(rig, record)
+        found = seen(rig, record)
         bare_cpu, bare_ms = asyncio.run(_bare(ports[: DEVICES - DEAD]))
-    told = f"{DEVICES} devices x {POINTS} points, {DEAD} dead"
+    told = f"{DEVICES} devices, {DEAD} dead"
     return [
         Row(
             what=f"{told}: scan begins late, p50/p99/max",
-            ours=figures(began_ms) + (f", {left_out} left out" if left_out else ""),
+            ours=figures(found.began_ms) + (f", {found.left_out} left out" if found.left_out else ""),
             floor=figures(bare_ms),
-            ratio=float(np.percentile(began_ms, 99)) / LATE_MS,
+            ratio=float(np.percentile(found.began_ms, 99)) / LATE_MS,
             target=1,
         ),
         Row(
             what="  and is stamped after its tick, p50/p99/max",
-            ours=figures(stamped_ms),
+            ours=figures(found.stamped_ms),
             floor=f"{LATE_MS:g} ms allowed",
-            ratio=float(np.percentile(stamped_ms, 99)) / LATE_MS,
+            ratio=float(np.percentile(found.stamped_ms, 99)) / LATE_MS,
             target=1,
+        ),
+        Row(
+            what="  readings of the living that are missing",
+            ours=f"{found.unread:,} of {found.readings:,}",
+            floor="none allowed",
+            ratio=found.unread / found.readings,
+            target=0,
         ),
         Row(
             what="  CPU of one core at 5 scans/s",
             ours=f"{cpu * 100:.1f} %",
-            floor=f"{bare_cpu * 100:.1f} %",
-            ratio=cpu / bare_cpu,
-            target=4,
+            floor=f"{bare_cpu * 100:.1f} %, {MOST_CPU:.0%} allowed",
+            ratio=cpu / MOST_CPU,
+            target=1,
         ),
     ]

@@ -16,7 +16,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any, Final
 
-from brakewater.errors import DeviceError
+from brakewater.errors import DeviceError, plainly
 
 SOCKET: Final = "control.sock"
 _MOST_BYTES: Final = 65_536
@@ -176,8 +176,8 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
         found = json.loads(answer)
     except (OSError, ValueError) as error:
         raise DeviceError(
-            f"{path}: no daemon answers ({error}); is `brakewater run` at work on this record folder, and may user"
-            f" {own_user()} reach it?"
+            f"{path}: no daemon answers ({plainly(error)}); is `brakewater run` at work on this record folder, and may"
+            f" user {own_user()} reach it?"
         ) from error
     if not isinstance(found, dict):
         raise DeviceError(f"{path}: found an answer that is no JSON object")

@@ -10,6 +10,25 @@ Start-up raises one error that lists all faults at once.
 """
 
 from dataclasses import dataclass
+from typing import Final
+
+_PLAIN: Final = (
+    (FileNotFoundError, "no such file or folder"),
+    (PermissionError, "this user may not do that there"),
+    (IsADirectoryError, "a folder, where a file is wanted"),
+    (NotADirectoryError, "a file, where a folder is wanted"),
+    (ConnectionRefusedError, "nobody listens there"),
+    (TimeoutError, "no answer in time"),
+    (UnicodeError, "bytes that are no UTF-8 text"),
+)
+
+
+def plainly(error: Exception) -> str:
+    """What went wrong with a file or a line, in words for people, without numbers of the system."""
+    for kind, says in _PLAIN:
+        if isinstance(error, kind):
+            return says
+    return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
 
 
 class BrakewaterError(Exception):

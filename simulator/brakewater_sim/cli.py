@@ -15,7 +15,7 @@ from pathlib import Path
 from textwrap import wrap
 
 from brakewater import __version__
-from brakewater.errors import RigFileError, StorageError
+from brakewater.errors import RigFileError, StorageError, plainly
 from brakewater.rig import Rig, load
 from brakewater.rig.load import demo_file
 from brakewater_sim.scenarios import SCENARIOS, Scenario
@@ -37,8 +37,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (ArgumentsError, RigFileError) as error:
         print(error, file=sys.stderr)
         return BAD_ARGUMENTS
-    except (StorageError, OSError) as error:
+    except StorageError as error:
         print(error, file=sys.stderr)
+        return COULD_NOT_RUN
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print(f"{place}{plainly(error)}", file=sys.stderr)
         return COULD_NOT_RUN
     except KeyboardInterrupt:
         print("stopped; nothing was written", file=sys.stderr)

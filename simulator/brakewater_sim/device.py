@@ -60,6 +60,11 @@ class Playback:
             self._registers = self._wiring.registers(self._tick)
         return self._registers
 
+    @property
+    def ended(self) -> bool:
+        """The scenario is over; its last state stays."""
+        return self._end_ns - self._tick.t_ns < STEP_NS
+
 
 class _Line(asyncio.Protocol):
     """One connection; ``lines`` holds all that are open."""
@@ -109,7 +114,7 @@ async def serve(
         playback: the plant behind them; its clock starts when all devices listen.
         rig: the devices.
         ports: device name -> port instead of the rig file's; 0 takes any free one.
-        say: gets one line a device once it listens.
+        say: gets one line a device once it listens, and one when the scenario has ended.
         stop: ends it.
 
     Raises:
@@ -122,8 +127,12 @@ async def serve(
         playback.begin()
         for line in ready:
             say(line)
+        told = False
         while not stop.is_set():
             playback.now()
+            if playback.ended and not told:
+                say("the scenario has ended; its last state stays until this is stopped (Ctrl-C)")
+                told = True
             try:
                 await asyncio.wait_for(stop.wait(), KEEP_UP_S)
             except TimeoutError:

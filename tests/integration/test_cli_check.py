@@ -1,6 +1,7 @@
 """``brakewater check``: what it prints for a good rig file, and for a bad one every fault at once."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,8 @@ def test_a_good_file_as_json() -> None:
     alarms = {one["alarm"]: one for one in said["alarms"]}
     assert alarms["aux.cooling-flow-low"]["setpoint"] == pytest.approx(75 * 3.785411784e-3 / 60)
     assert alarms["aux.outlet-temperature-high"]["setpoint"] == pytest.approx((160 - 32) / 1.8)
+    assert alarms["aux.brake-level-rising"]["defaults"] == ["deadband", "off-delay", "on-delay", "setpoint"]
+    assert "setpoint" not in alarms["aux.cooling-flow-low"]["defaults"]
     assert {"rig.broker-lost", "rig.device-silent:plc1", "rig.signal-bad:aux-flow"} <= alarms.keys()
 
 
@@ -52,6 +55,8 @@ def test_a_good_file_for_people() -> None:
         "aux.cooling-flow-low",
         "75 gal/min",
         "160 degF",
+        "0.1181 in/s *",
+        "* a default that nobody entered for this rig",
         "lamp cooling (red): cooling-lost, cooling-flow-low",
         "lamp watching (white)",
         "aux has no return-flow: the watch does without",
@@ -105,3 +110,24 @@ def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
         assert done.returncode == 2
         assert str(rig) in done.stderr
         assert "Traceback" not in done.stderr
+
+
+def test_every_commented_table_for_plcs_in_the_template_passes(tmp_path: Path) -> None:
+    """A tech takes the hash off and nothing else."""
+    text = (DEMO.parent / "template.toml").read_text()
+    head, mark, tail = text.partition("# [registers]")
+    assert mark
+    rig = tmp_path / "rig.toml"
+    rig.write_text(head + re.sub(r"^# (?=\[|[a-z-]+ = )", "", mark + tail, flags=re.MULTILINE))
+    done = here("check", rig)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "may be written: plc1, unit 1, holding 401..406" in done.stdout
+    assert "outstation on 127.0.0.1:1502 for 192.0.2.10/32" in done.stdout
+    assert here("check", DEMO.parent / "template.toml").returncode == 0
+
+
+def test_a_file_that_is_not_there_is_said_plainly(tmp_path: Path) -> None:
+    done = here("check", tmp_path / "none.toml")
+    assert done.returncode == 2
+    assert "found no such file or folder; allowed: a readable UTF-8 TOML file" in done.stderr
+    assert "Errno" not in done.stderr

@@ -5,11 +5,14 @@ import json
 import re
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import streams
+from brakewater.record.journal import Journal
 from daemons import DEMO, here
 
 pytestmark = pytest.mark.integration
@@ -99,7 +102,8 @@ def test_another_rig_file_over_the_same_inputs(recorded: Path, tmp_path: Path) -
 @pytest.mark.parametrize(
     ("setting", "allowed"),
     [
-        ("aux.cooling-lots.setpoint=5 gal/min", "setpoint, deadband, on-delay, off-delay"),
+        ("aux.cooling-lots.setpoint=5 gal/min", 'did you mean "aux.cooling-lost"?'),
+        ("aux.cooling-lost.on-dealy=1 s", 'did you mean "on-delay"?'),
         ("aux.cooling-flow-low.colour=red", "setpoint, deadband, on-delay, off-delay"),
         ("aux.cooling-flow-low.setpoint=70 degF", "gal/min"),
         ("aux.cooling-flow-low.setpoint=70 gal", "US gal"),
@@ -117,6 +121,32 @@ def test_a_bad_setting_is_refused_with_what_is_allowed(recorded: Path, setting: 
     assert "found" in done.stderr
     assert allowed in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("setting", "objection"),
+    [
+        ("aux.cooling-flow-low.on-delay=15 s", "check would refuse aux.cooling-flow-low: found 15 s"),
+        ("aux.brake-level-high.setpoint=900 mm", "below the bearing level"),
+        ("aux.cooling-flow-low.setpoint=-1 gal/min", "above zero"),
+        ("aux.cooling-flow-low.on-delay=1 s", ""),
+    ],
+)
+def test_what_check_would_refuse_may_be_asked_but_is_said(recorded: Path, setting: str, objection: str) -> None:
+    done = here("replay", recorded, "--set", setting)
+    assert done.returncode == 0
+    assert bool(done.stderr) is bool(objection)
+    assert objection in done.stderr
+
+
+def test_a_folder_with_runs_of_several_rigs_says_so(tmp_path: Path) -> None:
+    with closing(Journal(tmp_path)) as journal:
+        for run, rig in enumerate((streams.demo(), streams.two(), streams.demo()), 1):
+            journal.begin(streams.start(rig, run=run, t_ns=run))
+    done = here("replay", tmp_path)
+    assert "holds runs of several rigs (rig-4: run 1, 3; rig-9: run 2); each is replayed as its own" in done.stderr
+    assert "run 2 of rig rig-9 begins" in done.stdout
+    assert "replayed as one rig" in here("replay", tmp_path, "--rig", DEMO).stderr
 
 
 def test_what_if_is_not_held_against_the_record(recorded: Path) -> None:
@@ -157,6 +187,16 @@ def test_export_gives_a_row_a_scan_and_hides_what_is_bad(recorded: Path, tmp_pat
     assert {row["aux.heat [kW]"] for row in stopped} == {""}
     assert all(float(row["aux.heat [kW]"]) > 0 for row in rows if row["aux.heat quality"] == "good")
     assert [path.name for path in tmp_path.iterdir()] == ["x.csv"]
+
+
+def test_export_overwrites_nothing_unasked(recorded: Path, tmp_path: Path) -> None:
+    file = tmp_path / "x.csv"
+    file.write_text("mine")
+    done = here("export", recorded, "-o", file)
+    assert (done.returncode, file.read_text()) == (2, "mine")
+    assert done.stderr == f"brakewater export: {file} exists; name another file, or say --replace\n"
+    assert here("export", recorded, "-o", file, "--replace").returncode == 0
+    assert file.read_text() != "mine"
 
 
 def test_export_refuses_other_kinds_of_file_and_places_it_cannot_write(recorded: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import getpass
 import json
+import re
 import socket
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
@@ -88,6 +89,10 @@ def test_status_says_all_that_the_contract_names(shared: Daemon) -> None:
     people = brakewater("status", "--record", shared.record).stdout
     assert people.startswith("watching rig rig-9")
     assert "no alarm standing" in people
+    assert re.search(r"^  aux-flow +90\.0 gal/min$", people, re.MULTILINE)
+    assert re.search(r"^  aux heat +\d+ kW$", people, re.MULTILINE)
+    assert found["values"]["aux"]["readings"]["aux-flow"]["shown"] == {"value": 90.0, "unit": "gal/min"}
+    assert found["values"]["aux"]["derived"]["heat_w"]["quality"] == "good"
     assert brakewater("status", BRAKEWATER_RECORD=str(shared.record)).returncode == 0
 
 
@@ -98,6 +103,8 @@ def test_an_alarm_is_acknowledged_by_the_user_of_this_process(watch: Daemon, dev
     assert done.returncode == 0, done.stderr
     assert done.stdout == "aux.cooling-lost is now acknowledged\n"
     assert watch.states()["aux.cooling-lost"] == "acknowledged"
+    assert "CRITICAL aux.cooling-lost is unacknowledged: Cooling water lost: 0.0 gal/min, set at 5 " in watch.said
+    assert "aux.cooling-lost is acknowledged: Cooling water lost, acknowledged" in watch.said
     done = brakewater("do", "--record", watch.record, "--json", "acknowledge", "all")
     assert done.returncode == 0
     assert json.loads(done.stdout)["ok"] is True

@@ -130,15 +130,19 @@ def test_states_of_an_older_rig_file_are_cleared(broker: Broker) -> None:
         assert "other/aux/alarm/untouched" in said
 
 
-def test_a_clean_stop_says_so(broker: Broker) -> None:
+def test_a_clean_stop_says_so_and_leaves_nothing_that_looks_like_a_watch(broker: Broker) -> None:
     rig = demo_rig(broker.port)
     with watching(rig) as mqtt:
-        mqtt.show(picture(rig))
+        mqtt.show(picture(rig, {"aux.cooling-lost": "unacknowledged"}))
         connected(mqtt)
+        until(lambda: retained(broker.port, f"{ROOT}/horn").get(f"{ROOT}/horn") == {"sound": "alarm"})
     said = retained(broker.port, f"{ROOT}/#")
     assert said[f"{ROOT}/online"]["online"] is False
     assert said[f"{ROOT}/online"]["since"] is not None
-    assert said[f"{ROOT}/lamp/watching"]["aspect"] == "off"
+    lamps = {topic: body["aspect"] for topic, body in said.items() if "/lamp/" in topic}
+    assert lamps == {f"{ROOT}/lamp/{name}": "off" for name in ("watching", *(lamp.name for lamp in rig.lamps))}
+    assert said[f"{ROOT}/horn"] == {"sound": "off"}
+    assert [topic for topic in said if "/alarm/" in topic] == []
     assert mqtt.figures().drops == 0
 
 

@@ -67,7 +67,7 @@ def test_bad_arguments_end_with_2(words: tuple[str, ...], capsys: pytest.Capture
     ("error", "status", "says"),
     [
         (StorageError("the disk is full"), 3, "brakewater check: the disk is full\n"),
-        (PermissionError(13, "Permission denied", "x"), 3, "brakewater check: [Errno 13] Permission denied: 'x'\n"),
+        (PermissionError(13, "Permission denied", "x"), 3, "brakewater check: x: this user may not do that there\n"),
         (KeyboardInterrupt(), 130, ""),
     ],
 )

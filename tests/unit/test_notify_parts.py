@@ -183,11 +183,14 @@ def test_a_command_goes_through_the_door_and_its_answer_comes_back() -> None:
     assert desk.sent == [("reply/here", {"id": "a1", "ok": True, "says": "cooling-lost is now acknowledged"}, b"\x01")]
 
 
-def test_what_has_no_id_is_answered_only_on_a_response_topic_and_always_counted() -> None:
+def test_what_has_no_usable_id_is_answered_all_the_same_and_counted() -> None:
     desk = Desk()
     desk.take(message(b"{"))
     desk.take(message(b"{", reply_to="reply/here"))
-    assert [(topic, body["id"], body["ok"]) for topic, body, _ in desk.sent] == [("reply/here", None, False)]
+    assert [(topic, body["id"], body["ok"]) for topic, body, _ in desk.sent] == [
+        ("brakewater/rig-4/answer/driller/without-id", None, False),
+        ("reply/here", None, False),
+    ]
     assert (desk.desk.refused, desk.door.asked) == (2, [])
 
 

@@ -215,7 +215,7 @@ def test_syntax(what: str) -> None:
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(RigFileError, match="No such file"):
+    with pytest.raises(RigFileError, match="no such file"):
         load(tmp_path / "rig.toml")
 
 

@@ -183,11 +183,11 @@ PT = 'kind = "pt100", ohms-per-count = 0.01'
 INLET = {
     # the signal, more keys: key below the point, part of found, part of allowed
     (PT + ", leads = 2", ""): ("signal.leads", "2", "wires = 2"),
-    (PT + ", leads = { wires = 2 }", ""): ("signal.leads", "ohms None", "ohms = 1.2"),
+    (PT + ", leads = { wires = 2 }", ""): ("signal.leads", "ohms nothing", "ohms = 1.2"),
     (PT + ", leads = { wires = 5 }", ""): ("signal.leads", "wires 5", "2, 3 or 4"),
     (PT + ", leads = { wires = 4, ohms = 1 }", ""): ("signal.leads", "ohms 1", "0.0 to 0.0"),
     (PT + ', leads = { wires = 3, length = "30 m", ohms-per-km = 20 }', ""): ("signal.leads", "a length with wires = 3", "wires = 2"),
-    (PT + ', leads = { wires = 2, length = "30 m" }', ""): ("signal.leads", "ohms-per-km None", "20.95"),
+    (PT + ', leads = { wires = 2, length = "30 m" }', ""): ("signal.leads", "ohms-per-km nothing", "20.95"),
     (PT + ', leads = { wires = 2, length = "30 gal", ohms-per-km = 20 }', ""): ("signal.leads", "30 gal", "m, cm"),
     (PT + ', leads = { wires = 2, length = "30 km" }', ""): ("signal.leads", "ohms-per-km", "20.95"),
     (PT + ", lead-ohms = 1, leads = { wires = 3 }", ""): ("signal.lead-ohms", "beside leads", "one of them"),

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from brakewater import __version__
 from brakewater.cli import check, demo, do, export, loopcheck, panel, points, probe, reload, replay, run, status, verify
 from brakewater.cli import map as map_  # the command's name is Python's too
-from brakewater.errors import BrakewaterError, RigFileError
+from brakewater.errors import BrakewaterError, RigFileError, plainly
 
 CAUTION = (
     "An advisory monitor, not a safety instrumented system. The maker's manual, local rules and licensed practice stand"
@@ -67,7 +67,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        print(f"brakewater {args.command}: {error}", file=sys.stderr)
+        place = f"{error.filename}: " if error.filename else ""
+        print(f"brakewater {args.command}: {place}{plainly(error)}", file=sys.stderr)
         return 3
     except KeyboardInterrupt:
         return 130

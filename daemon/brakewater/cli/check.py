@@ -68,6 +68,7 @@ def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
                 "on_delay_s": rule.on_ns / 1e9,
                 "off_delay_s": rule.off_ns / 1e9,
                 "unit": rule.kind.dimension.value,
+                "defaults": sorted(rule.defaults),
             }
             for rule in rig.alarms
         ],
@@ -111,7 +112,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
             print(f"  warning: that is longer than a scan of {rig.scan_ns / 1e6:g} ms")
     print()
     print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
-    print()
+    print("* a default that nobody entered for this rig: hold it against the maker's manual\n")
     for lamp in rig.lamps:
         print(f"lamp {lamp.name} ({lamp.colour}): {', '.join(lamp.alarms)}")
     print("lamp watching (white): lit while the watch is at work; when all is well it is the only one\n")
@@ -157,4 +158,11 @@ def _alarm(rig: "Rig", rule: Any) -> tuple[str, ...]:
         value, unit = shown(rule.setpoint, rule.kind.dimension, rig.units)
         band, band_unit = shown(rule.deadband, rule.kind.difference, rig.units)
         setpoint, deadband = f"{value:.4g} {unit}", f"{band:.3g} {band_unit}"
-    return (rule.key, rule.priority, setpoint, deadband, f"{rule.on_ns / 1e9:g} s", f"{rule.off_ns / 1e9:g} s")
+    cells = {
+        "setpoint": setpoint,
+        "deadband": deadband,
+        "on-delay": f"{rule.on_ns / 1e9:g} s",
+        "off-delay": f"{rule.off_ns / 1e9:g} s",
+    }
+    marked = (f"{text} *" if text and key in rule.defaults else text for key, text in cells.items())
+    return (rule.key, rule.priority, *marked)

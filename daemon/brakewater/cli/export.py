@@ -24,6 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--from", dest="since", type=moment, metavar="T", help="begin, in UTC: 2031-02-03T04:05:06Z")
     parser.add_argument("--to", dest="until", type=moment, metavar="T", help="end, itself not included")
+    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -36,6 +37,9 @@ def run(args: argparse.Namespace) -> int:
         print(
             f"brakewater export: found {args.output.name}; allowed: a name ending in .csv or .parquet", file=sys.stderr
         )
+        return 2
+    if args.output.exists() and not args.replace:
+        print(f"brakewater export: {args.output} exists; name another file, or say --replace", file=sys.stderr)
         return 2
     record = opened(args.record)
     wanted = Wanted(from_utc_ns=args.since, to_utc_ns=args.until, every_ns=args.every)

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.cli.expected import ExpectError, quantity
+from brakewater.errors import plainly
 from brakewater.field import spans
 from brakewater.field.seen import in_unit, unit_of
 from brakewater.review.loop_sheet import Part
@@ -124,7 +125,7 @@ def read_injections(file: Path, point: Point, ends: tuple[float, float]) -> list
     try:
         rows = list(csv.DictReader(file.read_text(encoding="utf-8-sig").splitlines(), strict=True))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise ExpectError(f"{file}: {error}") from error
+        raise ExpectError(f"{file}: found {plainly(error)}; allowed: a CSV file") from error
     if not rows:
         raise ExpectError(f"{file}: found no rows; allowed: a header with {', '.join(_COLUMNS)}, then a row a value")
     if "injected" not in rows[0] or set(rows[0]) - {*_COLUMNS}:

@@ -59,13 +59,13 @@ def _take(args: argparse.Namespace) -> int:
 
 
 def _text(file: Path) -> str:
-    from brakewater.errors import Fault, RigFileError  # noqa: PLC0415 - only when needed
+    from brakewater.errors import Fault, RigFileError, plainly  # noqa: PLC0415 - only when needed
 
     try:
         with file.open(encoding="utf-8-sig", newline="") as handle:
             return handle.read()
     except (OSError, UnicodeDecodeError) as error:
-        fault = Fault(file=str(file), line=0, key="(file)", found=str(error), allowed="a readable file in UTF-8")
+        fault = Fault(file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable file in UTF-8")
         raise RigFileError((fault,)) from error
 
 

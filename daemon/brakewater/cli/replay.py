@@ -29,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where the comparison finds a difference or the record is damaged."""
     from brakewater.engine import Engine  # noqa: PLC0415 - only when needed
     from brakewater.review.replay import Tally, compare, replayed  # noqa: PLC0415
+    from brakewater.review.what_if import SettingError  # noqa: PLC0415
 
     if args.compare and (args.rig or args.set):
         print(
@@ -36,7 +37,12 @@ def run(args: argparse.Namespace) -> int:
         )
         return 2
     record = opened(args.record)
-    engine = Engine(instead=_instead(args, record))
+    try:
+        engine = Engine(instead=_instead(args, record))
+    except SettingError as error:
+        print(f"brakewater replay: {error}", file=sys.stderr)
+        return 2
+    _tell_rigs(args, record)
     tally = Tally()
     events: list[Event] = []
     began = perf_counter()
@@ -79,15 +85,32 @@ def _altered(folder: Path, tally: "Tally") -> list[str]:
 
 
 def _instead(args: argparse.Namespace, record: "Record") -> Any:
-    from brakewater.review.what_if import with_settings  # noqa: PLC0415
+    from brakewater.review.what_if import objections, with_settings  # noqa: PLC0415
     from brakewater.rig import load, parse  # noqa: PLC0415
 
     if not args.rig and not args.set:
         return None
     if args.rig:
-        return with_settings(load(args.rig), args.set)
-    tail = record.tail()
-    return with_settings(parse(tail[0].rig_toml, "the recorded rig file"), args.set) if tail else None
+        rig = load(args.rig)
+    elif tail := record.tail():
+        rig = parse(tail[0].rig_toml, "the recorded rig file")
+    else:
+        return None
+    changed = with_settings(rig, args.set)
+    for objection in objections(changed, args.set):
+        print(f"warning: {objection}", file=sys.stderr)
+    return changed
+
+
+def _tell_rigs(args: argparse.Namespace, record: "Record") -> None:
+    """Say where a folder holds the runs of several rigs, so that nobody takes one's alarms for another's."""
+    from brakewater.review.rigs import rigs_of  # noqa: PLC0415
+
+    found = rigs_of(record)
+    if len(found) > 1:
+        names = "; ".join(f"{name}: run {', '.join(map(str, runs))}" for name, runs in found.items())
+        how = "all of them are replayed as one rig" if args.rig or args.set else "each is replayed as its own"
+        print(f"warning: {args.record} holds runs of several rigs ({names}); {how}", file=sys.stderr)
 
 
 def _print(event: "Event", engine: "Engine", *, as_json: bool) -> None:

@@ -1,4 +1,4 @@
-"""Watch a rig until told to stop."""
+"""Watch a rig until told to stop; each change of an alarm is one line on standard error."""
 
 import argparse
 import asyncio

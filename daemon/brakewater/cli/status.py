@@ -1,4 +1,4 @@
-"""Ask the running daemon whether it is watching."""
+"""Ask the running daemon whether it is watching: values, devices, links, and which alarms stand."""
 
 import argparse
 import json
@@ -36,6 +36,7 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     age = found.get("scan_age_s")
     age_text = "never" if age is None else f"{age:.1f} s ago"
     print(f"{'watching' if watching else 'NOT WATCHING'} rig {found['rig']}: last scan {age_text}, run {found['run']}")
+    _show_values(found.get("values") or {}, watching=watching)
     for name, device in found["devices"].items():
         answers = ", ".join(f"{count} {status}" for status, count in device["answers"].items())
         print(f"device {name}: {device['status']} ({answers})")
@@ -55,3 +56,23 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
             print(f"    {alarm['respond']}")
     if not found["alarms"]:
         print("no alarm standing")
+
+
+def _show_values(values: dict[str, Any], *, watching: bool) -> None:
+    """Every reading and derived number of the last scan, readings of the whole rig once."""
+    from brakewater.render import plain_name  # noqa: PLC0415 - only when needed
+
+    if values and not watching:
+        print("OLD VALUES, from the last scan there was:")
+    rows, seen = [], set()
+    for brake, held in values.items():
+        for name, one in held["readings"].items():
+            if name not in seen:
+                rows.append((name, one["text"]))
+                seen.add(name)
+        rows += [
+            (f"{brake} {plain_name(name).replace('_', ' ')}", one["text"]) for name, one in held["derived"].items()
+        ]
+    wide = max((len(name) for name, _ in rows), default=0)
+    for name, text in rows:
+        print(f"  {name:<{wide}}  {text}")

@@ -25,6 +25,8 @@ Send = Callable[[str, bytes, bytes | None], None]
 MOST_BYTES: Final = 16384
 MOST_OPEN: Final = 64
 """Commands waiting for their answer at once."""
+_NO_ID: Final = "without-id"
+"""Stands where the id of a command would, in the topic of its refusal."""
 _ID: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$")
 
 _log = logging.getLogger(__name__)
@@ -71,15 +73,15 @@ def _against(rig: Rig, actor: str, message: Message, asked: dict[str, Any]) -> s
     return None
 
 
-def reply_topic(rig: Rig, actor: str, number: str | None, asked: str | None) -> str | None:
-    """Where an answer goes; None where there is no place for it.
+def reply_topic(rig: Rig, actor: str, number: str | None, asked: str | None) -> str:
+    """Where an answer goes: to the response topic, else below the actor's answers by its id, or as ``without-id``.
 
     A response topic inside our own root is taken only below the actor's answers: nobody may have us write a lamp.
     """
     own = topics.answer(rig, actor, "")
     if asked and not set(asked) & set("+#\0$") and (asked.startswith(own) or not asked.startswith(f"{rig.root}/")):
         return asked
-    return None if number is None else own + number
+    return own + (_NO_ID if number is None else number)
 
 
 class CommandDesk:
@@ -99,17 +101,20 @@ class CommandDesk:
             asked = Refusal(id=asked.id, says=f"{MOST_OPEN} commands already wait; ask again")
         if isinstance(asked, Refusal):
             self.refused += 1
+            _log.info("a command of %s (id %s) was refused: %s", actor, asked.id or "unusable", asked.says)
             self._answer(topic, message.correlation, number=asked.id, ok=False, says=asked.says)
             return
         self._pass_on(asked, topic, message.correlation)
 
-    def _pass_on(self, request: Request, topic: str | None, correlation: bytes | None) -> None:
+    def _pass_on(self, request: Request, topic: str, correlation: bytes | None) -> None:
         token = object()
         self._open.add(token)
 
         def answered(future: Future[Answer]) -> None:
             self._open.discard(token)
             ok, says = _said(future)
+            if not ok:
+                _log.info("command %s of %s was refused: %s", request.id, request.actor, says)
             self._answer(topic, correlation, number=request.id, ok=ok, says=says)
 
         try:
@@ -119,11 +124,8 @@ class CommandDesk:
             future.set_exception(error)
         future.add_done_callback(answered)
 
-    def _answer(self, topic: str | None, correlation: bytes | None, *, number: str | None, ok: bool, says: str) -> None:
-        if not ok:
-            _log.info("command %s refused: %s", number, says)
-        if topic is not None:
-            self._send(topic, topics.payload({"id": number, "ok": ok, "says": says}), correlation)
+    def _answer(self, topic: str, correlation: bytes | None, *, number: str | None, ok: bool, says: str) -> None:
+        self._send(topic, topics.payload({"id": number, "ok": ok, "says": says}), correlation)
 
 
 def _said(future: Future[Answer]) -> tuple[bool, str]:

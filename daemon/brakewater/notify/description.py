@@ -113,9 +113,9 @@ SCHEMAS: Final[dict[str, Schema]] = {
 """Message -> schema of its payload."""
 
 _SAYS: Final = {
-    "online": "Whether the watch is connected; also its will.",
+    "online": "Whether the watch is connected; also its will. False: lamps, horn and alarms say nothing about the rig.",
     "heartbeat": "Every second. Lamps fed by MQTT must go dark and warn without it: a will takes 15 s or more.",
-    "alarm": "An alarm as it stands.",
+    "alarm": "An alarm as it stands; deleted (an empty payload) when the watch is stopped.",
     "event": "Every event, from the committed record, in order.",
     "lamp": "What a lamp shows; who shows it does the flashing.",
     "horn": "What the horn does.",

@@ -8,7 +8,6 @@ from typing import Any, Final
 from paho.mqtt.client import MQTTMessageInfo
 
 from brakewater import render
-from brakewater.alarms.annunciator import WATCHING
 from brakewater.notify import topics
 from brakewater.notify.session import Session
 from brakewater.rig import Rig
@@ -73,9 +72,9 @@ class Screen:
         return max(0.0, self._next_s - time.monotonic())
 
     def farewell(self) -> MQTTMessageInfo:
-        """Publish that the watch is going; returns what to wait for."""
-        lamp = topics.lamp(self._rig, WATCHING)
-        self._session.publish(lamp, topics.payload(render.watching(lit=False)), retain=True)
+        """Publish that the watch is going, and leave nothing retained that looks like one; returns what to wait for."""
+        for topic, body in topics.nothing_stands(self._rig):
+            self._session.publish(topic, body, retain=True)
         body = topics.payload({"online": False, "since": now_text()})
         return self._session.publish(topics.online(self._rig), body, retain=True)
 

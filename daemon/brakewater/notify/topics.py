@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from brakewater import render
-from brakewater.alarms.annunciator import WATCHING
+from brakewater.alarms.annunciator import WATCHING, Aspect, Sound
 from brakewater.rig import Rig
 from brakewater.stream import AlarmNow, Picture
 
@@ -88,6 +88,19 @@ def known_states(rig: Rig) -> frozenset[str]:
     """The states among ``state_filters`` that this rig has; any other is left over from an older rig file."""
     alarms = {alarm(rig, rule.brake, rule.name) for rule in rig.alarms}
     return frozenset(alarms | {lamp(rig, name) for name in (WATCHING, *(window.name for window in rig.lamps))})
+
+
+def nothing_stands(rig: Rig) -> Iterator[Publication]:
+    """What leaves nothing false behind where the watch ends: horn and lamps off, and no alarm said to be any way.
+
+    A retained alarm is deleted by an empty payload: how it stands from now on nobody knows.
+    """
+    yield horn(rig), payload({"sound": Sound.OFF.value})
+    yield lamp(rig, WATCHING), payload(render.watching(lit=False))
+    for window in rig.lamps:
+        yield lamp(rig, window.name), payload({"aspect": Aspect.OFF.value, "colour": window.colour})
+    for rule in rig.alarms:
+        yield alarm(rig, rule.brake, rule.name), b""
 
 
 @dataclass(slots=True, kw_only=True)

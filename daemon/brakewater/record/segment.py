@@ -15,7 +15,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from brakewater.errors import DamagedRecordError, StorageError
+from brakewater.errors import DamagedRecordError, StorageError, plainly
 from brakewater.record.rows import Widths
 
 SCHEMA = 1
@@ -82,7 +82,7 @@ def segment_runs(folder: Path) -> list[int]:
     try:
         names = [path.stem for path in hot_folder(folder).glob("*.sqlite3")]
     except OSError as error:
-        raise StorageError(f"{hot_folder(folder)}: cannot be listed: {error}") from error
+        raise StorageError(f"{hot_folder(folder)}: cannot be listed: {plainly(error)}") from error
     return sorted(int(name) for name in names if name.isdecimal() and len(name) >= _RUN_DIGITS)
 
 

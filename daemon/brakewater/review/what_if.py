@@ -2,9 +2,15 @@
 
 from dataclasses import replace
 
-from brakewater.errors import Fault, RigFileError
 from brakewater.rig import AlarmRule, Rig
+from brakewater.rig.faults import choices, near
+from brakewater.rig.rules import rule_faults
 from brakewater.units import Dimension, UnitError, parse
+
+
+class SettingError(ValueError):
+    """A setting that names nothing, or has no such value."""
+
 
 _SETTINGS = ("setpoint", "deadband", "on-delay", "off-delay")
 
@@ -13,20 +19,40 @@ def with_settings(rig: Rig, settings: list[str]) -> Rig:
     """The rig with settings such as ``aux.cooling-flow-low.setpoint=70 gal/min``.
 
     Raises:
-        RigFileError: a setting that names nothing, or whose value cannot be read.
+        SettingError: a setting that names nothing, or whose value cannot be read.
     """
     for setting in settings:
         key, _, value = setting.partition("=")
         alarm, _, what = key.strip().rpartition(".")
         known = [rule.key for rule in rig.alarms]
-        if alarm not in known or what not in _SETTINGS or not value:
-            raise _refused(setting, f"ALARM.SETTING=VALUE, with SETTING one of {', '.join(_SETTINGS)}")
+        if not value.strip() or not alarm:
+            raise _refused(repr(setting), f"ALARM.SETTING=VALUE, for example '{known[0]}.on-delay=2 s'")
+        if alarm not in known:
+            raise _refused(f"alarm {alarm!r}", choices(alarm, known), near(alarm, known))
+        if what not in _SETTINGS:
+            raise _refused(f"setting {what!r} of {alarm}", ", ".join(_SETTINGS), near(what, _SETTINGS))
         try:
             rules = tuple(_changed(rule, what, value) if rule.key == alarm else rule for rule in rig.alarms)
         except UnitError as error:
             raise _refused(f"{setting}: {error.found}", error.allowed) from error
         rig = replace(rig, alarms=rules)
     return rig
+
+
+def objections(rig: Rig, settings: list[str]) -> list[str]:
+    """Where ``check`` would refuse what was set: one may ask what would have been, but must know.
+
+    Args:
+        rig: with the settings in it.
+        settings: as given to ``with_settings``.
+    """
+    keys = {setting.partition("=")[0].strip().rpartition(".")[0] for setting in settings}
+    return [
+        f"check would refuse {rule.key}: found {fault.found}; allowed: {fault.allowed}"
+        for rule in rig.alarms
+        if rule.key in keys
+        for fault in rule_faults(rig, rule)
+    ]
 
 
 def _changed(rule: AlarmRule, what: str, value: str) -> AlarmRule:
@@ -45,5 +71,6 @@ def _changed(rule: AlarmRule, what: str, value: str) -> AlarmRule:
             return replace(rule, off_ns=round(parse(value, Dimension.TIME) * 1e9))
 
 
-def _refused(found: str, allowed: str) -> RigFileError:
-    return RigFileError((Fault(file="--set", line=0, key="(setting)", found=found, allowed=allowed),))
+def _refused(found: str, allowed: str, hint: str = "") -> SettingError:
+    says = f"--set: found {found}; allowed: {allowed}"
+    return SettingError(f"{says} ({hint})" if hint else says)

@@ -32,6 +32,11 @@ _KEY_OF: Final[Mapping[str, tuple[str, ...]]] = {
 }
 
 
+def told(value: Any) -> str:
+    """What was found, for people: an absent key is nothing."""
+    return "nothing" if value is None else repr(value)
+
+
 def is_number(value: Any) -> bool:
     """A number that a float can hold."""
     return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _HUGE
@@ -42,7 +47,7 @@ def two(entry: PointEntry, key: str, complain: Complain, what: str) -> list[Any]
     value = entry.signal.get(key)
     if isinstance(value, list) and len(value) == 2:
         return value
-    complain(("signal", key), repr(value), what)
+    complain(("signal", key), told(value), what)
     return None
 
 
@@ -51,7 +56,7 @@ def number(entry: PointEntry, key: str, default: float | None, complain: Complai
     value: Any = entry.signal.get(key, default)
     if is_number(value):
         return float(value)
-    complain(("signal", key), repr(value), what)
+    complain(("signal", key), told(value), what)
     return None
 
 

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from brakewater.errors import Fault, RigFileError
+from brakewater.errors import Fault, RigFileError, plainly
 from brakewater.rig import checks, devices, links, outputs, own, redundancy, rules
 from brakewater.rig.faults import Faults, closest
 from brakewater.rig.located import At
@@ -75,7 +75,7 @@ def load(file: str | FilePath) -> Rig:
         text = FilePath(file).read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise RigFileError(
-            (Fault(file=str(file), line=0, key="(file)", found=str(error), allowed="a readable UTF-8 TOML file"),)
+            (Fault(file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file"),)
         ) from error
     return parse(text, str(file))
 

@@ -370,6 +370,8 @@ class AlarmRule:
     unknown_ns: int | None
     priority: str
     latching: bool
+    defaults: frozenset[str] = frozenset()
+    """Which of setpoint, deadband, on-delay and off-delay nobody has entered for this rig."""
 
     @property
     def name(self) -> str:

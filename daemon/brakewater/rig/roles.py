@@ -35,7 +35,10 @@ ROLES: dict[str, Role] = {
     "inlet-temperature": _of_brake(Dimension.TEMPERATURE, "rise, heat and margin", required=True),
     "outlet-temperature": _of_brake(Dimension.TEMPERATURE, "rise, heat and margin", required=True),
     "brake-level": _of_brake(Dimension.LENGTH, "warning before water reaches the bearings", required=True),
-    "in-service": _bit("silence on a stopped rig: the brake counts as always in service", brake=True),
+    "in-service": _bit(
+        "knowing when the brake is out of service: it counts as always in service, and a stopped rig is not silent",
+        brake=True,
+    ),
     "return-flow": _of_brake(Dimension.FLOW, "telling a choked return or a leak from a change of inflow"),
     "supply-pressure": _of_brake(Dimension.PRESSURE, "warning of a failing supply before the flow falls"),
     "strainer-differential": _of_brake(Dimension.PRESSURE, "warning of a fouling strainer"),

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind, Scope, Shape
+from brakewater.errors import Fault
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Point
+from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Point, Rig
 from brakewater.units import Dimension, UnitError, parse
 
 Located = tuple[tuple[Any, ...], AlarmEntry]
@@ -115,12 +116,22 @@ def _rule(
         unknown_ns=_unknown_delay(kind, place) if place and kind.unknown_delay else None,
         priority=entry.priority or kind.priority.value,
         latching=entry.latch,
+        defaults=_defaults(kind, brake, entry),
     )
     if place is not None and (said or place.sound):
         _check_setpoint(rule, place, path, faults)
         if faults.count == before:
             _check_delay(rule, place, path, faults)
     return rule
+
+
+def _defaults(kind: AlarmKind, brake: Brake | None, entry: AlarmEntry) -> frozenset[str]:
+    """The settings that come from the catalogue, or from a default of the brake's key."""
+    said = {key.replace("_", "-") for key in entry.model_fields_set}
+    if brake is not None and kind.setpoint.replace("-", "_") in brake.model_fields_set:
+        said.add("setpoint")
+    has = ["on-delay", "off-delay", *(["setpoint"] if kind.setpoint else []), *(["deadband"] if kind.deadband else [])]
+    return frozenset(has) - said
 
 
 def _quantity(faults: Faults, path: tuple[Any, ...], read: Callable[[], float | None]) -> float | None:
@@ -200,6 +211,19 @@ def _check_delay(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: F
     if (rule.on_ns + late_ns) * 1e-9 > most + 1e-9:
         found, allowed = f"{rule.on_ns * 1e-9:g} s{slow} for {rule.key}", f"at most {max(most, 0.0):.3g} s: {why}"
         _refuse("on-delay", rule, (place, path), (found, allowed), faults)
+
+
+def rule_faults(rig: Rig, rule: AlarmRule) -> tuple[Fault, ...]:
+    """What is wrong with a rule of a whole rig, where its settings were changed after the file was checked."""
+    brake = next((one for one in rig.brakes if one.name == rule.brake), None)
+    if brake is None:
+        return ()
+    place = Place(brake=brake, path=(), scan_ns=rig.scan_ns, sound=True, every=paces(rig.points, brake.name))
+    faults = Faults(rig.file, "")
+    _check_setpoint(rule, place, ("rule",), faults)
+    if not faults.count:
+        _check_delay(rule, place, ("rule",), faults)
+    return faults.sorted()
 
 
 def _check_setpoint(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from brakewater.rig.complaints import Complain, built, is_number, number
+from brakewater.rig.complaints import Complain, built, is_number, number, told
 from brakewater.rig.model import PointEntry
 from brakewater.signals.convert import Pt100
 from brakewater.signals.leads import Leads, copper_ohms
@@ -76,12 +76,12 @@ def _ohms(table: Mapping[str, Any], wires: int) -> float:
             )
         if not is_number(table.get("ohms-per-km")):
             raise UnitError(
-                f"ohms-per-km {table.get('ohms-per-km')!r}", "a number from the wire's table, 20.95 for 18 AWG"
+                f"ohms-per-km {told(table.get('ohms-per-km'))}", "a number from the wire's table, 20.95 for 18 AWG"
             )
         length = parse(str(table["length"]), Dimension.LENGTH)
         at = parse(str(table.get("at", "20 degC")), Dimension.TEMPERATURE)
         return 2.0 * copper_ohms(length, float(table["ohms-per-km"]) / 1000.0, at)
     ohms = table.get("ohms", 0.0)
     if not is_number(ohms) or (wires == 2 and "ohms" not in table):
-        raise UnitError(f"ohms {table.get('ohms')!r}", _WHAT)
+        raise UnitError(f"ohms {told(table.get('ohms'))}", _WHAT)
     return float(ohms)

@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import logging
 from functools import partial
 from typing import Final
 
@@ -17,21 +16,18 @@ from brakewater.record.documents import event_doc
 from brakewater.record.mirror import MirrorWorker
 from brakewater.record.reader import Record
 from brakewater.register_image import Links
-from brakewater.rig import Device, Rig
+from brakewater.rig import Rig
 from brakewater.service.child import Child
 from brakewater.service.door import Door
 from brakewater.service.recording import Recording
+from brakewater.service.tellers import AlarmTeller, DeviceTeller
 from brakewater.settings import Settings
-from brakewater.stream import Latest, Picture
+from brakewater.stream import Latest
 
 STOP_S: Final = 1.0
 """How long each part may take to end."""
 _BEHIND_NS: Final = 60_000_000_000
 """A mirror with a longer backlog is told to PLCs as not up to date."""
-_HOLDS: Final = ("unacknowledged", "acknowledged")
-"""States of an alarm whose condition holds."""
-
-_log = logging.getLogger(__name__)
 
 
 class Generation:
@@ -52,6 +48,7 @@ class Generation:
         self.rig = rig
         self._recording, self._door, self._settings, self._period_s = recording, door, settings, period_s
         self._stack = contextlib.AsyncExitStack()
+        self._tellers = (AlarmTeller(rig), DeviceTeller(rig))
         self.publisher: Mqtt | None = None
         self.mirrors: dict[str, MirrorWorker] = {}
         self.panel: Child | None = None
@@ -87,7 +84,7 @@ class Generation:
     @property
     def outputs(self) -> tuple[Latest, ...]:
         """What takes each new picture."""
-        return (*((self.publisher,) if self.publisher else ()), *self.plcs.outputs, _DeviceTeller(self.rig))
+        return (*((self.publisher,) if self.publisher else ()), *self.plcs.outputs, *self._tellers)
 
     def _publish(self) -> Mqtt | None:
         if self.rig.mqtt is None:
@@ -142,28 +139,3 @@ def _is_connected(publisher: Mqtt) -> int:
 
 def _backlog_ms(mirror: MirrorWorker) -> int:
     return mirror.backlog_ns // 1_000_000
-
-
-def _place(device: Device) -> str:
-    return f"{device.name} at {device.line}"
-
-
-class _DeviceTeller:
-    """Says once when a device is lost, and once when it is back."""
-
-    def __init__(self, rig: Rig) -> None:
-        self._places = {f"device-silent:{one.name}": _place(one) for one in rig.devices}
-        self._lost: set[str] = set()
-
-    def show(self, picture: Picture) -> None:
-        for alarm in picture.alarms:
-            place = self._places.get(alarm.alarm)
-            holds = alarm.state in _HOLDS and alarm.test is None
-            if place is None or holds == (place in self._lost):
-                continue
-            if place in self._lost:
-                self._lost.discard(place)
-                _log.info("device %s answers", place)
-            else:
-                self._lost.add(place)
-                _log.warning("device %s does not answer; trying on", place)

@@ -5,12 +5,15 @@ from typing import Any
 
 from brakewater import __version__
 from brakewater.loop import Loop
+from brakewater.notify.screen import VALID_S
 from brakewater.quality import status_name
 from brakewater.record.journal import Journal
 from brakewater.record.unrecorded import Unrecorded
-from brakewater.render import alarm_now, by_hand_now
+from brakewater.render import alarm_now, by_hand_now, derived_line, reading_line
+from brakewater.render import now as live
+from brakewater.rig import Rig
 from brakewater.service.generation import Generation
-from brakewater.stream import AlarmNow
+from brakewater.stream import AlarmNow, Picture
 
 
 def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[str, Any]:
@@ -42,9 +45,30 @@ def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[s
             "failures": figures.failures,
             "wal_bytes": figures.wal_bytes,
         },
+        "values": _values(now.rig, picture) if picture else {},
         "by_hand": [by_hand_now(now.rig, one) for one in picture.substitutions] if picture else [],
         "alarms": [alarm_now(now.rig, one) for one in picture.alarms if _stands(one)] if picture else [],
     }
+
+
+def _values(rig: Rig, picture: Picture) -> dict[str, Any]:
+    """Brake -> ``readings`` and ``derived`` of the last scan as over MQTT, each with a ``text`` for people.
+
+    Readings of the whole rig stand beside those of every brake.
+    """
+    points, found = {point.name: point for point in rig.points}, {}
+    for brake in rig.brakes:
+        seen = live(rig, picture, brake.name, VALID_S)
+        readings = {
+            name: {**one, "text": reading_line(rig, points[name], picture.readings[name])}
+            for name, one in seen["readings"].items()
+        }
+        derived = {
+            name: {**one, "text": derived_line(rig, name, picture.derived[brake.name, name])}
+            for name, one in seen["derived"].items()
+        }
+        found[brake.name] = {"readings": readings, "derived": derived}
+    return found
 
 
 def _stands(alarm: AlarmNow) -> bool:

@@ -16,7 +16,7 @@ from brakewater.errors import StorageError
 
 COMMANDS = (
     "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "reload", "do", "replay", "export",
-    "verify", "panel",
+    "verify", "pack", "panel",
 )  # fmt: skip
 
 

@@ -11,7 +11,22 @@ import sys
 from collections.abc import Sequence
 
 from brakewater import __version__
-from brakewater.cli import check, demo, do, export, loopcheck, panel, points, probe, reload, replay, run, status, verify
+from brakewater.cli import (
+    check,
+    demo,
+    do,
+    export,
+    loopcheck,
+    pack,
+    panel,
+    points,
+    probe,
+    reload,
+    replay,
+    run,
+    status,
+    verify,
+)
 from brakewater.cli import map as map_  # the command's name is Python's too
 from brakewater.errors import BrakewaterError, RigFileError, plainly
 
@@ -34,6 +49,7 @@ _COMMANDS = {
     "export": export,
     "verify": verify,
     "panel": panel,
+    "pack": pack,
 }
 
 

@@ -28,7 +28,7 @@ def record_argument(parser: argparse.ArgumentParser, *, again: bool = False) -> 
 
 
 def opened(folder: Path) -> "Record":
-    """The record in a folder.
+    """The record in a folder or a case file.
 
     Raises:
         StorageError: there is none.
@@ -38,5 +38,5 @@ def opened(folder: Path) -> "Record":
 
     record = Record(folder)
     if not record.runs():
-        raise StorageError(f"{folder}: found no record here; a record folder holds hot/*.sqlite3")
+        raise StorageError(f"{folder}: found no record here; a record folder holds hot/*.sqlite3 or segments/")
     return record

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Protocol
 
 from brakewater.record.rows import Row, Widths
-from brakewater.record.segment import read_meta, read_widths, reading
+from brakewater.record.segment import Head, read_meta, read_widths, reading
 from brakewater.record.signing import Signature
 
 EventRow = tuple[int, int, bytes]
@@ -24,9 +24,13 @@ class CommitEntry:
     last_input: int
     first_event: int | None
     last_event: int | None
-    digest: str
+    digest: str | None
+    """Of its inputs; None where it is not kept."""
     sums: bytes
-    hash: str
+    sum_bytes: int = 4
+    """How much is kept of each sum."""
+    hash: str | None
+    """None where it is not kept, and follows from the rows."""
 
 
 class Evidence(Protocol):
@@ -66,6 +70,19 @@ class Evidence(Protocol):
 
     def signatures(self) -> Mapping[int, Signature]:
         """Commit number -> signature over the head that it makes."""
+        ...
+
+    def file_complaints(self) -> Iterator[tuple[str, str]]:
+        """Asked before anything is read: files that are not what they were, each a name and what is wrong."""
+        ...
+
+    def complaints(self) -> Iterator[tuple[str, str]]:
+        """Asked at the end: what else is not as it says itself, each a place and what is wrong."""
+        ...
+
+    @property
+    def head(self) -> Head | None:
+        """The last commit as the segment says itself; None where only its commits tell."""
         ...
 
 
@@ -117,6 +134,19 @@ class HotEvidence:
     def signatures(self) -> Mapping[int, Signature]:
         """The table ``signatures``."""
         return signatures_in(self._base)
+
+    def file_complaints(self) -> Iterator[tuple[str, str]]:
+        """Nothing is known of the file as a whole."""
+        return iter(())
+
+    def complaints(self) -> Iterator[tuple[str, str]]:
+        """Nothing but its commits."""
+        return iter(())
+
+    @property
+    def head(self) -> Head | None:
+        """Its commits tell."""
+        return None
 
 
 def signatures_in(base: sqlite3.Connection) -> dict[int, Signature]:

@@ -6,7 +6,9 @@ there. Whoever seals or trims touches the folder ``segments``, so that readers n
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol, cast
 
+from brakewater.record.case_places import case_paths
 from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.segment import is_begun, segment_path, segment_runs
 
@@ -17,8 +19,55 @@ class Place:
 
     run: int
     path: Path
-    """A file, or a folder where it is sealed."""
+    """A file, or a folder where it is sealed. In a case file a ``zipfile.Path``, which has what is needed of it."""
     sealed: bool
+
+
+class WhereRunsAre(Protocol):
+    """Knows the place of each run of a record."""
+
+    def begun(self) -> dict[int, Place]:
+        """Run -> where it is, in order of runs; without a newest one whose Start was never committed."""
+        ...
+
+    def of(self, run: int) -> Place | None:
+        """Where a run is now; None where it is gone."""
+        ...
+
+
+class CasePlaces:
+    """The runs of a case file."""
+
+    def __init__(self, file: Path) -> None:
+        """Look into it.
+
+        Raises:
+            StorageError: it is none, or one that nobody should open.
+        """
+        paths = case_paths(file)
+        self._found = {run: Place(run=run, path=cast("Path", path), sealed=True) for run, path in paths.items()}
+
+    def begun(self) -> dict[int, Place]:
+        """All of them."""
+        return self._found
+
+    def of(self, run: int) -> Place | None:
+        """Where a run is."""
+        return self._found.get(run)
+
+
+def is_case(place: Path) -> bool:
+    """Whether it is a case file rather than a record folder."""
+    return place.is_file()
+
+
+def places_of(place: Path) -> WhereRunsAre:
+    """The runs of a record, be it a folder or a case file.
+
+    Raises:
+        StorageError: a file that is no case file, or one that nobody should open.
+    """
+    return CasePlaces(place) if is_case(place) else Places(place)
 
 
 class Places:

@@ -11,7 +11,7 @@ from typing import TypeVar
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.record.documents import event_of, parse
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
-from brakewater.record.places import Place, Places
+from brakewater.record.places import Place, places_of
 from brakewater.record.rows import Row, inputs_of, joined
 from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.sealed.read import Sealed
@@ -49,7 +49,7 @@ class Record:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._places = Places(folder)
+        self._places = places_of(folder)
 
     @property
     def folder(self) -> Path:

@@ -33,6 +33,8 @@ class Report:
     gaps: list[Gap] = field(default_factory=list)
     altered: list[Altered] = field(default_factory=list)
     head: Head | None = None
+    cut_off: bool = False
+    """The newest run could not be read to its end, so ``head`` may not be how it ends."""
     keys: dict[str, int] = field(default_factory=dict)
     """Public key -> signatures by it that fit."""
     signed: Head | None = None

@@ -24,20 +24,29 @@ class SegmentCheck:
         self._next_input, self._next_event, self._next_commit = 0, 1, 1
         self._before: tuple[str, ...] = ()
         """Hashes the next commit may follow: as recorded and as computed."""
+        self._kept_no, self._blamed = 0, 0
+        """The last commit whose hash was kept, and how much was blamed by then."""
 
     def check(self, opened: AbstractContextManager[Evidence]) -> None:
         """Check it all, as far as it can be read."""
         self._report.runs += 1
+        end: Head | None = None
         try:
             with opened as evidence:
+                end = evidence.head
+                for place, says in evidence.file_complaints():
+                    self._blame(place, says)
                 self._check_meta(evidence)
                 widths = evidence.widths()
                 self._witness.open(self._file, self._run, evidence.signatures())
                 for commit in evidence.commits():
                     self._check_commit(evidence, commit, widths)
                 self._check_rest(evidence)
+                self._check_itself(evidence)
         except (StorageError, sqlite3.DatabaseError, *MALFORMED) as error:
             self._blame(f"after input {self._next_input - 1} (commit {self._next_commit - 1})", f"unreadable: {error}")
+            # The next segment is not to be blamed for this one.
+            self._report.head, self._report.cut_off = end or self._report.head, end is None
             self._witness.lost_sight()
 
     def _blame(self, place: str, says: str) -> None:
@@ -48,29 +57,37 @@ class SegmentCheck:
         link, before = str(meta.get("prev_hash")), meta.get("prev_run")
         if meta.get("run") != self._run:
             self._blame("meta", f"says run {meta.get('run')}")
-        if self._report.runs > 1 and (known is None or link != known.hash):
+        follows = self._report.cut_off or (known is not None and link == known.hash)
+        self._report.cut_off = False
+        if self._report.runs > 1 and not follows:
             missing = f"; run {before} is missing" if known is not None and known.run != before else ""
             self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{missing}")
         self._before = (link,)
 
     def _check_commit(self, evidence: Evidence, commit: CommitEntry, widths: Widths | None) -> None:
         self._check_sequence(commit)
-        blamed = len(self._report.altered)
+        if self._kept_no == self._next_commit - 1:
+            self._blamed = len(self._report.altered)
         rows, events = self._rows(evidence, commit), self._events(evidence, commit)
         parts = {row[0] - commit.first_input: _packed(row) for row in rows}
         digest = chain.inputs_digest(list(parts.values()))
         after = commit.last_input - commit.first_input + 1
         parts |= {after + n - (commit.first_event or 0): body for n, _, body in events}
         hashes = self._hashes(commit, rows, events, digest, widths)
-        told = (commit.digest, commit.sums) == (digest, chain.sums(list(parts.values())))
-        linked = commit.hash in hashes
+        told = commit.sums == chain.sums(list(parts.values()), commit.sum_bytes) and commit.digest in (None, digest)
+        linked = commit.hash in hashes if commit.hash is not None else told
         if not linked:
             self._name(commit, parts)
         # Where the commit before is missing nothing can be said of the link, only of the rows.
-        if len(self._report.altered) == blamed and not (told and (linked or not hashes)):
+        if len(self._report.altered) == self._blamed and not (told and (linked or not hashes)):
             rows_fit = "; its inputs fit their digest" if digest == commit.digest else ""
-            self._blame(f"commit {commit.number}", f"its entry, its place or the widths were changed{rows_fit}")
+            self._blame(self._span(commit), f"its entry, its place or the widths were changed{rows_fit}")
         self._count(commit, rows, events, hashes)
+
+    def _span(self, commit: CommitEntry) -> str:
+        """Commits up to this one whose hashes were not kept."""
+        first = self._kept_no + 1
+        return f"commit {commit.number}" if first == commit.number else f"commits {first} to {commit.number}"
 
     def _hashes(
         self, commit: CommitEntry, rows: list[Row], events: list[EventRow], digest: str, widths: Widths | None
@@ -92,7 +109,7 @@ class SegmentCheck:
     def _name(self, commit: CommitEntry, parts: Mapping[int, bytes]) -> None:
         """Name the rows of a commit that are not what they were, as the sums tell."""
         after = commit.last_input - commit.first_input + 1
-        for at in chain.odd_ones(parts, commit.sums):
+        for at in chain.odd_ones(parts, commit.sums, commit.sum_bytes):
             place = (
                 f"input {commit.first_input + at}" if at < after else f"event {(commit.first_event or 0) + at - after}"
             )
@@ -127,7 +144,7 @@ class SegmentCheck:
     def _count(self, commit: CommitEntry, rows: list[Row], events: list[EventRow], hashes: list[str]) -> None:
         self._next_input, self._next_commit = commit.last_input + 1, commit.number + 1
         self._next_event = (commit.last_event or self._next_event - 1) + 1
-        self._before = tuple({commit.hash, *hashes})
+        self._before = tuple({*hashes, *([commit.hash] if commit.hash is not None else [])})
         report = self._report
         report.inputs, report.events, report.commits = (
             report.inputs + len(rows),
@@ -137,9 +154,23 @@ class SegmentCheck:
         report.gaps.extend(
             gap_of(self._run, number, t_ns, utc_ns, body) for number, kind, t_ns, utc_ns, body in rows if kind == "gap"
         )
-        report.head = Head(run=self._run, commit_no=commit.number, hash=commit.hash)
+        report.head = Head(run=self._run, commit_no=commit.number, hash=commit.hash or (hashes or [""])[0])
+        # A hash that is not kept tells nothing more once a row before it was changed.
+        sure = commit.hash is not None or len(report.altered) == self._blamed
         urgent = bool(events) or any(row[1] != "scan" for row in rows)
-        self._witness.hear(report.head, hashes, t_ns=rows[-1][2] if rows else None, urgent=urgent)
+        t_ns = rows[-1][2] if rows else None
+        self._witness.hear(report.head, hashes if sure else None, t_ns=t_ns, urgent=urgent)
+        if commit.hash is not None:
+            self._kept_no = commit.number
+
+    def _check_itself(self, evidence: Evidence) -> None:
+        for place, says in evidence.complaints():
+            self._blame(place, says)
+        if evidence.head is not None and evidence.head != self._report.head:
+            self._blame(
+                "manifest.json", f"says that it ends at commit {evidence.head.commit_no}, and its chain does not"
+            )
+        self._report.head = evidence.head or self._report.head
 
     def _check_rest(self, evidence: Evidence) -> None:
         for what, due in (("inputs", self._next_input), ("events", self._next_event)):

@@ -4,44 +4,56 @@ The chain alone proves consistency. Whoever rewrites a record may hash it anew t
 that is not theirs or a head kept elsewhere shows that, and the report says what it was held against.
 """
 
+import zipfile
 from collections.abc import Callable, Collection
 from pathlib import Path
 
 from brakewater.record.anchor import Anchor
+from brakewater.record.case_places import README
 from brakewater.record.evidence import hot_evidence
-from brakewater.record.reader import Record
+from brakewater.record.places import is_case, places_of
 from brakewater.record.report import Report
-from brakewater.record.segment import segment_path
+from brakewater.record.sealed.evidence import sealed_evidence
 from brakewater.record.segment_check import SegmentCheck
 from brakewater.record.witness import Witness
 
 
 def verify(
-    folder: Path,
+    place: Path,
     *,
     keys: Collection[str] = (),
     anchor: Anchor | None = None,
     tell: Callable[[int, int], None] = lambda _done, _all: None,
 ) -> Report:
-    """Check a record folder.
+    """Check a record.
 
     Args:
-        folder: record folder.
+        place: record folder or case file.
         keys: public keys in hex that are trusted; with any, what is not signed by one of them counts as altered.
         anchor: heads from outside; what does not match them counts as altered.
         tell: called with how many segments are done, and of how many.
 
     Raises:
-        StorageError: the folder cannot be read.
+        StorageError: it cannot be read.
     """
     report = Report()
     witness = Witness(report, frozenset(keys), anchor)
-    runs = Record(folder).runs()
-    for done, run in enumerate(runs):
-        tell(done, len(runs))
-        SegmentCheck(str(segment_path(folder, run)), run, report, witness).check(
-            hot_evidence(segment_path(folder, run))
-        )
-    witness.close()
-    tell(len(runs), len(runs))
+    places = places_of(place).begun()
+    for done, one in enumerate(places.values()):
+        tell(done, len(places))
+        opened = sealed_evidence(one.path) if one.sealed else hot_evidence(one.path)
+        SegmentCheck(str(one.path), one.run, report, witness).check(opened)
+    if is_case(place):
+        _check_readme(place, report)
+    witness.close(whole=not is_case(place))
+    tell(len(places), len(places))
     return report
+
+
+def _check_readme(case: Path, report: Report) -> None:
+    """The one file that no chain and no checksum of ours covers; the zip has one of its own."""
+    try:
+        with zipfile.ZipFile(case) as archive:
+            archive.read(README)
+    except (KeyError, zipfile.BadZipFile) as error:
+        report.blame(str(case), README, f"cannot be read: {error}")

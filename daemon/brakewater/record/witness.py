@@ -23,6 +23,8 @@ class _Line:
     """The newest head that fitted."""
     odd: list[tuple[str, Head]] = field(default_factory=list)
     """File and head of those since then that did not."""
+    blamed: int = 0
+    """How much had been blamed before the first of them."""
 
 
 class Witness:
@@ -54,12 +56,13 @@ class Witness:
         self._full_t_ns, self._unsigned, self._by_others = 0, [], []
         self._began = True
 
-    def hear(self, head: Head, computed: Collection[str], *, t_ns: int | None, urgent: bool) -> None:
+    def hear(self, head: Head, computed: Collection[str] | None, *, t_ns: int | None, urgent: bool) -> None:
         """A commit of this run.
 
         Args:
             head: that it makes, as recorded.
-            computed: its hash as computed; another one than recorded is blamed elsewhere.
+            computed: its hash as computed, and another one than recorded is blamed elsewhere; None: what hash it has
+                cannot be told.
             t_ns: steady time of its last input; None where that is missing.
             urgent: whether it holds anything but scans.
         """
@@ -67,9 +70,11 @@ class Witness:
         due = urgent or (t_ns is not None and t_ns - self._full_t_ns >= FULL_NS)
         if due and t_ns is not None:
             self._full_t_ns = t_ns
+        known = self._outside.pop((head.run, head.commit_no), None)
+        if computed is None:
+            return
         either = (head, *(replace(head, hash=one) for one in computed if one != head.hash))
         self._hear_signature(either, due=due)
-        known = self._outside.pop((head.run, head.commit_no), None)
         if known is not None:
             self._report.heads_outside += 1
             self._note(self._anchored, head, fit=len(known) == 1 and any(one.hash in known for one in either))
@@ -93,10 +98,13 @@ class Witness:
             self._report.signed = self._signed.last
 
     def _note(self, line: _Line, head: Head, *, fit: bool) -> None:
+        blamed = len(self._report.altered)
         if not fit:
+            line.blamed = line.blamed if line.odd else blamed
             line.odd.append((self._file, head))
             return
-        for file, odd in line.odd:  # what follows fits, and covers all before: so the witness itself was changed
+        # What follows fits, and covers all before: so the witness itself was changed, if nothing else was by then.
+        for file, odd in line.odd if line.blamed == blamed else ():
             self._report.blame(
                 file, f"commit {odd.commit_no}", f"{line.what} was changed: it does not fit, later ones do"
             )
@@ -116,14 +124,18 @@ class Witness:
             by = " by a trusted key" if trusted else ""
             self._report.blame(self._file, span, f"{len(odd)} not signed{by}, as they would have been when written")
 
-    def close(self) -> None:
-        """The record is at its end."""
+    def close(self, *, whole: bool) -> None:
+        """The record is at its end.
+
+        Args:
+            whole: it goes up to the present; else heads of later runs are none of its own.
+        """
         self._end_of_run()
         for line in (self._signed, self._anchored):
             self._rewritten(line)
         if self._keys and self._signed.last is None and not self._signed.odd and self._began:
             self._report.blame(self._file, "signatures", "nothing in this record is signed by a trusted key")
-        self._missing()
+        self._missing(whole=whole)
 
     def _rewritten(self, line: _Line) -> None:
         if not line.odd:
@@ -134,13 +146,14 @@ class Witness:
         says = f"{line.what} does not fit{more}: the record was changed {since} and hashed anew"
         self._report.blame(file, f"commit {head.commit_no}", says)
 
-    def _missing(self) -> None:
+    def _missing(self, *, whole: bool) -> None:
         """Heads from outside that were not met."""
         missed: dict[int, list[int]] = {}
         for run, commit in sorted(self._outside):
             missed.setdefault(run, []).append(commit)
         for run, commits in missed.items():
-            if self._first_run is not None and run < self._first_run:
+            before = self._first_run is not None and run < self._first_run
+            if before or (not whole and run > self._run):
                 self._report.heads_elsewhere += len(commits)
             elif run not in self._blind:
                 self._blame_missing(run, commits)

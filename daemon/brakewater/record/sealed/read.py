@@ -25,10 +25,18 @@ if TYPE_CHECKING:
 
 Place = Path | zipfile.Path
 
-_UNREADABLE: Final = (OSError, ValueError, KeyError, TypeError, IndexError, zipfile.BadZipFile)
-"""What a file that is not ours, or no longer, may raise; pyarrow's errors are among them."""
+_UNREADABLE: Final = (
+    OSError, ValueError, KeyError, TypeError, IndexError, ArithmeticError, MemoryError, NotImplementedError,
+    zipfile.BadZipFile,
+)  # fmt: skip
+"""What a file that is not ours, or no longer, may raise; most of pyarrow's errors are among them."""
 
 
+MOST_COLUMNS: Final = 20_000
+MOST_ROWS: Final = 1 << 18
+"""Of a row group; sealing writes some 32,000."""
+MOST_BYTES: Final = 1 << 28
+"""Of a row group when unpacked."""
 _CHAIN_COLUMNS: Final = ("last_input", "last_event", "sums", "hash", "key", "signature")
 
 
@@ -183,6 +191,7 @@ class Sealed:
         with handle:
             with self._reading(name):
                 file = pq.ParquetFile(handle, page_checksum_verification=True)
+                _check_sizes(file.metadata)
             yield file
 
     @contextmanager
@@ -190,7 +199,9 @@ class Sealed:
         """What goes wrong with a file is damage of the record, with its name."""
         try:
             yield
-        except _UNREADABLE as error:
+        except Exception as error:
+            if not isinstance(error, _UNREADABLE) and not type(error).__module__.startswith("pyarrow"):
+                raise
             raise DamagedRecordError(f"{self._place / name}: cannot be read: {error}") from error
 
     def _lines(self, name: str, of: Any) -> Iterator[Any]:
@@ -201,6 +212,23 @@ class Sealed:
     def _single(self, run: int, row: Row) -> Input:
         with self._reading(START if row[1] == "start" else COMMANDS):
             return next(iter(inputs_of(run, [row], None)))
+
+
+def _check_sizes(about: Any) -> None:
+    """Refuse what would swell in memory: a segment may come from a stranger.
+
+    Raises:
+        ValueError: no sealing writes the like.
+    """
+    if about.num_columns > MOST_COLUMNS:
+        raise ValueError(f"found {about.num_columns} columns; allowed: {MOST_COLUMNS}")
+    for at in range(about.num_row_groups):
+        group = about.row_group(at)
+        if group.num_rows > MOST_ROWS or group.total_byte_size > MOST_BYTES:
+            raise ValueError(
+                f"found a row group of {group.num_rows} rows and {group.total_byte_size} bytes;"
+                f" allowed: {MOST_ROWS} rows and {MOST_BYTES} bytes"
+            )
 
 
 def _end(scans: Block, at: int, other: int | None, most: int) -> int:

@@ -25,6 +25,7 @@ from brakewater.cli import (
     replay,
     run,
     status,
+    trips,
     verify,
 )
 from brakewater.cli import map as map_  # the command's name is Python's too
@@ -45,6 +46,7 @@ _COMMANDS = {
     "status": status,
     "reload": reload,
     "do": do,
+    "trips": trips,
     "replay": replay,
     "export": export,
     "verify": verify,

@@ -1,0 +1,97 @@
+"""Find the trips in a record: stands, energy, peaks, limits exceeded, alarms."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from brakewater.cli.places import opened
+
+if TYPE_CHECKING:
+    from brakewater.review.trips import TripLine
+
+_K = 2.0
+"""Expanded uncertainty, as everywhere."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
+    parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0; 1 where part of the record is damaged or holds no scan."""
+    from brakewater.review.trips import ledger  # noqa: PLC0415 - only when needed
+
+    found = ledger(opened(args.record))
+    if found is None:
+        print(f"brakewater trips: {args.record}: no scan in it", file=sys.stderr)
+        return 1
+    if args.json:
+        print(json.dumps({"rig": found.rig.name, "trips": [document(line) for line in found.lines]}))
+    else:
+        _show(found.lines, found.rig.units)
+    for place in found.tally.damage:
+        print(f"damaged: {place}; trips found in what is whole", file=sys.stderr)
+    return 1 if found.tally.damage else 0
+
+
+def document(line: "TripLine") -> dict[str, Any]:
+    """One trip for machines: SI, times in UTC."""
+    from brakewater.units import utc_text  # noqa: PLC0415 - only when needed
+
+    fields = {name: getattr(line, name) for name in type(line).__slots__}
+    begin, end = fields.pop("from_utc_ns"), fields.pop("to_utc_ns")
+    fields["direction"] = "in" if fields.pop("lowered") else "out"
+    fields["alarms"] = [{"alarm": name, "times": count} for name, count in fields["alarms"]]
+    return {"trip": fields.pop("number"), "from": utc_text(begin), "to": utc_text(end), **fields}
+
+
+def _show(lines: tuple["TripLine", ...], units: str) -> None:
+    from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+    from brakewater.units import utc_text  # noqa: PLC0415
+
+    if not lines:
+        print("no trip found: three stands make one")
+        return
+    head = ("trip", "brake", "way", "from (UTC)", "lasts", "stands", "a hour", "carried off", "mean", "peak", "margin")
+    rows = [
+        (
+            str(line.number), line.brake, "in" if line.lowered else "out", utc_text(line.from_utc_ns)[:19],
+            _lasting(line.lasts_s), str(line.stands), f"{line.stands_per_hour:.1f}",
+            f"{line.energy_j / 1e6:.0f} +/- {_K * line.energy_std_j / 1e6:.0f} MJ", f"{line.mean_heat_w / 1e3:.0f} kW",
+            f"{line.peak_heat_w / 1e3:.0f} kW", "" if line.worst_margin is None else f"{line.worst_margin:.2f}",
+        )
+        for line in lines
+    ]  # fmt: skip
+    print(table(head, rows))
+    for line in lines:
+        print(f"trip {line.number}: {'; '.join(_remarks(line, units))}")
+
+
+def _remarks(line: "TripLine", units: str) -> list[str]:
+    from brakewater.units import Dimension, shown  # noqa: PLC0415 - only when needed
+
+    said = [f"found by the {'hook and block' if line.found_by == 'hoist' else 'heat alone'}"]
+    if line.warmed_k is not None:
+        value, unit = shown(line.warmed_k, Dimension.DIFFERENCE, units)
+        said.append(f"water {'warmer' if value >= 0 else 'cooler'} by {abs(value):.1f} {unit}")
+    if line.ton_miles is not None:
+        said.append(f"{line.ton_miles:.1f} ton-miles")
+    if line.pauses:
+        said.append(f"{line.pauses} pauses, {_lasting(line.pauses_s)}")
+    over = {"inlet over its limit": line.inlet_over_s, "outlet over its limit": line.outlet_over_s,
+            "flow under its least": line.flow_under_s, "level over the bearing": line.level_over_s}  # fmt: skip
+    said += [f"{what} {_lasting(seconds)}" for what, seconds in over.items() if seconds > 0.0]
+    if line.known < 0.9995:
+        said.append(f"heat known {line.known:.1%} of the time")
+    said += [f"{name}{f' x {count}' if count > 1 else ''}" for name, count in line.alarms]
+    return said
+
+
+def _lasting(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"

@@ -1,0 +1,202 @@
+"""The ledger of trips: what each trip found in a record was, and what it cost the brake."""
+
+from bisect import bisect_left, bisect_right
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from brakewater.record.reader import Record
+from brakewater.review.replay import Tally
+from brakewater.review.samples import Sampled, Samples, sampled
+from brakewater.rig import Rig
+from brakewater.stream import Event, Floats
+from brakewater.trips.grouping import Trip, trips
+from brakewater.trips.stands import HeatStands, HoistStands, Stand
+from brakewater.trips.ton_miles import TON_MILE_J
+
+SETTLES_NS: Final = 600_000_000_000
+"""So long after its last stand a trip's heat still comes out of the rotor, unless the next trip has begun."""
+_SLICE = 10
+"""Samples over which a peak of heat is meant: the thermometer's noise is no peak."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripLine:
+    """One line of the ledger, in SI."""
+
+    number: int
+    brake: str
+    lowered: bool
+    found_by: str
+    """``hoist`` or ``heat``."""
+    from_utc_ns: int
+    to_utc_ns: int
+    run: int
+    from_input: int
+    lasts_s: float
+    stands: int
+    way_m: float | None
+    stands_per_hour: float
+    pauses: int
+    pauses_s: float
+    energy_j: float
+    """Carried off by the water, with what came out of the rotor within ten minutes after."""
+    energy_std_j: float
+    """Standard uncertainty: the sensors' errors last through a trip, so they add up and do not average out."""
+    mean_heat_w: float
+    peak_heat_w: float
+    worst_margin: float | None
+    inlet_over_s: float
+    outlet_over_s: float
+    flow_under_s: float
+    level_over_s: float
+    warmed_k: float | None
+    """Of the tank, or of the inlet where there is no tank thermometer."""
+    ton_miles: float | None
+    """Hook load times way of the block, all moves."""
+    known: float
+    """Part of the trip in which the heat was known."""
+    alarms: tuple[tuple[str, int], ...]
+    """Raised in the trip: name and how often, in the order they came."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripLedger:
+    """All trips of a record."""
+
+    rig: Rig
+    lines: tuple[TripLine, ...]
+    tally: Tally
+
+
+def ledger(record: Record) -> TripLedger | None:
+    """Every trip, brake by brake and in order of time; None where the record holds no scan."""
+    found = sampled(record)
+    if found is None:
+        return None
+    lines = [line for name, samples in found.brakes.items() for line in _lines(name, samples, found)]
+    lines.sort(key=lambda line: (line.from_utc_ns, line.brake))
+    numbered = tuple(_numbered(line, at) for at, line in enumerate(lines, 1))
+    return TripLedger(rig=found.rig, lines=numbered, tally=found.tally)
+
+
+def _numbered(line: TripLine, number: int) -> TripLine:
+    fields = {name: getattr(line, name) for name in TripLine.__slots__}
+    return TripLine(**{**fields, "number": number})
+
+
+def _lines(brake: str, samples: Samples, found: Sampled) -> list[TripLine]:
+    by, stands = stands_of(samples)
+    one_by_one = list(trips(stands))
+    lines = []
+    for at, trip in enumerate(one_by_one):
+        until_ns = trip.stands[-1].end_ns + SETTLES_NS
+        for after in one_by_one[at + 1 : at + 2]:
+            until_ns = min(until_ns, after.stands[0].begin_ns)
+        lines.append(_line(brake, by, trip, until_ns, samples, found))
+    return lines
+
+
+def stands_of(samples: Samples) -> tuple[str, list[Stand]]:
+    """How stands were found, and the stands: by the hoist where its signals are there at all."""
+    load, block, heat = (samples.values[name] for name in ("load_n", "block_m", "heat_w"))
+    times = samples.t_ns.tolist()
+    hoist, pulses = HoistStands(), HeatStands()
+    if np.isfinite(load).any() and np.isfinite(block).any():
+        good = np.flatnonzero(np.isfinite(load) & np.isfinite(block)).tolist()
+        made = [hoist.feed(at, times[at], float(load[at]), float(block[at])) for at in good]
+        return "hoist", [stand for stand in made if stand is not None]
+    good = np.flatnonzero(np.isfinite(heat)).tolist()
+    made = [pulses.feed(at, times[at], float(heat[at])) for at in good]
+    return "heat", [stand for stand in made if stand is not None]
+
+
+def _line(brake: str, by: str, trip: Trip, until_ns: int, samples: Samples, found: Sampled) -> TripLine:
+    first, last = trip.stands[0].begin, trip.stands[-1].end
+    settled = bisect_right(samples.t_ns.tolist(), until_ns) - 1
+    within, after = slice(first, last + 1), slice(first, settled + 1)
+
+    def total(name: str, end: int) -> int:
+        return int(samples.totals[name][end] - samples.totals[name][first])
+
+    lasts_s = (samples.t_ns[last] - samples.t_ns[first]) / 1e9
+    ways = [stand.way_m for stand in trip.stands if stand.way_m is not None]
+    return TripLine(
+        number=0,
+        brake=brake,
+        lowered=trip.lowered,
+        found_by=by,
+        from_utc_ns=int(samples.utc_ns[first]),
+        to_utc_ns=int(samples.utc_ns[last]),
+        run=int(samples.run[first]),
+        from_input=int(samples.input[first]),
+        lasts_s=float(lasts_s),
+        stands=trip.count,
+        way_m=sum(ways) if ways else None,
+        stands_per_hour=trip.stands_per_hour,
+        pauses=len(trip.pauses_ns),
+        pauses_s=sum(trip.pauses_ns) / 1e9,
+        energy_j=total("heat_mj", settled) / 1e3,
+        energy_std_j=total("heat_std_mj", settled) / 1e3,
+        mean_heat_w=total("heat_mj", last) / 1e3 / lasts_s if lasts_s > 0 else 0.0,
+        peak_heat_w=_peak(samples.values["heat_w"][after]),
+        worst_margin=_least(samples.values["margin"][within]),
+        inlet_over_s=total("inlet_over_ns", last) / 1e9,
+        outlet_over_s=total("outlet_over_ns", last) / 1e9,
+        flow_under_s=total("flow_under_ns", last) / 1e9,
+        level_over_s=total("level_over_ns", last) / 1e9,
+        warmed_k=_warmed(samples, within),
+        ton_miles=_ton_miles(samples, within),
+        known=total("known_ns", last) / max(1, int(samples.t_ns[last] - samples.t_ns[first])),
+        alarms=_alarms(brake, samples, (first, settled), found.events),
+    )
+
+
+def _peak(heat: Floats) -> float:
+    """Highest mean of ten samples."""
+    known = heat[np.isfinite(heat)]
+    if len(known) < _SLICE:
+        return float(known.max()) if len(known) else 0.0
+    sums = np.cumsum(np.concatenate([[0.0], known]))
+    return float((sums[_SLICE:] - sums[:-_SLICE]).max() / _SLICE)
+
+
+def _least(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.min()) if len(known) else None
+
+
+def _warmed(samples: Samples, within: slice) -> float | None:
+    for name in ("tank_degc", "inlet_degc"):
+        values = samples.values[name][within]
+        known = values[np.isfinite(values)]
+        if len(known) > 1:
+            return float(known[-1] - known[0])
+    return None
+
+
+def _ton_miles(samples: Samples, within: slice) -> float | None:
+    load, block = samples.values["load_n"][within], samples.values["block_m"][within]
+    good = np.isfinite(load) & np.isfinite(block)
+    if good.sum() < 2:
+        return None
+    load, block = load[good], block[good]
+    steps = np.abs(np.diff(block))
+    return float((0.5 * (load[1:] + load[:-1]) * np.where(steps > _STILL_M, steps, 0.0)).sum() / TON_MILE_J)
+
+
+_STILL_M: Final = 0.02
+"""A shorter step in a second is noise of the encoder."""
+
+
+def _alarms(brake: str, samples: Samples, ends: tuple[int, int], events: list[Event]) -> tuple[tuple[str, int], ...]:
+    keys = [(event.run, event.input) for event in events]
+    begin, end = ((int(samples.run[at]), int(samples.input[at])) for at in ends)
+    raised = [
+        event.alarm
+        for event in events[bisect_left(keys, begin) : bisect_right(keys, end)]
+        if event.now == "unacknowledged" and event.brake in (None, brake) and event.why != "test"
+    ]
+    return tuple(Counter(raised).items())

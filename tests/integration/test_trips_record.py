@@ -1,0 +1,165 @@
+"""Trips found in the simulator's records, held against what really happened."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from brakewater import cli
+from brakewater.record.reader import Record
+from brakewater.review.samples import sampled
+from brakewater.review.trips import TripLine, _lines, ledger
+from brakewater.rig import load
+from brakewater.rig.load import demo_file
+from brakewater_sim.offline import record
+from brakewater_sim.story import parse
+from brakewater_sim.truth import Truth
+
+STORY = """
+schema = 1
+[scenario]
+name = "short"
+length = "26 min"
+{more}
+[[leg]]
+from = "2400 m"
+to = "2520 m"
+crew = 5
+[[leg]]
+direction = "out"
+wait = "5 min"
+from = "2520 m"
+to = "2420 m"
+"""
+
+
+def recorded(folder: Path, more: str = "", seed: int = 1) -> tuple[Path, dict[str, object]]:
+    truth = folder / "truth.json"
+    record(parse(STORY.format(more=more)), load(demo_file()), folder / "trip", truth=truth, seed=seed)
+    return folder / "trip", json.loads(truth.read_text())
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, object]]:
+    return recorded(tmp_path_factory.mktemp("short"))
+
+
+def test_trips_and_stands_are_those_that_were_made(short: tuple[Path, dict[str, object]]) -> None:
+    found, truth = ledger(Record(short[0])), short[1]
+    assert found is not None
+    assert [(line.lowered, line.stands) for line in found.lines] == [
+        (trip["direction"] == "in", trip["stands"]) for trip in truth["trips"]
+    ]
+    lowered = found.lines[0]
+    put_in = truth["trips"][0]["heat_j"]
+    assert abs(lowered.energy_j - put_in) < 2.0 * lowered.energy_std_j
+    assert lowered.known == pytest.approx(1.0, abs=1e-3)
+    # The first stand is under way when the record begins: what of it came before the hook is known is not counted.
+    assert lowered.way_m == pytest.approx(lowered.stands * 28.95, abs=8.0)
+    assert not lowered.alarms
+
+
+def test_json_and_table_say_the_same(short: tuple[Path, dict[str, object]], capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["trips", str(short[0]), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [trip["direction"] for trip in told["trips"]] == ["in", "out"]
+    assert cli.main(["trips", str(short[0])]) == 0
+    shown = capsys.readouterr().out
+    assert all(f"{trip['energy_j'] / 1e6:.0f} +/- " in shown for trip in told["trips"])
+
+
+def test_however_the_record_is_cut_the_ledger_is_the_same(
+    short: tuple[Path, dict[str, object]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = ledger(Record(short[0]))
+    monkeypatch.setattr("brakewater.review.replay.BLOCK", 37)
+    again = ledger(Record(short[0]))
+    assert whole is not None
+    assert again is not None
+    assert whole.lines == again.lines
+
+
+def test_a_record_of_a_standing_rig_has_no_trip(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = STORY.format(more="").replace('length = "26 min"', 'length = "30 s"\nwarmup = "0 s"')
+    record(parse(text), load(demo_file()), tmp_path / "still")
+    assert cli.main(["trips", str(tmp_path / "still")]) == 0
+    assert "no trip found" in capsys.readouterr().out
+
+
+# --------------------------------------------------------------------------- the long table
+
+LONG = """
+schema = 1
+[scenario]
+name = "long"
+length = "{length} min"
+brake = "{brake}"
+{more}
+[[leg]]
+from = "{start} m"
+to = "{mid} m"
+crew = {seed}
+rest-every = 12
+[[leg]]
+direction = "out"
+wait = "8 min"
+from = "{mid} m"
+to = "{end} m"
+crew = {next}
+"""
+
+
+def by_heat(folder: Path) -> list[TripLine]:
+    found = sampled(Record(folder))
+    assert found is not None
+    ((name, samples),) = found.brakes.items()
+    samples.values["load_n"][:] = float("nan")
+    return _lines(name, samples, found)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3000)
+def test_twenty_records_of_trips_against_the_truth(tmp_path: Path) -> None:
+    rows, worst_hoist, worst_heat, inside, ideal_worst = [], 0.0, 0.0, 0, 0.0
+    for seed in range(1, 21):
+        ideal, large = seed % 4 == 0, seed % 3 == 0
+        start = 800 + 130 * (seed % 9)
+        text = LONG.format(
+            length=95, brake="150 gal/min" if large else "75 gal/min", more="ideal-sensors = true" if ideal else "",
+            start=start, mid=start + 500, end=start + 300, seed=seed, next=seed + 100,
+        )  # fmt: skip
+        rig = load(demo_file().with_name("rig-9-full.toml" if large else "rig-4-full.toml"))
+        folder, truth_file = tmp_path / f"r{seed}", tmp_path / f"r{seed}.json"
+        record(parse(text), rig, folder, seed=seed, truth=truth_file)
+        truth = json.loads(truth_file.read_text())["trips"]
+        found = ledger(Record(folder))
+        assert found is not None
+        lines = found.lines
+        assert [line.lowered for line in lines] == [trip["direction"] == "in" for trip in truth], seed
+        heat = by_heat(folder)
+        assert len(heat) == 1
+        put_in, line = truth[0]["heat_j"], lines[0]
+        off = (line.energy_j - put_in) / put_in
+        hoist_off = abs(line.stands - truth[0]["stands"]) / truth[0]["stands"]
+        heat_off = abs(heat[0].stands - truth[0]["stands"]) / truth[0]["stands"]
+        worst_hoist, worst_heat = max(worst_hoist, hoist_off), max(worst_heat, heat_off)
+        inside += abs(line.energy_j - put_in) <= 2.0 * line.energy_std_j
+        ideal_worst = max(ideal_worst, abs(off)) if ideal else ideal_worst
+        rows.append(
+            f"{seed:>4}  {150 if large else 75:>5}  {'ideal' if ideal else 'noisy':<6} {truth[0]['stands']:>6}"
+            f" {line.stands:>6} {heat[0].stands:>6} {put_in / 1e6:>9.1f} {line.energy_j / 1e6:>9.1f}"
+            f" {2 * line.energy_std_j / 1e6:>7.1f} {off:>7.1%}"
+        )
+    print("\nseed  class  sensor stands  hoist   heat    put in  found MJ  +/-(2)     off")
+    print("\n".join(rows))
+    print(f"worst: hoist {worst_hoist:.1%}, heat {worst_heat:.1%}, ideal energy {ideal_worst:.1%}; inside {inside}/20")
+    assert worst_hoist <= 0.02
+    assert worst_heat <= 0.10
+    assert ideal_worst <= 0.03
+    assert inside >= 19
+
+
+def test_truth_knows_the_limits_that_were_passed() -> None:
+    assert Truth(parse(STORY.format(more=""))).document(1) == {
+        "scenario": "short", "seed": 1, "trips": [], "limits_s": {}
+    }  # fmt: skip

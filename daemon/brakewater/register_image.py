@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from brakewater import register_map as places
-from brakewater.alarms.annunciator import WATCHING
+from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.lifecycle import UNSEEN, State
 from brakewater.quality import Quality, Reason, Status, quality
 from brakewater.register_map import Cell, Layout, brake_base
@@ -65,32 +65,33 @@ def health_word(sight: Sight) -> int:
     return sum(bit << at for at, bit in enumerate(bits))
 
 
-def horn_word(sight: Sight) -> int:
+def horn_word(rig: Rig, sight: Sight) -> int:
     """What the horn does; an unknown sound is an alarm."""
-    return 0 if sight.picture is None else SOUNDS.get(horn_now(sight.picture)["sound"], SOUNDS["alarm"])
+    return 0 if sight.picture is None else SOUNDS.get(horn_now(rig, sight.picture)["sound"], SOUNDS["alarm"])
 
 
 def lamp_words(rig: Rig, sight: Sight) -> list[int]:
     """The aspect of each lamp, ``watching`` first; an unknown aspect flashes. Stale lamps stay as they were."""
     lit = {WATCHING: watching(lit=False)} if sight.picture is None else lamps(rig, sight.picture)
     aspects = [0 if name not in lit else ASPECTS.get(lit[name]["aspect"], ASPECTS["flash"]) for name in _names(rig)]
-    return [aspects[0] if sight.watching else ASPECTS["off"], *aspects[1:]]
+    own = (0, len(aspects) - 1)  # watching and ready must not outlive what they were told from
+    return [ASPECTS["off"] if at in own and not sight.watching else aspect for at, aspect in enumerate(aspects)]
 
 
 def _names(rig: Rig) -> Iterable[str]:
-    return (WATCHING, *(lamp.name for lamp in rig.lamps))
+    return (WATCHING, *(lamp.name for lamp in rig.lamps), READY)
 
 
 def mailbox_words(rig: Rig, sight: Sight, count: int) -> tuple[int, ...]:
-    """Heartbeat, health, horn and lamps, filled up with 0.
+    """Heartbeat, health, horn and lamps, ``ready`` last where there is room, filled up with 0.
 
     Args:
         rig: its lamps.
         sight: what is to be shown.
         count: words wanted.
     """
-    words = [sight.beats, health_word(sight), horn_word(sight), *lamp_words(rig, sight)]
-    return tuple(words + [0] * (count - len(words)))
+    words = [sight.beats, health_word(sight), horn_word(rig, sight), *lamp_words(rig, sight)]
+    return tuple((words + [0] * (count - len(words)))[:count])
 
 
 def image(layout: Layout, sight: Sight) -> bytes:
@@ -99,7 +100,7 @@ def image(layout: Layout, sight: Sight) -> bytes:
     _write(made, places.BEATS, sight.beats, health_word(sight), places.FORMAT)
     _write(made, places.SIGNATURE, *_words(layout.signature, low_first=False))
     counts = len(layout.rig.brakes), len(layout.lamps), len(layout.devices)
-    _write(made, places.HORN, horn_word(sight), *counts)
+    _write(made, places.HORN, horn_word(layout.rig, sight), *counts)
     lit = lamp_words(layout.rig, sight)[: len(layout.lamps)]
     _write(made, places.LAMPS, *lit)
     _write(made, places.LIT, *_words(sum((aspect != 0) << at for at, aspect in enumerate(lit))))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
-from brakewater.alarms.annunciator import WATCHING
+from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.render import dimension_of_derived
 from brakewater.rig import Brake, Rig
 from brakewater.rig.roles import ROLES
@@ -180,7 +180,7 @@ class Layout:
     @cached_property
     def lamps(self) -> tuple[str, ...]:
         """In the order of their places; ``watching`` first."""
-        return (WATCHING, *(lamp.name for lamp in self.rig.lamps))[:_MOST_LAMPS]
+        return (WATCHING, *(lamp.name for lamp in self.rig.lamps), READY)[:_MOST_LAMPS]
 
     @cached_property
     def devices(self) -> tuple[str, ...]:

@@ -208,7 +208,14 @@ def mailbox_rows(rig: Rig) -> Iterator[Row]:
         place = f"{mailbox.device} mailbox"
         says = f"the PLC's program keeps 16#{mailbox.signature:04X} here; read before each write, never written"
         yield _word(mailbox.address, f"{place} signature", says, table="mailbox")
-        names = ["heartbeat", "health", "horn", "lamp watching", *(f"lamp {lamp.name}" for lamp in rig.lamps)]
+        names = [
+            "heartbeat",
+            "health",
+            "horn",
+            "lamp watching",
+            *(f"lamp {lamp.name}" for lamp in rig.lamps),
+            "lamp ready",
+        ]
         for at in range(mailbox.count - 1):
             name = names[at] if at < len(names) else "spare, written as 0"
             yield _word(mailbox.first + at, f"{place} {name}", "as the outstation's register of that name",

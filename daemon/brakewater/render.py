@@ -4,17 +4,18 @@ Pure functions; the engine and the record never call them. Every payload keeps t
 value never stands without its quality: a bad one is null in JSON and ``--`` on a terminal.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
-from brakewater.alarms.annunciator import WATCHING, Aspect, horn, lamp
+from brakewater.alarms.annunciator import READY, WATCHING, Aspect, Colour, Seen, horn, lamp
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
-from brakewater.alarms.lifecycle import State
+from brakewater.alarms.lifecycle import MASKS, State, shown_of
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Quality, quality, reason_name
+from brakewater.readiness import in_service, obstacles
 from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
-from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, Picture
+from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, MaskNow, Picture, SettingNow
 from brakewater.units import Dimension, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
@@ -58,9 +59,9 @@ _SUFFIXES: Final = (
 )
 _OWN_CONTACTS: Final = ("self.broker", "self.lamp-writes")
 _GONE_STATES: Final = frozenset(
-    {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
+    {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED, *MASKS}
 )
-"""The condition no longer holds: no response is called for."""
+"""The condition no longer holds, or somebody has set the alarm aside: no response is called for."""
 
 
 # --------------------------------------------------------------------- values
@@ -203,6 +204,12 @@ def _what(rig: Rig, alarm: str, brake: str | None, words: Wording) -> str:
     return words.on_brake.format(what=what, brake=brake) if brake and len(rig.brakes) > 1 else what
 
 
+def _of_key(rig: Rig, key: str, words: Wording) -> str:
+    """An alarm's name from its key."""
+    brake, _, alarm = key.partition(".")
+    return _what(rig, alarm, None if brake == "rig" else brake, words)
+
+
 def _numbers(
     kind: AlarmKind | None, value: float | None, reason: str, setpoint: float | None, system: str, words: Wording
 ) -> str:
@@ -229,17 +236,20 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
     Raises:
         KeyError, ValueError: the document is no event's.
     """
-    kind, state = _kind(doc["alarm"]), State(doc["to"])
+    kind, state = _kind(doc["alarm"]), shown_of(doc["to"])
     sentence = (words.moves_by_actor if doc["actor"] else words.moves)[state]
-    if doc["why"] == "changed":
-        sentence = words.changed
-    elif doc["why"] == TESTED:
+    sentence = words.reasons.get(doc["why"], sentence)
+    if doc["why"] == TESTED:
         sentence = words.tested[state]
     text = sentence.format(
         what=_what(rig, doc["alarm"], doc["brake"], words),
         numbers=_numbers(kind, doc["value"], doc["reason"], doc["setpoint"], rig.units, words),
         actor=doc["actor"],
     )
+    if doc.get("note"):
+        text += words.noted.format(note=doc["note"])
+    if doc.get("cause"):
+        text += words.follows.format(cause=_of_key(rig, doc["cause"], words))
     return {
         **doc,
         "shown": _shown(kind, doc["value"], doc["setpoint"], rig.units),
@@ -253,13 +263,15 @@ def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
 
     A normal alarm has nothing to show: what it saw when it last turned is long past, or it never saw anything.
     """
-    kind, state, reason = _kind(alarm.alarm), State(alarm.state), reason_name(alarm.reason)
+    kind, state, reason = _kind(alarm.alarm), shown_of(alarm.state), reason_name(alarm.reason)
     normal = state is State.NORMAL
     value = None if normal else alarm.value
     text = words.stands[state].format(
         what=_what(rig, alarm.alarm, alarm.brake, words),
         numbers=_numbers(kind, alarm.value, reason, alarm.setpoint, rig.units, words),
     )
+    if alarm.cause:
+        text += words.follows.format(cause=_of_key(rig, alarm.cause, words))
     return {
         "rig": rig.name,
         "brake": alarm.brake,
@@ -272,6 +284,11 @@ def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
         "reason": None if normal else reason,
         "setpoint": alarm.setpoint,
         "first_out": alarm.first_out,
+        "active": alarm.active,
+        "cause": alarm.cause,
+        "silenced": alarm.silenced,
+        "chattering": alarm.chattering,
+        "masks": [_mask_now(mask) for mask in alarm.masks],
         "shown": _shown(kind, value, alarm.setpoint, rig.units),
         "text": text if alarm.test is None else _tested(alarm.test, text, words),
         "respond": _respond(kind, state, words, tested=alarm.test is not None),
@@ -292,6 +309,16 @@ def _tested(test: AlarmTest, text: str, words: Wording) -> str:
     return words.stands_tested.format(actor=test.actor, until=utc_text(test.until_utc_ns), text=text)
 
 
+def _mask_now(mask: MaskNow) -> Document:
+    return {
+        "mask": mask.mask,
+        "actor": mask.actor,
+        "reason": mask.reason,
+        "since": utc_text(mask.since_utc_ns),
+        "until": None if mask.until_utc_ns is None else utc_text(mask.until_utc_ns),
+    }
+
+
 def by_hand_now(rig: Rig, one: ByHand) -> Document:
     """A point that someone has substituted or put under check, with the value that stands in for it."""
     point = next(point for point in rig.points if point.name == one.point)
@@ -305,6 +332,19 @@ def by_hand_now(rig: Rig, one: ByHand) -> Document:
         "reason": one.reason,
         "since": utc_text(one.since_utc_ns),
         "until": utc_text(one.until_utc_ns),
+    }
+
+
+def setting_now(one: SettingNow) -> Document:
+    """A setting changed by command."""
+    return {
+        "alarm": one.alarm,
+        "setting": one.setting,
+        "value": one.text,
+        "was": one.was,
+        "actor": one.actor,
+        "reason": one.reason,
+        "since": utc_text(one.since_utc_ns),
     }
 
 
@@ -361,37 +401,45 @@ def _derived(rig: Rig, name: str, seen: tuple[float, int], std: tuple[float, int
     return doc
 
 
-def _in_window(window: Lamp, alarm: AlarmNow) -> bool:
-    return alarm.alarm in window.alarms or alarm.alarm.partition(":")[0] in window.alarms
+def _as_seen(alarm: AlarmNow) -> Seen:
+    return Seen(state=shown_of(alarm.state), first_out=alarm.first_out, silenced=alarm.silenced)
 
 
 def lamps(rig: Rig, picture: Picture) -> dict[str, Document]:
-    """Lamp -> ``{"aspect", "colour"}``: the rig's windows, and ``watching``, which is lit whenever there is a picture.
+    """Lamp -> ``{"aspect", "colour"}``: of the rig's windows, of ``ready``, and of ``watching``, lit with any picture.
 
     A lamp that shows more than real alarms call for has ``"test": true`` as well. Whoever shows it must put
     ``watching`` out when pictures stop coming.
     """
-    return {WATCHING: watching(lit=True), **{window.name: _window(window, picture) for window in rig.lamps}}
+    lit = {window.name: _window(window, picture) for window in rig.lamps}
+    return {WATCHING: watching(lit=True), **lit, READY: ready_lamp(rig, picture)}
 
 
 def _window(window: Lamp, picture: Picture) -> Document:
-    shown, real = (lamp(_states(picture, window, tests=tests)) for tests in (True, False))
+    mine = [alarm for alarm in picture.alarms if window.shows(alarm.alarm)]
+    shown = lamp(window.sequence, (_as_seen(alarm) for alarm in mine), test=picture.testing)
+    real = lamp(window.sequence, (_as_seen(alarm) for alarm in mine if alarm.test is None))
     return {"aspect": shown.value, "colour": window.colour, **({"test": True} if shown is not real else {})}
-
-
-def _states(picture: Picture, window: Lamp | None, *, tests: bool) -> Iterator[State]:
-    """States of the alarms of a window, or of all; with those under test or without."""
-    for alarm in picture.alarms:
-        if (window is None or _in_window(window, alarm)) and (tests or alarm.test is None):
-            yield State(alarm.state)
 
 
 def watching(*, lit: bool) -> Document:
     """The one lamp that is lit when all is well; white, so that no colour with a meaning is used up (IEC 60073)."""
-    return {"aspect": (Aspect.STEADY if lit else Aspect.OFF).value, "colour": "white"}
+    return {"aspect": (Aspect.STEADY if lit else Aspect.OFF).value, "colour": Colour.WHITE.value}
 
 
-def horn_now(picture: Picture) -> Document:
+def ready_lamp(rig: Rig, picture: Picture) -> Document:
+    """Lit before a trip where nothing stands in its way; dark with a brake in service. Green: safe (IEC 60073)."""
+    lit = picture.testing or (not in_service(rig, picture) and not obstacles(rig, picture))
+    return {"aspect": (Aspect.STEADY if lit else Aspect.OFF).value, "colour": Colour.GREEN.value}
+
+
+def horn_now(rig: Rig, picture: Picture) -> Document:
     """``{"sound"}`` for all alarms together; ``"test": true`` where no real alarm calls for it."""
-    shown, real = (horn(_states(picture, None, tests=tests)) for tests in (True, False))
+    heard = [
+        (sequence, _as_seen(alarm), alarm.test is None)
+        for alarm in picture.alarms
+        for sequence in rig.sequences_of(alarm.alarm)
+    ]
+    shown = horn(((sequence, seen) for sequence, seen, _ in heard), test=picture.testing)
+    real = horn((sequence, seen) for sequence, seen, is_real in heard if is_real)
     return {"sound": shown.value, **({"test": True} if shown is not real else {})}

@@ -158,6 +158,12 @@ class Event:
     why: str
     actor: str | None
     first_out: bool
+    active: bool = False
+    """Whether the condition holds after it, also under a mask."""
+    cause: str | None = None
+    """Key of the standing alarm that this one follows from; None: it leads."""
+    note: str | None = None
+    """What a person gave as the reason, or what a setting was and became."""
 
     @property
     def identity(self) -> str:
@@ -208,6 +214,29 @@ class AlarmNow:
     first_out: bool
     test: AlarmTest | None = None
     """Not None: its state is a test's, and nothing is wrong on the rig for all that is known."""
+    active: bool = False
+    """Whether the condition holds, also under a mask."""
+    cause: str | None = None
+    """Key of the standing alarm that it follows from."""
+    silenced: bool = False
+    """Makes no sound any more, or never did."""
+    chattering: bool = False
+    """Comes and goes; held until it has been calm for a while."""
+    masks: "tuple[MaskNow, ...]" = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaskNow:
+    """What lies on an alarm, and who laid it there."""
+
+    mask: str
+    """``shelved``, ``suppressed`` or ``out-of-service``."""
+    actor: str | None
+    """None: the rig file's table."""
+    reason: str
+    since_utc_ns: int
+    until_utc_ns: int | None
+    """None: until it is taken off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,6 +252,21 @@ class ByHand:
     reason: str
     since_utc_ns: int
     until_utc_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingNow:
+    """A setting that someone has changed by command."""
+
+    alarm: str
+    """Key."""
+    setting: str
+    text: str
+    """What it is, as typed."""
+    was: str
+    actor: str
+    reason: str
+    since_utc_ns: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,6 +288,12 @@ class Picture:
     """Events of this run so far."""
     substitutions: tuple[ByHand, ...] = ()
     """Points substituted by hand or under function check, by name."""
+    settings: tuple[SettingNow, ...] = ()
+    """Settings changed by command, by name."""
+    testing: bool = False
+    """Lamp test: every lamp lit and the horn sounds."""
+    flood: bool = False
+    """More alarms than a person can take in; those of low priority make no sound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,8 +31,12 @@ class Wording:
     """A transition into a state, by itself."""
     moves_by_actor: Mapping[State, str]
     """A transition into a state by a person."""
-    changed: str
-    """An alarm closed because the rig file changed it."""
+    reasons: Mapping[str, str]
+    """By an event's ``why``, where that says more than the state it led to."""
+    noted: str
+    """Behind a sentence: ``{note}``, a person's reason or what a setting was and became."""
+    follows: str
+    """Behind a sentence: ``{cause}``, the standing alarm that this one follows from."""
     stands: Mapping[State, str]
     """An alarm as it stands."""
     tested: Mapping[State, str]
@@ -66,6 +70,7 @@ ENGLISH: Final = Wording(
         "broker-lost": "No connection to the message broker",
         "lamp-write-failed": "Lamps not written",
         "clock-stepped": "Wall clock stepped",
+        "limits-above-maker": "An alarm is set beyond the maker's limit",
     },
     on_brake="{what} ({brake})",
     measured=": {value}",
@@ -79,6 +84,9 @@ ENGLISH: Final = Wording(
         State.RETURNED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_ACKNOWLEDGED: _LATCHED,
+        State.SHELVED: "Shelved: {what}{numbers}.",
+        State.SUPPRESSED: "Suppressed by design: {what}{numbers}.",
+        State.OUT_OF_SERVICE: "Out of service: {what}{numbers}.",
     },
     moves_by_actor={
         State.NORMAL: "Over, closed by {actor}: {what}{numbers}.",
@@ -87,8 +95,21 @@ ENGLISH: Final = Wording(
         State.RETURNED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_ACKNOWLEDGED: "Over, acknowledged by {actor}, waits for a reset: {what}{numbers}.",
+        State.SHELVED: "{what}, shelved by {actor}.",
+        State.SUPPRESSED: "Suppressed by design: {what}.",
+        State.OUT_OF_SERVICE: "{what}, taken out of service by {actor}.",
     },
-    changed="{what} was closed because the rig file changed it.",
+    reasons={
+        "changed": "{what} was closed because the rig file changed it.",
+        "silence": "{what}: horn silenced by {actor}; not acknowledged by it.",
+        "re-alarm": "Still standing: {what}{numbers}.",
+        "time-limit": "The time has run out, watched again: {what}.",
+        "in-service": "Watched again, since the brake is in service: {what}.",
+        "set": "{what}: setting changed by {actor}.",
+        "unset": "{what}: setting given back to the rig file.",
+    },
+    noted=" ({note})",
+    follows=" Follows from: {cause}.",
     stands={
         State.NORMAL: "{what}: no alarm.",
         State.UNACKNOWLEDGED: "{what}{numbers}.",
@@ -96,6 +117,9 @@ ENGLISH: Final = Wording(
         State.RETURNED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_UNACKNOWLEDGED: _GONE,
         State.LATCHED_ACKNOWLEDGED: _LATCHED,
+        State.SHELVED: "{what}, shelved.",
+        State.SUPPRESSED: "{what}, suppressed by design.",
+        State.OUT_OF_SERVICE: "{what}, out of service.",
     },
     tested={
         **dict.fromkeys(State, _TESTED),

@@ -60,6 +60,9 @@ HANDS: dict[str, tuple[str, ...]] = {
     "substitute": ("substitute",),
     "check": ("check-begin",),
     "hands-off": ("restore", "check-end"),
+    "masks": ("shelve", "out-of-service"),
+    "masks-off": ("unshelve", "return-to-service"),
+    "horn": ("silence", "test"),
 }
 
 episodes = st.lists(
@@ -187,7 +190,8 @@ class Writer:
         units = {"inlet": "45 degC", "outlet": "45 degC", "flow": "60 gal/min", "level": "0.2 m"}
         value = next((text for word, text in units.items() if word in point.role), "on")
         args: dict[str, Any] = {"point": point.name, "reason": "x", "value": value}
-        if do in ("substitute", "check-begin"):
+        args["alarm"] = self.rig.alarms[int(rng.integers(len(self.rig.alarms)))].key
+        if do in ("substitute", "check-begin", "shelve"):
             args["minutes"] = float(rng.choice([0.02, 0.1, 5.0]))
         one = streams.command(after, do, key=key, actor="tech", **args)
         self.add(replace(one, input=self.input + 1))

@@ -228,7 +228,7 @@ def test_a_substituted_sensor_accuses_nobody() -> None:
     begin = streams.start(DEMO)
     engine.feed(begin)
     args = {"point": "aux-inlet", "value": "40 degC", "minutes": 10, "reason": "x"}
-    engine.feed(streams.command(begin, "substitute", **args))
+    engine.feed(streams.command(begin, "substitute", actor="tech", **args))
     outcome = engine.feed(streams.scans(DEMO, 200, first=2, values=COLD))
     assert set(outcome.readings["aux-outlet"].codes.tolist()) == {0}
 

@@ -47,7 +47,7 @@ class Desk:
         return render.lamps(self.rig, self.engine.picture())[name]
 
     def horn(self) -> dict[str, Any]:
-        return render.horn_now(self.engine.picture())
+        return render.horn_now(RIG, self.engine.picture())
 
     def now(self, key: str = LOW) -> dict[str, Any]:
         alarms = self.engine.picture().alarms

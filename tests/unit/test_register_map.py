@@ -196,9 +196,9 @@ def test_health_says_what_is_well() -> None:
 def test_lamps_and_a_mailbox() -> None:
     rig = demo_rig()
     shown = sight(rig, aux__cooling_lost="acknowledged", aux__brake_level_high="unacknowledged")
-    assert lamp_words(rig, shown) == [1, 1, 2, 0, 0]
-    assert lamp_words(rig, replace(shown, watching=False)) == [0, 1, 2, 0, 0]
-    assert lamp_words(rig, replace(shown, picture=None, watching=False)) == [0, 0, 0, 0, 0]
+    assert lamp_words(rig, shown) == [1, 1, 2, 0, 0, 0]
+    assert lamp_words(rig, replace(shown, watching=False)) == [0, 1, 2, 0, 0, 0]
+    assert lamp_words(rig, replace(shown, picture=None, watching=False)) == [0, 0, 0, 0, 0, 0]
     assert mailbox_words(rig, shown, 10) == (513, health_word(shown), 1, 1, 1, 2, 0, 0, 0, 0)
     made = image(Layout(rig=rig), shown)
     assert words(made, places.LAMPS, 5) == (1, 1, 2, 0, 0)
@@ -254,7 +254,15 @@ def _keys_fit(found: object, schema: dict[str, object]) -> None:
     elif "enum" in schema:
         assert found in schema["enum"]  # type: ignore[operator]
     else:
-        names = {str: "string", bool: "boolean", int: "integer", float: "number", type(None): "null", dict: "object"}
+        names = {
+            str: "string",
+            bool: "boolean",
+            int: "integer",
+            float: "number",
+            type(None): "null",
+            dict: "object",
+            list: "array",
+        }
         allowed = schema["type"] if isinstance(schema["type"], list) else [schema["type"]]
         name = names[type(found)]
         assert name in allowed or (name == "integer" and "number" in allowed)
@@ -267,13 +275,13 @@ def test_schemas_fit_the_payloads_that_are_sent() -> None:
     _keys_fit(alarm_now(rig, shown.alarms[0]), SCHEMAS["alarm"])
     _keys_fit(now(rig, shown, "aux", 3.0), SCHEMAS["now"])
     _keys_fit(lamps(rig, shown)["cooling"], SCHEMAS["lamp"])
-    _keys_fit(horn_now(shown), SCHEMAS["horn"])
+    _keys_fit(horn_now(TWO, shown), SCHEMAS["horn"])
     tested = replace(shown.alarms[0], test=AlarmTest(actor="tech", reason="x", since_utc_ns=1, until_utc_ns=2))
     shown = replace(shown, alarms=(tested, *shown.alarms[1:]))
     for found, name in (
         (alarm_now(rig, tested), "alarm"),
         (lamps(rig, shown)["cooling"], "lamp"),
-        (horn_now(shown), "horn"),
+        (horn_now(TWO, shown), "horn"),
     ):
         assert found["test"]
         _keys_fit(found, SCHEMAS[name])

@@ -205,6 +205,11 @@ def test_an_alarm_as_it_stands() -> None:
         "reason": "good",
         "setpoint": pytest.approx(LEAST),
         "first_out": True,
+        "active": False,
+        "cause": None,
+        "silenced": False,
+        "chattering": False,
+        "masks": [],
         "shown": {"value": 61.2, "setpoint": 75.0, "unit": "gal/min"},
         "text": "Cooling water low, acknowledged: 61.2 gal/min, set at 75 gal/min.",
         "respond": CATALOGUE["cooling-flow-low"].response,
@@ -220,7 +225,7 @@ def lit(states: dict[str, str]) -> dict[str, str]:
 def test_exactly_one_lamp_is_lit_when_all_is_well() -> None:
     assert lit({}) == {"watching": "steady"}
     assert render.lamps(RIG, picture(RIG))["watching"]["colour"] == "white"
-    assert render.horn_now(picture(RIG)) == {"sound": "off"}
+    assert render.horn_now(RIG, picture(RIG)) == {"sound": "off"}
 
 
 def test_lamps_follow_their_alarms_by_kind_and_by_full_name() -> None:
@@ -228,7 +233,7 @@ def test_lamps_follow_their_alarms_by_kind_and_by_full_name() -> None:
     assert lit({"rig.signal-bad:aux-flow": "acknowledged"}) == {"watching": "steady", "signal": "steady"}
     both = {"aux.cooling-lost": "acknowledged", "aux.cooling-flow-low": "returned-unacknowledged"}
     assert lit(both)["cooling"] == "flash"
-    assert render.horn_now(picture(RIG, both)) == {"sound": "alarm"}
+    assert render.horn_now(RIG, picture(RIG, both)) == {"sound": "alarm"}
     only = '\n[[lamp]]\nname = "flow-signal"\nalarms = ["signal-bad:aux-flow"]\ncolour = "blue"\n'
     rig = demo_rig(more=only)
     for subject, aspect in (("aux-flow", "flash"), ("aux-inlet", "off")):

@@ -162,7 +162,7 @@ def test_every_fault_at_once_in_the_order_of_the_file() -> None:
         ('"75 gal/min"', '"75 degF"'),
         ("basis", "bassis"),
         ('"aux-level"', '"aux-flow"'),
-        ('colour = "red"', 'colour = "green"'),
+        ('colour = "red"', 'colour = "violet"'),
         ('engineer = "engineer"', 'engineer = "nobody"'),
     ]
     said = faults(*swaps)

@@ -8,6 +8,7 @@ above them.
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 from brakewater.units import Dimension
 
@@ -35,6 +36,8 @@ class Shape(StrEnum):
     DOWN = "down"
     OFF = "off"
     """Further from zero than the setpoint, on either side."""
+    STANDING = "standing"
+    """Holds as long as the rig file is as it is: a standing notice."""
 
 
 class Priority(StrEnum):
@@ -44,6 +47,19 @@ class Priority(StrEnum):
     HIGH = "high"
     MEDIUM = "medium"
     LOW = "low"
+
+
+RE_ALARM: Final[dict[Priority, str]] = {Priority.CRITICAL: "30 min"}
+"""After how long an acknowledged alarm that still stands asks for attention again, unless the rig file says; a priority
+without a row never does. An assumption, no published source."""
+
+PROTECTED: Final = frozenset({"cooling-lost", "brake-level-high", "rotor-hot-no-flow"})
+"""Alarms that nothing may hide while their brake is in service or its rotor may be hot."""
+
+CHATTER_RISES: Final = 3
+CHATTER_NS: Final = 60_000_000_000
+"""An alarm that comes so often within so long chatters (criterion of a trade article on ISA-18.2, TRADE: three times in
+a minute). It is then held until it has been clear for as long: it stands, and hides nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +74,8 @@ class AlarmKind:
     dimension: Dimension = Dimension.NUMBER
     setpoint: str = ""
     """Default setpoint with its unit, or the rig-file key of the brake it is taken from."""
+    limit: str = ""
+    """Rig-file key of the brake whose limit this alarm guards: set beyond it, it comes too late."""
     factor: float = 1.0
     """The default setpoint is this share of the brake's key."""
     deadband: str = ""
@@ -66,12 +84,19 @@ class AlarmKind:
     unknown_delay: str = ""
     """With shape ``lost``: how long an unknown value may last."""
     priority: Priority
+    group: str = "water"
+    """First-out is told within a brake (or the rig) and a group."""
     gated: bool = False
     """Silent unless the brake is in service or its rotor may be hot."""
     consequence: str
     causes: tuple[str, ...]
     response: str
     time_to_respond: str
+
+    @property
+    def is_low(self) -> bool:
+        """Too little is what it warns of."""
+        return self.shape in (Shape.LOW, Shape.LOST)
 
     @property
     def difference(self) -> Dimension:
@@ -88,6 +113,7 @@ _ROWS = (
         shape=Shape.LOST,
         quantity="inlet-flow",
         dimension=Dimension.FLOW,
+        limit="wetting-flow",
         setpoint="wetting-flow",
         deadband="2 gal/min",
         on_delay="100 ms",
@@ -107,6 +133,7 @@ _ROWS = (
         shape=Shape.LOW,
         quantity="inlet-flow",
         dimension=Dimension.FLOW,
+        limit="least-flow",
         setpoint="least-flow",
         deadband="3 gal/min",
         on_delay="2 s",
@@ -124,6 +151,7 @@ _ROWS = (
         shape=Shape.HIGH,
         quantity="inlet-temperature",
         dimension=Dimension.TEMPERATURE,
+        limit="inlet-limit",
         setpoint="inlet-limit",
         deadband="2 degF",
         on_delay="5 s",
@@ -141,6 +169,7 @@ _ROWS = (
         shape=Shape.HIGH,
         quantity="outlet-temperature",
         dimension=Dimension.TEMPERATURE,
+        limit="outlet-limit",
         setpoint="outlet-limit",
         deadband="2 degF",
         on_delay="1 s",
@@ -175,6 +204,7 @@ _ROWS = (
         shape=Shape.HIGH,
         quantity="brake-level",
         dimension=Dimension.LENGTH,
+        limit="bearing-level",
         setpoint="bearing-level",
         factor=0.75,
         deadband="20 mm",
@@ -194,6 +224,7 @@ _ROWS = (
         on_delay="4 s",
         off_delay="2 s",
         priority=Priority.MEDIUM,
+        group="signals",
         consequence="The watch is blind on this signal.",
         causes=("broken wire", "failed transmitter", "wrong range, address or data type"),
         response="Have the instrument tech check this loop; watch the local gauge until it is good again.",
@@ -206,6 +237,7 @@ _ROWS = (
         on_delay="5 s",
         off_delay="5 s",
         priority=Priority.LOW,
+        group="signals",
         consequence="The watch goes on with this signal, but what it says may be wrong or is entered by hand.",
         causes=(
             "value substituted by hand",
@@ -223,6 +255,7 @@ _ROWS = (
         on_delay="1 s",
         off_delay="1 s",
         priority=Priority.HIGH,
+        group="signals",
         consequence="The watch is blind on every signal of this device.",
         causes=("power off", "cable or switch", "address or port changed"),
         response="Have the instrument tech restore the device; watch the local gauges until it answers again.",
@@ -235,6 +268,7 @@ _ROWS = (
         on_delay="0 s",
         off_delay="1 s",
         priority=Priority.HIGH,
+        group="signals",
         consequence="The device repeats old values: the watch is blind on every signal of it.",
         causes=("program of the device stopped", "device in stop or programming mode", "its own input card dead"),
         response="Have the instrument tech restart the device's program; watch the local gauges until it runs again.",
@@ -248,6 +282,7 @@ _ROWS = (
         on_delay="5 s",
         off_delay="0 s",
         priority=Priority.LOW,
+        group="self",
         consequence="Lamps and pages fed by the message broker show nothing new.",
         causes=("broker stopped", "network", "password or certificate"),
         response="Restart the broker or mend the network; alarms go on here and are delivered when it is back.",
@@ -261,6 +296,7 @@ _ROWS = (
         on_delay="3 s",
         off_delay="0 s",
         priority=Priority.HIGH,
+        group="self",
         consequence="Lamps fed by this mailbox show nothing new; the PLC's watchdog should have put them out.",
         causes=("PLC away", "mailbox moved or its signature changed", "something else writes there"),
         response="Watch the page instead of these lamps; have the instrument tech compare mailbox and rig file.",
@@ -268,6 +304,7 @@ _ROWS = (
     ),
     AlarmKind(
         name="clock-stepped",
+        group="self",
         scope=Scope.RIG,
         shape=Shape.OFF,
         quantity="self.clock-step",
@@ -278,6 +315,17 @@ _ROWS = (
         consequence="Times in the record and in reports jump; delays, rates and the order of events do not.",
         causes=("time server back after a long while", "clock set by hand", "battery of the rig PC's clock empty"),
         response="Have the instrument tech see that the rig PC keeps time; note the step where times are compared.",
+        time_to_respond="1 d",
+    ),
+    AlarmKind(
+        name="limits-above-maker",
+        scope=Scope.RIG,
+        shape=Shape.STANDING,
+        priority=Priority.LOW,
+        group="self",
+        consequence="An alarm comes only after the limit that the brake's maker gives.",
+        causes=("a setpoint in the rig file beyond the brake's limit",),
+        response="Know which alarm it is and why (see the rig file's basis); the maker's manual stands above it.",
         time_to_respond="1 d",
     ),
 )

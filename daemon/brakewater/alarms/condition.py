@@ -4,6 +4,9 @@ A scan falls into one of four regions: CLEAR, WITHIN the deadband, BEYOND the se
 between scans as recorded, so only the scans where the region changes need a look: each run of equal regions is met
 once, and where a delay ends inside a run is found by bisection. The result is the same however a stream is cut.
 
+A condition that came ``rises`` times within ``calm_ns`` chatters: its off-delay is then at least ``calm_ns``, so that
+it stays up until it has been calm for so long.
+
 Rules: an on-delay counts while the value stays beyond the setpoint and goes on through the unknown; an off-delay
 counts only while the value is known to be clear; the unknown never clears anything.
 """
@@ -32,6 +35,9 @@ class Delays:
     off_ns: int
     unknown_ns: int | None = None
     """After this long an unknown value raises the alarm; None: never."""
+    calm_ns: int | None = None
+    """None: chatter is not looked for."""
+    rises: int = 3
 
 
 @dataclass(slots=True, kw_only=True)
@@ -43,6 +49,8 @@ class Memory:
     """Start of the stay that a running delay counts from."""
     blind_ns: int | None = None
     """Start of the present unknown stay, where that counts."""
+    rose_ns: tuple[int, ...] = ()
+    """When it last came, the newest last; as many as chatter needs."""
 
     @property
     def rests(self) -> bool:
@@ -98,6 +106,12 @@ def _reached(deadline_ns: int, first: int, last: int, t_ns: Ints) -> int | None:
     return at if at < last else None
 
 
+def chatters(delays: Delays, memory: Memory) -> bool:
+    """Whether it came too often when it last came."""
+    rose = memory.rose_ns
+    return delays.calm_ns is not None and len(rose) >= delays.rises and rose[-1] - rose[0] <= delays.calm_ns
+
+
 def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
     if region == BEYOND and memory.since_ns is None:
         memory.since_ns = int(t_ns[first])
@@ -117,6 +131,8 @@ def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memor
     if not moments:
         return None
     memory.raised, memory.since_ns, memory.blind_ns = True, None, None
+    if delays.calm_ns is not None:
+        memory.rose_ns = (*memory.rose_ns, int(t_ns[min(moments)]))[-delays.rises :]
     return Turn(at=min(moments), raised=True, unknown=held is None or (blind is not None and blind < held))
 
 
@@ -126,7 +142,8 @@ def _clear(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memor
         return None
     if memory.since_ns is None:
         memory.since_ns = int(t_ns[first])
-    at = _reached(memory.since_ns + delays.off_ns, first, last, t_ns)
+    calm_ns = delays.calm_ns if delays.calm_ns is not None and chatters(delays, memory) else 0
+    at = _reached(memory.since_ns + max(delays.off_ns, calm_ns), first, last, t_ns)
     if at is None:
         return None
     memory.raised, memory.since_ns = False, None

@@ -1,4 +1,4 @@
-"""Give the running daemon a command: acknowledge, reset, note; substitute, check or test for a while.
+"""Give the running daemon a command: on alarms, lamps, points and settings; who may do what stands in the rig file.
 
 test-alarm trips one alarm through its delays, events, lamp, horn, registers and topics. All of it is marked as a test;
 a real alarm that comes meanwhile ends the test and rises as ever. Tell the driller first.
@@ -6,20 +6,78 @@ a real alarm that comes meanwhile ends the test and rises as ever. Tell the dril
 
 import argparse
 import json
+from dataclasses import dataclass
+from typing import Any
 
 from brakewater.cli.places import record_argument
 
-_ON_POINTS = (
-    ("substitute", "let a value entered by hand stand in for a point; it counts as uncertain", True),
-    ("restore", "end a substitution early", False),
-    ("check-begin", "put a point under function check: what it shows is injected, not measured", True),
-    ("check-end", "end a function check early", False),
-)
-_TESTS = (
-    ("test-alarm", "trip an alarm for a while to prove its lamp and horn; marked as a test everywhere"),
-    ("test-end", "end a test early"),
-)
-_KEYS = ("alarm", "text", "point", "value", "minutes", "reason")
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Verb:
+    """One command and what it asks for."""
+
+    says: str
+    on: str = ""
+    """``alarm``, ``alarms`` (or all), ``point``, ``text``, ``setting``, or nothing."""
+    value: str = ""
+    """Help of a value, where one is needed."""
+    minutes: float | None = 0.0
+    """None: must be said; 0: not asked for; else the default."""
+    timed: bool = False
+    """``--minutes`` may be said."""
+    reason: bool = False
+
+
+_VERBS = {
+    "acknowledge": _Verb(says="say that an alarm has been seen", on="alarms"),
+    "silence": _Verb(says="silence the horn; nothing is acknowledged by it"),
+    "reset": _Verb(says="reset a latched alarm, or the first-out", on="alarms"),
+    "test": _Verb(says="light every lamp and sound the horn for five seconds"),
+    "shelve": _Verb(
+        says="set an alarm aside for a while; it comes back by itself", on="alarm", minutes=None, reason=True
+    ),
+    "unshelve": _Verb(says="bring a shelved alarm back early", on="alarm"),
+    "out-of-service": _Verb(says="take an alarm out of service for maintenance", on="alarm", timed=True, reason=True),
+    "return-to-service": _Verb(says="watch an alarm again", on="alarm"),
+    "set": _Verb(
+        says="change a setting until the rig file changes it; never beyond the maker's limit",
+        on="setting",
+        value='with its unit, for example "72 gal/min"',
+        reason=True,
+    ),
+    "unset": _Verb(says="give a changed setting back to the rig file", on="setting", reason=True),
+    "note": _Verb(says="put a remark into the record", on="text"),
+    "substitute": _Verb(
+        says="let a value entered by hand stand in for a point; it counts as uncertain",
+        on="point",
+        value='with its unit, for example "75 gal/min"',
+        minutes=None,
+        reason=True,
+    ),
+    "restore": _Verb(says="end a substitution early", on="point"),
+    "check-begin": _Verb(
+        says="put a point under function check: what it shows is injected, not measured",
+        on="point",
+        minutes=None,
+        reason=True,
+    ),
+    "check-end": _Verb(says="end a function check early", on="point"),
+    "test-alarm": _Verb(
+        says="trip an alarm for a while to prove its lamp and horn; marked as a test everywhere",
+        on="alarm",
+        minutes=2.0,
+        reason=True,
+    ),
+    "test-end": _Verb(says="end a test early", on="alarms"),
+}
+_ON = {
+    "alarm": "an alarm such as aux.cooling-lost",
+    "alarms": '"all", or an alarm such as aux.cooling-lost',
+    "point": "a point of the rig file",
+    "text": "what to put down",
+    "setting": "for example aux.cooling-flow-low.setpoint",
+}
+_KEYS = ("alarm", "text", "point", "setting", "value", "minutes", "reason", "id")
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,38 +85,37 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     record_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-    for verb, says in (("acknowledge", "say that an alarm has been seen"), ("reset", "reset a latched alarm")):
-        one = verbs.add_parser(verb, help=says, description=says)
-        one.add_argument("alarm", metavar="ALARM", help='"all", or an alarm such as aux.cooling-lost')
-        record_argument(one, again=True)
-    note = verbs.add_parser("note", help="put a remark into the record", description="put a remark into the record")
-    note.add_argument("text", metavar="TEXT", help="what to put down")
-    record_argument(note, again=True)
-    for verb, says, timed in _ON_POINTS:
-        one = verbs.add_parser(verb, help=says, description=says)
-        one.add_argument("point", metavar="POINT", help="a point of the rig file")
-        if verb == "substitute":
-            one.add_argument("value", metavar="VALUE", help='with its unit, for example "75 gal/min"')
-        if timed:
-            one.add_argument(
-                "--minutes", type=float, required=True, metavar="N", help="it ends by itself after so long"
-            )
+    for name, verb in _VERBS.items():
+        one = verbs.add_parser(name, help=verb.says, description=verb.says)
+        if verb.on:
+            key = "alarm" if verb.on == "alarms" else verb.on
+            one.add_argument(key, metavar=key.upper(), help=_ON[verb.on])
+        if verb.value:
+            one.add_argument("value", metavar="VALUE", help=verb.value)
+        _times(one, verb)
+        if verb.reason:
             one.add_argument("--reason", required=True, metavar="TEXT", help="why; it goes into the record")
+        one.add_argument("--id", default=argparse.SUPPRESS, metavar="ID", help="a second command of this id is refused")
         record_argument(one, again=True)
-    for verb, says in _TESTS:
-        one = verbs.add_parser(verb, help=says, description=says)
-        one.add_argument("alarm", metavar="ALARM", help="an alarm such as aux.cooling-lost")
-        if verb == "test-alarm":
-            one.add_argument("--minutes", type=float, default=2.0, metavar="N", help="it ends by itself (default: 2)")
-            one.add_argument("--reason", required=True, metavar="TEXT", help="why; it goes into the record")
-        record_argument(one, again=True)
+
+
+def _times(one: argparse.ArgumentParser, verb: _Verb) -> None:
+    says = "it ends by itself after so long"
+    if verb.minutes is None:
+        one.add_argument("--minutes", type=float, required=True, metavar="N", help=says)
+    elif verb.minutes:
+        one.add_argument(
+            "--minutes", type=float, default=verb.minutes, metavar="N", help=f"{says} (default: {verb.minutes:g})"
+        )
+    elif verb.timed:
+        one.add_argument("--minutes", type=float, default=argparse.SUPPRESS, metavar="N", help=says)
 
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0, or 1 where the daemon refuses."""
     from brakewater.control import ask  # noqa: PLC0415 - only when needed
 
-    asked = {"do": args.verb}
+    asked: dict[str, Any] = {"do": args.verb}
     asked.update({key: getattr(args, key) for key in _KEYS if hasattr(args, key)})
     answer = ask(args.record, asked)
     if args.json:

@@ -4,12 +4,15 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import Any
 
-from brakewater.alarms.condition import Delays, Memory
-from brakewater.alarms.lifecycle import UNSEEN, State, Trigger, step
+from brakewater.alarms.catalogue import CHATTER_NS, CHATTER_RISES, Priority
+from brakewater.alarms.condition import Delays, Memory, chatters
+from brakewater.alarms.grouping import BY_UNKNOWN, leaders
+from brakewater.alarms.lifecycle import ACTIVE, MASKS, UNSEEN, Standing, State, Trigger, step
+from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
 from brakewater.quality import Quality, Reason, quality
 from brakewater.rig import AlarmRule, Rig
-from brakewater.stream import TESTED, AlarmNow, Event
+from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
 Seen = tuple[float, int]
 """A value and its reason code."""
@@ -33,6 +36,37 @@ def definition(rig: Rig, rule: AlarmRule) -> str:
     return hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Laid:
+    """A mask that lies on an alarm."""
+
+    now: MaskNow
+    until_ns: int | None
+    """Steady time at which it goes by itself."""
+
+    def kept(self) -> dict[str, Any]:
+        """What a snapshot keeps."""
+        return {
+            "actor": self.now.actor,
+            "reason": self.now.reason,
+            "since": str(self.now.since_utc_ns),
+            "until-utc": _text(self.now.until_utc_ns),
+            "until": _text(self.until_ns),
+        }
+
+
+def laid_of(mask: str, kept: dict[str, Any]) -> Laid:
+    """From a snapshot."""
+    now = MaskNow(
+        mask=mask,
+        actor=kept["actor"],
+        reason=kept["reason"],
+        since_utc_ns=int(kept["since"]),
+        until_utc_ns=_number(kept["until-utc"]),
+    )
+    return Laid(now=now, until_ns=_number(kept["until"]))
+
+
 @dataclass(slots=True, kw_only=True)
 class Alarm:
     """One alarm of the rig."""
@@ -41,20 +75,34 @@ class Alarm:
     definition: str
     delays: Delays
     memory: Memory = field(default_factory=Memory)
-    state: State = State.NORMAL
+    standing: Standing = field(default_factory=Standing)
     since_utc_ns: int = 0
     """When its condition came or, in the normal state, was over; an acknowledgement does not move it."""
     seen: Seen = (0.0, int(Reason.UNKNOWN))
     first_out: bool = False
     trial: Trial | None = None
     """The test it is under."""
+    cause: str | None = None
+    silenced: bool = False
+    laid: dict[State, Laid] = field(default_factory=dict)
+    realarm_ns: int | None = None
+    """Steady time at which it asks for attention again."""
+
+    @property
+    def state(self) -> State:
+        """What it shows."""
+        return self.standing.shown
+
+    def follow(self, rule: AlarmRule) -> None:
+        """Go on under changed settings; what runs and stands stays as it is."""
+        self.rule, self.delays = rule, delays_of(rule)
 
     def now(self) -> AlarmNow:
         """As it stands, for the picture."""
         return AlarmNow(
             brake=self.rule.brake,
             alarm=self.rule.name,
-            state=self.state.value,
+            state=self.standing.text,
             priority=self.rule.priority,
             since_utc_ns=self.since_utc_ns,
             value=value_of(self.rule, self.seen),
@@ -62,6 +110,11 @@ class Alarm:
             setpoint=self.rule.setpoint,
             first_out=self.first_out,
             test=None if self.trial is None else self.trial.shown,
+            active=self.standing.active,
+            cause=self.cause,
+            silenced=self.silenced,
+            chattering=self.memory.raised and chatters(self.delays, self.memory),
+            masks=tuple(self.laid[mask].now for mask in self.standing.masks),
         )
 
     def kept(self) -> dict[str, Any]:
@@ -71,10 +124,16 @@ class Alarm:
             "raised": self.memory.raised,
             "since": _text(self.memory.since_ns),
             "blind": _text(self.memory.blind_ns),
-            "state": self.state.value,
+            "rose": [str(t_ns) for t_ns in self.memory.rose_ns],
+            "state": self.standing.text,
+            "core": self.standing.core.value,
+            "masks": {mask.value: self.laid[mask].kept() for mask in self.standing.masks},
             "utc": str(self.since_utc_ns),
             "seen": list(self.seen),
             "first": self.first_out,
+            "cause": self.cause,
+            "silenced": self.silenced,
+            "re-alarm": _text(self.realarm_ns),
             "value": value_of(self.rule, self.seen),
             "setpoint": self.rule.setpoint,
             "priority": self.rule.priority,
@@ -87,12 +146,17 @@ class Alarm:
         What went on between is unknown, so an off-delay begins anew; an on-delay goes on through the unknown.
         """
         since = None if kept["raised"] else _number(kept["since"])
-        self.memory = Memory(raised=kept["raised"], since_ns=since, blind_ns=_number(kept["blind"]))
-        self.state = State(kept["state"])
+        rose = tuple(int(text) for text in kept.get("rose", ()))
+        self.memory = Memory(raised=kept["raised"], since_ns=since, blind_ns=_number(kept["blind"]), rose_ns=rose)
+        masks = {mask: kept["masks"][mask] for mask in MASKS if mask in kept.get("masks", {})}
+        self.laid = {mask: laid_of(mask.value, found) for mask, found in masks.items()}
+        self.standing = Standing(State(kept.get("core", kept["state"])), tuple(self.laid))
         self.since_utc_ns = int(kept["utc"])
         self.seen = (float(kept["seen"][0]), int(kept["seen"][1]))
         self.first_out = kept["first"]
         self.trial = restored(kept["test"]) if "test" in kept else None
+        self.cause, self.silenced = kept.get("cause"), kept.get("silenced", False)
+        self.realarm_ns = _number(kept.get("re-alarm"))
 
 
 def _text(number: int | None) -> str | None:
@@ -109,32 +173,55 @@ def value_of(rule: AlarmRule, seen: Seen) -> float | None:
     return value if rule.kind.quantity and quality(code) is not Quality.BAD else None
 
 
+def delays_of(rule: AlarmRule) -> Delays:
+    """The times of a rule's condition."""
+    return Delays(
+        on_ns=rule.on_ns, off_ns=rule.off_ns, unknown_ns=rule.unknown_ns, calm_ns=CHATTER_NS, rises=CHATTER_RISES
+    )
+
+
 def alarms_of(rig: Rig) -> list[Alarm]:
     """Every alarm of a rig, in its first state."""
     return [
         Alarm(
             rule=rule,
             definition=definition(rig, rule),
-            delays=Delays(on_ns=rule.on_ns, off_ns=rule.off_ns, unknown_ns=rule.unknown_ns),
+            delays=delays_of(rule),
         )
         for rule in rig.alarms
     ]
 
 
 def _first_out(alarms: list[Alarm], alarm: Alarm) -> bool:
-    """Whether a rising alarm is the first of its brake that nobody has seen; one that comes back stays the first.
+    """Whether a rising alarm is the first of its brake and group that nobody has seen; one back again stays the first.
 
-    A test is never the first, and takes that from nobody.
+    What follows from another alarm is no first. A test is never the first, and takes that from nobody.
     """
     if alarm.trial is not None:
         return False
     if alarm.first_out and alarm.state in UNSEEN:
         return True
-    return not any(
+    group = alarm.rule.brake, alarm.rule.kind.group
+    return alarm.cause is None and not any(
         other.state in UNSEEN and other.trial is None
         for other in alarms
-        if other.rule.brake == alarm.rule.brake and other is not alarm
+        if (other.rule.brake, other.rule.kind.group) == group and other is not alarm
     )
+
+
+def _leader(alarms: list[Alarm], alarm: Alarm, *, unknown: bool) -> Alarm | None:
+    """The standing alarm that a rising one follows from, its own cause where that is known; None: it leads."""
+    kinds = [kind for kind in leaders(alarm.rule.kind.name) if unknown or kind not in BY_UNKNOWN]
+    found = [
+        other
+        for other in alarms
+        if other.rule.kind.name in kinds
+        and other.state in ACTIVE
+        and other.trial is None
+        and (other.rule.brake is None or alarm.rule.brake in (None, other.rule.brake))
+    ]
+    found.sort(key=lambda other: kinds.index(other.rule.kind.name))
+    return found[0] if found else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +230,13 @@ class Moment:
 
     run: int
     input: int
+    t_ns: int
     utc_ns: int
+
+
+def moment_of(command: Command) -> Moment:
+    """Of a command."""
+    return Moment(run=command.run, input=command.input, t_ns=command.t_ns, utc_ns=command.utc_ns)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -152,36 +245,68 @@ class Ledger:
 
     rig: str
     count: int = 0
+    flood: Flood = field(default_factory=Flood)
 
     def move(self, alarms: list[Alarm], alarm: Alarm, trigger: Trigger, moment: Moment, **said: Any) -> Event | None:
         """Move one alarm by a trigger; None where its state has no row for it.
 
         Args:
-            alarms: all alarms, to tell whether this is the first out of its group.
+            alarms: all alarms, to tell whether this is the first out of its group and what it follows from.
             alarm: the one to move.
             trigger: what happened.
             moment: where in the stream.
-            said: ``why`` and ``actor`` of the event.
+            said: ``why``, ``actor`` and ``note`` of the event.
         """
-        new = step(alarm.state, trigger, latching=alarm.rule.latching)
+        new = step(alarm.standing, trigger, latching=alarm.rule.latching)
         if new is None:
             return None
-        if trigger is Trigger.RAISE:
-            alarm.first_out = _first_out(alarms, alarm)
+        if new.shown is State.UNACKNOWLEDGED:
+            self._announce(alarms, alarm, moment, unknown=said["why"] == "unknown")
+        if new.shown is State.LATCHED_ACKNOWLEDGED:
+            alarm.silenced = False  # what rings back is another sound than the one that was silenced
+        for mask in set(alarm.laid) - set(new.masks):
+            del alarm.laid[mask]
+        seen_again = new.shown is State.ACKNOWLEDGED and alarm.trial is None and bool(alarm.rule.realarm_ns)
+        alarm.realarm_ns = moment.t_ns + (alarm.rule.realarm_ns or 0) if seen_again else None
         event = self.write(alarm, new, moment, **said)
-        if new is State.NORMAL:
+        if (new.shown is State.UNACKNOWLEDGED and trigger is not Trigger.RE_ALARM) or new.shown is State.NORMAL:
+            alarm.since_utc_ns = moment.utc_ns
+        if not new.active or new.masks:
+            alarm.cause = None
+        if new.shown is State.NORMAL or new.masks:
             alarm.first_out = False
         return event
 
     def end_trial(self, alarm: Alarm, moment: Moment, actor: str | None = None) -> list[Event]:
         """The test of an alarm is over; no event where it had not raised it yet."""
-        events = (
-            [] if alarm.state is State.NORMAL else [self.write(alarm, State.NORMAL, moment, why=TESTED, actor=actor)]
-        )
+        events = []
+        if alarm.state is not State.NORMAL:
+            events.append(self.write(alarm, Standing(), moment, why=TESTED, actor=actor))
+            alarm.since_utc_ns, alarm.realarm_ns = moment.utc_ns, None
         alarm.trial = None
         return events
 
-    def write(self, alarm: Alarm, new: State, moment: Moment, *, why: str, actor: str | None = None) -> Event:
+    def _announce(self, alarms: list[Alarm], alarm: Alarm, moment: Moment, *, unknown: bool) -> None:
+        """What it follows from, whether it is the first, and whether it sounds."""
+        if alarm.trial is not None:
+            alarm.cause, alarm.first_out, alarm.silenced = None, False, False
+            return
+        leader = _leader(alarms, alarm, unknown=unknown)
+        alarm.cause = None if leader is None else leader.cause or leader.rule.key
+        alarm.first_out = _first_out(alarms, alarm)
+        flooded = self.flood.rise(moment.t_ns) and alarm.rule.priority == Priority.LOW
+        alarm.silenced = flooded or (leader is not None and _as_urgent(leader, alarm) and _quiet(leader))
+
+    def write(
+        self,
+        alarm: Alarm,
+        new: Standing,
+        moment: Moment,
+        *,
+        why: str,
+        actor: str | None = None,
+        note: str | None = None,
+    ) -> Event:
         """Put an alarm into a state and write the event that says so; whatever happens to one under test is a test."""
         self.count += 1
         rule = alarm.rule
@@ -193,8 +318,8 @@ class Ledger:
             rig=self.rig,
             brake=rule.brake,
             alarm=rule.name,
-            was=alarm.state.value,
-            now=new.value,
+            was=alarm.standing.text,
+            now=new.text,
             priority=rule.priority,
             value=value_of(rule, alarm.seen),
             reason=alarm.seen[1],
@@ -202,10 +327,11 @@ class Ledger:
             why=why if alarm.trial is None else TESTED,
             actor=actor,
             first_out=alarm.first_out,
+            active=new.active,
+            cause=alarm.cause,
+            note=note,
         )
-        alarm.state = new
-        if new in (State.UNACKNOWLEDGED, State.NORMAL):
-            alarm.since_utc_ns = moment.utc_ns
+        alarm.standing = new
         return event
 
     def close(self, key: str, kept: dict[str, Any], moment: Moment) -> Event:
@@ -230,3 +356,13 @@ class Ledger:
             actor=None,
             first_out=kept["first"],
         )
+
+
+def _as_urgent(leader: Alarm, alarm: Alarm) -> bool:
+    order = list(Priority)
+    return order.index(Priority(leader.rule.priority)) <= order.index(Priority(alarm.rule.priority))
+
+
+def _quiet(leader: Alarm) -> bool:
+    """Nobody needs to hear of it again: silenced, or seen."""
+    return leader.silenced or leader.state not in UNSEEN

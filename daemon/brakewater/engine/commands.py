@@ -1,19 +1,22 @@
-"""What a command does to alarms and points; one function a verb. A refusal changes nothing."""
+"""The engine's side of the one door: who asks, may they, is it still meant; then one function a verb.
+
+A refusal changes nothing and says why.
+"""
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from brakewater.alarms.lifecycle import Trigger
-from brakewater.engine import hand_commands, trial_commands
-from brakewater.engine.alarm import Alarm, Ledger, Moment
+from brakewater.engine import alarm_commands, hand_commands, trial_commands
+from brakewater.engine.alarm import Alarm, Ledger, moment_of
+from brakewater.engine.asking import RefusedError, check_age
 from brakewater.engine.byhand import Hands
-from brakewater.engine.named import named, unknown
+from brakewater.engine.overlay import Overlay
 from brakewater.rig import Rig
+from brakewater.rig.people import role_of
 from brakewater.stream import Answer, Command, Event, Request
 
-Done = tuple[list[Event], bool, str]
-"""Events, whether it was done, and what to say."""
+LAMP_TEST_NS = 5_000_000_000
 
 
 def mark(request: Request) -> str:
@@ -21,7 +24,7 @@ def mark(request: Request) -> str:
     return hashlib.sha256(f"{request.actor}\n{request.id}".encode()).hexdigest()[:16]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Desk:
     """What commands work on."""
 
@@ -29,65 +32,86 @@ class Desk:
     alarms: list[Alarm]
     ledger: Ledger
     hands: Hands
+    overlay: Overlay
+    gates: Mapping[str, bool]
+    """By brake: whether it is watched, at the last scan."""
+    test_until_ns: int = -(2**62)
+    """Of the lamp test that this command begins."""
 
 
 def carry_out(command: Command, desk: Desk) -> tuple[list[Event], Answer]:
     """Carry out one command, or refuse it with the reason."""
     request = command.request
-    if request.do in VERBS:
-        events, ok, says = VERBS[request.do](command, desk.alarms, desk.ledger)
-    elif request.do in TESTS:
-        events, ok, says = _tested(command, desk)
-    elif request.do in BY_HAND:
-        events, (ok, says) = [], _by_hand(command, desk)
-    else:
-        events, ok = [], False
-        says = f"unknown command {request.do!r}; known: {', '.join((*VERBS, *TESTS, *BY_HAND))}"
+    try:
+        _check(command, desk.rig)
+        events, says = _do(command, desk)
+        ok = True
+    except RefusedError as refusal:
+        events, ok, says = [], False, str(refusal)
     return events, Answer(id=request.id, actor=request.actor, ok=ok, says=says)
 
 
-def _acknowledge(command: Command, alarms: list[Alarm], ledger: Ledger) -> Done:
-    return _move(command, alarms, ledger, Trigger.ACKNOWLEDGE)
-
-
-def _reset(command: Command, alarms: list[Alarm], ledger: Ledger) -> Done:
-    return _move(command, alarms, ledger, Trigger.RESET)
-
-
-def _move(command: Command, alarms: list[Alarm], ledger: Ledger, trigger: Trigger) -> Done:
+def _check(command: Command, rig: Rig) -> None:
+    """Known, fresh, and allowed."""
     request = command.request
-    chosen = named(alarms, request.args)
-    if not chosen:
-        return [], False, unknown(alarms, request.args)
-    moment = Moment(run=command.run, input=command.input, utc_ns=command.utc_ns)
-    events = [
-        event
-        for alarm in chosen
-        if (event := ledger.move(alarms, alarm, trigger, moment, why="command", actor=request.actor)) is not None
-    ]
-    if not events:
-        return [], False, f"nothing to {trigger.value}: {_standing(chosen)}"
-    return events, True, ", ".join(f"{event.brake or 'rig'}.{event.alarm} is now {event.now}" for event in events)
+    known = (*ALARMS, *SETTINGS, *DESK, *TESTS, *BY_HAND)
+    if request.do not in known:
+        raise RefusedError(f"unknown command {request.do!r}; known: {', '.join(known)}")
+    check_age(command)
+    role = role_of(request.actor, rig.people, rig.registers.actor if rig.registers else None)
+    may = rig.roles.get(role, frozenset())
+    if request.do not in may:
+        can = ", ".join(verb for verb in known if verb in may) or "nothing"
+        raise RefusedError(f"{request.actor!r} is {role} and may not {request.do}; may: {can}")
 
 
-def _standing(chosen: list[Alarm]) -> str:
-    if len(chosen) == 1:
-        return f"{chosen[0].rule.key} is {chosen[0].state.value}"
-    return f"none of {len(chosen)} alarms waits for it"
+def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:
+    verb = command.request.do
+    if verb in ALARMS:
+        return ALARMS[verb](command, alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates))
+    if verb in SETTINGS:
+        return _setting(command, desk)
+    if verb in DESK:
+        return [], DESK[verb](command, desk)
+    if verb in TESTS:
+        return TESTS[verb](command, desk.alarms, desk.ledger)
+    desk.hands.end(command.t_ns)
+    return [], BY_HAND[verb](command, desk.rig, desk.hands)
 
 
-def _note(command: Command, _alarms: list[Alarm], _ledger: Ledger) -> Done:
+def _setting(command: Command, desk: Desk) -> tuple[list[Event], str]:
+    key, note = SETTINGS[command.request.do](desk.overlay, command)
+    alarm = next(alarm for alarm in desk.alarms if alarm.rule.key == key)
+    alarm.follow(desk.overlay.rule(key))
+    event = desk.ledger.write(
+        alarm, alarm.standing, moment_of(command), why=command.request.do, actor=command.request.actor, note=note
+    )
+    return [event], f"{key}: {note}"
+
+
+def _note(command: Command, _desk: Desk) -> str:
     text = command.request.args.get("text")
     if not isinstance(text, str) or not text.strip():
-        return [], False, "a note needs a text"
-    return [], True, "noted"
+        raise RefusedError("a note needs a text")
+    return "noted"
 
 
-VERBS: dict[str, Callable[[Command, list[Alarm], Ledger], Done]] = {
-    "acknowledge": _acknowledge,
-    "reset": _reset,
-    "note": _note,
+def _test(command: Command, desk: Desk) -> str:
+    desk.test_until_ns = command.t_ns + LAMP_TEST_NS
+    return f"every lamp is lit and the horn sounds for {LAMP_TEST_NS // 1_000_000_000} s"
+
+
+ALARMS: dict[str, Callable[[Command, alarm_commands.Bench], tuple[list[Event], str]]] = {
+    "acknowledge": alarm_commands.acknowledge,
+    "silence": alarm_commands.silence,
+    "reset": alarm_commands.reset,
+    "shelve": alarm_commands.shelve,
+    "unshelve": alarm_commands.unshelve,
+    "out-of-service": alarm_commands.out_of_service,
+    "return-to-service": alarm_commands.return_to_service,
 }
+DESK: dict[str, Callable[[Command, Desk], str]] = {"test": _test, "note": _note}
+SETTINGS: dict[str, Callable[[Overlay, Command], tuple[str, str]]] = {"set": Overlay.set, "unset": Overlay.unset}
 TESTS: dict[str, Callable[[Command, list[Alarm], Ledger], tuple[list[Event], str]]] = {
     "test-alarm": trial_commands.begin,
     "test-end": trial_commands.end,
@@ -99,19 +123,3 @@ BY_HAND: dict[str, Callable[[Command, Rig, Hands], str]] = {
     "check-end": hand_commands.check_end,
     "loop-sheet": hand_commands.loop_sheet,
 }
-
-
-def _by_hand(command: Command, desk: Desk) -> tuple[bool, str]:
-    desk.hands.end(command.t_ns)
-    try:
-        return True, BY_HAND[command.request.do](command, desk.rig, desk.hands)
-    except hand_commands.RefusedError as refusal:
-        return False, str(refusal)
-
-
-def _tested(command: Command, desk: Desk) -> Done:
-    try:
-        events, says = TESTS[command.request.do](command, desk.alarms, desk.ledger)
-    except hand_commands.RefusedError as refusal:
-        return [], False, str(refusal)
-    return events, True, says

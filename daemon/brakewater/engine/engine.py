@@ -6,20 +6,23 @@ same and its numbers equal to the last bit.
 
 import json
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import partial
 from typing import Any, Final
 
 import numpy as np
 
 from brakewater.alarms.condition import CLEAR, Regions, Turn, turns
+from brakewater.alarms.grouping import depth
 from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
-from brakewater.engine.alarm import Alarm, Ledger, Moment, alarms_of
+from brakewater.engine.alarm import Ledger, Moment, alarms_of
 from brakewater.engine.byhand import Hands
 from brakewater.engine.conditioned import Conditioner
 from brakewater.engine.deferred import Deferred
 from brakewater.engine.derive import DERIVED, BrakeWater
+from brakewater.engine.masking import CONDITION, TRIAL, Masking, Move, suppressed
+from brakewater.engine.overlay import Overlay
 from brakewater.engine.read import Reader
 from brakewater.engine.watched import Mask, Sights, Watched
 from brakewater.errors import Defect
@@ -42,6 +45,7 @@ from brakewater.stream import (
 
 MOST_IDS: Final = 1024
 """Commands remembered, so that none is carried out twice."""
+_LONG_AGO: Final = -(2**62)
 _OK, _EXCEPTION = np.uint8(Status.OK), np.uint8(Status.EXCEPTION)
 
 
@@ -109,13 +113,18 @@ class Engine:
     def _build(self, rig: Rig, run: int) -> None:
         self._rig, self._run = rig, run
         self._ledger = Ledger(rig=rig.name)
+        self._gates = dict.fromkeys((brake.name for brake in rig.brakes), True)
+        self._test_until_ns = _LONG_AGO
         self._reader = Reader(rig.slots)
         self._conditioner = Conditioner(rig)
         self._hands = Hands(rig)
         self._alarms = alarms_of(rig)
         self._now: tuple[AlarmNow, ...] | None = None
         """Every alarm as it stands; None where one has moved since they were put together."""
-        self._watched = Watched(rig, [alarm.rule for alarm in self._alarms])
+        self._depths = [depth(alarm.rule.kind.name) for alarm in self._alarms]
+        self._masking = Masking(rig, self._alarms)
+        self._overlay = Overlay(rig)
+        self._watch()
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
         self._of_device = {
             name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
@@ -124,12 +133,22 @@ class Engine:
         self._derived: Mapping[tuple[str, str], tuple[float, int]] = {}
         self._status: dict[str, int] = {}
 
+    def _watch(self) -> None:
+        """Look at the alarms as their rules are now."""
+        self._watched = Watched(self.rig, [alarm.rule for alarm in self._alarms])
+        self._now = None
+
     def _carry_over(self, kept: dict[str, Any], start: Start) -> list[Event]:
         """State goes over by name and definition; what is gone or has changed closes with an event.
 
         Everything comes from what the Start brings, so a replay from here needs nothing that lay before.
         """
         self._marks, self._now = deque(kept["ids"], maxlen=MOST_IDS), None
+        if "masking" in kept:  # a record of before there were masks has none
+            self._masking.restore(kept["masking"])
+            self._ledger.flood.restore(kept["flood"])
+            self._test_until_ns = int(kept["lamp-test"])
+            self._gates |= {name: gate for name, gate in kept["gates"].items() if name in self._gates}
         if "points" in kept:  # a record of before these stages has none
             self._conditioner.restore(kept["points"])
             self._hands.restore(kept["hands"])
@@ -137,7 +156,7 @@ class Engine:
             if name in kept["brakes"]:
                 brake.restore(kept["brakes"][name])
         by_key = {alarm.rule.key: alarm for alarm in self._alarms}
-        moment = Moment(run=start.run, input=0, utc_ns=start.utc_ns)
+        moment = Moment(run=start.run, input=0, t_ns=start.t_ns, utc_ns=start.utc_ns)
         events = []
         for key, was in kept["alarms"].items():
             alarm = by_key.get(key)
@@ -145,6 +164,11 @@ class Engine:
                 alarm.restore(was)
             elif was["state"] != State.NORMAL:
                 events.append(self._ledger.close(key, was, moment))
+        for key, note in self._overlay.restore(kept.get("settings", {})):
+            events.append(self._ledger.write(by_key[key], by_key[key].standing, moment, why="unset", note=note))
+        for key in {change.alarm for change in self._overlay.shown()}:
+            by_key[key].follow(self._overlay.rule(key))
+        self._watch()
         return events
 
     # ------------------------------------------------------------------ scans
@@ -159,6 +183,7 @@ class Engine:
         sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block), stuck=stuck)
         events = self._alarm(block, sights, self._watched.look(sights, len(block)))
         derived = Deferred({(name, key): partial(of.__getitem__, key) for name, of in seen.items() for key in DERIVED})
+        self._gates = {name: bool(gate[-1]) for name, gate in gates.items()}
         self._keep(block, readings, derived)
         return Outcome(events=tuple(events), readings=readings, derived=derived)
 
@@ -174,44 +199,63 @@ class Engine:
         }
 
     def _alarm(self, block: Block, sights: Sights, regions: Regions) -> list[Event]:
-        astir = (regions != CLEAR).any(axis=1).tolist()
-        found: list[tuple[int, int, Turn | bool]] = []
-        for index, alarm in enumerate(self._alarms):
-            if astir[index] or not alarm.memory.rests:
-                found += [
-                    (turn.at, index, turn) for turn in turns(regions[index], block.t_ns, alarm.delays, alarm.memory)
-                ]
-            if alarm.trial is not None:
-                found += [(at, index, rises) for at, rises in alarm.trial.moves(block.t_ns, alarm.delays)]
-        if not found:
+        turned = self._turns(block, regions)
+        moves = [*self._masking.moves(block, sights.readings, sights.gates), *self._trials(block)]
+        moves += [
+            Move(
+                at=turn.at,
+                stage=CONDITION,
+                index=index,
+                trigger=Trigger.RAISE if turn.raised else Trigger.CLEAR,
+                why="unknown" if turn.unknown else "condition",
+            )
+            for index, turn in turned
+        ]
+        if not moves:
             return []
         self._now = None
-        found.sort(key=lambda row: row[:2])  # stable: at one scan the real turn comes before its test's
-        events: list[Event] = []
-        for at, index, turn in found:
-            alarm = self._alarms[index]
-            if isinstance(turn, bool) and alarm.trial is None:
-                continue  # the real one came first
-            column = self._watched.column(index, alarm.rule, sights)
+        moves.sort(key=lambda move: (move.at, move.stage, self._depths[move.index], move.index))
+        return [event for move in moves for event in self._move(block, sights, move)]
+
+    def _turns(self, block: Block, regions: Regions) -> list[tuple[int, Turn]]:
+        """Of every alarm whose condition comes or goes, by its place."""
+        astir = (regions != CLEAR).any(axis=1).tolist()
+        return [
+            (index, turn)
+            for index, alarm in enumerate(self._alarms)
+            if astir[index] or not alarm.memory.rests
+            for turn in turns(regions[index], block.t_ns, alarm.delays, alarm.memory)
+        ]
+
+    def _trials(self, block: Block) -> Iterator[Move]:
+        for index, alarm in enumerate(self._alarms):
+            if alarm.trial is not None:
+                for at, rises in alarm.trial.moves(block.t_ns, alarm.delays):
+                    trigger = Trigger.RAISE if rises else Trigger.CLEAR
+                    yield Move(at=at, stage=TRIAL, index=index, trigger=trigger, why=TESTED)
+
+    def _move(self, block: Block, sights: Sights, move: Move) -> list[Event]:
+        alarm, at = self._alarms[move.index], move.at
+        if move.stage == TRIAL and alarm.trial is None:
+            return []  # the real one came first
+        if move.stage in (CONDITION, TRIAL):
+            column = self._watched.column(move.index, alarm.rule, sights)
             alarm.seen = (float(column.values[at]), int(column.codes[at])) if column is not None else (0.0, 0)
-            moment = Moment(run=block.run, input=int(block.input[at]), utc_ns=int(block.utc_ns[at]))
-            events += self._tested(alarm, turn, moment) if isinstance(turn, bool) else self._turned(alarm, turn, moment)
-        return events
-
-    def _turned(self, alarm: Alarm, turn: Turn, moment: Moment) -> list[Event]:
-        """Its condition came or went; where it comes during a test, that is over: nobody may take it for one."""
-        events = self._ledger.end_trial(alarm, moment) if turn.raised and alarm.trial is not None else []
-        trigger = Trigger.RAISE if turn.raised else Trigger.CLEAR
-        why = "unknown" if turn.unknown else "condition"
-        event = self._ledger.move(self._alarms, alarm, trigger, moment, why=why)
-        return [*events, event] if event is not None else events
-
-    def _tested(self, alarm: Alarm, rises: bool, moment: Moment) -> list[Event]:  # noqa: FBT001 - one of two moves
-        if not rises or alarm.trial is None:
-            return self._ledger.end_trial(alarm, moment)
-        actor = alarm.trial.shown.actor
-        event = self._ledger.move(self._alarms, alarm, Trigger.RAISE, moment, why=TESTED, actor=actor)
-        return [event] if event is not None else []
+        moment = Moment(
+            run=block.run, input=int(block.input[at]), t_ns=int(block.t_ns[at]), utc_ns=int(block.utc_ns[at])
+        )
+        if move.stage == TRIAL and move.trigger is Trigger.RAISE:
+            actor = alarm.trial.shown.actor if alarm.trial is not None else None
+            event = self._ledger.move(self._alarms, alarm, move.trigger, moment, why=TESTED, actor=actor)
+            return [] if event is None else [event]
+        # A test is over by its time, or because something real comes: nobody may take the one for the other.
+        events = [] if alarm.trial is None else self._ledger.end_trial(alarm, moment)
+        if move.stage == TRIAL:
+            return events
+        if move.laid is not None:
+            alarm.laid[State.SUPPRESSED] = suppressed(*move.laid)
+        event = self._ledger.move(self._alarms, alarm, move.trigger, moment, why=move.why)
+        return events if event is None else [*events, event]
 
     def _keep(self, block: Block, readings: dict[str, Column], derived: Mapping[tuple[str, str], Column]) -> None:
         """What the picture shows of the last scan."""
@@ -234,8 +278,18 @@ class Engine:
             refusal = Answer(id=request.id, actor=request.actor, ok=False, says="this command was carried out before")
             return Outcome(answers=(refusal,))
         self._marks.append(mark)
-        desk = commands.Desk(rig=self.rig, alarms=self._alarms, ledger=self._ledger, hands=self._hands)
+        desk = commands.Desk(
+            rig=self.rig,
+            alarms=self._alarms,
+            ledger=self._ledger,
+            hands=self._hands,
+            overlay=self._overlay,
+            gates=self._gates,
+        )
         events, answer = commands.carry_out(command, desk)
+        self._test_until_ns = max(self._test_until_ns, desk.test_until_ns)
+        if request.do in commands.SETTINGS and answer.ok:
+            self._watch()
         return Outcome(events=tuple(events), answers=(answer,))
 
     # ---------------------------------------------------------------- outlook
@@ -254,6 +308,9 @@ class Engine:
             alarms=self.alarms(),
             events=self._ledger.count,
             substitutions=self._hands.shown(),
+            settings=self._overlay.shown(),
+            testing=t_ns < self._test_until_ns,
+            flood=self._ledger.flood.at(t_ns),
         )
 
     def alarms(self) -> tuple[AlarmNow, ...]:
@@ -269,6 +326,11 @@ class Engine:
             "ids": list(self._marks),
             "points": self._conditioner.state(),
             "hands": self._hands.state(),
+            "masking": self._masking.state(),
+            "settings": self._overlay.state(),
+            "flood": self._ledger.flood.state(),
+            "lamp-test": str(self._test_until_ns),
+            "gates": self._gates,
             "brakes": {name: brake.state() for name, brake in self._brakes.items()},
             "alarms": {alarm.rule.key: alarm.kept() for alarm in self._alarms},
         }

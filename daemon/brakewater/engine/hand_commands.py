@@ -1,29 +1,17 @@
 """The commands that take a point out of measuring and give it back: substitute, restore, check-begin, check-end."""
 
 import difflib
-import re
 from collections.abc import Mapping
 from typing import Any, Final
 
-import numpy as np
-
+from brakewater.engine.asking import RefusedError, ends, reason_of, until_of
 from brakewater.engine.byhand import CHECK, SUBSTITUTED, Hands
 from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import ByHand, Command
-from brakewater.units import UnitError, parse, utc_text
+from brakewater.units import UnitError, parse
 
-_HOUR_NS: Final = 3600 * 1_000_000_000
-LONGEST_NS: Final = 8 * _HOUR_NS
-"""A tour or less: whoever comes next decides anew."""
-_MINUTE_NS: Final = 60_000_000_000
-_MOST_REASON: Final = 500
 _CONTACT: Final = {"on": 1.0, "1": 1.0, "off": 0.0, "0": 0.0}
-_UTC: Final = re.compile(r"^(2[01]\d\d-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)Z$")
-
-
-class RefusedError(ValueError):
-    """Why a command is not carried out."""
 
 
 def substitute(command: Command, rig: Rig, hands: Hands) -> str:
@@ -123,20 +111,6 @@ def _point(rig: Rig, args: Mapping[str, Any]) -> Point:
     raise RefusedError(f'no point "{asked[:64]}"; nearest: {", ".join(close)}')
 
 
-def reason_of(args: Mapping[str, Any]) -> str:
-    """Why something is done by hand.
-
-    Raises:
-        RefusedError: nobody says.
-    """
-    reason = args.get("reason")
-    if not isinstance(reason, str) or not reason.strip():
-        raise RefusedError("a reason is needed: whoever comes next must know why")
-    if len(reason) > _MOST_REASON:
-        raise RefusedError(f"a reason has at most {_MOST_REASON} characters")
-    return reason.strip()
-
-
 def _value(point: Point, args: Mapping[str, Any]) -> float:
     """In SI, within what the sensor could measure."""
     text, role = args.get("value"), ROLES[point.role]
@@ -154,49 +128,3 @@ def _value(point: Point, args: Mapping[str, Any]) -> float:
     if ends is not None and not ends[0] <= value <= ends[1]:
         raise RefusedError(f"value {text!r} lies outside of what the sensor of {point.name} can measure")
     return value
-
-
-def until_of(command: Command, longest_ns: int = LONGEST_NS) -> int:
-    """The end in steady time, from ``minutes`` or ``until``.
-
-    Raises:
-        RefusedError: there is none, or it lies behind or too far ahead.
-    """
-    args = command.request.args
-    if ("minutes" in args) == ("until" in args):
-        raise RefusedError('an end is needed: "minutes", or "until" such as "2031-02-03T06:00:00Z"; one of them')
-    timed = "minutes" in args
-    left_ns = _minutes_ns(args["minutes"], longest_ns) if timed else _until_utc_ns(args["until"]) - command.utc_ns
-    if left_ns <= 0:
-        raise RefusedError("the end must lie ahead")
-    if left_ns > longest_ns:
-        whole_hours = longest_ns % _HOUR_NS == 0
-        most = f"{longest_ns // _HOUR_NS} h" if whole_hours else f"{longest_ns // _MINUTE_NS} min"
-        raise RefusedError(f"at most {most}; then someone must decide anew")
-    return command.t_ns + left_ns
-
-
-def _minutes_ns(minutes: Any, longest_ns: int) -> int:
-    try:
-        number = float(minutes) if not isinstance(minutes, bool) else np.nan
-    except (TypeError, ValueError, OverflowError):
-        number = np.nan
-    if not abs(number) < 1e9:
-        raise RefusedError(f"minutes {minutes!r}; allowed: a number above 0, up to {longest_ns // _MINUTE_NS}")
-    return round(number * _MINUTE_NS)
-
-
-def _until_utc_ns(text: Any) -> int:
-    match = _UTC.match(text) if isinstance(text, str) else None
-    refusal = RefusedError(f'until {text!r}; allowed: UTC such as "2031-02-03T06:00:00Z"')
-    if match is None:
-        raise refusal
-    try:
-        return int(np.datetime64(match.group(1), "ns").astype(np.int64))
-    except ValueError as error:  # the 31st of June
-        raise refusal from error
-
-
-def ends(command: Command, until_ns: int) -> str:
-    """An end in steady time as the clock on the wall will show it."""
-    return utc_text(command.utc_ns + until_ns - command.t_ns)

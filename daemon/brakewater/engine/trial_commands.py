@@ -3,8 +3,8 @@
 from typing import Final
 
 from brakewater.alarms.lifecycle import State
-from brakewater.engine.alarm import Alarm, Ledger, Moment
-from brakewater.engine.hand_commands import RefusedError, ends, reason_of, until_of
+from brakewater.engine.alarm import Alarm, Ledger, moment_of
+from brakewater.engine.asking import RefusedError, ends, reason_of, until_of
 from brakewater.engine.named import named, unknown
 from brakewater.engine.trial import Trial
 from brakewater.stream import AlarmTest, Command, Event
@@ -46,7 +46,7 @@ def end(command: Command, alarms: list[Alarm], ledger: Ledger) -> tuple[list[Eve
     tested = [alarm for alarm in (alarms if every else [_one(command, alarms)]) if alarm.trial is not None]
     if not tested:
         raise RefusedError("no test is under way there")
-    moment = Moment(run=command.run, input=command.input, utc_ns=command.utc_ns)
+    moment = moment_of(command)
     events = [event for alarm in tested for event in ledger.end_trial(alarm, moment, command.request.actor)]
     return events, ", ".join(f"the test of {alarm.rule.key} is over" for alarm in tested)
 
@@ -64,6 +64,6 @@ def _testable(alarm: Alarm, lasts_ns: int) -> None:
     if alarm.trial is not None:
         raise RefusedError(f"{alarm.rule.key} is under test by {alarm.trial.shown.actor} already")
     if alarm.state is not State.NORMAL or alarm.memory.raised:
-        raise RefusedError(f"{alarm.rule.key} is {alarm.state.value}: an alarm that stands is real and is not tested")
+        raise RefusedError(f"{alarm.rule.key} is {alarm.standing.text}: an alarm that stands is real and is not tested")
     if lasts_ns <= alarm.delays.on_ns:
         raise RefusedError(f"a test of {alarm.rule.key} must outlast its on-delay of {alarm.delays.on_ns / 1e9:g} s")

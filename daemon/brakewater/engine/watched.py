@@ -46,7 +46,8 @@ class Watched:
         self._count = len(rules)
         self._scale = Scale(rules)
         self._brakes = [(row, rule.brake or "", rule.kind.quantity) for row, rule in rows(Scope.BRAKE)]
-        self._links = [(row, rule.kind.quantity) for row, rule in rows(Scope.RIG)]
+        self._links = [(row, rule.kind.quantity) for row, rule in rows(Scope.RIG) if rule.kind.quantity]
+        self._standing = [row for row, rule in enumerate(rules) if rule.kind.shape is Shape.STANDING]
         self._subjects = {row: rule.subject or "" for row, rule in rows(Scope.POINT)}
         self._names = list(dict.fromkeys(self._subjects.values()))
         self._bad = self._side_by_side(rules, Shape.BAD)
@@ -76,6 +77,7 @@ class Watched:
         for row, point in self._links:
             column = sights.readings[point]
             values[row], codes[row] = column.values, column.codes
+        values[self._standing] = 1.0
         self._points(sights, values, codes)
         for row, device, shape in self._devices:
             values[row] = sights.silent[device] if shape is Shape.SILENT else sights.stuck[device]
@@ -104,6 +106,8 @@ class Watched:
             case Scope.BRAKE:
                 return sights.seen[rule.brake or ""][rule.kind.quantity]
             case Scope.RIG:
+                if rule.kind.shape is Shape.STANDING:
+                    return None
                 return sights.readings[rule.kind.quantity]
             case Scope.POINT:
                 return sights.readings[self._subjects[row]]

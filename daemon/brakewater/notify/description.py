@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from brakewater.alarms.catalogue import Priority
-from brakewater.alarms.lifecycle import State
+from brakewater.alarms.lifecycle import TEXTS
 from brakewater.notify import topics
 from brakewater.register_image import ASPECTS, SOUNDS
 from brakewater.rig import Rig
@@ -21,7 +21,7 @@ _COUNT: Final[Schema] = {"type": "integer", "minimum": 0}
 _YES: Final[Schema] = {"type": "boolean"}
 _TIME: Final[Schema] = {"type": "string", "format": "date-time", "description": "UTC, milliseconds"}
 _QUALITY: Final[Schema] = {"enum": ["good", "uncertain", "bad"]}
-_STATE: Final[Schema] = {"enum": [state.value for state in State]}
+_STATE: Final[Schema] = {"enum": list(TEXTS)}
 
 
 def _of(keys: Mapping[str, Schema], *, optional: Mapping[str, Schema] | None = None, more: bool = False) -> Schema:
@@ -60,6 +60,8 @@ _ALARM: Final[dict[str, Schema]] = {
     "reason": _TEXT,
     "setpoint": {"type": ["number", "null"], "description": "SI"},
     "first_out": _YES,
+    "active": {"type": "boolean", "description": "the condition holds, also under a mask"},
+    "cause": {"type": ["string", "null"], "description": "the standing alarm that this one follows from"},
     "shown": _SHOWN,
     "text": {"type": "string", "description": "one plain sentence"},
     "respond": {"type": ["string", "null"], "description": "what to do; null once the condition has gone"},
@@ -69,10 +71,21 @@ _TEST: Final[Schema] = {
     "anyOf": [{"type": "null"}, _of({"actor": _TEXT, "reason": _TEXT, "since": _TIME, "until": _TIME})],
 }
 _ONLY_TESTED: Final[Schema] = {"const": True, "description": "a test by hand; real alarms call for less"}
+_MASK: Final = _of({"mask": _TEXT, "actor": _TEXT_OR_NONE, "reason": _TEXT, "since": _TEXT, "until": _TEXT_OR_NONE})
 SCHEMAS: Final[dict[str, Schema]] = {
     "online": _of({"online": _YES, "since": _TEXT_OR_NONE}),
     "heartbeat": _of({"t": _TIME, "scan_age_s": _NUMBER_OR_NONE, "n": _COUNT}),
-    "alarm": _of({**_ALARM, "state": _STATE, "since": _TEXT_OR_NONE, "test": _TEST}),
+    "alarm": _of(
+        {
+            **_ALARM,
+            "state": _STATE,
+            "since": _TEXT_OR_NONE,
+            "silenced": _YES,
+            "chattering": _YES,
+            "masks": {"type": "array", "items": _MASK},
+            "test": _TEST,
+        }
+    ),
     "event": _of(
         {
             **_ALARM,
@@ -85,6 +98,7 @@ SCHEMAS: Final[dict[str, Schema]] = {
             "to": _STATE,
             "why": {"type": "string", "description": '"condition", "unknown", "command", "changed"; "test": not real'},
             "actor": _TEXT_OR_NONE,
+            "note": _TEXT_OR_NONE,
             "hash": _TEXT,
         }
     ),

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from brakewater import render
-from brakewater.alarms.annunciator import WATCHING, Aspect, Sound
+from brakewater.alarms.annunciator import READY, WATCHING, Aspect, Colour, Sound
 from brakewater.rig import Rig
 from brakewater.stream import AlarmNow, Picture
 
@@ -87,7 +87,7 @@ def state_filters(rig: Rig) -> tuple[str, str]:
 def known_states(rig: Rig) -> frozenset[str]:
     """The states among ``state_filters`` that this rig has; any other is left over from an older rig file."""
     alarms = {alarm(rig, rule.brake, rule.name) for rule in rig.alarms}
-    return frozenset(alarms | {lamp(rig, name) for name in (WATCHING, *(window.name for window in rig.lamps))})
+    return frozenset(alarms | {lamp(rig, name) for name in (WATCHING, *(window.name for window in rig.lamps), READY)})
 
 
 def nothing_stands(rig: Rig) -> Iterator[Publication]:
@@ -97,6 +97,7 @@ def nothing_stands(rig: Rig) -> Iterator[Publication]:
     """
     yield horn(rig), payload({"sound": Sound.OFF.value})
     yield lamp(rig, WATCHING), payload(render.watching(lit=False))
+    yield lamp(rig, READY), payload({"aspect": Aspect.OFF.value, "colour": Colour.GREEN.value})
     for window in rig.lamps:
         yield lamp(rig, window.name), payload({"aspect": Aspect.OFF.value, "colour": window.colour})
     for rule in rig.alarms:
@@ -110,7 +111,6 @@ class Shown:
     rig: Rig
     _alarms: dict[tuple[str | None, str], AlarmNow] = field(default_factory=dict)
     _sent: dict[str, bytes] = field(default_factory=dict)
-    _begun: bool = False
 
     def changes(self, picture: Picture | None, *, fresh: bool) -> Iterator[Publication]:
         """Publications that bring the broker up to date, alarms first.
@@ -124,16 +124,16 @@ class Shown:
             for each in changed:
                 yield alarm(self.rig, each.brake, each.alarm), payload(render.alarm_now(self.rig, each))
                 self._alarms[each.brake, each.alarm] = each
-            if changed or not self._begun:
-                yield from self._once(self._windows(picture))
-                self._begun = True
+            yield from self._once(self._windows(picture, fresh=fresh))
         yield from self._once({lamp(self.rig, WATCHING): render.watching(lit=fresh and picture is not None)})
 
-    def _windows(self, picture: Picture) -> dict[str, Mapping[str, Any]]:
+    def _windows(self, picture: Picture, *, fresh: bool) -> dict[str, Mapping[str, Any]]:
         lit = render.lamps(self.rig, picture)
+        if not fresh:  # a go must not outlive what it was told from
+            lit[READY]["aspect"] = "off"
         return {
             **{lamp(self.rig, name): shown for name, shown in lit.items() if name != WATCHING},
-            horn(self.rig): render.horn_now(picture),
+            horn(self.rig): render.horn_now(self.rig, picture),
         }
 
     def _once(self, states: Mapping[str, Mapping[str, Any]]) -> Iterator[Publication]:

@@ -150,6 +150,9 @@ def event_doc(event: Event) -> dict[str, Any]:
         "why": event.why,
         "actor": event.actor,
         "first_out": event.first_out,
+        "active": event.active,
+        "cause": event.cause,
+        "note": event.note,
     }
 
 
@@ -176,6 +179,9 @@ def event_of(doc: Document) -> Event:
         why=doc["why"],
         actor=doc["actor"],
         first_out=doc["first_out"],
+        active=doc.get("active", False),
+        cause=doc.get("cause"),
+        note=doc.get("note"),
     )
 
 

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from brakewater.alarms.lifecycle import State
+from brakewater.alarms.lifecycle import State, shown_of
 from brakewater.engine.derive import DERIVED
 from brakewater.quality import is_bad, is_good
 from brakewater.rig import SELF, Point, Rig
@@ -29,6 +29,9 @@ STATES: Final = {
     State.RETURNED_UNACKNOWLEDGED: 3,
     State.LATCHED_UNACKNOWLEDGED: 4,
     State.LATCHED_ACKNOWLEDGED: 5,
+    State.SHELVED: 6,
+    State.SUPPRESSED: 7,
+    State.OUT_OF_SERVICE: 8,
 }
 """Numbers of alarm states outside; new ones are added at the end."""
 PRIORITIES: Final = {"low": 1, "medium": 2, "high": 3, "critical": 4}
@@ -119,7 +122,7 @@ class Lines:
             utc_ns: its wall time.
         """
         tags = f"rig={self._rig},brake={_tag(event.brake or _RIG_WIDE)},alarm={_tag(event.alarm)}"
-        fields = [f"state={STATES[State(event.now)]}", f"priority={PRIORITIES.get(event.priority, 0)}"]
+        fields = [f"state={STATES[shown_of(event.now)]}", f"priority={PRIORITIES.get(event.priority, 0)}"]
         if event.value is not None:
             fields.append(f"value={float(event.value)!r}")
         if event.why == TESTED:
@@ -158,9 +161,9 @@ def _grades(codes: Codes) -> Ints:
 
 def _states(before: Iterable[AlarmNow], events: Sequence[Event], numbers: Ints) -> dict[AlarmKey, list[int]]:
     """Number of every alarm's state after each of some scans."""
-    found = {(one.brake, one.alarm): np.full(len(numbers), STATES[State(one.state)], np.int64) for one in before}
+    found = {(one.brake, one.alarm): np.full(len(numbers), STATES[shown_of(one.state)], np.int64) for one in before}
     for event in events:
         column = found.get((event.brake, event.alarm))
         if column is not None:
-            column[numbers >= event.input] = STATES[State(event.now)]
+            column[numbers >= event.input] = STATES[shown_of(event.now)]
     return {key: column.tolist() for key, column in found.items()}

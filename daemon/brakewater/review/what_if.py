@@ -2,17 +2,15 @@
 
 from dataclasses import replace
 
-from brakewater.rig import AlarmRule, Rig
+from brakewater.rig import Rig
 from brakewater.rig.faults import choices, near
 from brakewater.rig.rules import rule_faults
-from brakewater.units import Dimension, UnitError, parse
+from brakewater.rig.settings import SETTINGS, changed
+from brakewater.units import UnitError
 
 
 class SettingError(ValueError):
     """A setting that names nothing, or has no such value."""
-
-
-_SETTINGS = ("setpoint", "deadband", "on-delay", "off-delay")
 
 
 def with_settings(rig: Rig, settings: list[str]) -> Rig:
@@ -29,10 +27,10 @@ def with_settings(rig: Rig, settings: list[str]) -> Rig:
             raise _refused(repr(setting), f"ALARM.SETTING=VALUE, for example '{known[0]}.on-delay=2 s'")
         if alarm not in known:
             raise _refused(f"alarm {alarm!r}", choices(alarm, known), near(alarm, known))
-        if what not in _SETTINGS:
-            raise _refused(f"setting {what!r} of {alarm}", ", ".join(_SETTINGS), near(what, _SETTINGS))
+        if what not in SETTINGS:
+            raise _refused(f"setting {what!r} of {alarm}", ", ".join(SETTINGS), near(what, SETTINGS))
         try:
-            rules = tuple(_changed(rule, what, value) if rule.key == alarm else rule for rule in rig.alarms)
+            rules = tuple(changed(rule, what, value) if rule.key == alarm else rule for rule in rig.alarms)
         except UnitError as error:
             raise _refused(f"{setting}: {error.found}", error.allowed) from error
         rig = replace(rig, alarms=rules)
@@ -53,22 +51,6 @@ def objections(rig: Rig, settings: list[str]) -> list[str]:
         if rule.key in keys
         for fault in rule_faults(rig, rule)
     ]
-
-
-def _changed(rule: AlarmRule, what: str, value: str) -> AlarmRule:
-    if what in ("setpoint", "deadband") and rule.setpoint is None:
-        raise UnitError(repr(value), f"nothing: {rule.key} has no {what}")
-    if what != "setpoint" and value.strip().startswith("-"):
-        raise UnitError(repr(value), "zero or more")
-    match what:
-        case "setpoint":
-            return replace(rule, setpoint=parse(value, rule.kind.dimension))
-        case "deadband":
-            return replace(rule, deadband=parse(value, rule.kind.difference))
-        case "on-delay":
-            return replace(rule, on_ns=round(parse(value, Dimension.TIME) * 1e9))
-        case _:
-            return replace(rule, off_ns=round(parse(value, Dimension.TIME) * 1e9))
 
 
 def _refused(found: str, allowed: str, hint: str = "") -> SettingError:

@@ -14,6 +14,7 @@ from brakewater.rig.model import (
     Redundant,
     Rig,
     Slot,
+    Suppression,
     Table,
 )
 
@@ -30,6 +31,7 @@ __all__ = [
     "Redundant",
     "Rig",
     "Slot",
+    "Suppression",
     "Table",
     "load",
     "parse",

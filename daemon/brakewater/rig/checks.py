@@ -1,8 +1,9 @@
 """What a rig file must hold beyond the shape of its tables."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Any
 
+from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.rig import point_stages, signal
 from brakewater.rig.complaints import Complain
@@ -10,13 +11,13 @@ from brakewater.rig.conditioning import worst
 from brakewater.rig.faults import Faults, near
 from brakewater.rig.located import At
 from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, Table
+from brakewater.rig.people import CREW
 from brakewater.rig.roles import REQUIRED, ROLES
 from brakewater.rig.spread import spread_of
 from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.signals.words import register_count
 from brakewater.units import to_unit
 
-CREW: Final = ("driller", "tool-pusher", "tech", "mechanic", "engineer")
 _REFERENCES = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
 _SPACE = 65536
 
@@ -243,8 +244,8 @@ def lamps(items: Sequence[At[Lamp]], alarm_rules: Sequence[AlarmRule], faults: F
     known = [*CATALOGUE, *(rule.name for rule in alarm_rules if rule.subject)]
     seen: set[str] = set()
     for at in items:
-        if at.item.name in seen or at.item.name == "watching":
-            faults.add((*at.path, "name"), repr(at.item.name), "each name once; watching is the watch's own")
+        if at.item.name in seen or at.item.name in (WATCHING, READY):
+            faults.add((*at.path, "name"), repr(at.item.name), "each name once; watching and ready are the watch's own")
         seen.add(at.item.name)
         for alarm in at.item.alarms:
             if alarm not in known:

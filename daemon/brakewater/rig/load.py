@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from brakewater.errors import Fault, RigFileError, plainly
-from brakewater.rig import checks, devices, links, outputs, own, redundancy, rules
+from brakewater.rig import checks, devices, links, outputs, own, people, redundancy, rules, suppression
 from brakewater.rig.faults import Faults, closest
 from brakewater.rig.located import At
 from brakewater.rig.model import (
@@ -27,16 +27,18 @@ from brakewater.rig.model import (
     RedundantEntry,
     Rig,
     RigTable,
+    SuppressEntry,
     Tank,
 )
 from brakewater.rig.panel import Panel
 from brakewater.rig.point_stages import Pace
 from brakewater.rig.roles import ROLES
+from brakewater.rig.settings import beyond_maker
 
 SCHEMA = 1
 _TOP = (
     "schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
-    "registers", "lamp-mailbox", "panel",
+    "roles", "registers", "lamp-mailbox", "panel", "suppress",
 )  # fmt: skip
 _BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
@@ -131,6 +133,8 @@ class _Parts:
     panel: Panel | None = None
     mirrors: dict[str, Mirror] = field(default_factory=dict)
     people: dict[str, str] = field(default_factory=dict)
+    roles: dict[str, frozenset[str]] = field(default_factory=dict)
+    suppress: list[At[SuppressEntry]] = field(default_factory=list)
 
 
 def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
@@ -158,6 +162,8 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
         if mirror is not None:
             parts.mirrors[name] = mirror
     parts.people = checks.people(_mapping(raw.get("people", {}), ("people",), faults), faults)
+    parts.roles = people.roles(_mapping(raw.get("roles", {}), ("roles",), faults), faults)
+    parts.suppress = _many(SuppressEntry, raw.get("suppress", []), ("suppress",), faults)
     for index, table in enumerate(_list(raw.get("brake", []), ("brake",), faults)):
         _read_brake(index, table, parts, faults)
     return parts
@@ -244,9 +250,14 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         beating=tuple(at.item.name for at in parts.devices if at.item.name in _beating(found)),
         broker=parts.mqtt is not None,
         lamp_writes=bool(parts.mailboxes),
+        beyond=any(
+            beyond_maker(rule, at.item) for at in parts.brakes for rule in alarm_rules if rule.brake == at.item.name
+        ),
     )
     alarm_rules += rules.of_rig(subjects, parts.alarms, faults)
     checks.lamps(parts.lamps, alarm_rules, faults)
+    alarm_rules = rules.latched([at.item for at in parts.lamps], alarm_rules)
+    suppressed = suppression.resolved(parts.suppress, alarm_rules, found, faults)
     _check_outputs(parts, found, faults)
     links.broker(parts.mqtt, faults)
     links.mirrors(parts.mirrors, faults)
@@ -275,6 +286,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         registers=parts.registers,
         panel=parts.panel,
         mailboxes=tuple(at.item for at in parts.mailboxes),
+        roles=parts.roles,
+        suppressions=suppressed,
     )
 
 

@@ -1,5 +1,6 @@
 """Models of the rig file's tables, and the checked rig they add up to."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
@@ -226,15 +227,36 @@ class AlarmEntry(Model):
     off_delay: Nanoseconds | None = None
     priority: Literal["critical", "high", "medium", "low"] | None = None
     latch: bool = False
+    re_alarm: Annotated[Nanoseconds, lasting("1 min", "24 h")] | None = None
+    """Acknowledged and still standing after so long, it asks for attention again."""
     basis: str | None = None
 
 
 class Lamp(Model):
-    """``[[lamp]]``: which alarms share a window."""
+    """``[[lamp]]``: which alarms share a window, and how it and the horn behave."""
 
     name: Name
     alarms: tuple[str, ...] = Field(min_length=1)
-    colour: Literal["red", "yellow", "blue", "white"] = "red"
+    colour: Literal["red", "yellow", "green", "blue", "white"] = "red"
+    sequence: Literal["A", "M", "R", "F1A", "F1M", "F2A", "F2M", "F3A", "F3M"] = "A"
+    """Of ANSI/ISA-18.1; see ``alarms.annunciator``."""
+
+    def shows(self, alarm: str) -> bool:
+        """Whether an alarm, as events name it, has its place here."""
+        return alarm in self.alarms or alarm.partition(":")[0] in self.alarms
+
+
+class SuppressEntry(Model):
+    """``[[suppress]]``: alarms that mean nothing while a contact says so (suppressed by design)."""
+
+    alarms: tuple[str, ...] = Field(min_length=1)
+    """Kinds, or keys such as ``aux.strainer-fouling``."""
+    point: str
+    state: Literal["on", "off"]
+    after: Annotated[Nanoseconds, lasting("0 s", "1 h")] = 0
+    """It must have said so for so long; it ends with the first scan that says otherwise, or says nothing."""
+    basis: str
+    """Why these alarms mean nothing then, and who decided it."""
 
 
 class Tank(Model):
@@ -372,6 +394,8 @@ class AlarmRule:
     latching: bool
     defaults: frozenset[str] = frozenset()
     """Which of setpoint, deadband, on-delay and off-delay nobody has entered for this rig."""
+    realarm_ns: int | None = None
+    """None: never."""
 
     @property
     def name(self) -> str:
@@ -382,6 +406,18 @@ class AlarmRule:
     def key(self) -> str:
         """Unique on the rig: ``aux.cooling-lost`` or ``rig.broker-lost``."""
         return f"{self.brake or 'rig'}.{self.name}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suppression:
+    """One row of what is suppressed by design."""
+
+    alarms: tuple[str, ...]
+    """Keys."""
+    point: str
+    when_on: bool
+    after_ns: int
+    basis: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -410,6 +446,9 @@ class Rig:
     mailboxes: "tuple[LampMailbox, ...]" = ()
     panel: "Panel | None" = None
     """The pages, where there are any."""
+    roles: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    """Role -> what it may do."""
+    suppressions: tuple[Suppression, ...] = ()
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:
@@ -439,6 +478,10 @@ class Rig:
     def words(self) -> int:
         """Words in a scan."""
         return sum(point.count for point in self.points)
+
+    def sequences_of(self, alarm: str) -> tuple[str, ...]:
+        """Annunciator sequences of the windows that show an alarm; A where none does."""
+        return tuple(lamp.sequence for lamp in self.lamps if lamp.shows(alarm)) or ("A",)
 
     def role(self, role: str, brake: str | None = None) -> Point | None:
         """The point with a role, the first of several, or None."""

@@ -1,13 +1,15 @@
 """The alarms of one rig: the catalogue's defaults, what the rig file says otherwise, and the rule on delays."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from brakewater.alarms.catalogue import CATALOGUE, AlarmKind, Scope, Shape
+from brakewater.alarms.annunciator import BY_HAND
+from brakewater.alarms.catalogue import CATALOGUE, RE_ALARM, AlarmKind, Priority, Scope, Shape
 from brakewater.errors import Fault
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Point, Rig
+from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Lamp, Point, Rig
+from brakewater.rig.settings import beyond_maker
 from brakewater.units import Dimension, UnitError, parse
 
 Located = tuple[tuple[Any, ...], AlarmEntry]
@@ -30,6 +32,8 @@ class Subjects:
     """Devices with a heartbeat."""
     broker: bool
     lamp_writes: bool = False
+    beyond: bool = False
+    """An alarm is set beyond the maker's limit."""
 
 
 def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults) -> dict[str, Located]:
@@ -92,6 +96,8 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
         rules.append(_rule(CATALOGUE["broker-lost"], None, None, said.get("broker-lost"), faults))
     if subjects.lamp_writes:
         rules.append(_rule(CATALOGUE["lamp-write-failed"], None, None, said.get("lamp-write-failed"), faults))
+    if subjects.beyond:
+        rules.append(_rule(CATALOGUE["limits-above-maker"], None, None, said.get("limits-above-maker"), faults))
     return [rule for rule in rules if rule is not None]
 
 
@@ -117,7 +123,11 @@ def _rule(
         priority=entry.priority or kind.priority.value,
         latching=entry.latch,
         defaults=_defaults(kind, brake, entry),
+        realarm_ns=_re_alarm(kind, entry),
     )
+    if place is not None and entry.setpoint is not None and not entry.basis and beyond_maker(rule, place.brake):
+        allowed = f"a basis beside a setpoint beyond the brake's {kind.limit}: which manual says so, who entered it"
+        faults.add((*path, "setpoint"), repr(entry.setpoint), allowed)
     if place is not None and (said or place.sound):
         _check_setpoint(rule, place, path, faults)
         if faults.count == before:
@@ -164,6 +174,22 @@ def _deadband(kind: AlarmKind, entry: AlarmEntry) -> float:
     if deadband < 0:
         raise UnitError(repr(entry.deadband), "zero or more")
     return deadband
+
+
+def _re_alarm(kind: AlarmKind, entry: AlarmEntry) -> int | None:
+    """The entry's, or that of the entry's priority."""
+    if entry.re_alarm is not None:
+        return entry.re_alarm
+    text = RE_ALARM.get(Priority(entry.priority or kind.priority))
+    return None if text is None else _delay(text)
+
+
+def latched(lamps: Sequence[Lamp], alarm_rules: Sequence[AlarmRule]) -> list[AlarmRule]:
+    """The rules, those latching that a lamp shows which stays lit until reset."""
+    by_hand = [lamp for lamp in lamps if lamp.sequence in BY_HAND]
+    return [
+        replace(rule, latching=rule.latching or any(lamp.shows(rule.name) for lamp in by_hand)) for rule in alarm_rules
+    ]
 
 
 def _on_delay(kind: AlarmKind, place: Place | None) -> int:

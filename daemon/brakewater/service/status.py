@@ -9,7 +9,7 @@ from brakewater.notify.screen import VALID_S
 from brakewater.quality import status_name
 from brakewater.record.journal import Journal
 from brakewater.record.unrecorded import Unrecorded
-from brakewater.render import alarm_now, by_hand_now, derived_line, reading_line
+from brakewater.render import alarm_now, by_hand_now, derived_line, reading_line, setting_now
 from brakewater.render import now as live
 from brakewater.rig import Rig
 from brakewater.service.generation import Generation
@@ -46,6 +46,7 @@ def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[s
             "wal_bytes": figures.wal_bytes,
         },
         "values": _values(now.rig, picture) if picture else {},
+        "settings": [setting_now(one) for one in picture.settings] if picture else [],
         "by_hand": [by_hand_now(now.rig, one) for one in picture.substitutions] if picture else [],
         "alarms": [alarm_now(now.rig, one) for one in picture.alarms if _stands(one)] if picture else [],
     }

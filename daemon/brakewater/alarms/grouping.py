@@ -1,0 +1,41 @@
+"""Which alarms follow from which: one cause gives one leading alarm, and its consequences are shown as such.
+
+An alarm that comes while one of its leaders stands follows from it. It is announced all the same, and keeps its own
+priority; only it is no first-out, and does not sound again where its leader is at least as urgent and was silenced or
+seen. A masked leader leads nothing.
+"""
+
+from typing import Final
+
+_HOT: Final = ("outlet-temperature-high", "outlet-rise-high", "cooling-margin-low")
+_DRY: Final = ("cooling-lost", "cooling-flow-low", "rotor-hot-no-flow", *_HOT)
+
+CONSEQUENCES: Final[dict[str, tuple[str, ...]]] = {
+    "device-silent": ("cooling-lost", "rotor-hot-no-flow"),
+    "device-stuck": ("cooling-lost", "rotor-hot-no-flow"),
+    "pump-stopped": ("supply-pressure-low", *_DRY),
+    "tank-level-low": ("supply-pressure-low", *_DRY),
+    "strainer-fouling": ("supply-pressure-low", *_DRY),
+    "supply-pressure-low": _DRY,
+    "cooling-lost": ("cooling-flow-low", "rotor-hot-no-flow", *_HOT),
+    "cooling-flow-low": _HOT,
+    "inlet-limit-ahead": ("inlet-temperature-high",),
+    "inlet-temperature-high": _HOT,
+    "return-restricted": ("brake-level-rising", "brake-level-high"),
+    "brake-level-rising": ("brake-level-high",),
+    "excitation-low": ("brake-weakening", "heat-share-low"),
+}
+"""Leader -> what follows from it; of one brake, or of the rig and any brake."""
+
+BY_UNKNOWN: Final = frozenset({"device-silent", "device-stuck"})
+"""Leaders that only make values unknown: nothing measured follows from them."""
+
+
+def leaders(kind: str) -> tuple[str, ...]:
+    """What an alarm may follow from, in the order of the table."""
+    return tuple(leader for leader, follow in CONSEQUENCES.items() if kind in follow)
+
+
+def depth(kind: str) -> int:
+    """0 for what follows from nothing, else one more than its farthest leader: the order within one scan."""
+    return max((1 + depth(leader) for leader in leaders(kind)), default=0)

@@ -1,0 +1,335 @@
+"""Masks, horn, roles, causes, chatter, flood and re-alarm, each on a stream made for it. Demo rig, brake ``aux``."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+import streams
+from brakewater import render
+from brakewater.engine import Engine
+from brakewater.errors import RigFileError
+from brakewater.rig import Rig
+from brakewater.rig.people import MAY, VERBS
+from brakewater.stream import AlarmNow, Answer, Event, Outcome
+
+RIG = streams.demo()
+IDLE = {"aux-in-service": 0.0}
+LONG_SCANS = 1_201 * 5
+"""More than the rotor's twenty minutes."""
+SUPPRESS = """
+[[suppress]]
+alarms = ["aux.inlet-temperature-high"]
+point = "pump-running"
+state = "off"
+after = "2 s"
+basis = "no water moves: the inlet reading is the pipe's; decided by the engineer"
+"""
+
+
+class Desk:
+    """An engine, and people who type."""
+
+    def __init__(self, rig: Rig = RIG) -> None:
+        self.rig, self.engine, self.number = rig, Engine(), 0
+        self.engine.feed(streams.start(rig))
+        self.scans(60)
+
+    def scans(self, n: int, **values: Any) -> tuple[Event, ...]:
+        named = {key.replace("_", "-"): value for key, value in values.items()}
+        block = streams.scans(self.rig, n, first=self.number + 1, values=named)
+        self.number += n
+        return self.engine.feed(block).events
+
+    def ask(self, do: str, actor: str = "driller", **args: Any) -> Answer:
+        return self.outcome(do, actor, **args).answers[0]
+
+    def outcome(self, do: str, actor: str = "driller", **args: Any) -> Outcome:
+        after = streams.scans(self.rig, 1, first=self.number)
+        self.number += 1
+        return self.engine.feed(streams.command(after, do, key=f"k{self.number}", actor=actor, **args))
+
+    def now(self, alarm: str) -> AlarmNow:
+        return next(now for now in self.engine.alarms() if now.alarm == alarm)
+
+    def horn(self) -> str:
+        return str(render.horn_now(self.rig, self.engine.picture())["sound"])
+
+    def lamp(self, name: str) -> str:
+        return str(render.lamps(self.rig, self.engine.picture())[name]["aspect"])
+
+
+HOT = {"aux_inlet": 40.0}
+
+
+def test_shelving_hides_the_lamp_says_who_and_why_and_ends_by_itself() -> None:
+    desk = Desk()
+    desk.scans(40, **HOT)
+    assert desk.lamp("temperature") == "flash"
+    outcome = desk.outcome("shelve", alarm="aux.inlet-temperature-high", minutes=1, reason="known, cooler ordered")
+    (event,), (answer,) = outcome.events, outcome.answers
+    assert answer.ok
+    assert (event.was, event.now, event.why, event.actor, event.note, event.active) == (
+        "unacknowledged", "shelved", "command", "driller", "known, cooler ordered", True,
+    )  # fmt: skip
+    assert (desk.lamp("temperature"), desk.horn()) == ("off", "off")
+    (mask,) = desk.now("inlet-temperature-high").masks
+    assert (mask.mask, mask.actor, mask.reason) == ("shelved", "driller", "known, cooler ordered")
+    assert desk.scans(298, **HOT) == ()
+    (event,) = desk.scans(10, **HOT)
+    assert (event.was, event.now, event.why, event.actor) == ("shelved", "unacknowledged", "time-limit", None)
+
+
+def test_what_comes_and_goes_under_a_mask_is_recorded_and_seen_at_its_end() -> None:
+    desk = Desk()
+    assert desk.ask("out-of-service", "tech", alarm="aux.inlet-temperature-high", reason="RTD being changed").ok
+    (event,) = desk.scans(40, **HOT)
+    assert (event.was, event.now, event.why, event.active) == ("out-of-service", "out-of-service", "condition", True)
+    assert desk.horn() == "off"
+    (event,) = desk.outcome("return-to-service", "tech", alarm="aux.inlet-temperature-high").events
+    assert (event.now, event.first_out) == ("unacknowledged", True)
+    assert desk.horn() == "alarm"
+
+
+@pytest.mark.parametrize("do", ["shelve", "out-of-service"])
+@pytest.mark.parametrize("alarm", ["aux.cooling-lost", "aux.brake-level-high"])
+def test_nothing_masks_a_protected_alarm_with_the_brake_in_service(do: str, alarm: str) -> None:
+    desk = Desk()
+    answer = desk.ask(do, "engineer", alarm=alarm, minutes=5, reason="x")
+    assert not answer.ok
+    assert "in service, or its rotor may be hot" in answer.says
+    assert desk.now(alarm.removeprefix("aux.")).masks == ()
+
+
+def test_a_mask_laid_while_idle_is_lifted_with_the_first_scan_in_service() -> None:
+    desk = Desk()
+    desk.scans(LONG_SCANS, aux_in_service=0.0)
+    assert desk.ask("out-of-service", "tech", alarm="aux.cooling-lost", reason="loop check").ok
+    assert desk.scans(10, aux_in_service=0.0) == ()
+    (event,) = desk.scans(1)
+    assert (event.was, event.now, event.why) == ("out-of-service", "normal", "in-service")
+
+
+def test_suppressed_by_design_follows_its_contact_and_ends_with_the_unknown() -> None:
+    desk = Desk(streams.parse(RIG.text + SUPPRESS))
+    (event,) = desk.scans(30, aux_in_service=0.0, pump_running=0.0)[:1]
+    assert (event.alarm, event.now, event.why, event.actor) == ("inlet-temperature-high", "suppressed", "design", None)
+    (mask,) = desk.now("inlet-temperature-high").masks
+    assert mask.reason.startswith("no water moves")
+    block = streams.scans(desk.rig, 1, first=desk.number + 1, status={"pump-running": 0x82})
+    events = desk.engine.feed(block).events
+    assert [(event.was, event.now) for event in events if event.why == "design"] == [("suppressed", "normal")]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "found"),
+    [
+        ("aux.inlet-temperature-high", "cooling-lost", "nothing hides cooling-lost"),
+        ("aux.inlet-temperature-high", "inlet-hot", "aux.inlet-temperature-high"),
+        ("pump-running", "aux-flow", "aux-in-service"),
+        ("no water moves: the inlet reading is the pipe's; decided by the engineer", " ", "why these alarms mean"),
+    ],
+)
+def test_bad_rows_of_the_table_are_refused(old: str, new: str, found: str) -> None:
+    with pytest.raises(RigFileError, match=found):
+        streams.parse(RIG.text + streams.changed(SUPPRESS, (old, new)))
+
+
+def test_silence_is_not_acknowledgement_and_the_next_alarm_sounds_again() -> None:
+    desk = Desk()
+    desk.scans(40, **HOT)
+    assert desk.horn() == "alarm"
+    outcome = desk.outcome("silence")
+    assert [(event.was, event.now, event.why) for event in outcome.events] == [("unacknowledged",) * 2 + ("silence",)]
+    assert (desk.horn(), desk.lamp("temperature")) == ("off", "flash")
+    assert desk.ask("silence").says == "nothing to silence: no alarm sounds"
+    desk.scans(10, aux_level=0.5, **HOT)
+    assert desk.horn() == "alarm"
+
+
+def test_a_consequence_is_shown_as_such_and_does_not_sound_again() -> None:
+    desk = Desk()
+    events = desk.scans(4, aux_flow=0.0)
+    assert [(event.alarm, event.cause, event.first_out) for event in events] == [("cooling-lost", None, True)]
+    desk.ask("silence")
+    (event,) = (event for event in desk.scans(12, aux_flow=0.0) if event.alarm == "cooling-flow-low")
+    assert (event.cause, event.first_out) == ("aux.cooling-lost", False)
+    assert desk.horn() == "off"
+    text = render.alarm_now(desk.rig, desk.now("cooling-flow-low"))["text"]
+    assert text.endswith("Follows from: Cooling water lost.")
+
+
+def test_an_alarm_that_chatters_is_held_and_never_hidden() -> None:
+    desk, moves = Desk(), []
+    for _ in range(3):
+        moves += desk.scans(20, aux_flow=70 * streams.GPM) + desk.scans(30)
+    assert desk.now("cooling-flow-low").chattering
+    assert [event.now for event in moves][-1] == "unacknowledged"  # the third time it stays up
+    assert desk.scans(200) == ()
+    (event,) = desk.scans(100)  # 60 s clear
+    assert event.now == "returned-unacknowledged"
+    assert not desk.now("cooling-flow-low").chattering
+
+
+def test_acknowledged_and_still_standing_it_asks_again() -> None:
+    rig = streams.parse(
+        streams.changed(RIG.text, ("[[lamp]]", '[[brake.alarm]]\nalarm = "cooling-lost"\nre-alarm = "1 min"\n[[lamp]]'))
+    )
+    desk = Desk(rig)
+    desk.scans(10, aux_flow=0.0)
+    desk.ask("acknowledge", alarm="all")
+    assert not [event for event in desk.scans(298, aux_flow=0.0) if event.alarm == "cooling-lost"]
+    (event,) = desk.scans(5, aux_flow=0.0)
+    assert (event.was, event.now, event.why) == ("acknowledged", "unacknowledged", "re-alarm")
+    assert desk.horn() == "alarm"
+
+
+def test_in_a_flood_what_is_of_low_priority_makes_no_sound() -> None:
+    desk = Desk()
+    bad = {point.name: 60000.0 for point in RIG.points if point.device == "plc1" and not point.register.bit}
+    raw = {name: np.full(40, value) for name, value in bad.items()}
+    desk.engine.feed(streams.scans(RIG, 40, first=desk.number + 1, raw=raw, values={"aux-level": 0.5, "aux-flow": 0.0}))
+    desk.number += 40
+    desk.scans(30, aux_level=0.55, aux_flow=0.0, aux_inlet=45.0, aux_outlet=80.0)
+    desk.scans(400, aux_flow=0.0, aux_inlet=45.0)
+    for _ in range(2):
+        desk.scans(60, aux_level=0.55, aux_flow=70 * streams.GPM, aux_outlet=85.0, aux_inlet=45.0)
+        desk.scans(60)
+    assert desk.engine.picture().flood
+    desk.ask("silence")
+    desk.scans(40, **{"self.broker": 0.0})
+    assert desk.now("broker-lost").state == "unacknowledged"
+    assert desk.now("broker-lost").silenced
+    assert desk.horn() == "off"
+
+
+def test_lamp_test() -> None:
+    desk = Desk()
+    assert desk.ask("test").ok
+    assert {desk.lamp(lamp.name) for lamp in RIG.lamps} == {"steady"}
+    assert desk.horn() == "alarm"
+    assert desk.scans(26) == ()
+    assert {desk.lamp(lamp.name) for lamp in RIG.lamps} == {"off"}
+    assert desk.horn() == "off"
+
+
+def test_roles() -> None:
+    desk = Desk()
+    said = desk.ask("out-of-service", "driller", alarm="aux.inlet-temperature-high", reason="x").says
+    assert said.startswith("'driller' is driller and may not out-of-service; may: acknowledge, silence")
+    assert "is button and may not shelve" in desk.ask("shelve", "push-button:x", alarm="all").says
+    assert "is unnamed and may not set" in desk.ask("set", "root").says
+    rig = streams.parse(RIG.text + '\n[roles]\ndriller = ["acknowledge"]\n')
+    assert Desk(rig).ask("silence").says == "'driller' is driller and may not silence; may: acknowledge"
+
+
+def test_every_verb_is_somebodys_and_engineers_may_all() -> None:
+    from brakewater.engine import commands  # noqa: PLC0415 - its tables
+
+    assert set(VERBS) == {*commands.ALARMS, *commands.SETTINGS, *commands.DESK, *commands.TESTS, *commands.BY_HAND}
+    assert set(MAY["engineer"]) == set(VERBS)
+
+
+@pytest.mark.parametrize(("seconds", "ok"), [(-59, True), (-61, False), (61, False)])
+def test_a_stale_command_is_refused(seconds: int, ok: bool) -> None:  # noqa: FBT001 - the table's column
+    desk = Desk()
+    at = np.datetime64((streams.UTC + desk.number * RIG.scan_ns) // 1_000_000_000 + seconds, "s")
+    answer = desk.ask("note", text="x", t=f"{at}Z")
+    assert answer.ok == ok
+    assert ok or "at most 60 s; give it again" in answer.says
+
+
+def test_ringback_waits_for_its_reset_and_can_be_silenced() -> None:
+    rig = streams.parse(
+        streams.changed(RIG.text, ('alarms = ["inlet-temperature', 'sequence = "R"\nalarms = ["inlet-temperature'))
+    )
+    desk = Desk(rig)
+    desk.scans(40, **HOT)
+    desk.ask("acknowledge", alarm="all")
+    desk.scans(40)
+    assert (desk.lamp("temperature"), desk.horn()) == ("slow-flash", "ringback")
+    assert desk.ask("silence").ok
+    assert (desk.lamp("temperature"), desk.horn()) == ("slow-flash", "off")
+    assert desk.ask("reset", alarm="all").ok
+    assert desk.lamp("temperature") == "off"
+
+
+def test_the_first_out_is_reset_where_its_window_shows_it() -> None:
+    rig = streams.parse(
+        streams.changed(RIG.text, ('alarms = ["cooling-lost", ', 'sequence = "F3A"\nalarms = ["cooling-lost", '))
+    )
+    desk = Desk(rig)
+    desk.scans(4, aux_flow=0.0)
+    assert desk.lamp("cooling") == "first-flash"
+    desk.ask("acknowledge", alarm="all")
+    assert desk.lamp("cooling") == "slow-flash"
+    assert desk.ask("reset", alarm="all").ok
+    assert desk.lamp("cooling") == "steady"
+
+
+LOW = "aux.cooling-flow-low.setpoint"
+
+
+def test_a_setting_is_changed_with_old_new_who_and_why_and_works_at_once() -> None:
+    desk = Desk()
+    desk.scans(20, aux_flow=78 * streams.GPM)
+    (event,) = desk.outcome("set", "engineer", setting=LOW, value="80 gal/min", reason="warm day").events
+    assert (event.why, event.actor, event.was, event.now) == ("set", "engineer", "normal", "normal")
+    assert event.note == "setpoint 0.00473176 m3/s -> 80 gal/min: warm day"
+    assert event.setpoint == pytest.approx(80 * streams.GPM)
+    (event,) = desk.scans(20, aux_flow=78 * streams.GPM)
+    assert (event.alarm, event.now) == ("cooling-flow-low", "unacknowledged")
+    (one,) = desk.engine.picture().settings
+    assert (one.alarm, one.text, one.actor) == ("aux.cooling-flow-low", "80 gal/min", "engineer")
+    assert desk.outcome("unset", "engineer", setting=LOW, reason="cool again").events[0].setpoint == pytest.approx(
+        75 * streams.GPM
+    )
+    assert desk.ask("unset", "engineer", setting=LOW, reason="x").says.endswith("is as the rig file has it")
+
+
+@pytest.mark.parametrize(
+    ("setting", "value", "says"),
+    [
+        (LOW, "74 gal/min", "beyond the maker's limit"),
+        ("aux.outlet-temperature-high.setpoint", "161 degF", "beyond the maker's limit"),
+        ("aux.outlet-temperature-high.on-delay", "60 s", "a quarter of the time to the limit"),
+        ("aux.cooling-flow-low.setpoint", "80", "allowed"),
+        ("aux.cooling-flow-low.colour", "80", "ALARM.SETTING"),
+        ("aux.cooling-flow-low.deadband", "-1 gal/min", "zero or more"),
+    ],
+)
+def test_no_command_sets_what_a_rig_file_could_not_say(setting: str, value: str, says: str) -> None:
+    desk = Desk()
+    before = desk.engine.state()
+    answer = desk.ask("set", "engineer", setting=setting, value=value, reason="x")
+    assert not answer.ok
+    assert says in answer.says
+    assert desk.engine.state().replace(b'"k61"', b"") != b""
+    assert desk.engine.alarms() == Desk().engine.alarms()
+    assert b'"settings":{}' in desk.engine.state()
+    assert before
+
+
+def test_a_setting_outlives_a_restart_and_a_reload_that_does_not_touch_it() -> None:
+    desk = Desk()
+    desk.ask("set", "engineer", setting=LOW, value="80 gal/min", reason="warm day")
+    other = streams.parse(streams.changed(RIG.text, ('inlet-limit = "100 degF"', 'inlet-limit = "98 degF"')))
+    touched = streams.parse(streams.changed(RIG.text, ('least-flow = "75 gal/min"', 'least-flow = "76 gal/min"')))
+    for rig, left in ((RIG, 1), (other, 1), (touched, 0)):
+        engine = Engine()
+        events = engine.feed(streams.start(rig, run=2, t_ns=10**12, snapshot=desk.engine.state())).events
+        assert len(engine.picture().settings) == left
+        assert [event.why for event in events] == [] if left else ["unset"]
+    assert events[-1].note == "setpoint 80 gal/min -> 0.00479485 m3/s: the rig file"
+
+
+def test_a_limit_above_the_makers_needs_a_basis_and_stands_as_a_notice() -> None:
+    entry = '[[brake.alarm]]\nalarm = "outlet-temperature-high"\nsetpoint = "165 degF"\n{}[[lamp]]'
+    with pytest.raises(RigFileError, match="a basis beside a setpoint beyond the brake's outlet-limit"):
+        streams.parse(streams.changed(RIG.text, ("[[lamp]]", entry.format(""))))
+    rig = streams.parse(streams.changed(RIG.text, ("[[lamp]]", entry.format('basis = "letter of the maker"\n'))))
+    desk = Desk(rig)
+    assert desk.now("limits-above-maker").state == "unacknowledged"
+    desk.ask("acknowledge", alarm="all")
+    assert desk.scans(100) == ()
+    assert desk.now("limits-above-maker").state == "acknowledged"

@@ -91,7 +91,8 @@ REFUSALS = {
         "dance",
         (),
     ): "unknown command 'dance'; known: acknowledge, silence, reset, shelve, unshelve, out-of-service, "
-    "return-to-service, set, unset, test, note, test-alarm, test-end, substitute, restore, check-begin, check-end, loop-sheet",
+    "return-to-service, set, unset, test, note, test-alarm, test-end, substitute, restore, check-begin, check-end, "
+    "loop-sheet",
     ("acknowledge", (("alarm", "coling-lost"), ("brake", "aux"))): 'no alarm "aux.coling-lost"; nearest: '
     'aux.cooling-lost, aux.cooling-flow-low, rig.broker-lost; or "all"',
     ("acknowledge", ()): 'say which alarm: "all", or for example "aux.cooling-lost"',

@@ -50,16 +50,14 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     for one in found["by_hand"]:
         print(f"{one['what'].upper()} {one['point']} until {one['until']}, by {one['actor']}: {one['reason']}")
     for one in found.get("settings", []):
-        print(
-            f"CHANGED {one['alarm']}.{one['setting']} to {one['value']} (was {one['was']}), by {one['actor']}: {one['reason']}"
-        )
+        what = f"{one['alarm']}.{one['setting']} to {one['value']} (was {one['was']})"
+        print(f"CHANGED {what}, by {one['actor']}: {one['reason']}")
     for alarm in found["alarms"]:
         name = f"{alarm['brake'] or 'rig'}.{alarm['alarm']}"
         print(f"{alarm['state'].upper()} {name} since {alarm['since']}: {alarm['text']}")
         for mask in alarm.get("masks", []):
-            print(
-                f"    {mask['mask']} until {mask['until'] or 'it is taken off'}, by {mask['actor'] or 'the rig file'}: {mask['reason']}"
-            )
+            end = mask["until"] or "it is taken off"
+            print(f"    {mask['mask']} until {end}, by {mask['actor'] or 'the rig file'}: {mask['reason']}")
         if alarm["respond"]:
             print(f"    {alarm['respond']}")
     if not found["alarms"]:

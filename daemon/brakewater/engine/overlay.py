@@ -5,13 +5,13 @@ command sets one beyond the maker's limit, which stands in the rig file alone.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from brakewater.engine.asking import RefusedError, reason_of
 from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.rig.rules import rule_faults
-from brakewater.rig.settings import SETTINGS, beyond_maker, changed, makers_limit, value_of
+from brakewater.rig.settings import SETTINGS, beyond_maker, changed, makers_limit, value_of, with_value
 from brakewater.stream import Command, SettingNow
 from brakewater.units import UnitError
 
@@ -41,8 +41,7 @@ class Overlay:
         rule = self._base[alarm]
         for change in self._changes.values():
             if change.now.alarm == alarm:
-                field, delay = SETTINGS[change.now.setting], change.now.setting.endswith("delay")
-                rule = replace(rule, **{field: int(change.value) if delay else change.value})
+                rule = with_value(rule, change.now.setting, change.value)
         return rule
 
     def set(self, command: Command) -> tuple[str, str]:
@@ -107,7 +106,8 @@ class Overlay:
         alarm, _, setting = str(args.get("setting", "")).rpartition(".")
         if alarm not in self._base or setting not in SETTINGS:
             raise RefusedError(
-                f'"setting": allowed: ALARM.SETTING such as aux.cooling-flow-low.setpoint, SETTING {", ".join(SETTINGS)}'
+                '"setting": allowed: ALARM.SETTING such as aux.cooling-flow-low.setpoint,'
+                f" SETTING {', '.join(SETTINGS)}"
             )
         return alarm, setting
 

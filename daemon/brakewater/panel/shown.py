@@ -97,7 +97,7 @@ def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
         },
         "alarms": [alarm_now(rig, alarm, words) for alarm in standing],
         "windows": lamps(rig, picture),
-        "horn": horn_now(picture),
+        "horn": horn_now(rig, picture),
         "by_hand": [by_hand_now(rig, one) for one in picture.substitutions],
         "times": _times(picture),
     }

@@ -1,4 +1,4 @@
-"""Single settings of an alarm, written as ``aux.cooling-flow-low.setpoint``: read, changed, and what speaks against it."""
+"""Single settings of an alarm, written as ``aux.cooling-flow-low.setpoint``: read, changed, and the maker's limit."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -22,6 +22,19 @@ def value_of(rule: AlarmRule, setting: str) -> float | None:
     return found
 
 
+def with_value(rule: AlarmRule, setting: str, value: float) -> AlarmRule:
+    """The rule with one setting at a value: SI, delays in ns."""
+    match setting:
+        case "setpoint":
+            return replace(rule, setpoint=value)
+        case "deadband":
+            return replace(rule, deadband=value)
+        case "on-delay":
+            return replace(rule, on_ns=int(value))
+        case _:
+            return replace(rule, off_ns=int(value))
+
+
 def changed(rule: AlarmRule, setting: str, text: str) -> AlarmRule:
     """The rule with one setting changed.
 
@@ -32,15 +45,10 @@ def changed(rule: AlarmRule, setting: str, text: str) -> AlarmRule:
         raise UnitError(repr(text), f"nothing: {rule.key} has no {setting}")
     if setting != "setpoint" and text.strip().startswith("-"):
         raise UnitError(repr(text), "zero or more")
-    match setting:
-        case "setpoint":
-            return replace(rule, setpoint=parse(text, rule.kind.dimension))
-        case "deadband":
-            return replace(rule, deadband=parse(text, rule.kind.difference))
-        case "on-delay":
-            return replace(rule, on_ns=round(parse(text, Dimension.TIME) * 1e9))
-        case _:
-            return replace(rule, off_ns=round(parse(text, Dimension.TIME) * 1e9))
+    if setting.endswith("delay"):
+        return with_value(rule, setting, round(parse(text, Dimension.TIME) * 1e9))
+    dimension = rule.kind.dimension if setting == "setpoint" else rule.kind.difference
+    return with_value(rule, setting, parse(text, dimension))
 
 
 def makers_limit(rule: AlarmRule, brake: Brake) -> float | None:

@@ -85,7 +85,7 @@ def test_as_found_and_as_left_from_a_list(
     assert INSTRUMENT in html
     rows_read = list(csv.DictReader(StringIO(table)))
     assert [row["result"] for row in rows_read] == ["FAIL"] * 3 + ["pass"] * 4
-    assert text.startswith("Loop check: PASSED\n")
+    assert text.startswith("Loop check: PASSED as left (FAILED as found)\n")
     assert "as found: FAILED, largest error +3.6 degF (+2.00% of span)" in text
 
 
@@ -209,7 +209,7 @@ def test_guided_at_a_terminal_through_the_daemon(device: Settable, rig: Path, tm
         assert watch.end() == 0
     again = here("loopcheck", rig, "aux-inlet", "--last", "--record", record)
     assert again.returncode == 0
-    assert again.stdout.startswith("Loop check: PASSED\n")
+    assert again.stdout.startswith("Loop check: PASSED as left (FAILED as found)\n")
     assert "as found: FAILED, largest error +1.8 degF (+1.00% of span)" in again.stdout
     assert verify(record).verdict == "consistent"
     assert here("replay", record, "--compare").returncode == 0

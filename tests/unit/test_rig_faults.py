@@ -199,7 +199,7 @@ def test_an_empty_file() -> None:
 
 SYNTAX = {
     "no value": (TEXT.replace("schema = 1", "schema = "), 3, "Invalid value"),
-    "cut short": (TEXT[:-5], TEXT.count("\n"), "Unterminated string"),
+    "cut short": (TEXT[: TEXT.rindex('"')], TEXT[: TEXT.rindex('"')].count("\n") + 1, "string"),
     "key twice": (TEXT.replace("1502", "1502\nport = 1"), 16, "Cannot overwrite"),
     "nested beyond all bounds": ("a = " + "[" * 5000, 1, "recursion"),
     "a number beyond all bounds": ("a = 1" + "0" * 5000, 1, "digits"),

@@ -17,14 +17,16 @@ def named(alarms: list[Alarm], args: Mapping[str, Any]) -> list[Alarm]:
     return [alarm for alarm in alarms if alarm.rule.key in keys]
 
 
-def unknown(alarms: list[Alarm], args: Mapping[str, Any]) -> str:
-    """Why a command names nothing, with the nearest names there are."""
+def unknown(alarms: list[Alarm], args: Mapping[str, Any], *, every: bool = True) -> str:
+    """Why a command names nothing, with the nearest names there are; ``every``: it may name all at once."""
     brakes = sorted({alarm.rule.brake or "rig" for alarm in alarms})
     if args.get("brake") is not None and args["brake"] not in brakes:
         return f'no brake "{args["brake"]}"; there is {", ".join(brakes)}'
     asked = ".".join(str(args[key]) for key in ("brake", "alarm") if args.get(key) is not None)
-    if not asked:
-        return 'say which alarm: "all", or for example ' + ", ".join(f'"{a.rule.key}"' for a in alarms[:1])
     names = [alarm.rule.key for alarm in alarms]
+    if not asked:
+        or_all = '"all", or ' if every else ""
+        return f'say which alarm: {or_all}for example "{names[0]}"'
     close = difflib.get_close_matches(asked, names, n=3, cutoff=0.0)
-    return f'no alarm "{asked}"; nearest: {", ".join(close)}; or "all"'
+    or_all = '; or "all"' if every else ""
+    return f'no alarm "{asked}"; nearest: {", ".join(close)}{or_all}'

@@ -54,7 +54,7 @@ def end(command: Command, alarms: list[Alarm], ledger: Ledger) -> tuple[list[Eve
 def _one(command: Command, alarms: list[Alarm]) -> Alarm:
     chosen = named(alarms, command.request.args)
     if not chosen:
-        raise RefusedError(unknown(alarms, command.request.args))
+        raise RefusedError(unknown(alarms, command.request.args, every=False))
     if command.request.args.get("alarm") == _ALL:
         raise RefusedError(f"one alarm at a time, so that each is seen; for example {chosen[0].rule.key}")
     return chosen[0]

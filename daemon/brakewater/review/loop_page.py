@@ -16,27 +16,30 @@ HEAD: Final = (
     "way",
     "injected",
     "as said",
-    "% of span",
+    "at, % of span",
     "mean",
     "error",
-    "error %",
+    "error, % of span",
     "scatter",
     "reason",
     "result",
 )
 _STYLE: Final = """
 @page { margin: 15mm }
-body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 180mm; margin: 2em auto; }
+body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 180mm;
+  margin: 2em auto; padding: 0 1em }
 h1 { font-size: 16pt; margin: 0 0 .3em } h2 { font-size: 12pt; margin: 1.4em 0 .3em }
-table { border-collapse: collapse; width: 100%; page-break-inside: avoid }
-th, td { border: 1px solid #777; padding: .2em .5em; text-align: right }
-th { background: #eee } td.t, th.t { text-align: left }
+.wide { overflow-x: auto }
+table { border-collapse: collapse; width: 100%; font-size: 9.5pt; page-break-inside: avoid }
+th, td { border: 1px solid #777; padding: .2em .4em; text-align: right; white-space: nowrap }
+th { background: #eee; white-space: normal } td.t, th.t { text-align: left }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .1em 1em; margin: .5em 0 }
 dt { font-weight: 600 } dd { margin: 0 }
 .out { font-size: 14pt; font-weight: 700; border: 2px solid #111; padding: .3em .6em; display: inline-block }
 .bad { font-weight: 700 } .bad::before { content: "\\2717\\00a0" }
 .sign { display: flex; gap: 2em; margin-top: 3em } .sign div { flex: 1; border-top: 1px solid #111; padding-top: .2em }
 footer { margin-top: 2em; font-size: 9pt; color: #444 }
+@media print { body { margin: 0; padding: 0; font-size: 10pt } .wide { overflow: visible } .sign { margin-top: 2em } }
 """
 
 
@@ -68,7 +71,7 @@ def facts(sheet: Sheet) -> list[tuple[str, str]]:
         ("signal", sheet.signal),
         ("range", f"{low:.6g} to {high:.6g} {sheet.unit}"),
         ("tolerance", tolerance),
-        ("when", sheet.began),
+        ("when", f"{sheet.began[:19].replace('T', ' ')} UTC"),
         ("who", sheet.by),
         ("instrument", sheet.instrument or "not said"),
         ("scans a step", str(sheet.scans)),
@@ -103,7 +106,7 @@ def text(sheet: Sheet) -> str:
     wide = max(len(name) for name, _ in facts(sheet))
     rows = [HEAD, *(_cells(sheet, step) for step in sheet.steps)]
     widths = [max(len(row[at]) for row in rows) for at in range(len(HEAD))]
-    lines = [f"Loop check: {'PASSED' if sheet.passed else 'FAILED'}", ""]
+    lines = [f"Loop check: {_verdict(sheet)}", ""]
     lines += [f"{name.ljust(wide)}  {held}" for name, held in facts(sheet)]
     lines += ["", *("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows), ""]
     return "\n".join([*lines, *(outcome(sheet, part) for part in _parts(sheet))])
@@ -132,11 +135,19 @@ def html(sheet: Sheet) -> str:
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body>'
-        f'<h1>{escape(title)}</h1><p class="out">{"PASSED" if sheet.passed else "FAILED"}</p><dl>{listed}</dl>'
+        f'<h1>{escape(title)}</h1><p class="out">{_verdict(sheet)}</p><dl>{listed}</dl>'
         f"{''.join(_table(sheet, part) for part in _parts(sheet))}<p>{unit}</p>"
         '<div class="sign"><div>checked by</div><div>date</div><div>witness</div></div>'
         f"<footer>{CAUTION}</footer></body></html>\n"
     )
+
+
+def _verdict(sheet: Sheet) -> str:
+    """What counts is as left; what was found is said beside it, since the loop ran like that until now."""
+    said = "PASSED" if sheet.passed else "FAILED"
+    if not sheet.adjusted:
+        return said
+    return f"{said} as left ({'passed' if sheet.passes('as-found') else 'FAILED'} as found)"
 
 
 def _table(sheet: Sheet, part: Part) -> str:
@@ -145,7 +156,8 @@ def _table(sheet: Sheet, part: Part) -> str:
         "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells[1:-1]) + f"{_result(cells[-1])}</tr>"
         for cells in (_cells(sheet, step) for step in sheet.steps if step.part == part)
     )
-    return f"<h2>{escape(outcome(sheet, part))}</h2><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+    table = f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+    return f'<h2>{escape(outcome(sheet, part))}</h2><div class="wide">{table}</div>'
 
 
 def _result(cell: str) -> str:

@@ -1,12 +1,14 @@
 """The read plan: every point once, at its place, within the limits, in as few reads as these allow."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from brakewater.field.estimate import ROUND_TRIP_S, scan_estimate_s, warnings
 from brakewater.field.frames import MOST
 from brakewater.field.plan import DevicePlan, plan
 from brakewater.rig import Device, Point, Table
@@ -159,3 +161,25 @@ def partitions(items: Sequence[Words]) -> Iterator[list[list[Words]]]:
         yield [[items[0]], *groups]
         for k in range(len(groups)):
             yield [*groups[:k], [items[0], *groups[k]], *groups[k + 1 :]]
+
+
+def test_what_shares_a_line_is_estimated_together() -> None:
+    keys = {"transport": "rtu", "serial": "/dev/ttyS0", "baud": 19200, "parity": "even"}
+    devices = [Device.model_validate({"name": f"rio{k}", "unit": k, **keys}) for k in (1, 2)]
+    points = [point(one.name, address) for one in devices for address in range(0, 400, 100)]
+    plans = plan(rig(devices, points))
+    one_s = scan_estimate_s(plans[0])  # 4 requests: each 15 characters of 11 bits, two pauses and the thinking
+    assert one_s == pytest.approx(4 * (15 * 11 / 19200 + 2 * 0.005 + ROUND_TRIP_S))
+    assert warnings(plans, round(2 * one_s * 1e9) + 1) == []
+    (said,) = warnings(plans, round(2 * one_s * 1e9) - 10)
+    assert said.startswith("rio1, rio2 at /dev/ttyS0: every scan asks for about")
+
+
+def test_slow_points_count_by_their_share() -> None:
+    device_ = Device.model_validate({"name": "plc1", "host": "a"})
+    quick = [point("plc1", 0)]
+    slow = [replace(point("plc1", address), every=5) for address in range(100, 1100, 100)]
+    plans = plan(rig([device_], [*quick, *slow]))  # 1 request a scan, 10 more in every fifth
+    assert warnings(plans, round(3.01 * ROUND_TRIP_S * 1e9)) == []
+    (said,) = warnings(plans, round(2.9 * ROUND_TRIP_S * 1e9))
+    assert "slow points come later" in said

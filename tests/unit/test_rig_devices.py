@@ -156,3 +156,10 @@ def test_a_heartbeat_must_be_met_three_times() -> None:
     (fault,) = faults(beating('stuck-after = "2 s"', BEAT.format("beat", 0) + "every = 5\n"))
     assert (fault.key, fault.found) == ("device[0].stuck-after", "2 s")
     assert "at least 3 s" in fault.allowed
+
+
+def test_no_point_is_wider_than_one_answer() -> None:
+    wide = faults(with_device('host = "a"\nmax-registers = 1'))
+    assert [fault.key for fault in wide] == ["point[0].type", "point[1].type"]
+    assert "float32, 2 registers, of plc1 with max-registers 1" in wide[0].found
+    assert parse(with_device('host = "a"\nmax-registers = 2')).devices[0].max_registers == 2

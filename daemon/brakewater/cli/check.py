@@ -79,7 +79,7 @@ def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
 def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     from brakewater.cli.signal_text import signal_text  # noqa: PLC0415
     from brakewater.cli.tables import table  # noqa: PLC0415
-    from brakewater.field.estimate import scan_estimate_s  # noqa: PLC0415
+    from brakewater.field.estimate import scan_estimate_s, warnings  # noqa: PLC0415
     from brakewater.rig import SELF  # noqa: PLC0415
     from brakewater.rig.roles import ROLES  # noqa: PLC0415
 
@@ -108,8 +108,8 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
         print(
             f"{planned.device.name}: {len(reads)} request(s) a scan: {', '.join(reads)}; about {estimate_s * 1e3:g} ms"
         )
-        if estimate_s > rig.scan_ns / 1e9:
-            print(f"  warning: that is longer than a scan of {rig.scan_ns / 1e6:g} ms")
+    for warning in warnings(plans, rig.scan_ns):
+        print(f"warning: {warning}")
     print()
     print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
     print("* a default that nobody entered for this rig: hold it against the maker's manual\n")

@@ -92,6 +92,21 @@ def holes(
             )
 
 
+def widths(
+    devices: Sequence[At[Device]], entries: Iterable[At[PointEntry]], points: Mapping[Any, Point | None], faults: Faults
+) -> None:
+    """No point is wider than its device gives registers in one answer: it would have to be read in halves."""
+    by_name = {at.item.name: at.item for at in devices}
+    for at in entries:
+        point, device = points.get(at.path), by_name.get(at.item.device)
+        if point is None or device is None or point.table.is_bits or point.count <= device.max_registers:
+            continue
+        limit = f"{device.name} with max-registers {device.max_registers}"
+        found = f"{point.register.kind.value}, {point.count} registers, of {limit}"
+        allowed = "a type that fits into one answer; halves read apart may belong to two numbers"
+        faults.add((*at.path, "type"), found, allowed, "raise max-registers where the device's manual allows it")
+
+
 def cadence(scan_ns: int | None, devices: Sequence[At[Device]], points: Iterable[Point], faults: Faults) -> None:
     """A device must answer before it is asked again."""
     if scan_ns is None:

@@ -320,5 +320,6 @@ def _check_devices(parts: _Parts, points: dict[tuple[Any, ...], Point | None], f
     scan_ns = parts.rig.scan if parts.rig else None
     devices.transports(parts.devices, faults)
     devices.holes(parts.devices, parts.points, points, faults)
+    devices.widths(parts.devices, parts.points, points, faults)
     devices.cadence(scan_ns, parts.devices, [point for point in points.values() if point is not None], faults)
     devices.heartbeats(scan_ns, parts.devices, points, faults)

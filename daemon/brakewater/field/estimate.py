@@ -52,8 +52,8 @@ def _warning(line: str, plans: Sequence[DevicePlan], scan_s: float) -> str:
     if quick_s > scan_s:
         return (
             f"{names} at {line}: every scan asks for about {quick_s * 1e3:.0f} ms, longer than a scan of"
-            f" {scan_s * 1e3:g} ms; read less often what may be slow (every = 5), raise max-registers, or a serial line's baud,"
-            " or give part of them a line of their own"
+            f" {scan_s * 1e3:g} ms; read less often what may be slow (every = 5), raise max-registers, or a"
+            " serial line's baud, or give part of them a line of their own"
         )
     if quick_s + slow_s > scan_s:
         return (

@@ -35,7 +35,8 @@ class Admitted:
 def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
     """Consecutive samples as one block."""
     samples = [one.item for one in admitted if isinstance(one.item, Sample)]
-    count, late_ns = len(samples), np.array([one.late_ns for one in admitted], np.int64)
+    ages = [[age + one.late_ns for age in s.age_ns] for one, s in zip(admitted, samples, strict=True)]
+    count = len(samples)
     return Block(
         run=run,
         input=np.array([one.input for one in admitted], np.int64),
@@ -43,7 +44,7 @@ def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
         utc_ns=np.array([one.utc_ns for one in admitted], np.int64),
         words=np.frombuffer(b"".join([s.words for s in samples]), "<u2").reshape(count, -1),
         status=np.frombuffer(b"".join([s.status for s in samples]), np.uint8).reshape(count, -1),
-        age_ns=np.array([s.age_ns for s in samples], np.int64) + late_ns[:, np.newaxis],
+        age_ns=np.array(ages, np.int64),
     )
 
 

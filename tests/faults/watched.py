@@ -39,6 +39,8 @@ from .register_server import device as neighbour
 
 PERIOD_S = 0.1
 TIMEOUT_S = 0.08
+PATIENT_S = 5.0
+"""Deadline of the neighbours: a busy machine alone must not make them look silent."""
 MET = 3
 """So many times a fault is met in a row."""
 SCANS = 3
@@ -69,7 +71,7 @@ class Outcome:
 
 def rig_of(device: RigDevice, ports: Sequence[int], addresses: Sequence[int]) -> Rig:
     """The misbehaving device and its neighbours, a register at each address."""
-    others = [_tcp(name, port) for name, port in zip(NEIGHBOURS, ports, strict=True)]
+    others = [_tcp(name, port, timeout=f"{PATIENT_S:g} s") for name, port in zip(NEIGHBOURS, ports, strict=True)]
     points = [_point(one.name, address) for one in (device, *others) for address in addresses]
     return Rig(
         file="", text="", name="rig-4", pad="pad", scan_ns=round(PERIOD_S * 1e9), units="us",
@@ -79,11 +81,11 @@ def rig_of(device: RigDevice, ports: Sequence[int], addresses: Sequence[int]) ->
 
 
 def _device(name: str, **keys: object) -> RigDevice:
-    return RigDevice.model_validate({"name": name, "unit": UNIT, "timeout": f"{TIMEOUT_S * 1e3:g} ms", **keys})
+    return RigDevice.model_validate({"name": name, "unit": UNIT, "timeout": f"{TIMEOUT_S * 1e3:g} ms"} | keys)
 
 
-def _tcp(name: str, port: int) -> RigDevice:
-    return _device(name, host="127.0.0.1", port=port)
+def _tcp(name: str, port: int, **keys: object) -> RigDevice:
+    return _device(name, host="127.0.0.1", port=port, **keys)
 
 
 def _point(device: str, address: int) -> Point:

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from brakewater.physics.level import group_median, seconds_from, theil_sen
+from brakewater.physics.level import group_median, lone_median, lone_theil_sen, seconds_from, theil_sen
 
 
 def _all(shape: tuple[int, int]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
@@ -96,3 +96,19 @@ def test_any_cut_gives_the_same_bits(seed: int, m: int, p: int, cuts: list[int])
     ):
         for i in range(2):
             assert b"".join(piece[i].tobytes() for piece in pieces) == whole[i].tobytes()
+
+
+@given(
+    y=st.lists(st.floats(allow_nan=True, allow_infinity=True) | st.integers(-3, 3).map(float), min_size=2, max_size=12),
+    data=st.data(),
+)
+def test_a_lone_window_gives_the_same_bits(y: list[float], data: st.DataObject) -> None:
+    n = len(y)
+    usable = data.draw(st.lists(st.booleans(), min_size=n, max_size=n))
+    t_s = data.draw(st.lists(st.integers(-30, 0).map(lambda ms: ms / 7.0), min_size=n, max_size=n))
+    with np.errstate(all="ignore"):
+        median, some = group_median(np.array([y]), np.array([usable]))
+        slope, enough = theil_sen(np.array([t_s]), np.array([y]), np.array([usable]))
+    kept = [number for number, use in zip(y, usable, strict=True) if use]
+    for lone, rows in ((lone_median(kept), (median, some)), (lone_theil_sen(t_s, y, usable), (slope, enough))):
+        assert (np.array([lone[0]]).tobytes(), lone[1]) == (rows[0].tobytes(), rows[1][0])

@@ -139,6 +139,10 @@ class BrakeWater:
         """In service, or its rotor may be hot; where the signal that says so is not good, it counts as in service."""
         if service is None:
             return np.ones(len(t_ns), np.bool_)
+        if len(t_ns) == 1:  # the same for a lone scan, only quicker
+            t, is_in = int(t_ns[0]), service.values.item() != 0.0 or service.codes.item() != 0
+            self._in_service_ns = max(self._in_service_ns, t) if is_in else self._in_service_ns
+            return np.array([is_in or t - self._in_service_ns <= self._brake.rotor_cool_down])
         in_service = (service.values != 0.0) | ~is_good(service.codes)
         last = np.maximum.accumulate(np.where(in_service, t_ns, np.int64(_LONG_AGO)))
         last = np.maximum(last, self._in_service_ns)

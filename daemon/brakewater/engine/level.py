@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from brakewater.physics.level import group_median, seconds_from, theil_sen
+from brakewater.physics.level import group_median, lone_median, lone_theil_sen, seconds_from, theil_sen
 from brakewater.quality import Reason, is_bad
 from brakewater.stream import Codes, Column, Floats, Ints
 
@@ -30,6 +30,8 @@ class LevelRate:
         self._t: Ints = np.empty(0, np.int64)
         self._y: Floats = np.empty(0)
         self._ok: Mask = np.empty(0, np.bool_)
+        self._lone: list[tuple[int, float, bool]] = []
+        """Scans that came alone since, not in the columns yet."""
         self._group_t: Ints = np.zeros(GROUPS - 1, np.int64)
         self._group_y: Floats = np.zeros(GROUPS - 1)
         self._group_ok: Mask = np.zeros(GROUPS - 1, np.bool_)
@@ -38,13 +40,13 @@ class LevelRate:
 
     def feed(self, t_ns: Ints, level: Column) -> Column:
         """The rate at each scan of a block: [n] values in m/s and codes, UNKNOWN until enough is known."""
+        if len(t_ns) == 1 and len(self._lone) + len(self._t) + 1 < self._every:
+            return self._alone(int(t_ns[0]), level)
+        self._gather()
         t = np.concatenate((self._t, t_ns))
         y = np.concatenate((self._y, level.values))
         ok = np.concatenate((self._ok, ~is_bad(level.codes)))
         whole = len(t) // self._every
-        if not whole:  # the common case of a lone scan, only quicker
-            self._t, self._y, self._ok = t, y, ok
-            return Column(values=np.full(len(t_ns), self._rate), codes=np.full(len(t_ns), self._code, np.uint8))
         used = whole * self._every
         rates, codes = self._groups(t[:used], y[:used], ok[:used])
         done = (np.arange(len(t_ns)) + len(self._t) + 1) // self._every
@@ -56,9 +58,24 @@ class LevelRate:
         self._rate, self._code = float(column.values[-1]), int(column.codes[-1])
         return column
 
+    def _alone(self, t_ns: int, level: Column) -> Column:
+        """A lone scan that ends no group: kept aside, which is quicker than to grow arrays by one."""
+        self._lone.append((t_ns, level.values.item(), not is_bad(level.codes)[0]))
+        return Column(values=np.full(1, self._rate), codes=np.full(1, self._code, np.uint8))
+
+    def _gather(self) -> None:
+        if self._lone:
+            t, y, ok = zip(*self._lone, strict=True)
+            self._t = np.concatenate((self._t, np.array(t, np.int64)))
+            self._y = np.concatenate((self._y, np.array(y, np.float64)))
+            self._ok = np.concatenate((self._ok, np.array(ok, np.bool_)))
+            self._lone.clear()
+
     def _groups(self, t: Ints, y: Floats, ok: Mask) -> tuple[Floats, Codes]:
         if not len(t):
             return np.empty(0), np.empty(0, np.uint8)
+        if len(t) == self._every:
+            return self._lone_group(t.tolist(), y.tolist(), ok.tolist())
         rows_t = t.reshape(-1, self._every)
         medians, some = group_median(y.reshape(-1, self._every), ok.reshape(-1, self._every))
         all_t = np.concatenate((self._group_t, (rows_t[:, 0] + rows_t[:, -1]) // 2))
@@ -73,8 +90,20 @@ class LevelRate:
         self._group_t, self._group_y, self._group_ok = all_t[1 - GROUPS :], all_y[1 - GROUPS :], all_ok[1 - GROUPS :]
         return slopes, np.where(enough, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN))
 
+    def _lone_group(self, t: list[int], y: list[float], ok: list[bool]) -> tuple[Floats, Codes]:
+        """The same for one group, only quicker."""
+        median, some = lone_median(level for level, use in zip(y, ok, strict=True) if use)
+        all_t = [*self._group_t.tolist(), (t[0] + t[-1]) // 2]
+        all_y, all_ok = [*self._group_y.tolist(), median], [*self._group_ok.tolist(), some]
+        fresh = [use and all_t[-1] - at <= self._oldest_ns for at, use in zip(all_t, all_ok, strict=True)]
+        slope, enough = lone_theil_sen([(at - all_t[-1]) / 1e9 for at in all_t], all_y, fresh)
+        self._group_t, self._group_y = np.array(all_t[1:], np.int64), np.array(all_y[1:])
+        self._group_ok = np.array(all_ok[1:], np.bool_)
+        return np.array([slope]), np.array([Reason.GOOD if enough else Reason.UNKNOWN], np.uint8)
+
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps; times as text, since they are larger than JSON's whole numbers."""
+        self._gather()
         return {
             "t": [str(t) for t in self._t.tolist()],
             "y": self._y.tolist(),
@@ -88,6 +117,7 @@ class LevelRate:
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot."""
+        self._lone.clear()
         self._t = np.array([int(t) for t in kept["t"]], np.int64)
         self._y = np.array(kept["y"], np.float64)
         self._ok = np.array(kept["ok"], np.bool_)

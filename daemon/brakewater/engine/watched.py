@@ -70,13 +70,9 @@ class Watched:
 
     def look(self, sights: Sights, n: int) -> Regions:
         """[alarms, n] regions."""
-        values, codes = np.zeros((self._count, n)), np.zeros((self._count, n), np.uint8)
-        for row, brake, quantity in self._brakes:
-            column = sights.seen[brake][quantity]
-            values[row], codes[row] = column.values, column.codes
-        for row, point in self._links:
-            column = sights.readings[point]
-            values[row], codes[row] = column.values, column.codes
+        columns = [(row, sights.seen[brake][quantity]) for row, brake, quantity in self._brakes]
+        columns += [(row, sights.readings[point]) for row, point in self._links]
+        values, codes = _laid_out(columns, self._count, n)
         values[self._standing] = 1.0
         self._points(sights, values, codes)
         for row, device, shape in self._devices:
@@ -90,7 +86,10 @@ class Watched:
         """A silent or stuck device has an alarm of its own, so nothing is known of its points then."""
         if not self._names:
             return
-        found = np.array([sights.readings[name].codes for name in self._names])
+        columns = [sights.readings[name].codes for name in self._names]
+        if len(columns[0]) == 1 and not any(column.item() for column in columns):
+            return  # a lone scan in which all is well
+        found = np.array(columns)
         bad = is_bad(found)
         (bad_rows, of_bad), (doubtful_rows, of_doubtful) = self._bad, self._doubtful
         values[bad_rows] = bad[of_bad]
@@ -113,3 +112,16 @@ class Watched:
                 return sights.readings[self._subjects[row]]
             case Scope.DEVICE:
                 return None
+
+
+def _laid_out(columns: Sequence[tuple[int, Column]], rows: int, n: int) -> tuple[Floats, Codes]:
+    """Columns as rows of a matrix [rows, n] of values and one of codes; 0 where there is none."""
+    if n == 1:  # the same for a lone scan, only quicker
+        numbers, reasons = [0.0] * rows, bytearray(rows)
+        for row, column in columns:
+            numbers[row], reasons[row] = column.values.item(), column.codes.item()
+        return np.array(numbers).reshape(-1, 1), np.frombuffer(reasons, np.uint8).reshape(-1, 1)
+    values, codes = np.zeros((rows, n)), np.zeros((rows, n), np.uint8)
+    for row, column in columns:
+        values[row], codes[row] = column.values, column.codes
+    return values, codes

@@ -49,6 +49,7 @@ POINT_FIELDS = {
     ("rig", "self.clock-step"): "self_clock_step_s",
     ("rig", "self.broker"): "self_broker",
     ("rig", "self.mirror.base"): "self_mirror_base_s",
+    ("rig", "self.disk-used"): "self_disk_used",
 }
 PLAIN = str.maketrans("-:.", "___")
 PRIORITY = {"low": 1, "medium": 2, "high": 3, "critical": 4}

@@ -10,6 +10,11 @@ import numpy as np
 from brakewater.record.rows import rows_of
 from brakewater.stream import Answer, Block, Command, Request, Sample
 
+STAMP_NS: Final = 100_000
+"""Steady time and ages are stamped to this. A scan's close tells no better when a device took its sample, and finer
+digits are noise that costs the record a third of its size."""
+LABEL_NS: Final = 1_000_000
+"""Wall time, a label, is stamped to the millisecond that people and other programs read."""
 _DEEPEST: Final = 8
 """Levels of lists and tables in a command; no command needs more, and the record's JSON bears only so many."""
 
@@ -44,7 +49,7 @@ def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
         utc_ns=np.array([one.utc_ns for one in admitted], np.int64),
         words=np.frombuffer(b"".join([s.words for s in samples]), "<u2").reshape(count, -1),
         status=np.frombuffer(b"".join([s.status for s in samples]), np.uint8).reshape(count, -1),
-        age_ns=np.array(ages, np.int64),
+        age_ns=np.array(ages, np.int64) // STAMP_NS * STAMP_NS,
     )
 
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 from time import monotonic_ns
 from typing import Final
 
-from brakewater.admission import Admitted, block_of, refusal
+from brakewater.admission import LABEL_NS, STAMP_NS, Admitted, block_of, refusal
 from brakewater.clock import Clock
 from brakewater.engine import Engine
 from brakewater.record.backlog import Lost
@@ -25,6 +25,7 @@ from brakewater.stream import Answer, Block, Command, Gap, Latest, Outcome, Pict
 
 _TURN_DISTANCE_S: Final = 0.02
 """From the beginning of one turn to the next: the shortest scan a rig file may ask for, so a cadence never feels it."""
+_DAY_NS: Final = 86_400_000_000_000
 _BROKEN: Final = "the watch has ended on a defect of the program; see its log"
 
 _log = logging.getLogger(__name__)
@@ -55,7 +56,9 @@ class Loop:
         self.outputs = list(latest)
         """What takes each new picture."""
         self._again = again
-        self._run, self._next = 0, 0
+        self.segment_ns = _DAY_NS
+        """How long a segment is; a change counts from the next Start on."""
+        self._run, self._next, self._roll_t_ns = 0, 0, 2**62
         self._last_t_ns = -(2**62)
         self._waiting: list[Admitted] = []
         self._scheduled = False
@@ -76,6 +79,8 @@ class Loop:
         start = replace(start, t_ns=max(start.t_ns, self._last_t_ns))
         outcome = self._engine.feed(start)
         self._run, self._next, self._last_t_ns = start.run, 1, start.t_ns
+        # The wall clock only says how far the first one is from midnight; steady time says when it is over.
+        self._roll_t_ns = start.t_ns + self.segment_ns - start.utc_ns % self.segment_ns
         self._journal.begin(start, outcome.events, wait_s=wait_s)
 
     @property
@@ -127,10 +132,12 @@ class Loop:
         return answer
 
     def _admit(self, item: Sample | Request, answer: asyncio.Future[Answer] | None) -> None:
-        self._last_t_ns = max(self._last_t_ns, self._clock.steady_ns())
+        self._last_t_ns = max(self._last_t_ns, self._clock.steady_ns() // STAMP_NS * STAMP_NS)
         closed_ns = item.closed_ns if isinstance(item, Sample) else None
         late_ns = 0 if closed_ns is None else max(0, monotonic_ns() - closed_ns)
-        self._waiting.append(Admitted(self._next, self._last_t_ns, self._clock.utc_ns(), item, answer, late_ns))
+        self._waiting.append(
+            Admitted(self._next, self._last_t_ns, self._clock.utc_ns() // LABEL_NS * LABEL_NS, item, answer, late_ns)
+        )
         self._next += 1
         if not self._scheduled:
             self._scheduled = True
@@ -144,6 +151,7 @@ class Loop:
             while waiting:
                 self._step(waiting)
             self._make_good()
+            self._roll()
             self._show()
         except Exception as defect:  # noqa: BLE001 - it is raised where the watch is awaited
             self._break(defect, waiting)
@@ -203,6 +211,11 @@ class Loop:
         if lost is not None:
             self.begin(self._again(self._engine), wait_s=0)
             self._gap(lost)
+
+    def _roll(self) -> None:
+        """A new segment when this one is long enough: a Start whose snapshot is the live state."""
+        if self._last_t_ns >= self._roll_t_ns and not self._journal.figures().losing:
+            self.begin(self._again(self._engine), wait_s=0)
 
     def _gap(self, lost: Lost) -> None:
         run, first, last = lost

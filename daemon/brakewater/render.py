@@ -68,9 +68,9 @@ _GONE_STATES: Final = frozenset(
 
 
 def dimension_of_point(point: Point) -> Dimension:
-    """What a point measures; the daemon's own are times but for the count of what is queued and the link states."""
+    """What a point measures; the daemon's own are times but for counts, shares and link states."""
     if point.device == SELF:
-        return Dimension.NUMBER if point.role in ("self.queued", *_OWN_CONTACTS) else Dimension.TIME
+        return Dimension.NUMBER if point.role in ("self.queued", "self.disk-used", *_OWN_CONTACTS) else Dimension.TIME
     return ROLES[point.role].dimension
 
 

@@ -71,6 +71,7 @@ ENGLISH: Final = Wording(
         "lamp-write-failed": "Lamps not written",
         "clock-stepped": "Wall clock stepped",
         "limits-above-maker": "An alarm is set beyond the maker's limit",
+        "disk-low": "Disk of the record nearly full",
     },
     on_brake="{what} ({brake})",
     measured=": {value}",

@@ -131,7 +131,7 @@ def test_a_start_is_never_before_the_last_input(parts: Parts) -> None:
         await parts.settled()
         parts.clock.t_ns = 0
         parts.loop.begin(Start(run=2, t_ns=0, utc_ns=0, boot="test@0", version="0", rig_toml=RIG.text))
-        assert parts.engine.picture().t_ns > 50 * TICK_NS
+        assert parts.engine.picture().t_ns >= 50 * TICK_NS
 
     run(test())
 
@@ -363,3 +363,39 @@ def test_calm_is_calm(parts: Parts) -> None:
     assert [events for _, events in parts.journal.given if events] == []
     assert DRY.words != CALM.words
     assert GPM > 0
+
+
+# ---- a new segment each day
+
+
+def test_a_segment_ends_at_its_time_with_the_live_state(parts: Parts, tmp_path: Path) -> None:
+    """Each new run goes on where the one before stood, and no input is missing or doubled."""
+    begun: list[int] = []
+
+    def again(engine: Engine) -> Start:
+        begun.append(engine.picture().run + 1)
+        state, t_ns = engine.state(), parts.clock.t_ns
+        return Start(
+            run=begun[-1], t_ns=t_ns, utc_ns=t_ns, boot="test@0", version="0", rig_toml=RIG.text, snapshot=state
+        )
+
+    parts.loop._again = again
+    parts.loop.segment_ns = 60_000_000_000
+    parts.loop.begin(Start(run=2, t_ns=0, utc_ns=45_000_000_000, boot="test@0", version="0", rig_toml=RIG.text))
+
+    async def test() -> None:
+        for second in range(1, 150):
+            parts.clock.t_ns = second * 1_000_000_000
+            await parts.loop.watch(Played([CALM]))
+            await parts.settled()
+
+    run(test())
+    parts.journal.close()
+    assert begun == [3, 4, 5]
+    starts = {one.run: one.t_ns // 10**9 for one in Record(tmp_path).inputs() if isinstance(one, Start)}
+    assert {run: t_s for run, t_s in starts.items() if run > 2} == {3: 15, 4: 60, 5: 120}
+    tally = Tally()
+    engine = Engine()
+    for _ in replayed(Record(tmp_path), engine, tally):
+        pass
+    assert (tally.scans, engine.drifted) == (149, [])

@@ -54,7 +54,7 @@ def test_acknowledge_all_and_all_of_a_brake() -> None:
     assert len(Desk().ask("acknowledge", alarm="all", brake="aux")[0]) == 2
     assert (
         Desk().ask("acknowledge", alarm="all", brake="rig")[1].says
-        == "nothing to acknowledge: none of 23 alarms waits for it"
+        == "nothing to acknowledge: none of 24 alarms waits for it"
     )
 
 
@@ -91,8 +91,8 @@ REFUSALS = {
         "dance",
         (),
     ): "unknown command 'dance'; known: acknowledge, silence, reset, shelve, unshelve, out-of-service, "
-    "return-to-service, set, unset, test, note, test-alarm, test-end, substitute, restore, check-begin, check-end, "
-    "loop-sheet",
+    "return-to-service, set, unset, test, note, hold, release-hold, test-alarm, test-end, substitute, restore, "
+    "check-begin, check-end, loop-sheet",
     ("acknowledge", (("alarm", "coling-lost"), ("brake", "aux"))): 'no alarm "aux.coling-lost"; nearest: '
     'aux.cooling-lost, aux.cooling-flow-low, rig.broker-lost; or "all"',
     ("acknowledge", ()): 'say which alarm: "all", or for example "aux.cooling-lost"',

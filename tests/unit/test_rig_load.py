@@ -19,8 +19,8 @@ def test_the_demo_rig() -> None:
     assert (RIG.name, RIG.pad, RIG.scan_ns, RIG.units) == ("rig-4", "ninebark-2", 200_000_000, "us")
     assert RIG.root == "brakewater/rig-4"
     assert RIG.device_names == ("plc1", SELF)
-    assert [slot.column for slot in RIG.slots] == [0, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 16, 18, 20]
-    assert RIG.words == 21
+    assert [slot.column for slot in RIG.slots] == [0, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 16, 18, 20, 21]
+    assert RIG.words == 22
     (brake,) = RIG.brakes
     assert brake.least_flow == pytest.approx(75 * GPM)
     assert brake.outlet_limit == pytest.approx(71.11111)
@@ -66,6 +66,7 @@ def test_the_daemons_own_points_follow() -> None:
         ("self.queued", 4),
         ("self.clock-step", 6),
         ("self.broker", 8),
+        ("self.disk-used", 9),
     ]
     assert not [point for point in streams.two().points if point.name == "self.broker"]
 

@@ -117,7 +117,7 @@ def test_trimming_deletes_whole_segments_by_age(tmp_path: Path) -> None:
     days(tmp_path, 5)
     kept = flat(Record(tmp_path).inputs(from_run=3))
     assert trim(tmp_path, Limits()) == []
-    assert trim(tmp_path, Limits(age_ns=2 * DAY_NS - 1), now_utc_ns=UTC + 9 * DAY_NS) == [1, 2]
+    assert trim(tmp_path, Limits(age_ns=2 * DAY_NS), now_utc_ns=UTC + 9 * DAY_NS) == [1, 2]
     assert flat(Record(tmp_path).inputs()) == kept
     assert sorted(sealed_paths(tmp_path)) == [3, 4, 5]
     noted = [json.loads(line) for line in (tmp_path / "segments" / "trimmed.jsonl").read_text().splitlines()]

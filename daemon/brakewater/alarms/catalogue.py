@@ -328,6 +328,22 @@ _ROWS = (
         response="Know which alarm it is and why (see the rig file's basis); the maker's manual stands above it.",
         time_to_respond="1 d",
     ),
+    AlarmKind(
+        name="disk-low",
+        scope=Scope.RIG,
+        shape=Shape.HIGH,
+        quantity="self.disk-used",
+        setpoint="0.9",
+        deadband="0.02",
+        on_delay="10 s",
+        off_delay="10 s",
+        priority=Priority.LOW,
+        group="self",
+        consequence="When the disk is full, alarms go on but nothing more is recorded.",
+        causes=("record kept without limit", "something else fills the disk"),
+        response="Have the service owner free space, or limit what is kept in [record]; a legal hold keeps its window.",
+        time_to_respond="1 d",
+    ),
 )
 
 CATALOGUE: dict[str, AlarmKind] = {row.name: row for row in _ROWS}

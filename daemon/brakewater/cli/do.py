@@ -18,7 +18,7 @@ class _Verb:
 
     says: str
     on: str = ""
-    """``alarm``, ``alarms`` (or all), ``point``, ``text``, ``setting``, or nothing."""
+    """``alarm``, ``alarms`` (or all), ``point``, ``text``, ``setting``, ``window``, ``hold``, or nothing."""
     value: str = ""
     """Help of a value, where one is needed."""
     minutes: float | None = 0.0
@@ -47,6 +47,8 @@ _VERBS = {
     ),
     "unset": _Verb(says="give a changed setting back to the rig file", on="setting", reason=True),
     "note": _Verb(says="put a remark into the record", on="text"),
+    "hold": _Verb(says="put a window of the record under legal hold: it is never trimmed", on="window", reason=True),
+    "release-hold": _Verb(says="end a legal hold", on="hold", reason=True),
     "substitute": _Verb(
         says="let a value entered by hand stand in for a point; it counts as uncertain",
         on="point",
@@ -75,9 +77,10 @@ _ON = {
     "alarms": '"all", or an alarm such as aux.cooling-lost',
     "point": "a point of the rig file",
     "text": "what to put down",
+    "hold": "as it was given when the hold began; holds.jsonl has them all",
     "setting": "for example aux.cooling-flow-low.setpoint",
 }
-_KEYS = ("alarm", "text", "point", "setting", "value", "minutes", "reason", "id")
+_KEYS = ("from", "to", "hold", "alarm", "text", "point", "setting", "value", "minutes", "reason", "id")
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,7 +90,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
     for name, verb in _VERBS.items():
         one = verbs.add_parser(name, help=verb.says, description=verb.says)
-        if verb.on:
+        if verb.on == "window":
+            one.add_argument("from", metavar="FROM", help="begin in UTC, for example 2031-02-03T04:00Z")
+            one.add_argument("to", metavar="TO", help="end in UTC")
+        elif verb.on:
             key = "alarm" if verb.on == "alarms" else verb.on
             one.add_argument(key, metavar=key.upper(), help=_ON[verb.on])
         if verb.value:

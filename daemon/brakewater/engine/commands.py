@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from brakewater.engine import alarm_commands, hand_commands, trial_commands
+from brakewater.engine import alarm_commands, hand_commands, hold_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, moment_of
 from brakewater.engine.asking import RefusedError, check_age
 from brakewater.engine.byhand import Hands
@@ -110,7 +110,12 @@ ALARMS: dict[str, Callable[[Command, alarm_commands.Bench], tuple[list[Event], s
     "out-of-service": alarm_commands.out_of_service,
     "return-to-service": alarm_commands.return_to_service,
 }
-DESK: dict[str, Callable[[Command, Desk], str]] = {"test": _test, "note": _note}
+DESK: dict[str, Callable[[Command, Desk], str]] = {
+    "test": _test,
+    "note": _note,
+    "hold": hold_commands.hold,
+    "release-hold": hold_commands.release,
+}
 SETTINGS: dict[str, Callable[[Overlay, Command], tuple[str, str]]] = {"set": Overlay.set, "unset": Overlay.unset}
 TESTS: dict[str, Callable[[Command, list[Alarm], Ledger], tuple[list[Event], str]]] = {
     "test-alarm": trial_commands.begin,

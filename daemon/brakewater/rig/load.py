@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from brakewater.errors import Fault, RigFileError, plainly
 from brakewater.rig import checks, devices, links, outputs, own, people, redundancy, rules, suppression
 from brakewater.rig.faults import Faults, closest
+from brakewater.rig.keeping import Keeping
 from brakewater.rig.located import At
 from brakewater.rig.model import (
     AlarmEntry,
@@ -38,7 +39,7 @@ from brakewater.rig.settings import beyond_maker
 SCHEMA = 1
 _TOP = (
     "schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
-    "roles", "registers", "lamp-mailbox", "panel", "suppress",
+    "roles", "registers", "lamp-mailbox", "panel", "suppress", "record",
 )  # fmt: skip
 _BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
@@ -131,6 +132,7 @@ class _Parts:
     registers: outputs.Registers | None = None
     mailboxes: list[At[outputs.LampMailbox]] = field(default_factory=list)
     panel: Panel | None = None
+    keeping: Keeping | None = None
     mirrors: dict[str, Mirror] = field(default_factory=dict)
     people: dict[str, str] = field(default_factory=dict)
     roles: dict[str, frozenset[str]] = field(default_factory=dict)
@@ -154,6 +156,8 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
         parts.mqtt = _one(Mqtt, raw["mqtt"], ("mqtt",), faults)
     if "registers" in raw:
         parts.registers = _one(outputs.Registers, raw["registers"], ("registers",), faults)
+    if "record" in raw:
+        parts.keeping = _one(Keeping, raw["record"], ("record",), faults)
     if "panel" in raw:
         parts.panel = _one(Panel, raw["panel"], ("panel",), faults)
     parts.mailboxes = _many(outputs.LampMailbox, raw.get("lamp-mailbox", []), ("lamp-mailbox",), faults)
@@ -285,6 +289,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         redundant=redundant,
         registers=parts.registers,
         panel=parts.panel,
+        keeping=parts.keeping or Keeping(),
         mailboxes=tuple(at.item for at in parts.mailboxes),
         roles=parts.roles,
         suppressions=suppressed,

@@ -32,6 +32,7 @@ from brakewater.signals.rtd import Tolerance
 from brakewater.signals.words import register_count
 
 if TYPE_CHECKING:
+    from brakewater.rig.keeping import Keeping
     from brakewater.rig.outputs import LampMailbox, Registers
     from brakewater.rig.panel import Panel
 
@@ -449,6 +450,8 @@ class Rig:
     roles: Mapping[str, frozenset[str]] = field(default_factory=dict)
     """Role -> what it may do."""
     suppressions: tuple[Suppression, ...] = ()
+    keeping: "Keeping | None" = None
+    """What is kept of the record; a checked rig always has it."""
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:

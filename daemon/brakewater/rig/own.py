@@ -8,7 +8,8 @@ from brakewater.signals.words import RegisterKind
 def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False) -> tuple[Point, ...]:
     """Points of ``self`` for a rig with these links; addresses count up from 0 in its holding table.
 
-    Lateness is in microseconds in the registers, ages in milliseconds, a clock step in milliseconds with sign.
+    Lateness is in microseconds in the registers, ages in milliseconds, a clock step in milliseconds with sign, the
+    share of the record's disk that is used in ten-thousandths.
     """
     rows: list[tuple[str, RegisterKind, Signal]] = [
         ("self.lateness", RegisterKind.UINT32, Direct(scale=1e-6)),
@@ -18,6 +19,7 @@ def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False)
     ]
     if broker:
         rows.append(("self.broker", RegisterKind.UINT16, Bit()))
+    rows.append(("self.disk-used", RegisterKind.UINT16, Direct(scale=1e-4)))
     rows += [(f"self.mirror.{name}", RegisterKind.UINT32, Direct(scale=1e-3)) for name in mirrors]
     if lamp_writes:
         rows.append(("self.lamp-writes", RegisterKind.UINT16, Bit()))

@@ -16,14 +16,15 @@ _SERVICE: Final = ("out-of-service", "return-to-service")
 _POINTS: Final = ("substitute", "restore", "check-begin", "check-end", "loop-sheet")
 _TESTS: Final = ("test-alarm", "test-end")
 _SETTINGS: Final = ("set", "unset")
-VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_TESTS, *_POINTS)
+_HOLDS: Final = ("hold", "release-hold")
+VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_HOLDS, *_TESTS, *_POINTS)
 """Every command there is."""
 
 BUTTON: Final = "button"
 UNNAMED: Final = "unnamed"
 MAY: Final[dict[str, tuple[str, ...]]] = {
     "driller": (*_ALARMS, "note", *_SHELF, *_TESTS),
-    "tool-pusher": (*_ALARMS, "note", *_SHELF, *_TESTS),
+    "tool-pusher": (*_ALARMS, "note", "hold", *_SHELF, *_TESTS),
     "mechanic": (*_ALARMS, "note"),
     "tech": (*_ALARMS, "note", *_SHELF, *_SERVICE, *_TESTS, *_POINTS),
     "engineer": VERBS,

@@ -92,6 +92,7 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
     wanted += [(CATALOGUE[kind], name) for kind in ("signal-bad", "signal-doubtful") for name in subjects.points]
     rules = [_rule(kind, None, subject, said.get(kind.name), faults) for kind, subject in wanted]
     rules.append(_rule(CATALOGUE["clock-stepped"], None, None, said.get("clock-stepped"), faults))
+    rules.append(_rule(CATALOGUE["disk-low"], None, None, said.get("disk-low"), faults))
     if subjects.broker:
         rules.append(_rule(CATALOGUE["broker-lost"], None, None, said.get("broker-lost"), faults))
     if subjects.lamp_writes:

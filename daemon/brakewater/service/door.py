@@ -4,10 +4,12 @@ import asyncio
 import concurrent.futures
 import uuid
 from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 from brakewater.control import Handler, own_user
 from brakewater.loop import Loop
+from brakewater.service.holding import HOLDS, held
 from brakewater.stream import Answer, Request
 
 Asked = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
@@ -17,8 +19,14 @@ Asked = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
 class Door:
     """Takes requests from other threads into the loop."""
 
-    def __init__(self) -> None:
+    def __init__(self, folder: Path | None = None) -> None:
+        """Not open before ``loop`` is there.
+
+        Args:
+            folder: record folder, where there is one.
+        """
         self.loop: Loop | None = None
+        self._folder = folder
         self._home = asyncio.get_running_loop()
 
     def scanned_ns(self) -> int:
@@ -33,7 +41,10 @@ class Door:
         """The engine's answer; for callers in the loop's own thread."""
         if self.loop is None:
             return Answer(id=request.id, actor=request.actor, ok=False, says="the watch is starting; ask again")
-        return await self.loop.ask(request)
+        answer = await self.loop.ask(request)
+        if answer.ok and request.do in HOLDS and self._folder is not None:
+            return await asyncio.to_thread(held, self._folder, request, answer)
+        return answer
 
 
 def _as_another(actor: str, what: dict[str, Any]) -> str | None:

@@ -30,6 +30,8 @@ class Recording:
             FolderLockedError: another daemon records there.
         """
         self.folder, self._signer = folder, signer
+        self.disk_used_e4 = 0
+        """Share of the folder's disk in use, in ten-thousandths; looked at every few seconds."""
         self.followers: list[Callable[[Committed], None]] = []
         """Called in the journal's thread; replaced as a whole."""
         self.journal = self._journal()

@@ -22,11 +22,13 @@ from brakewater.loop import Loop
 from brakewater.record.reader import Record
 from brakewater.restart import Restored, restored, start_of
 from brakewater.rig import Rig, load
+from brakewater.rig.keeping import Keeping
 from brakewater.service.door import Door, handler
 from brakewater.service.feed import Feed
 from brakewater.service.generation import STOP_S, Generation
 from brakewater.service.recording import Recording
 from brakewater.service.status import status
+from brakewater.service.upkeep import Upkeep
 from brakewater.settings import Settings
 from brakewater.stream import Latest, Start
 
@@ -94,6 +96,8 @@ async def _running(
         await running.begin(rig, start_of(before, version=__version__, rig_toml=rig.text))
         await running.open_control(stack)
         _log.info("watching rig %s, run %d, record in %s", rig.name, before.run, folder if recording.works else "none")
+        upkeep = Upkeep(recording, lambda: running.now.rig, lambda: running.run)
+        stack.push_async_callback(upkeep.close)
         yield running
     _log.info("stopped watching rig %s", rig.name)
 
@@ -124,11 +128,16 @@ class _Running:
     ) -> None:
         self._recording, self._settings, self._also, self._period_s = recording, settings, also, period_s
         self._clock: MachineClock = before.clock
-        self._door, self._feed = Door(), Feed()
+        self._door, self._feed = Door(recording.folder), Feed()
         self._loop = Loop(engine=before.engine, journal=recording.journal, clock=before.clock, again=self._next)
         self._now: Generation | None = None
         self._changing = asyncio.Lock()
         self._background: set[asyncio.Task[dict[str, Any]]] = set()
+
+    @property
+    def run(self) -> int:
+        """The run being written."""
+        return self._loop.run
 
     @property
     def now(self) -> Generation:
@@ -163,6 +172,7 @@ class _Running:
 
     def _take_over(self, start: Start, *, wait_s: float) -> None:
         self._loop.outputs = [*self.now.outputs, self._feed, *self._also]
+        self._loop.segment_ns = (self.now.rig.keeping or Keeping()).segment
         try:
             self._loop.begin(start, wait_s=wait_s)
         except StorageError as error:

@@ -1,0 +1,47 @@
+"""Legal holds as commands: the record says who put which window under hold, and why. The engine itself does nothing."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from brakewater.engine.asking import RefusedError, reason_of
+from brakewater.stream import Command
+
+
+def hold(command: Command, _desk: object) -> str:
+    """Check a window and a reason."""
+    args = command.request.args
+    window(args)
+    return f"under legal hold from {args['from']} to {args['to']}: {reason_of(args)}"
+
+
+def release(command: Command, _desk: object) -> str:
+    """Check that a hold is named, and a reason."""
+    args = command.request.args
+    if not isinstance(args.get("hold"), str) or not args["hold"]:
+        raise RefusedError('"hold": allowed: the id that was given when it began')
+    return f"hold {args['hold']} released: {reason_of(args)}"
+
+
+def window(args: Mapping[str, Any]) -> tuple[int, int]:
+    """Begin and end of the window, ns since 1970.
+
+    Raises:
+        RefusedError: they are none.
+    """
+    begin, end = _time(args, "from"), _time(args, "to")
+    if end < begin:
+        raise RefusedError(f"found a window from {args['from']} back to {args['to']}; allowed: the earlier time first")
+    return begin, end
+
+
+def _time(args: Mapping[str, Any], key: str) -> int:
+    text = args.get(key)
+    try:
+        found: np.datetime64 = np.datetime64(str(text).strip().removesuffix("Z"), "ns")
+    except ValueError:
+        found = np.datetime64("NaT", "ns")
+    if not isinstance(text, str) or np.isnat(found):
+        raise RefusedError(f'"{key}": found {text!r}; allowed: a time in UTC such as 2031-02-03T04:05:06Z')
+    return int(found.astype(np.int64))

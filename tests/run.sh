@@ -22,7 +22,10 @@ case "$what" in
     .venv/bin/ruff format --check
     .venv/bin/mypy
     .venv/bin/lint-imports
-    $python -m pytest -m "not long" "$@"
+    if [ $# -gt 0 ]; then exec $python -m pytest -m "not long" "$@"; fi
+    # What only computes shares the processors; what starts servers and processes goes alone, so that none is slow.
+    $python -m pytest -m "not long" -n auto --dist loadfile tests/unit tests/properties tests/outside
+    $python -m pytest -m "not long" tests/integration
     ;;
   long) $python -m pytest -m long --timeout 7200 "$@" ;;
   bench) cd tests && ../$python -m benchmarks "$@" ;;

@@ -15,21 +15,24 @@ from brakewater_sim.offline import record
 from brakewater_sim.story import parse
 from brakewater_sim.truth import Truth
 
+pytestmark = pytest.mark.timeout(180)
+
 STORY = """
 schema = 1
 [scenario]
 name = "short"
-length = "26 min"
+length = "18 min"
+warmup = "60 s"
 {more}
 [[leg]]
 from = "2400 m"
-to = "2520 m"
+to = "2490 m"
 crew = 5
 [[leg]]
 direction = "out"
-wait = "5 min"
-from = "2520 m"
-to = "2420 m"
+wait = "2 min"
+from = "2490 m"
+to = "2400 m"
 """
 
 
@@ -80,10 +83,27 @@ def test_however_the_record_is_cut_the_ledger_is_the_same(
 
 
 def test_a_record_of_a_standing_rig_has_no_trip(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    text = STORY.format(more="").replace('length = "26 min"', 'length = "30 s"\nwarmup = "0 s"')
+    text = STORY.format(more="").replace('length = "18 min"', 'length = "30 s"')
     record(parse(text), load(demo_file()), tmp_path / "still")
     assert cli.main(["trips", str(tmp_path / "still")]) == 0
     assert "no trip found" in capsys.readouterr().out
+
+
+def test_a_trip_is_a_window_of_export_and_replay(
+    short: tuple[Path, dict[str, object]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = str(short[0])
+    assert cli.main(["export", folder, "--trip", "1", "-o", str(tmp_path / "trip.csv")]) == 0
+    found = ledger(Record(short[0]))
+    assert found is not None
+    rows = (tmp_path / "trip.csv").read_text().splitlines()[1:]
+    assert len(rows) == pytest.approx(found.lines[0].lasts_s * 5 + 1, abs=1)
+    assert cli.main(["replay", folder, "--trip", "2"]) == 0
+    for command in (["replay", folder], ["export", folder, "-o", str(tmp_path / "x.csv")]):
+        assert cli.main([*command, "--trip", "9"]) == 3
+        assert "trip 9; allowed: 1 to 2" in capsys.readouterr().err
+        assert cli.main([*command, "--trip", "1", "--from", "2031-02-03"]) == 2
+        assert "leave out --from and --to" in capsys.readouterr().err
 
 
 # --------------------------------------------------------------------------- the long table

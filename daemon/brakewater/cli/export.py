@@ -23,6 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="a row so often ('1s', '5 min'): time-weighted mean, min, max, share known; without it a row a scan",
     )
     parser.add_argument("--from", dest="since", type=moment, metavar="T", help="begin, in UTC: 2031-02-03T04:05:06Z")
+    parser.add_argument("--trip", type=int, metavar="N", help="only trip N of brakewater trips")
     parser.add_argument("--to", dest="until", type=moment, metavar="T", help="end, itself not included")
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
 
@@ -42,6 +43,13 @@ def run(args: argparse.Namespace) -> int:
         print(f"brakewater export: {args.output} exists; name another file, or say --replace", file=sys.stderr)
         return 2
     record = opened(args.record)
+    if args.trip is not None:
+        if args.since is not None or args.until is not None:
+            print("brakewater export: --trip gives the window; leave out --from and --to", file=sys.stderr)
+            return 2
+        from brakewater.review.trips import window  # noqa: PLC0415
+
+        args.since, args.until = window(record, args.trip)
     wanted = Wanted(from_utc_ns=args.since, to_utc_ns=args.until, every_ns=args.every)
     spans = record.spans(args.since, args.until)
     begin, end = (min(one.from_utc_ns for one in spans), max(one.to_utc_ns for one in spans)) if spans else (0, 0)

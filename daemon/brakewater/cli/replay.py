@@ -8,6 +8,7 @@ from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
 from brakewater.cli.places import opened
+from brakewater.cli.window import moment
 
 if TYPE_CHECKING:
     from brakewater.engine import Engine
@@ -20,6 +21,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("record", type=Path, metavar="RECORD", help="record folder")
     parser.add_argument("--compare", action="store_true", help="hold the result against the recorded events")
+    parser.add_argument("--trip", type=int, metavar="N", help="show only what fell into trip N of brakewater trips")
+    parser.add_argument("--from", dest="since", type=moment, metavar="T", help="show from T on, in UTC")
+    parser.add_argument("--to", dest="until", type=moment, metavar="T", help="show up to T, itself not included")
     parser.add_argument("--rig", metavar="OTHER", help="replay with this rig file instead of the recorded one")
     parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="change one alarm's setting")
     parser.add_argument("--json", action="store_true", help="print events as JSON lines")
@@ -30,7 +34,11 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.engine import Engine  # noqa: PLC0415 - only when needed
     from brakewater.review.replay import Tally, compare, replayed  # noqa: PLC0415
     from brakewater.review.what_if import SettingError  # noqa: PLC0415
+    from brakewater.stream import Block  # noqa: PLC0415
 
+    if args.trip is not None and (args.since is not None or args.until is not None):
+        print("brakewater replay: --trip gives the window; leave out --from and --to", file=sys.stderr)
+        return 2
     if args.compare and (args.rig or args.set):
         print(
             "brakewater replay: --compare holds the record against itself; leave out --rig and --set", file=sys.stderr
@@ -44,14 +52,16 @@ def run(args: argparse.Namespace) -> int:
         return 2
     _tell_rigs(args, record)
     tally = Tally()
+    since, until = _shown_window(args, record)
     events: list[Event] = []
     began = perf_counter()
     for item, outcome in replayed(record, engine, tally):
         events += outcome.events
-        if not args.json:
+        if not args.json and (isinstance(item, Block) or since <= item.utc_ns < until):
             _print_between(item, engine)
         for event in outcome.events:
-            _print(event, engine, as_json=args.json)
+            if since <= event.utc_ns < until:
+                _print(event, engine, as_json=args.json)
     rate = tally.scans / max(perf_counter() - began, 1e-9)
     comparison = compare(record, events, tally) if args.compare else None
     _close(tally, comparison, rate, as_json=args.json)
@@ -61,6 +71,15 @@ def run(args: argparse.Namespace) -> int:
     for place in altered:
         print(f"altered: {place}; replayed as it stands", file=sys.stderr)
     return 1 if tally.damage or altered or (comparison is not None and not comparison.identical) else 0
+
+
+def _shown_window(args: argparse.Namespace, record: "Record") -> tuple[int, int]:
+    """What is shown, by wall time; everything before it is replayed all the same, so that states are right."""
+    if args.trip is not None:
+        from brakewater.review.trips import window  # noqa: PLC0415 - only when needed
+
+        return window(record, args.trip)
+    return args.since if args.since is not None else 0, args.until if args.until is not None else 2**63 - 1
 
 
 def _print_between(item: "Input", engine: "Engine") -> None:

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from brakewater.errors import StorageError
 from brakewater.record.reader import Record
 from brakewater.review.replay import Tally
 from brakewater.review.samples import Sampled, Samples, sampled
@@ -80,6 +81,21 @@ def ledger(record: Record) -> TripLedger | None:
     lines.sort(key=lambda line: (line.from_utc_ns, line.brake))
     numbered = tuple(_numbered(line, at) for at, line in enumerate(lines, 1))
     return TripLedger(rig=found.rig, lines=numbered, tally=found.tally)
+
+
+def window(record: Record, number: int) -> tuple[int, int]:
+    """Wall time in ns of a trip's begin and of the scan after its end.
+
+    Raises:
+        StorageError: the record holds no such trip.
+    """
+    found = ledger(record)
+    lines = found.lines if found is not None else ()
+    if not 1 <= number <= len(lines):
+        allowed = f"1 to {len(lines)}" if lines else "nothing: no trip was found in this record"
+        raise StorageError(f"trip {number}; allowed: {allowed} (brakewater trips RECORD shows them)")
+    line = lines[number - 1]
+    return line.from_utc_ns, line.to_utc_ns + 1
 
 
 def _numbered(line: TripLine, number: int) -> TripLine:

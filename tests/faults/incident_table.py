@@ -1,0 +1,111 @@
+"""What a set of incidents and quiet hours comes to, as a table."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from statistics import median
+
+from scipy.stats import beta, chi2
+
+from brakewater_sim.faults import FAULTS
+from brakewater_sim.leading import leading
+
+from .told import Told, plain
+
+HEAD = "cause                n told right silent limit late  median lead  leads"
+
+
+def counts(one: Told) -> bool:
+    """Whether an incident must be told: it passed a limit, raised something, or had no right to be silent."""
+    return bool(one.limit or one.lead or not leading()[one.incident.cause].silent)
+
+
+def late(one: Told) -> bool:
+    """A limit was passed with no accepted alarm, or with less than its time to respond left."""
+    return bool(one.limit) and (one.lead_time_s is None or one.lead_time_s < one.wanted_s)
+
+
+def lower_bound(right: int, of: int) -> float:
+    """Lower 95 % bound of a share (Clopper and Pearson, one-sided)."""
+    return float(beta.ppf(0.05, right, of - right + 1)) if right else 0.0
+
+
+def upper_rate(count: int, hours: float) -> float:
+    """Upper 95 % bound of a Poisson rate per 100 h (by chi squared, one-sided)."""
+    return float(chi2.ppf(0.95, 2 * (count + 1))) / 2.0 / hours * 100.0
+
+
+def rows(found: Sequence[Told]) -> Iterator[str]:
+    """One line a cause that was drawn."""
+    by_cause: dict[str, list[Told]] = defaultdict(list)
+    for one in found:
+        by_cause[one.incident.cause].append(one)
+    yield HEAD
+    for cause in FAULTS:
+        if some := by_cause.get(cause):
+            yield _row(cause, some)
+
+
+def _row(cause: str, some: Sequence[Told]) -> str:
+    told, right, silent = (
+        sum(bool(one.lead) for one in some), sum(one.accepted for one in some), sum(not counts(one) for one in some)
+    )  # fmt: skip
+    limits, too_late = sum(bool(one.limit) for one in some), sum(late(one) for one in some)
+    times = [one.lead_time_s for one in some if one.lead_time_s is not None]
+    lead = f"{median(times):.0f} s" if times else ""
+    names = Counter(plain(one.lead) or "-" for one in some).most_common()
+    leads = ", ".join(f"{name} {count}" for name, count in names)
+    numbers = f"{len(some):>3} {told:>4} {right:>5} {silent:>6} {limits:>5} {too_late:>4}"
+    return f"{cause:<18} {numbers}  {lead:>11}  {leads}"
+
+
+def table(found: Sequence[Told], quiet: Sequence[Sequence[str]], seed: int) -> Iterator[str]:
+    """The whole report."""
+    incidents, hours = len(found), len(quiet)
+    yield f"Incidents, {datetime.now(UTC):%Y-%m-%d}, seed {seed}: {incidents}, and {hours} h of fault-free tripping"
+    yield f"Command: python -m tests.faults.incidents --incidents {incidents} --hours {hours} --seed {seed} --write"
+    yield "told: something was raised; right: its first alarm is an accepted one; silent: rightly nothing, not counted;"
+    yield "limit: bearing, outlet or rotor limit passed, nobody acting; late: with less than the time to respond left"
+    yield ""
+    yield from rows(found)
+    yield ""
+    yield from _sums(found, quiet)
+    yield ""
+    for one in found:
+        if (counts(one) and not one.accepted) or late(one):
+            yield f"incident {one.incident.number}: {_said(one)}"
+    yield from [alarm for hour in quiet for alarm in hour]
+    yield from _early(found)
+
+
+def _early(found: Sequence[Told]) -> list[str]:
+    return [f"{alarm} before incident {one.incident.number}" for one in found for alarm in one.early]
+
+
+def _sums(found: Sequence[Told], quiet: Sequence[Sequence[str]]) -> Iterator[str]:
+    must = [one for one in found if counts(one)]
+    if must:
+        right = sum(one.accepted for one in must)
+        bound = lower_bound(right, len(must))
+        share = f"{right} of {len(must)} ({right / len(must):.1%})"
+        yield f"leading alarm accepted: {share}, lower 95 % bound {bound:.3f} (wanted 0.90)"
+    damaging = [one for one in found if one.limit]
+    in_time = sum(not late(one) for one in damaging)
+    yield f"damaging: {len(damaging)}, told before the limit with time to respond: {in_time}"
+    if quiet:
+        false = sum(len(hour) for hour in quiet)
+        rate, most = 100.0 * false / len(quiet), upper_rate(false, len(quiet))
+        yield f"false alarms: {rate:.1f} in 100 h ({false} in {len(quiet)}), upper 95 % bound {most:.1f} (wanted 1)"
+    yield f"alarms before anything was wrong: {len(_early(found))}"
+
+
+def _said(one: Told) -> str:
+    """One exception in words."""
+    incident = one.incident
+    where = f" of {incident.role}" if incident.role else ""
+    lead = f"led by {one.lead} after {one.after_s:.0f} s" if one.lead else "nothing told"
+    limit = ""
+    if one.limit:
+        left = f"{one.lead_time_s:.0f} s left of {one.wanted_s:.0f} s" if one.lead_time_s is not None else "untold"
+        limit = f"; {one.limit} limit passed, {left}"
+    return f"{incident.cause}{where}, severity {incident.severity}, {incident.brake}: {lead}{limit}"

@@ -340,6 +340,8 @@ CALM = {
     "pump-running": 1.0,
     "tank-temperature": 25.0,
     "brake-level": 0.3,
+    "ambient-temperature": 15.0,
+    "tank-level": 2.0,
     "in-service": 1.0,
     "self.broker": 1.0,
 }

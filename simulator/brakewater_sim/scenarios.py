@@ -107,7 +107,13 @@ SCENARIOS = {
             pump=steps(1.0, (85.0, 0.0), over_s=0.05),
             pace=steps(1.0, (97.0, 0.0), over_s=3.0),
             expected=_expect(
-                {"brake-level-rising": 35.0, "brake-level-high": 57.0, "cooling-lost": 90.0, "cooling-flow-low": 91.0}
+                {
+                    "brake-level-rising": 35.0,
+                    "brake-level-high": 57.0,
+                    "pump-stopped": 86.0,
+                    "cooling-lost": 90.0,
+                    "cooling-flow-low": 91.0,
+                }
             ),
             sizes=Sizes(hoist=DEMO_CREW),
         ),
@@ -125,7 +131,7 @@ SCENARIOS = {
             length_s=180.0,
             pump=steps(1.0, (10.0, 0.0), over_s=0.05),
             pace=steps(1.0, (25.0, 0.0), over_s=3.0),
-            expected=_expect({"cooling-lost": 15.0, "cooling-flow-low": 16.0}),
+            expected=_expect({"pump-stopped": 11.0, "cooling-lost": 15.0, "cooling-flow-low": 16.0}),
         ),
         Scenario(
             name="return-choke",
@@ -140,7 +146,9 @@ SCENARIOS = {
             length_s=1680.0,
             water_degc=36.0,
             ambient_degc=constant(43.0),
-            expected=_expect({"inlet-temperature-high": 230.0, "outlet-temperature-high": 1400.0}),
+            expected=_expect(
+                {"inlet-temperature-high": 230.0, "cooling-margin-low": 720.0, "outlet-temperature-high": 1400.0}
+            ),
             sizes=Sizes(hoist=HEAVY, line=WORN),
         ),
         Scenario(

@@ -54,7 +54,7 @@ def test_acknowledge_all_and_all_of_a_brake() -> None:
     assert len(Desk().ask("acknowledge", alarm="all", brake="aux")[0]) == 2
     assert (
         Desk().ask("acknowledge", alarm="all", brake="rig")[1].says
-        == "nothing to acknowledge: none of 24 alarms waits for it"
+        == "nothing to acknowledge: none of 27 alarms waits for it"
     )
 
 
@@ -94,7 +94,7 @@ REFUSALS = {
     "return-to-service, set, unset, test, note, hold, release-hold, test-alarm, test-end, substitute, restore, "
     "check-begin, check-end, loop-sheet",
     ("acknowledge", (("alarm", "coling-lost"), ("brake", "aux"))): 'no alarm "aux.coling-lost"; nearest: '
-    'aux.cooling-lost, aux.cooling-flow-low, rig.broker-lost; or "all"',
+    'aux.cooling-lost, aux.cooling-flow-low, aux.cooling-margin-low; or "all"',
     ("acknowledge", ()): 'say which alarm: "all", or for example "aux.cooling-lost"',
     ("acknowledge", (("alarm", "all"), ("brake", "axu"))): 'no brake "axu"; there is aux, rig',
     ("note", ()): "a note needs a text",

@@ -83,7 +83,8 @@ def test_every_alarm_of_the_first_set() -> None:
         "aux.cooling-lost", "aux.cooling-flow-low", "aux.inlet-temperature-high", "aux.outlet-temperature-high",
         "aux.brake-level-rising", "aux.brake-level-high",
     ]  # fmt: skip
-    assert keys[6] == "rig.device-silent:plc1"
+    assert keys[6:9] == ["aux.outlet-rise-high", "aux.cooling-margin-low", "rig.device-silent:plc1"]
+    assert {"rig.pump-stopped", "rig.frost-ahead", "rig.record-stalled"} <= set(keys)
     assert len([key for key in keys if key.startswith("rig.signal-bad:")]) == 10
     assert keys[-1] == "rig.broker-lost"
 

@@ -36,6 +36,8 @@ class Shape(StrEnum):
     DOWN = "down"
     OFF = "off"
     """Further from zero than the setpoint, on either side."""
+    MET = "met"
+    """Several signals together say so; which, ``engine.judged`` knows. The value shown is its quantity."""
     STANDING = "standing"
     """Holds as long as the rig file is as it is: a standing notice."""
 
@@ -47,6 +49,35 @@ class Priority(StrEnum):
     HIGH = "high"
     MEDIUM = "medium"
     LOW = "low"
+
+
+class Grade(StrEnum):
+    """How bad it is if nobody does anything."""
+
+    SEVERE = "severe"
+    """The brake may fail its crew."""
+    MAJOR = "major"
+    """The brake is harmed, the trip stops, or the watch is blind."""
+    MINOR = "minor"
+    """A nuisance, a loss of records, or work for another day."""
+
+
+PRIORITIES: Final[dict[Grade, tuple[tuple[float, Priority], ...]]] = {
+    Grade.SEVERE: ((30.0, Priority.CRITICAL), (300.0, Priority.CRITICAL), (float("inf"), Priority.HIGH)),
+    Grade.MAJOR: ((30.0, Priority.HIGH), (300.0, Priority.HIGH), (float("inf"), Priority.MEDIUM)),
+    Grade.MINOR: ((30.0, Priority.MEDIUM), (300.0, Priority.LOW), (float("inf"), Priority.LOW)),
+}
+"""Consequence by time to respond -> priority: up to so many seconds. A matrix of our own, in the manner of ISA-18.2."""
+
+
+def priority_of(grade: Grade, respond_s: float) -> Priority:
+    """The matrix's cell.
+
+    Args:
+        grade: of the consequence.
+        respond_s: time to respond, s.
+    """
+    return next(priority for most_s, priority in PRIORITIES[grade] if respond_s <= most_s)
 
 
 RE_ALARM: Final[dict[Priority, str]] = {Priority.CRITICAL: "30 min"}
@@ -71,6 +102,10 @@ class AlarmKind:
     shape: Shape
     quantity: str = ""
     """Role or derived quantity that is watched; empty for signals and devices."""
+    needs: tuple[str, ...] = ()
+    """Roles without which it is not watched: a brake's, or of the rig."""
+    waits: str = ""
+    """A derived quantity that this version does not have yet; not watched until it does."""
     dimension: Dimension = Dimension.NUMBER
     setpoint: str = ""
     """Default setpoint with its unit, or the rig-file key of the brake it is taken from."""
@@ -84,6 +119,8 @@ class AlarmKind:
     unknown_delay: str = ""
     """With shape ``lost``: how long an unknown value may last."""
     priority: Priority
+    grade: Grade = Grade.MAJOR
+    """Of its consequence."""
     group: str = "water"
     """First-out is told within a brake (or the rig) and a group."""
     gated: bool = False
@@ -121,6 +158,7 @@ _ROWS = (
         unknown_delay="2 s",
         priority=Priority.CRITICAL,
         gated=True,
+        grade=Grade.SEVERE,
         consequence="The rotor heats and grows within seconds; the brake is lost with the string in hand.",
         causes=("pump stopped", "valve shut", "hose off", "flow meter or its line dead"),
         response=f"{STOP} Then restore the water by the maker's procedure; never throw cold water on a hot, standing"
@@ -184,11 +222,10 @@ _ROWS = (
     AlarmKind(
         name="brake-level-rising",
         scope=Scope.BRAKE,
-        shape=Shape.HIGH,
-        quantity="level_rate_m_s",
-        dimension=Dimension.SPEED,
-        setpoint="3 mm/s",
-        deadband="1 mm/s",
+        shape=Shape.MET,
+        quantity="level_rise_m",
+        dimension=Dimension.LENGTH,
+        setpoint="10 mm",
         on_delay="0 s",
         off_delay="3 s",
         priority=Priority.HIGH,
@@ -212,10 +249,316 @@ _ROWS = (
         off_delay="5 s",
         priority=Priority.CRITICAL,
         gated=True,
+        grade=Grade.SEVERE,
         consequence="Water reaches the bearings and washes out their grease.",
         causes=("return choked", "overflow blocked", "inflow too large"),
         response=f"{STOP} Then free the return before any more water goes in; check the bearings' grease afterwards.",
         time_to_respond="5 s",
+    ),
+    AlarmKind(
+        name="return-restricted",
+        scope=Scope.BRAKE,
+        shape=Shape.MET,
+        needs=("return-flow",),
+        quantity="flow_balance_m3_s",
+        dimension=Dimension.FLOW,
+        setpoint="5 gal/min",
+        on_delay="1 s",
+        off_delay="5 s",
+        priority=Priority.HIGH,
+        gated=True,
+        consequence="Less water leaves the brake than enters it: it fills towards the bearings.",
+        causes=(
+            "return hose choked, kinked or collapsed",
+            "return valve part shut",
+            "tank's inlet under water or iced",
+        ),
+        response=f"{STOP} Then free the return; cutting the inflow back buys time, by the maker's procedure.",
+        time_to_respond="10 s",
+    ),
+    AlarmKind(
+        name="water-lost",
+        scope=Scope.BRAKE,
+        shape=Shape.MET,
+        needs=("return-flow",),
+        quantity="flow_balance_m3_s",
+        dimension=Dimension.FLOW,
+        setpoint="5 gal/min",
+        on_delay="10 s",
+        off_delay="10 s",
+        priority=Priority.HIGH,
+        gated=True,
+        consequence="Water runs out between the two meters: onto the floor, and in the end out of the tank.",
+        causes=("hose or fitting leaks", "drain left open", "overflow runs", "one of the flow meters wrong"),
+        response=f"{STOP} Then look along the hoses for the leak; hot water scalds, keep clear of the spray.",
+        time_to_respond="2 min",
+    ),
+    AlarmKind(
+        name="cooling-flow-high",
+        scope=Scope.BRAKE,
+        shape=Shape.HIGH,
+        quantity="inlet-flow",
+        dimension=Dimension.FLOW,
+        setpoint="most-flow",
+        deadband="3 gal/min",
+        on_delay="5 s",
+        off_delay="5 s",
+        priority=Priority.MEDIUM,
+        gated=True,
+        consequence="More goes in than the return may carry off; the level may rise.",
+        causes=("valve opened too far", "pump set up for two brakes feeds one", "flow meter wrong"),
+        response="Cut the inflow back to what the maker asks for; watch the level.",
+        time_to_respond="10 min",
+    ),
+    AlarmKind(
+        name="outlet-rise-high",
+        scope=Scope.BRAKE,
+        shape=Shape.HIGH,
+        quantity="outlet_rise_k",
+        dimension=Dimension.DIFFERENCE,
+        setpoint="rise-limit",
+        deadband="2 degF",
+        on_delay="2 s",
+        off_delay="5 s",
+        priority=Priority.HIGH,
+        gated=True,
+        consequence="The brake makes more heat than this water is meant for; a warmer inlet makes the outlet too hot.",
+        causes=("flow too small for the pace", "heavy string at high pace", "flow meter reads high"),
+        response=f"{STOP} Then lower more slowly, and find out why the flow is small for this load.",
+        time_to_respond="1 min",
+    ),
+    AlarmKind(
+        name="cooling-margin-low",
+        scope=Scope.BRAKE,
+        shape=Shape.LOW,
+        quantity="cooling_margin",
+        setpoint="10 %",
+        deadband="5 %",
+        on_delay="3 s",
+        off_delay="3 min",
+        priority=Priority.HIGH,
+        gated=True,
+        consequence="Nearly all that this flow and inlet can carry off is used up; the outlet limit is next.",
+        causes=("inlet warm", "flow small", "string heavy for this pace"),
+        response=f"{STOP} Then go on more slowly, once the margin is back.",
+        time_to_respond="1 min",
+    ),
+    AlarmKind(
+        name="supply-pressure-low",
+        scope=Scope.BRAKE,
+        shape=Shape.LOW,
+        needs=("supply-pressure",),
+        quantity="supply-pressure",
+        dimension=Dimension.PRESSURE,
+        setpoint="least-pressure",
+        deadband="1 psi",
+        on_delay="2 s",
+        off_delay="5 s",
+        priority=Priority.HIGH,
+        gated=True,
+        consequence="The supply fails; the flow is next.",
+        causes=("pump worn, drawing air or stopped", "suction blocked", "tank low", "hose burst"),
+        response=f"{STOP} Then see to the pump and its suction before the flow is lost.",
+        time_to_respond="1 min",
+    ),
+    AlarmKind(
+        name="strainer-fouling",
+        scope=Scope.BRAKE,
+        shape=Shape.HIGH,
+        needs=("strainer-differential",),
+        quantity="strainer-differential",
+        dimension=Dimension.PRESSURE,
+        setpoint="strainer-limit",
+        deadband="0.5 psi",
+        on_delay="30 s",
+        off_delay="30 s",
+        priority=Priority.MEDIUM,
+        gated=True,
+        consequence="The strainer holds the flow back more and more.",
+        causes=("dirt from the tank", "scale", "strainer overdue"),
+        response="Clean or change over the strainer between trips; never open it under pressure or hot.",
+        time_to_respond="1 h",
+    ),
+    AlarmKind(
+        name="inlet-limit-ahead",
+        scope=Scope.BRAKE,
+        shape=Shape.LOW,
+        waits="time_to_inlet_limit_s",
+        quantity="time_to_inlet_limit_s",
+        dimension=Dimension.TIME,
+        setpoint="15 min",
+        deadband="5 min",
+        on_delay="60 s",
+        off_delay="60 s",
+        priority=Priority.MEDIUM,
+        gated=True,
+        consequence="At this pace the tank will be too warm before long.",
+        causes=("long trip", "cooler or fan off", "tank low", "hot day"),
+        response="Plan a pause, slow the pace, or cool or top up the tank now, while there is time.",
+        time_to_respond="15 min",
+    ),
+    AlarmKind(
+        name="heat-share-low",
+        scope=Scope.BRAKE,
+        shape=Shape.LOW,
+        waits="heat_share",
+        quantity="heat_share",
+        setpoint="50 %",
+        deadband="10 %",
+        on_delay="60 s",
+        off_delay="60 s",
+        priority=Priority.MEDIUM,
+        gated=True,
+        consequence="The brake takes less of the load than it should; the friction brake carries the rest and wears.",
+        causes=(
+            "excitation low",
+            "air gap grown",
+            "driller uses the friction brake",
+            "flow or temperature reading wrong",
+        ),
+        response="Compare with how the brakes are used; have coils and air gap looked at before the next trip.",
+        time_to_respond="30 min",
+    ),
+    AlarmKind(
+        name="brake-weakening",
+        scope=Scope.BRAKE,
+        shape=Shape.LOW,
+        waits="torque_index",
+        quantity="torque_index",
+        setpoint="80 %",
+        deadband="5 %",
+        on_delay="60 s",
+        off_delay="60 s",
+        priority=Priority.MEDIUM,
+        gated=True,
+        consequence="The brake gives less torque for its current than it did: one day it will not hold the pace.",
+        causes=("air gap grown", "coil partly shorted", "rotor worn or very hot"),
+        response="Have the mechanic measure the air gap and the coils before the next trip.",
+        time_to_respond="1 h",
+    ),
+    AlarmKind(
+        name="excitation-low",
+        scope=Scope.BRAKE,
+        shape=Shape.LOW,
+        needs=("coil-current",),
+        waits="excitation_share",
+        quantity="excitation_share",
+        setpoint="50 %",
+        deadband="10 %",
+        on_delay="1 s",
+        off_delay="5 s",
+        priority=Priority.CRITICAL,
+        grade=Grade.SEVERE,
+        gated=True,
+        consequence="The coils draw less than they are asked for: the brake may not slow the load.",
+        causes=("lead or brush broken", "excitation supply failed", "breaker open"),
+        response=f"{STOP} Then have the excitation found and mended, isolated and locked out.",
+        time_to_respond="5 s",
+    ),
+    AlarmKind(
+        name="rotor-hot-no-flow",
+        scope=Scope.BRAKE,
+        shape=Shape.MET,
+        waits="rotor_temperature_degc",
+        quantity="rotor_temperature_degc",
+        dimension=Dimension.TEMPERATURE,
+        setpoint="200 degF",
+        on_delay="1 s",
+        off_delay="10 s",
+        priority=Priority.CRITICAL,
+        grade=Grade.SEVERE,
+        gated=True,
+        consequence="A hot rotor stands without water: cold water now would crack it, none at all may warp it.",
+        causes=("water shut off too soon after the trip", "pump stopped", "hose off"),
+        response=f"{STOP} Throw no cold water on it: by the maker's procedure, turn it slowly and steadily, then"
+        " restore the water.",
+        time_to_respond="30 s",
+    ),
+    AlarmKind(
+        name="pump-stopped",
+        scope=Scope.RIG,
+        shape=Shape.MET,
+        needs=("pump-running",),
+        quantity="pump-running",
+        on_delay="0 s",
+        off_delay="2 s",
+        priority=Priority.HIGH,
+        group="supply",
+        gated=True,
+        consequence="The cooling water is about to stop.",
+        causes=("power or breaker", "fuel or engine", "stopped by hand", "coupling broken"),
+        response=f"{STOP} Then start the pump, or the standby pump, by the maker's procedure.",
+        time_to_respond="10 s",
+    ),
+    AlarmKind(
+        name="tank-level-low",
+        scope=Scope.RIG,
+        shape=Shape.LOW,
+        needs=("tank-level",),
+        quantity="tank-level",
+        dimension=Dimension.LENGTH,
+        setpoint="0.5 m",
+        deadband="50 mm",
+        on_delay="15 s",
+        off_delay="30 s",
+        priority=Priority.MEDIUM,
+        group="supply",
+        consequence="Less water warms up faster, and the pump may draw air.",
+        causes=("leak", "evaporation", "water lost overboard", "not topped up"),
+        response="Top the tank up; look for a leak.",
+        time_to_respond="15 min",
+    ),
+    AlarmKind(
+        name="frost-ahead",
+        scope=Scope.RIG,
+        shape=Shape.LOW,
+        needs=("ambient-temperature",),
+        quantity="ambient-temperature",
+        dimension=Dimension.TEMPERATURE,
+        setpoint="36 degF",
+        deadband="3 degF",
+        on_delay="60 s",
+        off_delay="5 min",
+        priority=Priority.MEDIUM,
+        group="supply",
+        consequence="Standing water freezes and bursts jackets and hoses; an iced return chokes the brake.",
+        causes=("cold night", "pump off with water in the lines"),
+        response="Keep the water moving, or drain brake and lines by the maker's procedure before it freezes.",
+        time_to_respond="1 h",
+    ),
+    AlarmKind(
+        name="record-stalled",
+        scope=Scope.RIG,
+        shape=Shape.HIGH,
+        quantity="self.commit-age",
+        dimension=Dimension.TIME,
+        setpoint="15 s",
+        on_delay="5 s",
+        off_delay="5 s",
+        priority=Priority.LOW,
+        grade=Grade.MINOR,
+        group="self",
+        consequence="Alarms go on, but what happens now may be missing from the record.",
+        causes=("disk full or failing", "disk very slow"),
+        response="Have the service owner look at the disk of the rig PC.",
+        time_to_respond="30 min",
+    ),
+    AlarmKind(
+        name="mirror-behind",
+        scope=Scope.RIG,
+        shape=Shape.HIGH,
+        quantity="self.mirror",
+        dimension=Dimension.TIME,
+        setpoint="5 min",
+        on_delay="60 s",
+        off_delay="10 s",
+        priority=Priority.LOW,
+        grade=Grade.MINOR,
+        group="self",
+        consequence="Pages fed by this server show the past; nothing is lost.",
+        causes=("network", "server stopped", "token or password"),
+        response="Mend the link or the server; it catches up by itself.",
+        time_to_respond="1 d",
     ),
     AlarmKind(
         name="signal-bad",
@@ -238,6 +581,7 @@ _ROWS = (
         off_delay="5 s",
         priority=Priority.LOW,
         group="signals",
+        grade=Grade.MINOR,
         consequence="The watch goes on with this signal, but what it says may be wrong or is entered by hand.",
         causes=(
             "value substituted by hand",
@@ -283,6 +627,7 @@ _ROWS = (
         off_delay="0 s",
         priority=Priority.LOW,
         group="self",
+        grade=Grade.MINOR,
         consequence="Lamps and pages fed by the message broker show nothing new.",
         causes=("broker stopped", "network", "password or certificate"),
         response="Restart the broker or mend the network; alarms go on here and are delivered when it is back.",
@@ -312,6 +657,7 @@ _ROWS = (
         setpoint="5 s",
         off_delay="60 s",
         priority=Priority.LOW,
+        grade=Grade.MINOR,
         consequence="Times in the record and in reports jump; delays, rates and the order of events do not.",
         causes=("time server back after a long while", "clock set by hand", "battery of the rig PC's clock empty"),
         response="Have the instrument tech see that the rig PC keeps time; note the step where times are compared.",
@@ -323,6 +669,7 @@ _ROWS = (
         shape=Shape.STANDING,
         priority=Priority.LOW,
         group="self",
+        grade=Grade.MINOR,
         consequence="An alarm comes only after the limit that the brake's maker gives.",
         causes=("a setpoint in the rig file beyond the brake's limit",),
         response="Know which alarm it is and why (see the rig file's basis); the maker's manual stands above it.",
@@ -338,6 +685,7 @@ _ROWS = (
         on_delay="10 s",
         off_delay="10 s",
         priority=Priority.LOW,
+        grade=Grade.MINOR,
         group="self",
         consequence="When the disk is full, alarms go on but nothing more is recorded.",
         causes=("record kept without limit", "something else fills the disk"),

@@ -1,7 +1,7 @@
 """What the engine derives for one brake: rise, heat, margin, level rate, and whether it is watched."""
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from typing import Any
 
@@ -11,14 +11,17 @@ from numpy.typing import NDArray
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
 from brakewater.engine.level import LevelRate
+from brakewater.engine.rising import Rising
 from brakewater.engine.vote import Vote
 from brakewater.physics import balance, fluid, uncertainty
 from brakewater.physics.uncertainty import Spread
 from brakewater.quality import is_good
-from brakewater.rig import Brake, Rig
+from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.stream import Column, Ints
 
 _LONG_AGO = -(2**62)
+_TOO_HIGH = 0.75
+"""Share of the way to the bearings above which a level never counts as usual."""
 _METER_DEGC = 20.0
 """Where a mass meter's density is taken, unless the rig file gives it; common practice, no published source."""
 
@@ -82,6 +85,13 @@ class BrakeWater:
         self._votes = [Vote(redundant) for redundant in rig.redundant if redundant.brake == brake.name]
         self._checks = CrossChecks(rig, brake)
         self._level = LevelRate(rig.scan_ns)
+        rule = next(one for one in rig.alarms if (one.brake, one.kind.name) == (brake.name, "brake-level-rising"))
+        self._rising = Rising(
+            rig.scan_ns,
+            allowance_m=rule.setpoint or 0.0,
+            high_m=_TOO_HIGH * brake.bearing_level,
+            wetting_m3_s=brake.wetting_flow,
+        )
         self._in_service_ns = _LONG_AGO
         levels = [point.definition for point in rig.all_of_role("brake-level", brake.name)]
         voted = [vote.definition for vote in self._votes if vote.role == "brake-level"]
@@ -105,11 +115,18 @@ class BrakeWater:
             by_role[vote.role], doubtful = vote.feed(t_ns, readings)
             readings |= doubtful
         by_role["level_rate_m_s"] = self._level.feed(t_ns, by_role["brake-level"])
+        by_role |= self._rising.feed(by_role["brake-level"], by_role["inlet-flow"])
         for role, mask in self._checks.feed(t_ns, by_role).items():
             by_role[role] = marked(by_role[role], mask)
             for name in self._points[role]:
                 readings[name] = marked(readings[name], mask)
         return self._derived(by_role), self._watched(t_ns, by_role.get("in-service"))
+
+    def follow(self, rules: Iterable[AlarmRule]) -> None:
+        """Take the settings that reach into what is derived."""
+        for rule in rules:
+            if (rule.brake, rule.kind.name) == (self.name, "brake-level-rising"):
+                self._rising.allow(rule.setpoint or 0.0)
 
     def _derived(self, by_role: Mapping[str, Column]) -> Mapping[str, Column]:
         return Deferred({role: _ready(column) for role, column in by_role.items()} | self._water(by_role))
@@ -156,6 +173,7 @@ class BrakeWater:
             "definition": self.definition,
             "in-service": str(self._in_service_ns),
             "level": self._level.state(),
+            "rising": self._rising.state(),
             "votes": {vote.role: vote.state() for vote in self._votes},
             "checks": self._checks.state(),
         }
@@ -165,6 +183,8 @@ class BrakeWater:
         self._in_service_ns = int(kept["in-service"])
         if kept["definition"] == self.definition:
             self._level.restore(kept["level"])
+            if "rising" in kept:  # a record of before there was one
+                self._rising.restore(kept["rising"])
         if "checks" not in kept:  # a record of before there were any
             return
         for vote in self._votes:

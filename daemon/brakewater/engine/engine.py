@@ -124,8 +124,8 @@ class Engine:
         self._depths = [depth(alarm.rule.kind.name) for alarm in self._alarms]
         self._masking = Masking(rig, self._alarms)
         self._overlay = Overlay(rig)
-        self._watch()
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
+        self._watch()
         self._of_device = {
             name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
         }
@@ -135,7 +135,10 @@ class Engine:
 
     def _watch(self) -> None:
         """Look at the alarms as their rules are now."""
-        self._watched = Watched(self.rig, [alarm.rule for alarm in self._alarms])
+        rules = [alarm.rule for alarm in self._alarms]
+        self._watched = Watched(self.rig, rules)
+        for brake in self._brakes.values():
+            brake.follow(rules)
         self._now = None
 
     def _carry_over(self, kept: dict[str, Any], start: Start) -> list[Event]:

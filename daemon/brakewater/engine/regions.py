@@ -21,6 +21,11 @@ _FROM_BAD: Final = int(Reason.NO_FLOW)
 _FROM_UNCERTAIN: Final = int(Reason.GOOD) + 1
 
 
+def _limit(rule: AlarmRule) -> float:
+    """What is met or not has its setpoint behind it already."""
+    return _HALF if rule.setpoint is None or rule.kind.shape is Shape.MET else rule.setpoint
+
+
 class Scale:
     """Setpoints and deadbands of all alarms as columns, ready to be held against values."""
 
@@ -30,8 +35,8 @@ class Scale:
 
         self._off = np.array([at for at, rule in enumerate(rules) if rule.kind.shape is Shape.OFF], np.intp)
         self._sign = column([_SIGN.get(rule.kind.shape, 1.0) for rule in rules])
-        self._beyond = self._sign * column([_HALF if rule.setpoint is None else rule.setpoint for rule in rules])
-        self._within = self._beyond - column([rule.deadband for rule in rules])
+        self._beyond = self._sign * column([_limit(rule) for rule in rules])
+        self._within = self._beyond - column([0.0 if rule.kind.shape is Shape.MET else rule.deadband for rule in rules])
         unknown = [_FROM_UNCERTAIN if rule.kind.shape is Shape.LOST else _FROM_BAD for rule in rules]
         self._unknown = np.array(unknown, np.uint8).reshape(-1, 1)
 

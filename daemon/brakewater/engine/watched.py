@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from brakewater.alarms.catalogue import Scope, Shape
 from brakewater.alarms.condition import Regions
+from brakewater.engine.judged import OF_BRAKE, OF_RIG, balance_of, is_judged
 from brakewater.engine.regions import Scale
 from brakewater.quality import Reason, is_bad
 from brakewater.rig import AlarmRule, Rig
+from brakewater.rig.roles import ROLES
 from brakewater.stream import Codes, Column, Floats
 
 Mask = NDArray[np.bool_]
@@ -36,6 +38,13 @@ class Sights:
     """By device with a heartbeat: whether that stands still."""
 
 
+def point_of(rig: Rig, rule: AlarmRule) -> str:
+    """The point behind a rig-wide alarm: of a role, the daemon's own, or one of several of those by its subject."""
+    quantity = rule.kind.quantity
+    point = rig.role(quantity) if quantity in ROLES else None
+    return point.name if point is not None else f"{quantity}.{rule.subject}" if rule.subject else quantity
+
+
 class Watched:
     """Finds the region of each scan for each alarm, and the column behind it."""
 
@@ -45,8 +54,16 @@ class Watched:
 
         self._count = len(rules)
         self._scale = Scale(rules)
-        self._brakes = [(row, rule.brake or "", rule.kind.quantity) for row, rule in rows(Scope.BRAKE)]
-        self._links = [(row, rule.kind.quantity) for row, rule in rows(Scope.RIG) if rule.kind.quantity]
+        self._rig = rig
+        plain = [(row, rule) for row, rule in rows(Scope.BRAKE) if not is_judged(rule)]
+        self._brakes = [(row, rule.brake or "", rule.kind.quantity) for row, rule in plain]
+        brakes = {brake.name: brake for brake in rig.brakes}
+        judged = [(row, rule) for row, rule in rows(Scope.BRAKE) if is_judged(rule)]
+        self._judged = [(row, rule, brakes[rule.brake or ""]) for row, rule in judged]
+        self._judged_of_rig = [(row, rule.kind.name) for row, rule in rows(Scope.RIG) if is_judged(rule)]
+        self._points_of = {row: point_of(rig, rule) for row, rule in rows(Scope.RIG) if rule.kind.quantity}
+        self._links = [(row, name) for row, name in self._points_of.items() if not is_judged(rules[row])]
+        self._of_any = np.array([row for row, rule in rows(Scope.RIG) if rule.kind.gated], np.intp)
         self._standing = [row for row, rule in enumerate(rules) if rule.kind.shape is Shape.STANDING]
         self._subjects = {row: rule.subject or "" for row, rule in rows(Scope.POINT)}
         self._names = list(dict.fromkeys(self._subjects.values()))
@@ -73,6 +90,10 @@ class Watched:
         columns = [(row, sights.seen[brake][quantity]) for row, brake, quantity in self._brakes]
         columns += [(row, sights.readings[point]) for row, point in self._links]
         values, codes = _laid_out(columns, self._count, n)
+        for row, rule, of in self._judged:
+            values[row], codes[row] = OF_BRAKE[rule.kind.name](rule, of, sights.seen[of.name])
+        for row, kind in self._judged_of_rig:
+            values[row], codes[row] = OF_RIG[kind](self._rig, sights.readings)
         values[self._standing] = 1.0
         self._points(sights, values, codes)
         for row, device, shape in self._devices:
@@ -80,6 +101,8 @@ class Watched:
         regions = self._scale.regions(values, codes)
         for brake, rows in self._gated.items():
             regions[rows] *= sights.gates[brake]  # CLEAR is 0
+        if len(self._of_any):
+            regions[self._of_any] *= np.logical_or.reduce(list(sights.gates.values()))
         return regions
 
     def _points(self, sights: Sights, values: Floats, codes: Codes) -> None:
@@ -103,11 +126,13 @@ class Watched:
         """What one alarm looks at; None for a device's."""
         match rule.kind.scope:
             case Scope.BRAKE:
+                if rule.kind.quantity == "flow_balance_m3_s":
+                    return balance_of(sights.seen[rule.brake or ""])
                 return sights.seen[rule.brake or ""][rule.kind.quantity]
             case Scope.RIG:
                 if rule.kind.shape is Shape.STANDING:
                     return None
-                return sights.readings[rule.kind.quantity]
+                return sights.readings[self._points_of[row]]
             case Scope.POINT:
                 return sights.readings[self._subjects[row]]
             case Scope.DEVICE:

@@ -245,7 +245,14 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
     scan_ns = _scan_ns(parts)
     for at in parts.brakes:
         every = rules.paces(found, at.item.name)
-        place = rules.Place(brake=at.item, path=at.path, scan_ns=scan_ns, sound=at.path in sound, every=every)
+        place = rules.Place(
+            brake=at.item,
+            path=at.path,
+            scan_ns=scan_ns,
+            sound=at.path in sound,
+            every=every,
+            roles=_roles(found, at.item.name),
+        )
         alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
     checks.reachable({at.item.name: at.path for at in parts.brakes if at.path in sound}, alarm_rules, found, faults)
     subjects = rules.Subjects(
@@ -254,6 +261,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         beating=tuple(at.item.name for at in parts.devices if at.item.name in _beating(found)),
         broker=parts.mqtt is not None,
         lamp_writes=bool(parts.mailboxes),
+        roles=_roles(found, None),
+        mirrors=tuple(parts.mirrors),
         beyond=any(
             beyond_maker(rule, at.item) for at in parts.brakes for rule in alarm_rules if rule.brake == at.item.name
         ),
@@ -313,6 +322,10 @@ def _scan_ns(parts: _Parts) -> int:
 def _beating(points: list[Point]) -> set[str]:
     """Devices with a heartbeat of their own."""
     return {point.device for point in points if point.role == "heartbeat"}
+
+
+def _roles(points: list[Point], brake: str | None) -> frozenset[str]:
+    return frozenset(point.role for point in points if point.brake == brake)
 
 
 def _check_outputs(parts: _Parts, points: list[Point], faults: Faults) -> None:

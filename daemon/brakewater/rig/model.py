@@ -20,6 +20,7 @@ from brakewater.rig.quantity import (
     Length,
     LoopFluid,
     Nanoseconds,
+    Pressure,
     Rate,
     Speed,
     Temperature,
@@ -205,6 +206,12 @@ class Brake(Model):
     fluid: LoopFluid = fluid.WATER
     rtd_correlation: float = Field(default=0.0, ge=0.0, le=0.99)
     """How far inlet's and outlet's thermometers err together, 0 to 0.99: above 0 only where calibrated in one bath."""
+    most_flow: Flow | None = None
+    """Above this: cooling-flow-high, which is not watched without it."""
+    least_pressure: Pressure | None = None
+    """Below this at the supply: supply-pressure-low, which is not watched without it."""
+    strainer_limit: Pressure | None = None
+    """Above this across the strainer: strainer-fouling, which is not watched without it."""
     rotor_cool_down: Nanoseconds = 1_200_000_000_000
     """How long the rotor may be hot after service; default 20 min, an assumption."""
     dry_time: Nanoseconds = 20_000_000_000

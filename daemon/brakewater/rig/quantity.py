@@ -60,6 +60,7 @@ def _above_zero(dimension: Dimension) -> Callable[[Any], Any]:
 Temperature = Annotated[float, BeforeValidator(_reader(Dimension.TEMPERATURE))]
 Flow = Annotated[float, BeforeValidator(_above_zero(Dimension.FLOW))]
 Length = Annotated[float, BeforeValidator(_above_zero(Dimension.LENGTH))]
+Pressure = Annotated[float, BeforeValidator(_above_zero(Dimension.PRESSURE))]
 Speed = Annotated[float, BeforeValidator(_above_zero(Dimension.SPEED))]
 Rate = Annotated[float, BeforeValidator(_above_zero(Dimension.RATE))]
 Volume = Annotated[float, BeforeValidator(_above_zero(Dimension.VOLUME))]

@@ -15,6 +15,8 @@ from brakewater.units import Dimension, UnitError, parse
 Located = tuple[tuple[Any, ...], AlarmEntry]
 """An entry and its path in the file."""
 
+OPTIONAL = {"least-pressure": "least_pressure", "most-flow": "most_flow", "strainer-limit": "strainer_limit"}
+"""Keys of a brake that have no default, so that an alarm without them has no setpoint."""
 _UNKNOWN_NS = 3_000_000_000
 _SLOWEST_NS = 1_000_000_000
 _OFTEN = "at least every second: slower, a lost flow could not be told in time; a smaller every, or another line"
@@ -34,6 +36,9 @@ class Subjects:
     lamp_writes: bool = False
     beyond: bool = False
     """An alarm is set beyond the maker's limit."""
+    roles: frozenset[str] = frozenset()
+    """Rig-wide roles that there are points for."""
+    mirrors: tuple[str, ...] = ()
 
 
 def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults) -> dict[str, Located]:
@@ -61,9 +66,19 @@ class Place:
     every: Mapping[str, int]
     """Role -> scans from one reading of it to the next, where that is not 1."""
 
+    roles: frozenset[str] = frozenset()
+    """Roles that the brake has points for."""
+
+    def has(self, kind: AlarmKind, said: Mapping[str, Located]) -> bool:
+        """Whether an alarm can come on this brake: its signals are there, and its setpoint where it has no default."""
+        if kind.waits or not self.roles.issuperset(kind.needs):
+            return False
+        key = OPTIONAL.get(kind.setpoint)
+        return key is None or kind.name in said or getattr(self.brake, key) is not None
+
     def late_ns(self, quantity: str) -> int:
         """How much older than the scan a reading of a quantity may be by its cadence alone."""
-        role = {"level_rate_m_s": "brake-level"}.get(quantity, quantity)
+        role = {"level_rate_m_s": "brake-level", "level_rise_m": "brake-level"}.get(quantity, quantity)
         return (self.every.get(role, 1) - 1) * self.scan_ns
 
 
@@ -79,7 +94,11 @@ def paces(points: Sequence[Point], brake: str) -> dict[str, int]:
 def of_brake(place: Place, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
     """Every alarm of one brake."""
     said = chosen((Scope.BRAKE,), entries, faults)
-    kinds = [kind for kind in CATALOGUE.values() if kind.scope is Scope.BRAKE]
+    kinds = [kind for kind in CATALOGUE.values() if kind.scope is Scope.BRAKE and place.has(kind, said)]
+    for name, (path, _) in said.items():
+        if CATALOGUE[name] not in kinds:
+            needs = ", ".join(CATALOGUE[name].needs) or CATALOGUE[name].waits
+            faults.add((*path, "alarm"), repr(name), f"it where there is what it looks at: {needs}")
     found = [_rule(kind, place, None, said.get(kind.name), faults) for kind in kinds]
     return [rule for rule in found if rule is not None]
 
@@ -91,6 +110,14 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
     wanted += [(CATALOGUE["device-stuck"], name) for name in subjects.beating]
     wanted += [(CATALOGUE[kind], name) for kind in ("signal-bad", "signal-doubtful") for name in subjects.points]
     rules = [_rule(kind, None, subject, said.get(kind.name), faults) for kind, subject in wanted]
+    rules += [
+        _rule(kind, None, None, said.get(kind.name), faults)
+        for kind in CATALOGUE.values()
+        if kind.scope is Scope.RIG and kind.needs and not kind.waits and subjects.roles.issuperset(kind.needs)
+    ]
+    rules.append(_rule(CATALOGUE["record-stalled"], None, None, said.get("record-stalled"), faults))
+    behind = CATALOGUE["mirror-behind"]
+    rules += [_rule(behind, None, name, said.get("mirror-behind"), faults) for name in subjects.mirrors]
     rules.append(_rule(CATALOGUE["clock-stepped"], None, None, said.get("clock-stepped"), faults))
     rules.append(_rule(CATALOGUE["disk-low"], None, None, said.get("disk-low"), faults))
     if subjects.broker:
@@ -161,8 +188,12 @@ def _setpoint(kind: AlarmKind, brake: Brake | None, entry: AlarmEntry) -> float 
     if entry.setpoint is not None:
         return parse(entry.setpoint, kind.dimension)
     field = kind.setpoint.replace("-", "_")
+    if brake is not None and kind.setpoint in OPTIONAL and getattr(brake, field) is None:
+        raise UnitError("nothing", f"a setpoint, or {kind.setpoint} in [[brake]]")
     if brake is not None and field in Brake.model_fields:
         return float(getattr(brake, field)) * kind.factor
+    if brake is not None and kind.setpoint == "rise-limit":
+        return brake.outlet_limit - brake.inlet_limit
     return parse(kind.setpoint, kind.dimension)
 
 
@@ -214,6 +245,10 @@ _TIME_TO_LIMIT_S: dict[str, Callable[[float, Brake], float]] = {
     "outlet-temperature-high": lambda setpoint, brake: (_BOILING_DEGC - setpoint) / brake.worst_outlet_rate,
     "inlet-temperature-high": lambda setpoint, brake: (brake.outlet_limit - setpoint) / brake.worst_inlet_rate,
     "cooling-flow-low": lambda _, brake: brake.dry_time * 1e-9,
+    "supply-pressure-low": lambda _, brake: brake.dry_time * 1e-9,
+    "cooling-margin-low": lambda _, brake: brake.dry_time * 1e-9,
+    "return-restricted": lambda _, brake: 0.5 * brake.bearing_level / brake.worst_level_rate,
+    "outlet-rise-high": lambda _, brake: (_BOILING_DEGC - brake.outlet_limit) / brake.worst_outlet_rate,
 }
 
 

@@ -187,18 +187,29 @@ def seen(rig: Rig, record: Record) -> Seen:
     began_ms = (words[settled, 0] * 65536 + words[settled, 1]) / 1e3
     t_s = t_s[settled]
     living = [slot.index for slot in rig.slots if slot.point.device in {f"plc{k}" for k in range(DEVICES - DEAD)}]
-    tick = np.rint((t_s - t_s[0]) / PERIOD_S)
-    after = t_s - t_s[0] - tick * PERIOD_S
-    # The stamp cannot be before its tick, so the earliest against the grid, less its own lateness, bounds the grid.
-    began = after - began_ms / 1e3
+    tick, after_s = _grid(t_s - t_s[0], began_ms / 1e3)
     answers = status[settled][:, living]
     return Seen(
         began_ms=began_ms,
-        stamped_ms=(after - float(began.min())) * 1e3,
+        stamped_ms=after_s * 1e3,
         left_out=int(tick[-1]) + 1 - len(tick),
         unread=int(np.count_nonzero(answers)),
         readings=answers.size,
     )
+
+
+def _grid(t_s: np.ndarray, began_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """[n] the tick of each scan and how long after it was stamped, from stamps and how late each began.
+
+    Where in the period the ticks lie, most scans agree on, within their polls; none is stamped before its tick, so the
+    quickest poll bounds the grid.
+    """
+    taken = t_s - began_s
+    bins = round(PERIOD_S * 100)
+    usual = np.bincount(((taken % PERIOD_S) * 100).astype(int) % bins, minlength=bins).argmax() / 100 - PERIOD_S / 4
+    tick = np.floor((taken - usual) / PERIOD_S)
+    polled_s = taken - tick * PERIOD_S
+    return tick - tick[0], polled_s - polled_s.min() + began_s
 
 
 # ---- the floor

@@ -17,6 +17,9 @@ PATIENCE: Final = 3
 """Failed scans in a row after which a device is not waited for."""
 _PROBE_S: Final = 2.0
 """Least distance of probes on a line that others use too; ten times its turnaround where that is longer."""
+_KNOCK_S: Final = 1.0
+"""Patience of a knock on a line that nobody else uses: when many devices were lost at once on a busy machine, dialling
+them all anew takes longer than one answer may, and no dial would ever come to its end."""
 _NO_SUCH: Final = (Status.EXCEPTION | 2, Status.EXCEPTION | 3)
 """What a device answers that knows only part of what a merged read asks for."""
 
@@ -138,7 +141,7 @@ class Polled:
     async def knock(self) -> None:
         """Ask once outside a scan whether it is back."""
         first = next(group.reads[0][0].read for group in self.groups if group.reads)
-        _, status = await self._ask(first, self._timeout_s)
+        _, status = await self._ask(first, self.link.timeout_s)
         if _is_answer(status):
             self._missed = 0
             return
@@ -232,4 +235,7 @@ def lines_of(plans: Sequence[DevicePlan], words: list[int], status: bytearray) -
 def _link(devices: Sequence[Device]) -> Link:
     """The line's connection: the longest patience and the longest turnaround of its devices."""
     slowest = max(devices, key=lambda device: device.turnaround)
-    return Link(endpoint=endpoint_of(slowest), timeout_s=max(device.timeout for device in devices) / 1e9)
+    patience_s = max(device.timeout for device in devices) / 1e9
+    if len(devices) == 1:
+        patience_s = max(patience_s, _KNOCK_S)
+    return Link(endpoint=endpoint_of(slowest), timeout_s=patience_s)

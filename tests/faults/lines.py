@@ -44,7 +44,11 @@ class SerialLine:
     def unplug(self) -> None:
         if self._process is not None:
             self._process.send_signal(signal.SIGTERM)
-            self._process.wait()
+            try:
+                self._process.wait(1.0)
+            except subprocess.TimeoutExpired:  # once in an hour socat keeps waiting on a port that nobody empties
+                self._process.kill()
+                self._process.wait()
             self._process = None
             for path in (self.here, self.there):
                 path.unlink(missing_ok=True)

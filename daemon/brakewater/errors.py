@@ -47,7 +47,8 @@ class Fault:
     hint: str = ""
 
     def __str__(self) -> str:
-        text = f"{self.file}:{self.line}: {self.key}: found {self.found}; allowed: {self.allowed}"
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        text = f"{place}: {self.key}: found {self.found}; allowed: {self.allowed}"
         return f"{text} ({self.hint})" if self.hint else text
 
 

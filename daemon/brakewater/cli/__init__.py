@@ -85,7 +85,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
+        place = f"{str(error.filename).removesuffix('.part')}: " if error.filename else ""
         print(f"brakewater {args.command}: {place}{plainly(error)}", file=sys.stderr)
         return 3
     except KeyboardInterrupt:

@@ -27,6 +27,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from brakewater.errors import plainly
+
 KEEPALIVE_S: Final = 10
 _REACH_S: Final = 3.0
 """For TCP and TLS."""
@@ -140,7 +142,7 @@ class Session:
         try:
             self._client.connect(self._target.host, self._target.port, KEEPALIVE_S)
         except (OSError, ValueError) as error:  # ValueError: a host name that is none
-            self.trouble = str(error)
+            self.trouble = f"({plainly(error)})"
             return Outcome.UNREACHABLE
         self._no_delay()
         self._client.loop_start()

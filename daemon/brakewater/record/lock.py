@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import Self
 
-from brakewater.errors import StorageError
+from brakewater.errors import StorageError, plainly
 from brakewater.record.segment import sync_folder
 
 _NAME = "record.lock"
@@ -31,7 +31,7 @@ class FolderLock:
             make_folder(folder)
             self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
-            raise StorageError(f"{folder}: the record folder cannot be written: {error.strerror}") from error
+            raise StorageError(f"{folder}: the record folder cannot be written: {plainly(error)}") from error
         self._take(folder, path)
 
     def _take(self, folder: Path, path: Path) -> None:

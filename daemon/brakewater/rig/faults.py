@@ -82,6 +82,11 @@ _MANY = 8
 _NEAREST = 4
 _LONGEST = 100
 _SAYS = {
+    "int_parsing": "a whole number, without quotes",
+    "int_type": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "float_parsing": "a number, without quotes",
+    "bool_parsing": "true or false, without quotes",
     "string_type": 'text in quotes, for example "..."',
     "string_pattern_mismatch": "lower-case letters, digits and hyphens, beginning with a letter or digit, at most 48",
     "model_type": "a table of keys",

@@ -40,9 +40,11 @@ from .register_server import device as neighbour
 PERIOD_S = 0.1
 TIMEOUT_S = 0.08
 PATIENT_S = 5.0
-"""Deadline of the neighbours: a busy machine alone must not make them look silent."""
+"""Deadline of the neighbours, and where a fault comes at once: a busy machine alone must not look like silence."""
 MET = 3
 """So many times a fault is met in a row."""
+SETTLED_S = 0.05
+"""By then what the device has sent has come through the line."""
 SCANS = 3
 """To be right again,"""
 RIGHT_S = 2.0
@@ -96,8 +98,11 @@ def _point(device: str, address: int) -> Point:
 
 
 @asynccontextmanager
-async def _misbehaving(transport: Transport, latency_s: float) -> AsyncIterator[tuple[Device, RigDevice]]:
-    rtu = {"turnaround": f"{latency_s * 1e3:g} ms"}
+async def _misbehaving(
+    transport: Transport, latency_s: float, timeout_s: float
+) -> AsyncIterator[tuple[Device, RigDevice]]:
+    timeout = {"timeout": f"{timeout_s * 1e3:g} ms"}
+    rtu = {"turnaround": f"{latency_s * 1e3:g} ms", **timeout}
     if transport is Transport.SERIAL:
         with tempfile.TemporaryDirectory() as folder, serial_line(Path(folder)) as line:
             async with LineDevice(line) as device:
@@ -105,7 +110,7 @@ async def _misbehaving(transport: Transport, latency_s: float) -> AsyncIterator[
         return
     async with SocketDevice(transport) as peer:
         if transport is Transport.TCP:
-            yield peer, _tcp("bad", peer.port)
+            yield peer, _tcp("bad", peer.port, **timeout)
         else:
             yield peer, _device("bad", transport="rtu-over-tcp", host="127.0.0.1", port=peer.port, **rtu)
 
@@ -190,17 +195,26 @@ class Watch:
             return await self.scan()
         while True:
             status = await self.scan()
+            if (
+                fault.settles
+            ):  # a second answer must have come before the next request: RTU could not tell it (quiet.py)
+                await asyncio.wait_for(self.device.idle.wait(), 10 * RIGHT_S)
+                await asyncio.sleep(SETTLED_S)
             if len(self.device.script) <= left:
                 return status
 
 
 @asynccontextmanager
 async def watching(
-    transport: Transport, latency_s: float, ports: Sequence[int], addresses: Sequence[int] = MANY
+    transport: Transport,
+    latency_s: float,
+    ports: Sequence[int],
+    addresses: Sequence[int] = MANY,
+    timeout_s: float = TIMEOUT_S,
 ) -> AsyncIterator[Watch]:
     """A watch over a misbehaving device and two that behave."""
     async with AsyncExitStack() as stack:
-        device, entry = await stack.enter_async_context(_misbehaving(transport, latency_s))
+        device, entry = await stack.enter_async_context(_misbehaving(transport, latency_s, timeout_s))
         rig = rig_of(entry, ports, addresses)
         source = PolledSource(rig, OwnDevice(rig, {}), period_s=PERIOD_S)
         stack.push_async_callback(source.close)
@@ -210,14 +224,16 @@ async def watching(
 
 async def one(fault: Fault, transport: Transport, ports: Sequence[int]) -> Outcome:
     """One fault on a watch of its own."""
-    async with watching(transport, fault.latency_s, ports) as watch:
+    timeout_s = TIMEOUT_S if fault.quick or fault.goes_away else PATIENT_S
+    async with watching(transport, fault.latency_s, ports, timeout_s=timeout_s) as watch:
         return await watch.meet(fault, fault.latency_s)
 
 
 async def family(name: str, transport: Transport, ports: Sequence[int]) -> Outcome:
     """A family of faults, one after the other in one watch."""
     addresses = LONE if name.startswith("exception") else MANY
-    async with watching(transport, NO_LATENCY_S, ports, addresses) as watch:
+    timeout_s = TIMEOUT_S if any(fault.quick for fault in families(transport)[name]) else PATIENT_S
+    async with watching(transport, NO_LATENCY_S, ports, addresses, timeout_s) as watch:
         met = [await watch.meet(fault, NO_LATENCY_S) for fault in families(transport)[name]]
     return Outcome(
         fault=name,

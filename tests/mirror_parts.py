@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 
 from brakewater.engine import Engine
-from brakewater.engine.derive import DERIVED
 from brakewater.record.journal import Journal
 from brakewater.rig import Mirror, Rig
 from brakewater.stream import Block, Command, Event, Gap, Input, Outcome, Start
@@ -134,7 +133,7 @@ def _fields(outcome: Outcome, states: dict[tuple[str | None, str], str], brake: 
     for (owner, name), field in POINT_FIELDS.items():
         if owner == brake and name in outcome.readings:
             _put(fields, field, outcome.readings[name], at)
-    for name in DERIVED if brake == "aux" else ():
+    for name in [key for of, key in outcome.derived if of == brake]:
         _put(fields, name, outcome.derived["aux", name], at)
     for (owner, alarm), state in states.items():
         if (owner or "rig") == brake:

@@ -35,9 +35,11 @@ class Reason(IntEnum):
     DEVIATION = 41
     COUNTER_RESET = 42
     BEYOND_FLUID = 43
+    DOUBTFUL_BASIS = 44
     NO_FLOW = 64
     AT_LIMIT = 65
     UNKNOWN = 70
+    NO_BASIS = 71
     OUT_OF_SENSOR_RANGE = 80
     LOOP_LOW = 90
     LOOP_HIGH = 91
@@ -96,6 +98,12 @@ MEANINGS = {
     ),
     Reason.BEYOND_FLUID: Meaning(
         ne107="S", says="Just below freezing or above boiling of the brake's fluid: check the sensor and the fluid."
+    ),
+    Reason.DOUBTFUL_BASIS: Meaning(
+        ne107="S", says="Something this is worked out from is doubtful or was missing for a while."
+    ),
+    Reason.NO_BASIS: Meaning(
+        ne107="F", says="Something this is worked out from is missing: a good signal, or enough time."
     ),
     Reason.SUBSTITUTED: Meaning(ne107="C", says="A value entered by hand stands in for the sensor."),
     Reason.NO_FLOW: Meaning(ne107="S", says="No flow past the sensor, so it does not see the brake's water."),

@@ -1,22 +1,23 @@
 """What the engine derives for one brake: rise, heat, margin, level rate, and whether it is watched."""
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
-from functools import cache
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.engine import of_scans, slow
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
 from brakewater.engine.level import LevelRate
 from brakewater.engine.rising import Rising
+from brakewater.engine.slow import RIG_WIDE, Slow
 from brakewater.engine.vote import Vote
 from brakewater.physics import balance, fluid, uncertainty
 from brakewater.physics.uncertainty import Spread
 from brakewater.quality import is_good
-from brakewater.rig import AlarmRule, Brake, Rig
+from brakewater.rig import AlarmRule, Brake, Point, Rig
 from brakewater.stream import Column, Ints
 
 _LONG_AGO = -(2**62)
@@ -33,7 +34,11 @@ _ROLES = (
     "in-service",
     "return-flow",
     "pump-running",
+    "drum-speed",
+    "coil-current",
+    *RIG_WIDE,
 )
+_OF_RIG = ("pump-running", *RIG_WIDE)
 
 DERIVED = (
     "outlet_rise_k",
@@ -45,7 +50,25 @@ DERIVED = (
     "cooling_margin",
     "cooling_margin_std",
     "level_rate_m_s",
+    *slow.ENERGY,
+    *slow.BEARING,
+    *slow.DUTY,
+    *slow.TORQUE,
+    *slow.ROTOR,
+    *slow.TANK,
+    "flow_balance_m3_s",
+    "tank_temperature_degc",
 )
+"""Everything there is; ``derived_of`` tells what of it a brake has."""
+_ALWAYS = DERIVED[: DERIVED.index("level_rate_m_s") + 1]
+
+
+def derived_of(rig: Rig, brake: Brake) -> tuple[str, ...]:
+    """What is derived for a brake of this rig, in the order of ``DERIVED``; for the rest something is missing."""
+    found = {*_ALWAYS, *slow.derived(rig, brake), "tank_temperature_degc"}
+    if rig.role("return-flow", brake.name) is not None:
+        found.add("flow_balance_m3_s")
+    return tuple(name for name in DERIVED if name in found)
 
 
 def _mass_meter(brake: Brake) -> float | None:
@@ -54,8 +77,8 @@ def _mass_meter(brake: Brake) -> float | None:
     return brake.meter_density or float(fluid.density_kg_m3(brake.fluid, np.array(_METER_DEGC)))
 
 
-def _ready(column: Column) -> Callable[[], Column]:
-    return lambda: column
+def _hash(*parts: Any) -> str:
+    return hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
 
 
 class BrakeWater:
@@ -74,7 +97,7 @@ class BrakeWater:
         self._points = {
             role: tuple(point.name for point in found)
             for role in _ROLES
-            if (found := rig.all_of_role(role, None if role == "pump-running" else brake.name))
+            if (found := rig.all_of_role(role, None if role in _OF_RIG else brake.name))
         }
         self._spreads = uncertainty.Spreads(
             flow=self._spread(rig, "inlet-flow"),
@@ -92,11 +115,21 @@ class BrakeWater:
             high_m=_TOO_HIGH * brake.bearing_level,
             wetting_m3_s=brake.wetting_flow,
         )
+        self._slow = Slow(rig, brake, self._circuit, self._spreads)
+        self.derived = derived_of(rig, brake)
         self._in_service_ns = _LONG_AGO
         levels = [point.definition for point in rig.all_of_role("brake-level", brake.name)]
         voted = [vote.definition for vote in self._votes if vote.role == "brake-level"]
-        defined = (rig.scan_ns, levels, voted)
-        self.definition = hashlib.sha256(repr(defined).encode()).hexdigest()[:16]
+        self.definition = _hash(rig.scan_ns, levels, voted)
+        points = [point.definition for role in self._points for point in self._all(rig, role)]
+        spreads = [point.spread for role in self._points for point in self._all(rig, role)]
+        votes = [vote.definition for vote in self._votes]
+        # what the file says of limits may change without losing a trip's totals; what is measured, and how, may not
+        kept = (brake.fluid, brake.meter, brake.thermowell_lag, brake.housing_area, brake.rotor, brake.torque)
+        self.slow_definition = _hash(rig.scan_ns, points, spreads, votes, kept, rig.hoist, rig.tanks, self.derived)
+
+    def _all(self, rig: Rig, role: str) -> tuple[Point, ...]:
+        return rig.all_of_role(role, None if role in _OF_RIG else self.name)
 
     def _spread(self, rig: Rig, role: str) -> Spread:
         """Of several sensors of one role that of the first: what is made of them is no worse, as they are compared."""
@@ -120,7 +153,7 @@ class BrakeWater:
             by_role[role] = marked(by_role[role], mask)
             for name in self._points[role]:
                 readings[name] = marked(readings[name], mask)
-        return self._derived(by_role), self._watched(t_ns, by_role.get("in-service"))
+        return self._derived(t_ns, by_role), self._watched(t_ns, by_role.get("in-service"))
 
     def follow(self, rules: Iterable[AlarmRule]) -> None:
         """Take the settings that reach into what is derived."""
@@ -128,29 +161,23 @@ class BrakeWater:
             if (rule.brake, rule.kind.name) == (self.name, "brake-level-rising"):
                 self._rising.allow(rule.setpoint or 0.0)
 
-    def _derived(self, by_role: Mapping[str, Column]) -> Mapping[str, Column]:
-        return Deferred({role: _ready(column) for role, column in by_role.items()} | self._water(by_role))
+    def _derived(self, t_ns: Ints, by_role: Mapping[str, Column]) -> Mapping[str, Column]:
+        shown = self._slow.feed(t_ns, by_role)
 
-    def _water(self, by_role: Mapping[str, Column]) -> dict[str, Callable[[], Column]]:
-        """What follows from flow and temperatures of each scan alone, each with its standard uncertainty."""
-        flow, inlet = by_role["inlet-flow"], by_role["inlet-temperature"]
-        outlet = by_role["outlet-temperature"]
-        water, circuit, spreads = (flow, inlet, outlet), self._circuit, self._spreads
-        rise = cache(lambda: balance.outlet_rise_k(circuit, flow, inlet, outlet))
-        heat = cache(lambda: balance.heat_w(circuit, flow, inlet, outlet))
-        limit = cache(lambda: balance.heat_limit_w(circuit, flow, inlet))
-        margin = cache(lambda: balance.cooling_margin(heat(), limit()))
-        return {
-            "outlet_rise_k": rise,
-            "outlet_rise_std_k": lambda: uncertainty.rise_std_k(spreads, inlet, outlet, rise()),
-            "heat_w": heat,
-            "heat_std_w": lambda: uncertainty.heat_std_w(circuit, spreads, water, heat()),
-            "heat_limit_w": limit,
-            "heat_limit_std_w": lambda: uncertainty.limit_std_w(circuit, spreads, water, limit()),
-            "cooling_margin": margin,
-            "cooling_margin_std": lambda: uncertainty.margin_std(circuit, spreads, water, (heat(), limit()), margin()),
-            "outlet-temperature": lambda: balance.outlet_degc(circuit, flow, outlet),
-        }
+        def make(name: str) -> Column:
+            if name in of_scans.ROWS:
+                return of_scans.ROWS[name](scans)
+            return shown.column(name) if name in shown else by_role[name]
+
+        found = Deferred((*by_role, *self.derived), make)
+        scans = of_scans.OfScans(
+            circuit=self._circuit,
+            spreads=self._spreads,
+            area_m2=self._brake.housing_area or 0.0,
+            by_role=by_role,
+            found=found,
+        )
+        return found
 
     def _watched(self, t_ns: Ints, service: Column | None) -> NDArray[np.bool_]:
         """In service, or its rotor may be hot; where the signal that says so is not good, it counts as in service."""
@@ -174,6 +201,7 @@ class BrakeWater:
             "in-service": str(self._in_service_ns),
             "level": self._level.state(),
             "rising": self._rising.state(),
+            "slow": {"definition": self.slow_definition, "state": self._slow.state()},
             "votes": {vote.role: vote.state() for vote in self._votes},
             "checks": self._checks.state(),
         }
@@ -185,6 +213,8 @@ class BrakeWater:
             self._level.restore(kept["level"])
             if "rising" in kept:  # a record of before there was one
                 self._rising.restore(kept["rising"])
+        if kept.get("slow", {}).get("definition") == self.slow_definition:
+            self._slow.restore(kept["slow"]["state"])
         if "checks" not in kept:  # a record of before there were any
             return
         for vote in self._votes:

@@ -20,7 +20,7 @@ from brakewater.engine.alarm import Ledger, Moment, alarms_of
 from brakewater.engine.byhand import Hands
 from brakewater.engine.conditioned import Conditioner
 from brakewater.engine.deferred import Deferred
-from brakewater.engine.derive import DERIVED, BrakeWater
+from brakewater.engine.derive import BrakeWater
 from brakewater.engine.masking import CONDITION, TRIAL, Masking, Move, suppressed
 from brakewater.engine.overlay import Overlay
 from brakewater.engine.read import Reader
@@ -70,6 +70,10 @@ class Engine:
         self._marks: deque[str] = deque(maxlen=MOST_IDS)
         self.drifted: list[int] = []
         """Runs whose snapshot differs from the state that replay had come to."""
+
+    def __getstate__(self) -> dict[str, Any]:
+        """For pickling: what the picture shows is worked out, as what would work it out cannot be carried over."""
+        return {**self.__dict__, "_derived": dict(self._derived)}
 
     @property
     def rig(self) -> Rig:
@@ -126,6 +130,7 @@ class Engine:
         self._overlay = Overlay(rig)
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
         self._watch()
+        self._keys = tuple((name, key) for name, brake in self._brakes.items() for key in brake.derived)
         self._of_device = {
             name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
         }
@@ -185,7 +190,7 @@ class Engine:
             seen[name], gates[name] = brake.feed(block.t_ns, readings)
         sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block), stuck=stuck)
         events = self._alarm(block, sights, self._watched.look(sights, len(block)))
-        derived = Deferred({(name, key): partial(of.__getitem__, key) for name, of in seen.items() for key in DERIVED})
+        derived = Deferred(self._keys, lambda key: seen[key[0]][key[1]])
         self._gates = {name: bool(gate[-1]) for name, gate in gates.items()}
         self._keep(block, readings, derived)
         return Outcome(events=tuple(events), readings=readings, derived=derived)
@@ -263,7 +268,7 @@ class Engine:
     def _keep(self, block: Block, readings: dict[str, Column], derived: Mapping[tuple[str, str], Column]) -> None:
         """What the picture shows of the last scan."""
         self._readings = {name: (c.values.item(-1), c.codes.item(-1)) for name, c in readings.items()}
-        self._derived = Deferred({key: partial(_last_of, derived, key) for key in derived})
+        self._derived = Deferred(self._keys, partial(_last_of, derived))
         status = block.status[-1].tolist()
         self._status = {
             name: max((status[index] for index in indices), default=0) for name, indices in self._of_device.items()

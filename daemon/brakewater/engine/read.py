@@ -30,6 +30,10 @@ class _Alike:
         self._parts = [slice(slot.column, slot.column + slot.point.count) for slot in slots]
         self.reading = reading(point.register, point.signal, self._range)
 
+    def __reduce__(self) -> tuple[type["_Alike"], tuple[Sequence[Slot]]]:
+        """For pickling: what reads a lone scan is made anew."""
+        return (_Alike, (self._slots,))
+
     def read(self, block: Block) -> list[Column]:
         """A column a point."""
         words = _stacked([block.words[:, part] for part in self._parts])

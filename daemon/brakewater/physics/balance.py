@@ -117,6 +117,13 @@ def cooling_margin(demand: Column, limit: Column) -> Column:
     return _column(values, demand.codes, limit.codes, _where(~some & ~is_bad(limit.codes), Reason.AT_LIMIT))
 
 
+def flow_balance_m3_s(inlet: Column, back: Column, stored: Column) -> Column:
+    """Inflow less return less what the housing stores, all m3/s: above 0 where water is lost on the way."""
+    with np.errstate(over="ignore"):
+        values = inlet.values - back.values - stored.values
+    return _column(values, inlet.codes, back.codes, stored.codes)
+
+
 def heat(circuit: Circuit, flow: Floats, t_in: Floats, t_out: Floats) -> Floats:
     """The law itself, W; temperatures beyond freezing or boiling are held there, their codes rule."""
     t_in, t_out = fluid.held(circuit.fluid, t_in), fluid.held(circuit.fluid, t_out)

@@ -80,7 +80,14 @@ def rise_std_k(spreads: Spreads, inlet: Column, outlet: Column, rise: Column) ->
 
 
 def heat_parts_w(circuit: Circuit, spreads: Spreads, flow: Floats, inlet: Floats, outlet: Floats) -> Parts:
-    """What each sensor moves the heat by, W: the slopes of the balance times the sensors' standard uncertainties.
+    """What each sensor moves the heat by, W: the slopes of the balance times the sensors' standard uncertainties."""
+    return heat_and_parts_w(circuit, spreads, flow, inlet, outlet)[1]
+
+
+def heat_and_parts_w(
+    circuit: Circuit, spreads: Spreads, flow: Floats, inlet: Floats, outlet: Floats
+) -> tuple[Floats, Parts]:
+    """The heat, and what each sensor moves it by, W.
 
     Args:
         circuit: the brake's water loop.
@@ -101,8 +108,9 @@ def heat_parts_w(circuit: Circuit, spreads: Spreads, flow: Floats, inlet: Floats
             by_inlet, by_outlet = (
                 (by_inlet + at_meter, by_outlet) if circuit.meter_at_inlet else (by_inlet, by_outlet + at_meter)
             )
-        return Parts(
-            flow=density * rise * spreads.flow.std(flow),
+        carried = density * rise
+        return carried * flow, Parts(
+            flow=carried * spreads.flow.std(flow),
             inlet=by_inlet * spreads.inlet.std(inlet),
             outlet=by_outlet * spreads.outlet.std(outlet),
         )

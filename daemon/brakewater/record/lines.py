@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.alarms.lifecycle import State, shown_of
-from brakewater.engine.derive import DERIVED
+from brakewater.engine.derive import derived_of
 from brakewater.quality import is_bad, is_good
 from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
@@ -85,7 +85,8 @@ class Lines:
     def _of(self, rig: Rig, brake: str | None) -> _Series:
         taken: set[str] = set()
         # Names that others rely on come first; a point of an unlucky name gives way.
-        derived = [_Field(name=_free(key, taken), of=(brake, key)) for key in DERIVED if brake is not None]
+        fitted = [key for one in rig.brakes if one.name == brake for key in derived_of(rig, one)]
+        derived = [_Field(name=_free(key, taken), of=(brake or "", key)) for key in fitted]
         alarms = [rule for rule in rig.alarms if rule.brake == brake]
         states = tuple((_free(state_name(rule.name), taken), (brake, rule.name)) for rule in alarms)
         points = [

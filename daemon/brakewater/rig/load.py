@@ -19,6 +19,7 @@ from brakewater.rig.model import (
     AlarmRule,
     Brake,
     Device,
+    Hoist,
     Lamp,
     Mirror,
     Model,
@@ -38,7 +39,7 @@ from brakewater.rig.settings import beyond_maker
 
 SCHEMA = 1
 _TOP = (
-    "schema", "rig", "device", "point", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
+    "schema", "rig", "device", "point", "hoist", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
     "roles", "registers", "lamp-mailbox", "panel", "suppress", "record",
 )  # fmt: skip
 _BELOW_BRAKE = ("point", "alarm", "redundant")
@@ -128,6 +129,7 @@ class _Parts:
     brake_paths: dict[str, tuple[Any, ...]] = field(default_factory=dict)
     alarms: list[rules.Located] = field(default_factory=list)
     lamps: list[At[Lamp]] = field(default_factory=list)
+    hoist: Hoist | None = None
     mqtt: Mqtt | None = None
     registers: outputs.Registers | None = None
     mailboxes: list[At[outputs.LampMailbox]] = field(default_factory=list)
@@ -152,8 +154,8 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
     parts.tanks = _many(Tank, raw.get("tank", []), ("tank",), faults)
     parts.lamps = _many(Lamp, raw.get("lamp", []), ("lamp",), faults)
     parts.alarms = [(at.path, at.item) for at in _many(AlarmEntry, raw.get("alarm", []), ("alarm",), faults)]
-    if "mqtt" in raw:
-        parts.mqtt = _one(Mqtt, raw["mqtt"], ("mqtt",), faults)
+    parts.hoist = _maybe(Hoist, raw, "hoist", faults)
+    parts.mqtt = _maybe(Mqtt, raw, "mqtt", faults)
     if "registers" in raw:
         parts.registers = _one(outputs.Registers, raw["registers"], ("registers",), faults)
     if "record" in raw:
@@ -199,6 +201,11 @@ def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> 
     except ValidationError as error:
         faults.add_validation(path, error, [str(item.alias or name) for name, item in model.model_fields.items()])
         return None
+
+
+def _maybe(model: type[_M], raw: Mapping[str, Any], key: str, faults: Faults) -> _M | None:
+    """A single table that need not be there."""
+    return _one(model, raw[key], (key,), faults) if key in raw else None
 
 
 def _many(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> list[At[_M]]:
@@ -292,6 +299,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         tanks=tuple(at.item for at in parts.tanks),
         alarms=tuple(alarm_rules),
         lamps=tuple(at.item for at in parts.lamps),
+        hoist=parts.hoist,
         mqtt=parts.mqtt,
         mirrors=parts.mirrors,
         people=parts.people,

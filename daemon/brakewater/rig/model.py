@@ -12,8 +12,10 @@ from pydantic_core import PydanticCustomError
 from brakewater.alarms.catalogue import AlarmKind
 from brakewater.physics import fluid
 from brakewater.physics.uncertainty import Spread
+from brakewater.rig import quantity
 from brakewater.rig.conditioning import Accuracy, Conditioning
 from brakewater.rig.quantity import (
+    Area,
     Day,
     Density,
     Flow,
@@ -186,6 +188,47 @@ class RedundantEntry(Model):
     """So long must they be apart before it is said."""
 
 
+Share = Annotated[quantity.Number, Field(le=1.0)]
+
+
+class RotorTable(Model):
+    """``rotor`` of a brake: what the estimate of its temperature needs; from the maker, or from ``brakewater fit``."""
+
+    surface: quantity.HeatCapacity
+    """Of the skin that the currents heat and the water cools."""
+    core: quantity.HeatCapacity
+    through: quantity.Conductance
+    """From skin to core."""
+    still: quantity.Conductance
+    """From the skin to standing water, all wet."""
+    flowing: quantity.Conductance
+    """What the least flow adds to that."""
+    wet_level: Length
+    """Level that wets the rotor all over."""
+    accuracy: Share = 0.2
+    """Each of these may be off by so much."""
+
+
+class TorqueTable(Model):
+    """``torque`` of a brake: its law as new, at the rated air gap."""
+
+    most: quantity.Torque
+    speed: quantity.Turn
+    """Of the drum where the torque peaks."""
+    current: quantity.Current
+    """At which it gives that."""
+
+
+class Hoist(Model):
+    """``[hoist]``: what turns hook load and block into power at the drum."""
+
+    block_mass: quantity.Mass
+    """Travelling block, hook and what else always hangs."""
+    line_efficiency: Share = 0.81
+    """Default that of ten lines, from a textbook table, from memory."""
+    efficiency_accuracy: Share = 0.05
+
+
 class Brake(Model):
     """``[[brake]]``: its limits, as the maker's manual gives them."""
 
@@ -212,6 +255,12 @@ class Brake(Model):
     """Below this at the supply: supply-pressure-low, which is not watched without it."""
     strainer_limit: Pressure | None = None
     """Above this across the strainer: strainer-fouling, which is not watched without it."""
+    thermowell_lag: Annotated[Nanoseconds, lasting("0 s", "2 min")] = 0
+    """Time constant of the outlet's thermometer in its well; 0: none is taken off."""
+    housing_area: Area | None = None
+    """Free water surface in the brake: with the level it gives the water's volume and residence."""
+    rotor: RotorTable | None = None
+    torque: TorqueTable | None = None
     rotor_cool_down: Nanoseconds = 1_200_000_000_000
     """How long the rotor may be hot after service; default 20 min, an assumption."""
     dry_time: Nanoseconds = 20_000_000_000
@@ -448,6 +497,7 @@ class Rig:
     mqtt: Mqtt | None
     mirrors: dict[str, Mirror]
     people: dict[str, str]
+    hoist: Hoist | None = None
     redundant: tuple[Redundant, ...] = ()
     registers: "Registers | None" = None
     """The outstation, where there is one."""

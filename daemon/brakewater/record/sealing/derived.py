@@ -69,7 +69,7 @@ def _extra(abouts: Mapping[str, dict[str, str]], columns: Mapping[str, Column], 
 
 def _abouts(rig: Rig) -> dict[str, dict[str, str]]:
     """Columns of full-rate values: points by their name with ``.value``, derived quantities under their own."""
-    from brakewater.engine.derive import DERIVED  # noqa: PLC0415 - only where wanted
+    from brakewater.engine.derive import derived_of  # noqa: PLC0415 - only where wanted
 
     points = {
         f"{point.name}.value": {"unit": dimension_of_point(point).value, "role": point.role, "says": "null: bad"}
@@ -79,6 +79,6 @@ def _abouts(rig: Rig) -> dict[str, dict[str, str]]:
     derived = {
         f"{brake.name}.{name}": {"unit": dimension_of_derived(name).value, "brake": brake.name, "says": "null: bad"}
         for brake in rig.brakes
-        for name in DERIVED
+        for name in derived_of(rig, brake)
     }
     return points | derived

@@ -1,0 +1,51 @@
+"""Numbers that change once a group and stand until the next."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from brakewater.engine.seconds import Grades
+from brakewater.quality import Reason
+from brakewater.stream import Codes, Column, Floats, Ints
+
+_MOST: Final = 1e12
+Pair = tuple[float, int]
+"""A value and its code."""
+_CODES: Final = np.array([Reason.GOOD, Reason.DOUBTFUL_BASIS, Reason.NO_BASIS], np.uint8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Held:
+    """[m] values and codes, one a group; a bad value is 0.0."""
+
+    values: Floats
+    codes: Codes
+
+    @property
+    def last(self) -> Pair:
+        """Value and code of the last group."""
+        return self.values.item(-1), self.codes.item(-1)
+
+    def after(self, before: Pair, done: Ints) -> Column:
+        """[n] of [n] groups that are whole at each scan of a block, and what stood before it."""
+        values = np.concatenate(([before[0]], self.values))
+        codes = np.concatenate((np.array([before[1]], np.uint8), self.codes))
+        return Column(values=values[done], codes=codes[done])
+
+
+def within(x: Floats, low: float, high: float) -> Floats:
+    """Numbers held between bounds, so that garbage of a register cannot stay in a state for ever; what is none is 0."""
+    return np.minimum(np.maximum(np.where(np.isfinite(x), x, 0.0), low), high)
+
+
+def whole(x: Floats) -> Ints:
+    """Rounded to integers; garbage is held where sums of months still fit."""
+    return np.rint(within(x, -_MOST, _MOST)).astype(np.int64)
+
+
+def graded(values: Floats, grades: Grades) -> Held:
+    """What a value is worth by the grades of what it was worked out from."""
+    codes = _CODES[grades]
+    sound = (grades < 2) & np.isfinite(values)
+    return Held(values=np.where(sound, values, 0.0), codes=np.where(sound, codes, np.uint8(Reason.NO_BASIS)))

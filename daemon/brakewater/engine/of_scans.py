@@ -1,0 +1,54 @@
+"""What follows from flow and temperatures of each scan alone, and its standard uncertainty; one row a quantity."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from brakewater.physics import balance, uncertainty
+from brakewater.physics.balance import Circuit
+from brakewater.physics.uncertainty import Spreads
+from brakewater.stream import Column
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OfScans:
+    """One block of one brake."""
+
+    circuit: Circuit
+    spreads: Spreads
+    area_m2: float
+    """Of the water in the housing, 0 where unknown."""
+    by_role: Mapping[str, Column]
+    found: Mapping[str, Column]
+    """What is worked out of them, each when asked for."""
+
+    @property
+    def water(self) -> tuple[Column, Column, Column]:
+        """Flow, inlet and outlet."""
+        return self.by_role["inlet-flow"], self.by_role["inlet-temperature"], self.by_role["outlet-temperature"]
+
+    def flow_balance(self) -> Column:
+        """What goes in and neither comes back nor stays: above 0 water is lost."""
+        rate = self.by_role["level_rate_m_s"]
+        stored = Column(values=rate.values * self.area_m2, codes=rate.codes)
+        return balance.flow_balance_m3_s(self.by_role["inlet-flow"], self.by_role["return-flow"], stored)
+
+
+def _margin_std(of: OfScans) -> Column:
+    both = of.found["heat_w"], of.found["heat_limit_w"]
+    return uncertainty.margin_std(of.circuit, of.spreads, of.water, both, of.found["cooling_margin"])
+
+
+ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
+    "outlet-temperature": lambda of: balance.outlet_degc(of.circuit, of.water[0], of.water[2]),
+    "outlet_rise_k": lambda of: balance.outlet_rise_k(of.circuit, *of.water),
+    "outlet_rise_std_k": lambda of: uncertainty.rise_std_k(of.spreads, *of.water[1:], of.found["outlet_rise_k"]),
+    "heat_w": lambda of: balance.heat_w(of.circuit, *of.water),
+    "heat_std_w": lambda of: uncertainty.heat_std_w(of.circuit, of.spreads, of.water, of.found["heat_w"]),
+    "heat_limit_w": lambda of: balance.heat_limit_w(of.circuit, *of.water[:2]),
+    "heat_limit_std_w": lambda of: uncertainty.limit_std_w(of.circuit, of.spreads, of.water, of.found["heat_limit_w"]),
+    "cooling_margin": lambda of: balance.cooling_margin(of.found["heat_w"], of.found["heat_limit_w"]),
+    "cooling_margin_std": _margin_std,
+    "tank_temperature_degc": lambda of: of.by_role.get("tank-temperature") or of.water[1],
+    "flow_balance_m3_s": OfScans.flow_balance,
+}

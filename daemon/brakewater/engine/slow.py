@@ -1,0 +1,246 @@
+"""All of one brake that is worked out once a second: energy, lag-free heat, duty and share, rotor, forecasts.
+
+What each needs stands in the rig file; what is not there is left out (``derived``). A scan shows what its last whole
+second gave. The state goes over a restart where what it hangs on is the same.
+"""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+
+from brakewater.engine.energy import Energy
+from brakewater.engine.held import Held, Pair
+from brakewater.engine.hoisting import Hoisting, Sensed, duty_held
+from brakewater.engine.lag_free import LagFree
+from brakewater.engine.outlook import Bearing, TankOutlook, TankSense
+from brakewater.engine.rotor import RotorSense, RotorWatch
+from brakewater.engine.seconds import Groups, Seconds
+from brakewater.physics import fluid
+from brakewater.physics.balance import Circuit
+from brakewater.physics.duty import TorqueLaw
+from brakewater.physics.rotor import RotorModel
+from brakewater.physics.uncertainty import Spread, Spreads
+from brakewater.quality import Reason
+from brakewater.rig import Brake, Rig
+from brakewater.rig.roles import ROLES
+from brakewater.stream import Column, Ints
+
+_NAMES: Final = {
+    "flow": "inlet-flow",
+    "inlet": "inlet-temperature",
+    "outlet": "outlet-temperature",
+    "level": "brake-level",
+    "rate": "level_rate_m_s",
+    "service": "in-service",
+    "hook": "hook-load",
+    "block": "block-position",
+    "drum": "drum-speed",
+    "coil": "coil-current",
+    "tank": "tank-temperature",
+    "ambient": "ambient-temperature",
+}
+"""Short name of a group's column -> role or derived quantity."""
+RIG_WIDE: Final = ("hook-load", "block-position", "tank-temperature", "ambient-temperature")
+ENERGY: Final = ("energy_j", "energy_std_j", "heat_lag_free_w")
+BEARING: Final = ("time_to_bearing_s", "time_to_bearing_early_s")
+DUTY: Final = ("duty_w", "duty_std_w", "heat_share", "heat_share_std")
+TORQUE: Final = ("torque_index", "torque_index_std")
+ROTOR: Final = ("rotor_temperature_degc", "rotor_temperature_std_k")
+TANK: Final = (
+    "time_to_inlet_limit_s",
+    "time_to_inlet_limit_early_s",
+    "time_to_outlet_limit_s",
+    "time_to_outlet_limit_early_s",
+)
+
+
+def has_duty(rig: Rig) -> bool:
+    """Hook load, block and the hoist are known."""
+    return rig.hoist is not None and all(rig.role(role) is not None for role in ("hook-load", "block-position"))
+
+
+def has_torque(rig: Rig, brake: Brake) -> bool:
+    """So is what the torque law needs."""
+    signals = (rig.role(role, brake.name) for role in ("drum-speed", "coil-current"))
+    return has_duty(rig) and brake.torque is not None and all(signals)
+
+
+def has_tank(rig: Rig) -> bool:
+    """One brake on one tank, and the air: of several brakes the heat of each alone would mislead."""
+    return len(rig.tanks) == 1 and len(rig.brakes) == 1 and rig.role("ambient-temperature") is not None
+
+
+def derived(rig: Rig, brake: Brake) -> tuple[str, ...]:
+    """What is worked out for a brake of this rig."""
+    found: tuple[str, ...] = ENERGY + BEARING
+    found += DUTY if has_duty(rig) else ()
+    found += TORQUE if has_torque(rig, brake) else ()
+    found += ROTOR if brake.rotor is not None else ()
+    return found + (TANK if has_tank(rig) else ())
+
+
+class Slow:
+    """Of one brake."""
+
+    def __init__(self, rig: Rig, brake: Brake, circuit: Circuit, spreads: Spreads) -> None:
+        self._derived = derived(rig, brake)
+        there = [name for name, role in _NAMES.items() if role not in ROLES or _role(rig, brake, role)]
+        self._roles = [_NAMES[name] for name in there]
+        self._seconds = Seconds(rig.scan_ns, there)
+        step, lag_s = self._seconds.step_s, brake.thermowell_lag / 1e9
+        self._energy = Energy(circuit, spreads, step)
+        self._lag_free = LagFree(circuit, lag_s, step, brake.housing_area)
+        level = rig.role("brake-level", brake.name)
+        level_std = float((level.spread if level else Spread()).std(np.array([brake.bearing_level]))[0])
+        self._bearing = Bearing(brake, level_std)
+        self._hoisting = Hoisting(_sensed(rig, brake, circuit, spreads), step) if has_duty(rig) else None
+        self._torque = has_torque(rig, brake)
+        self._rotor = None
+        if brake.rotor is not None:
+            model = RotorModel(
+                **{f"{name}_{unit}": getattr(brake.rotor, name) for name, unit in _ROTOR_KEYS},
+                rated_m3_s=brake.least_flow,
+                wet_m=brake.rotor.wet_level,
+                std=brake.rotor.accuracy / 3.0**0.5,
+            )
+            sense = RotorSense(
+                model=model,
+                wetting_m3_s=brake.wetting_flow,
+                lag_s=lag_s,
+                area_m2=brake.housing_area or 0.0,
+                outlet=spreads.outlet,
+            )
+            self._rotor = RotorWatch(sense, step)
+        self._tank = TankOutlook(brake, _tank_sense(rig, brake, circuit, spreads), step) if has_tank(rig) else None
+        self._stages: dict[str, Any] = {
+            name: stage
+            for name, stage in (
+                ("seconds", self._seconds),
+                ("energy", self._energy),
+                ("lag-free", self._lag_free),
+                ("hoisting", self._hoisting),
+                ("rotor", self._rotor),
+                ("tank", self._tank),
+            )
+            if stage is not None
+        }
+        self._standing = dict.fromkeys(self._derived, (0.0, int(Reason.NO_BASIS)))
+        self._standing["energy_j"] = self._standing["energy_std_j"] = (0.0, int(Reason.GOOD))
+
+    def feed(self, t_ns: Ints, columns: Mapping[str, Column]) -> "Shown":
+        """What each quantity shows at each of [n] scans.
+
+        Args:
+            t_ns: [n] steady time.
+            columns: by role or derived quantity.
+        """
+        waiting, every = self._seconds.waiting, self._seconds.every
+        groups = self._seconds.feed(t_ns, [columns[role] for role in self._roles])
+        before: Mapping[str, Pair] = self._standing
+        held: dict[str, Held] = {}
+        if groups is not None:
+            with np.errstate(over="ignore", invalid="ignore"):  # garbage may overflow; what comes of it is held or bad
+                held = self._worked_out(groups)
+        if held:
+            self._standing = {name: one.last for name, one in held.items()}
+        return Shown(before, held, (len(t_ns), waiting, every))
+
+    def _worked_out(self, groups: Groups) -> dict[str, Held]:
+        energy, added = self._energy.feed(groups)
+        water = self._lag_free.feed(groups)
+        found = {**energy, "heat_lag_free_w": water.heat_w, **self._bearing.feed(groups)}
+        duty = share = None
+        if self._hoisting is not None:
+            duty = self._hoisting.duty(groups)
+            found |= duty_held(duty) | self._hoisting.stands(groups, duty, added)
+            share = found["heat_share"], found["heat_share_std"]
+        if self._rotor is not None:
+            found |= self._rotor.feed(groups, water, duty, share)
+        if self._tank is not None:
+            found |= self._tank.feed(groups)
+        return found
+
+    def state(self) -> dict[str, Any]:
+        """What a snapshot keeps."""
+        return {
+            "stages": {name: stage.state() for name, stage in self._stages.items()},
+            "standing": {name: list(pair) for name, pair in self._standing.items()},
+        }
+
+    def restore(self, kept: Mapping[str, Any]) -> None:
+        """Go on from a snapshot made with the same definition."""
+        for name, stage in self._stages.items():
+            stage.restore(kept["stages"][name])
+        self._standing = {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}
+
+
+_ROTOR_KEYS: Final = (
+    ("surface", "j_k"),
+    ("core", "j_k"),
+    ("through", "w_k"),
+    ("still", "w_k"),
+    ("flowing", "w_k"),
+)
+
+
+class Shown:
+    """What stood before a block of scans, and what its groups brought."""
+
+    def __init__(self, before: Mapping[str, Pair], held: Mapping[str, Held], cut: tuple[int, int, int]) -> None:
+        """``cut``: scans of the block, scans that waited before it, scans of a group."""
+        self._before, self._held, self._cut = before, held, cut
+        self._done: Ints | None = None
+
+    def __contains__(self, name: str) -> bool:
+        return name in self._before
+
+    def column(self, name: str) -> Column:
+        """One quantity at each scan: that of its last whole group."""
+        n, waiting, every = self._cut
+        if name not in self._held:
+            value, code = self._before[name]
+            return Column(values=np.full(n, value), codes=np.full(n, code, np.uint8))
+        if self._done is None:
+            self._done = (np.arange(n) + (waiting + 1)) // every
+        return self._held[name].after(self._before[name], self._done)
+
+
+def _role(rig: Rig, brake: Brake, role: str) -> bool:
+    return rig.role(role, None if role in RIG_WIDE else brake.name) is not None
+
+
+def _spread(rig: Rig, role: str) -> Spread:
+    point = rig.role(role)
+    return point.spread if point is not None else Spread()
+
+
+def _sensed(rig: Rig, brake: Brake, circuit: Circuit, spreads: Spreads) -> Sensed:
+    assert rig.hoist is not None
+    law = None
+    if brake.torque is not None:
+        torque = brake.torque
+        law = TorqueLaw(most_n_m=torque.most, critical_rad_s=torque.speed, rated_a=torque.current)
+    warm = np.array([45.0])
+    water = fluid.density_kg_m3(circuit.fluid, warm) * fluid.cp_j_kg_k(circuit.fluid, warm)
+    held = float(water[0]) * (brake.housing_area or 0.0) * 0.5 * brake.bearing_level
+    iron = brake.rotor.surface + brake.rotor.core if brake.rotor is not None else 0.0
+    return Sensed(
+        hoist=rig.hoist,
+        load=_spread(rig, "hook-load"),
+        block=_spread(rig, "block-position"),
+        correlation=spreads.correlation,
+        law=law,
+        water_j_k=held + iron,
+    )
+
+
+def _tank_sense(rig: Rig, brake: Brake, circuit: Circuit, spreads: Spreads) -> TankSense:
+    warm = np.array([brake.inlet_limit])
+    water = fluid.density_kg_m3(circuit.fluid, warm) * fluid.cp_j_kg_k(circuit.fluid, warm)
+    return TankSense(
+        capacity_j_k=float(water[0]) * rig.tanks[0].volume,
+        inlet_std_k=float(spreads.inlet.std(warm)[0]),
+        outlet_std_k=float(spreads.outlet.std(np.array([brake.outlet_limit]))[0]),
+        from_tank=rig.role("tank-temperature") is not None,
+    )

@@ -75,11 +75,11 @@ def watched(library: Path, record: Path, log: Path, acks: Path | None = None) ->
     }
 
 
-def noted_load(folder: Path, runs: int) -> tuple[Path, Path]:
-    """Record under load with every write noted; gives the record and the notes."""
+def noted_load(folder: Path, runs: int, pause_s: float = 0.0) -> tuple[Path, Path]:
+    """Record and seal under load with every write noted; gives the record and the notes."""
     record, log, acks = (folder / "record").resolve(), folder / "log", folder / "acks"
     record.mkdir()
-    words = [sys.executable, str(TESTS / "faults" / "crash_load.py"), str(record), str(acks), str(runs)]
+    words = [sys.executable, str(TESTS / "faults" / "crash_load.py"), str(record), str(acks), str(runs), str(pause_s)]
     subprocess.run(words, env=watched(recorder(folder), record, log, acks), check=True, timeout=120)
     return record, log
 
@@ -159,9 +159,9 @@ def _goes_on(image: Path, newest: int) -> None:
 
 def table(rows: Iterable[tuple[str, Counter[str]]]) -> str:
     """What was done, for people."""
-    head = f"{'load':<28}{'notes':>9}{'images ordered':>16}{'images loose':>14}{'heads told':>12}{'events told':>13}"
+    head = f"{'load':<34}{'notes':>9}{'images ordered':>16}{'images loose':>14}{'heads told':>12}{'events told':>13}"
     lines = [
-        f"{name:<28}{one['notes']:>9,}{one['ordered']:>16,}{one['loose']:>14,}{one['heads']:>12,}{one['events']:>13,}"
+        f"{name:<34}{one['notes']:>9,}{one['ordered']:>16,}{one['loose']:>14,}{one['heads']:>12,}{one['events']:>13,}"
         for name, one in rows
     ]
     return "\n".join([head, *lines])

@@ -96,55 +96,64 @@ def _sectors(note: Note) -> Iterator[Note]:
         at = upto
 
 
-Names = dict[str, File | None]
-"""Path -> file, or None for a folder."""
+@dataclass(slots=True, eq=False)
+class Folder:
+    """A folder as it is for those who look now."""
+
+    entries: "dict[str, File | Folder]" = field(default_factory=dict)
 
 
-def _name(names: Names, note: Note, created: File | None) -> None:
-    """What one change of names does, where it still can be done."""
-    match note.kind:
-        case "C":
-            names[note.path] = created
-        case "M":
-            names.setdefault(note.path, None)
-        case "U" | "D":
-            names.pop(note.path, None)
-        case "R":
-            old, new = note.path.split("\0")
-            for path in [path for path in names if path == old or path.startswith(f"{old}/")]:
-                names[new + path[len(old) :]] = names.pop(path)
+Node = File | Folder
+Change = tuple[Folder, str, Node | None]
+"""In this folder this name now means that; None: nothing any more."""
 
 
 @dataclass(slots=True, kw_only=True)
-class _Tree:
-    """Names on the platter, and changes of names asked since."""
+class _Names:
+    """Names on the platter, and changes of names asked since, those that are one in a group."""
 
-    root: str
     loose: bool
-    sure: Names = field(default_factory=dict)
-    pending: list[tuple[Note, File | None]] = field(default_factory=list)
-    syncing: dict[int, tuple[str, int]] = field(default_factory=dict)
-    """Token -> folder and how many of the pending changes came before."""
+    sure: dict[Folder, dict[str, Node]] = field(default_factory=dict)
+    pending: list[list[Change]] = field(default_factory=list)
+    syncing: dict[int, tuple[Folder, int]] = field(default_factory=dict)
+    """Token -> folder and how many of the pending groups came before."""
+
+    def take(self, changes: list[Change]) -> None:
+        folders = {folder for folder, _, _ in changes}
+        if self.loose and len(folders) > 1:  # between two folders POSIX promises no order
+            self.pending += [[change] for change in changes]
+        else:
+            self.pending.append(changes)
 
     def done(self, token: int) -> None:
         folder, count = self.syncing.pop(token)
         rest = []
-        for one in self.pending[:count]:
+        for group in self.pending[:count]:
             # A journal keeps the order, so what came before is there as well; POSIX speaks of this folder only.
-            if not self.loose or _in_folder(one[0], folder):
-                _name(self.sure, *one)
+            if not self.loose or group[0][0] is folder:
+                _apply(self.sure, group)
             else:
-                rest.append(one)
+                rest.append(group)
         gone = count - len(rest)
         self.pending[:count] = rest
-        self.syncing = {other: (path, max(0, covers - gone)) for other, (path, covers) in self.syncing.items()}
+        self.syncing = {other: (where, max(0, covers - gone)) for other, (where, covers) in self.syncing.items()}
 
-    def left(self, chance: random.Random) -> Names:
-        names, first = dict(self.sure), chance.randint(0, len(self.pending))
-        for at, (note, created) in enumerate(self.pending):
+    def left(self, chance: random.Random) -> dict[Folder, dict[str, Node]]:
+        names = {folder: dict(entries) for folder, entries in self.sure.items()}
+        first = chance.randint(0, len(self.pending))
+        for at, group in enumerate(self.pending):
             if chance.random() < 0.5 if self.loose else at < first:
-                _name(names, note, created)
+                _apply(names, group)
         return names
+
+
+def _apply(names: dict[Folder, dict[str, Node]], group: list[Change]) -> None:
+    for folder, name, node in group:
+        entries = names.setdefault(folder, {})
+        if node is None:
+            entries.pop(name, None)
+        else:
+            entries[name] = node
 
 
 class Disk:
@@ -158,53 +167,75 @@ class Disk:
             lying: the disk says that it has synced, and has not: no record can stand that, so a check must fail.
         """
         self._root, self._lying = str(root), lying
+        self._top = Folder()
         self._files: dict[int, File] = {}
-        self._trees = {loose: _Tree(root=self._root, loose=loose) for loose in (False, True)}
+        self._names = {loose: _Names(loose=loose) for loose in (False, True)}
 
     def take(self, note: Note) -> None:
         """A further note."""
         match note.kind:
-            case "C":
-                self._files[note.a] = File()
-                self._change(note, self._files[note.a])
-            case "M" | "U" | "D" | "R":
-                self._change(note, None)
+            case "C" | "M" | "U" | "D" | "R":
+                self._rename(note)
             case "W" | "T":
                 self._files[note.a].pending.append(note)
             case "s":
                 file = self._files[note.a]
                 file.syncing[note.b] = len(file.pending)
             case "d":
-                for tree in self._trees.values():
-                    tree.syncing[note.b] = (note.path, len(tree.pending))
+                folder = self._at(note.path)
+                assert isinstance(folder, Folder)
+                for names in self._names.values():
+                    names.syncing[note.b] = (folder, len(names.pending))
             case "S" if not self._lying:
-                self._synced(note.b)
+                for one in (*self._names.values(), *self._files.values()):
+                    if note.b in one.syncing:
+                        one.done(note.b)
 
-    def _change(self, note: Note, created: File | None) -> None:
-        for tree in self._trees.values():
-            tree.pending.append((note, created))
+    def _rename(self, note: Note) -> None:
+        match note.kind:
+            case "C":
+                self._files[note.a] = File()
+                self._change((note.path, self._files[note.a]))
+            case "M":
+                self._change((note.path, Folder()))
+            case "R":
+                old, new = note.path.split("\0")
+                self._change((new, self._at(old)), (old, None))
+            case _:
+                self._change((note.path, None))
 
-    def _synced(self, token: int) -> None:
-        for one in (*self._trees.values(), *self._files.values()):
-            if token in one.syncing:
-                one.done(token)
+    def _at(self, path: str) -> Node:
+        node: Node = self._top
+        for part in path[len(self._root) :].split("/"):
+            if part:
+                assert isinstance(node, Folder)
+                node = node.entries[part]
+        return node
+
+    def _change(self, *asked: tuple[str, Node | None]) -> None:
+        changes: list[Change] = []
+        for path, node in asked:
+            above, _, name = path.rpartition("/")
+            folder = self._at(above)
+            assert isinstance(folder, Folder)
+            if node is None:
+                folder.entries.pop(name)
+            else:
+                folder.entries[name] = node
+            changes.append((folder, name, node))
+        for names in self._names.values():
+            names.take(changes)
 
     def leave(self, into: Path, chance: random.Random, *, loose: bool) -> None:
         """Write a crash image."""
+        self._write(self._top, self._names[loose].left(chance), into, chance)
+
+    def _write(self, folder: Folder, names: dict[Folder, dict[str, Node]], into: Path, chance: random.Random) -> None:
         into.mkdir(parents=True)
-        names = self._trees[loose].left(chance)
-        for path in sorted(names):
-            where = into / path[len(self._root) :].lstrip("/")
-            if not where.parent.is_dir():
-                continue  # its folder is not there
-            file = names[path]
-            if file is None:
-                where.mkdir(exist_ok=True)
-            elif path.endswith("-shm"):
-                where.write_bytes(chance.randbytes(32768))  # mapped, never synced: may hold anything
+        for name, node in sorted(names.get(folder, {}).items(), key=lambda entry: entry[0]):
+            if isinstance(node, Folder):
+                self._write(node, names, into / name, chance)
+            elif name.endswith("-shm"):
+                (into / name).write_bytes(chance.randbytes(32768))  # mapped, never synced: may hold anything
             else:
-                where.write_bytes(file.left(chance))
-
-
-def _in_folder(note: Note, folder: str) -> bool:
-    return any(path.rpartition("/")[0] == folder for path in note.path.split("\0"))
+                (into / name).write_bytes(node.left(chance))

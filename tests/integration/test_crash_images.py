@@ -1,7 +1,7 @@
 """Power cuts: whatever a disk may legally have kept of the writes, the record opens, verifies and holds what was told.
 
-The writes are those of the journal under load and of the real daemon, noted as they are made; see faults/disk_log.py
-for what counts as legal.
+The writes are those of the journal and of sealing under load, and of the real daemon, noted as they are made; see
+faults/disk_log.py for what counts as legal.
 """
 
 import os
@@ -46,9 +46,12 @@ def test_many_images_of_the_journal(fast: Path) -> None:
     for seed in range(4):
         folder = fast / str(seed)
         folder.mkdir()
-        record, log = noted_load(folder, runs=3 + seed)
+        record, log = noted_load(folder, runs=3 + seed, pause_s=0.15)
         rows.append(
-            (f"journal, {3 + seed} runs", images(record, log, IMAGES // 4, seed, folder / "images", check_record))
+            (
+                f"journal and sealing, {3 + seed} runs",
+                images(record, log, IMAGES // 4, seed, folder / "images", check_record),
+            )
         )
     print(table(rows))
 

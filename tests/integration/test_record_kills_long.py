@@ -1,0 +1,156 @@
+"""kill -9 at random moments while journal, sealing and mirror are all at work, hundreds of times on one record.
+
+This does not show what a power cut does (the page cache outlives a process): see test_crash_images.py for that.
+"""
+
+import hashlib
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from brakewater.record.mirror import MirrorWorker
+from brakewater.record.reader import Record
+from brakewater.record.sealing.due import seal_due
+from brakewater.record.verify import verify
+from brakewater.stream import Block, Start
+from brokers import until
+from daemons import here
+from mirror_parts import Answers, Scripted, mirror
+from record_streams import flat
+
+ROUNDS = int(os.environ.get("BRAKEWATER_KILLS", "500"))
+WHOLE_EVERY = 25
+"""So many rounds apart the whole record is verified; each round what it has added is read."""
+TESTS = Path(__file__).parents[1]
+
+pytestmark = [pytest.mark.integration, pytest.mark.long]
+
+
+class Arrived(Scripted):
+    """Keeps only which points came, not the lines."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.keys: set[tuple[str, str]] = set()
+        self.script = self._take
+
+    def _take(self, _number: int, lines: list[str]) -> Answers:
+        self.keys |= {(head, ns) for head, _, ns in (line.split(" ") for line in lines)}
+        self.requests.clear()
+        return Answers(keep=False)
+
+
+def one_round(folder: Path, url: str, chance: random.Random) -> tuple[int, int, int]:
+    """Go on, kill with all children, and give the last acknowledged run, input and event."""
+    words = [sys.executable, str(TESTS / "faults" / "kill_load.py"), str(folder), url]
+    child = subprocess.Popen(
+        words,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(TESTS)},
+        start_new_session=True,
+    )
+    assert child.stdout is not None
+    first = child.stdout.readline()
+    time.sleep(chance.uniform(0, 1.2))
+    os.killpg(child.pid, signal.SIGKILL)
+    out, errors = child.communicate(timeout=10)
+    assert child.returncode == -signal.SIGKILL, errors.decode()
+    told = [tuple(map(int, line.split())) for line in (first + out).decode().rsplit("\n", 1)[0].splitlines()]
+    last = max(one[:2] for one in told)
+    return last[0], last[1], max(one[2] for one in told if one[0] == last[0])
+
+
+def check_round(folder: Path, first_run: int, told: tuple[int, int, int], digests: dict[int, str]) -> None:
+    """No hole, no double, nothing acknowledged is lost; keeps what each run held, to compare when it is sealed."""
+    record, last = Record(folder), dict[int, int]()
+    for run in [run for run in record.runs() if run >= first_run]:
+        rows = list(record.inputs(from_run=run, to_run=run))
+        for item in rows:
+            number = 0 if isinstance(item, Start) else int(item.input[0]) if isinstance(item, Block) else item.input
+            assert number == last.get(run, -1) + 1
+            last[run] = int(item.input[-1]) if isinstance(item, Block) else number
+        digests[run] = digest(rows)
+    assert last[told[0]] >= told[1]
+    assert sum(1 for one in record.events(after=(told[0], 0), to_run=told[0])) >= told[2]
+    assert record.next_run() == max(last) + 1
+
+
+def digest(rows: list[object]) -> str:
+    return hashlib.sha256(repr(flat(rows)).encode()).hexdigest()  # type: ignore[arg-type]
+
+
+@pytest.mark.timeout(600 + 10 * ROUNDS)
+def test_kills_under_full_load(tmp_path: Path) -> None:
+    folder, chance, digests, tally = tmp_path / "record", random.Random(17), dict[int, str](), Counter[str]()
+    folder.mkdir()
+    with Arrived().up() as server:
+        assert isinstance(server, Arrived)
+        for number in range(1, ROUNDS + 1):
+            first_run = Record(folder).next_run()
+            told = one_round(folder, server.url, chance)
+            drafts = list((folder / "segments").glob(".sealing-*"))
+            tally["killed while sealing"] += bool(drafts)
+            check_round(folder, first_run, told, digests)
+            if number % WHOLE_EVERY == 0:
+                report = verify(folder)
+                assert report.verdict == "consistent", report.altered
+                print(f"{number} kills, {report.runs} runs, {report.inputs} inputs, {report.events} events", flush=True)
+        arrive(folder, server)
+        assert seal_due(folder) == []
+        assert_agrees(folder, digests)
+        missing = due_keys(folder) - server.keys
+    report = verify(folder)
+    assert report.verdict == "consistent", report.altered
+    assert not missing, f"{len(missing)} points never arrived: {sorted(missing)[:5]}"
+    replayed = here("replay", folder, "--compare", "--json")
+    assert replayed.returncode == 0, replayed.stdout[-2000:] + replayed.stderr
+    assert json.loads(replayed.stdout.splitlines()[-1])["identical"] is True
+    sealed = sum(span.sealed for span in Record(folder).spans())
+    print(
+        f"kills {ROUNDS}, of them while a segment was being sealed {tally['killed while sealing']}\n"
+        f"runs {report.runs}, sealed {sealed}, inputs {report.inputs}, events {report.events},"
+        f" commits {report.commits}, points mirrored {len(server.keys)}\n"
+        f"lost 0, holes 0, doubles 0, chain {report.verdict}, replay identical, sealed = hot for {len(digests)} runs"
+    )
+
+
+def arrive(folder: Path, server: Scripted) -> None:
+    """Let the mirror come to the end of the record."""
+    worker = MirrorWorker("base", mirror(server.url), folder)
+    worker.start()
+    try:
+        until(lambda: worker.figures()["sent"] > 0 and worker.backlog_ns == 0, "all is mirrored", within_s=300)
+    finally:
+        worker.close(5)
+
+
+def assert_agrees(folder: Path, digests: dict[int, str]) -> None:
+    record = Record(folder)
+    assert sum(span.sealed for span in record.spans()) >= len(digests) - 1
+    for run, before in digests.items():
+        assert digest(list(record.inputs(from_run=run, to_run=run))) == before, f"run {run} is not what it was"
+    identities = [one.event.identity for one in record.events()]
+    assert len(set(identities)) == len(identities)
+
+
+def due_keys(folder: Path) -> set[tuple[str, str]]:
+    """Measurement, tags and time of every event; and of the brake at every scan."""
+    record = Record(folder)
+    keys = set()
+    for one in record.events():
+        event = one.event
+        tags = f"alarm={event.alarm},brake={event.brake or 'rig'},rig={event.rig}"
+        keys.add((f"brakewater_event,{tags}", str(event.utc_ns)))
+    for item in record.inputs():
+        if isinstance(item, Block):
+            keys |= {("brakewater,brake=aux,rig=rig-4", str(utc_ns)) for utc_ns in item.utc_ns.tolist()}
+    return keys

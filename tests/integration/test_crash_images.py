@@ -90,8 +90,8 @@ def test_many_images_of_the_daemon(fast: Path) -> None:
 def _live(one: Daemon, device: SmallDevice) -> None:
     for _ in range(4):
         device.flow(60)
-        until(lambda: one.states().get("aux.cooling-flow-low") == "unacknowledged")
+        until(lambda: one.states().get("aux.cooling-flow-low") == "unacknowledged", within_s=60)
         device.flow(90)
-        until(lambda: one.states().get("aux.cooling-flow-low") == "returned-unacknowledged")
+        until(lambda: one.states().get("aux.cooling-flow-low") == "returned-unacknowledged", within_s=60)
         one.do("acknowledge", "aux.cooling-flow-low")
         time.sleep(0.5)  # heads of the chain go out once a second

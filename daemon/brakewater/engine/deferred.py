@@ -32,3 +32,7 @@ class Deferred(Mapping[K, V]):
 
     def __len__(self) -> int:
         return len(self._keys)
+
+    def __reduce__(self) -> tuple[type[dict[K, V]], tuple[dict[K, V]]]:
+        # A mirror going back carries the engine with it: what was put off is worked out now.
+        return dict, (dict(self),)

@@ -158,8 +158,10 @@ def test_a_brake_out_of_service_can_be_tested() -> None:
 def test_every_alarm_of_the_rig_can_be_tested() -> None:
     for rule in RIG.alarms:
         desk = Desk()
-        assert desk.test(rule.key, minutes=1).ok
-        assert [(event.alarm, event.now, event.why) for event in desk.scans(70 * SECOND)] == [
+        minutes = rule.on_ns / 60e9 + 0.5
+        assert desk.test(rule.key, minutes=minutes).ok
+        events = desk.scans(round((minutes + 0.1) * 60 * SECOND))
+        assert [(event.alarm, event.now, event.why) for event in events] == [
             (rule.name, "unacknowledged", "test"),
             (rule.name, "normal", "test"),
         ]
@@ -234,3 +236,9 @@ def test_a_test_of_which_the_end_passed_while_nothing_ran_raises_nothing() -> No
 def test_a_snapshot_without_a_test_is_as_it_was_before_there_were_tests() -> None:
     """Else every older record would seem to drift."""
     assert b'"test"' not in Desk().engine.state()
+
+
+def test_a_shelved_alarm_is_not_tested_in_the_dark() -> None:
+    desk = Desk()
+    assert desk.ask("shelve", alarm=LOW, minutes=5, reason="x")[1].ok
+    assert "its lamp would stay dark" in desk.test().says

@@ -63,6 +63,10 @@ def _one(command: Command, alarms: list[Alarm]) -> Alarm:
 def _testable(alarm: Alarm, lasts_ns: int) -> None:
     if alarm.trial is not None:
         raise RefusedError(f"{alarm.rule.key} is under test by {alarm.trial.shown.actor} already")
+    if alarm.standing.masks:
+        raise RefusedError(
+            f"{alarm.rule.key} is {', '.join(alarm.standing.masks)}: its lamp would stay dark; lift that first"
+        )
     if alarm.state is not State.NORMAL or alarm.memory.raised:
         raise RefusedError(f"{alarm.rule.key} is {alarm.standing.text}: an alarm that stands is real and is not tested")
     if lasts_ns <= alarm.delays.on_ns:

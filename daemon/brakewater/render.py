@@ -12,7 +12,7 @@ from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
 from brakewater.alarms.lifecycle import MASKS, State, shown_of
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Quality, quality, reason_name
-from brakewater.readiness import in_service, obstacles
+from brakewater.readiness import Obstacle, in_service, obstacles
 from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, MaskNow, Picture, SettingNow
@@ -333,6 +333,23 @@ def by_hand_now(rig: Rig, one: ByHand) -> Document:
         "since": utc_text(one.since_utc_ns),
         "until": utc_text(one.until_utc_ns),
     }
+
+
+def obstacle_now(rig: Rig, one: Obstacle) -> Document:
+    """What stands in the way of a trip, in codes and in words."""
+    text = f"{one.name} {one.why}"
+    kind = _kind(one.name.partition(".")[2]) if one.what == "alarm" else None
+    dimension = kind.dimension if kind else _MEASURED.get(one.what)
+    if one.value is not None and dimension is not None:
+        text += f", {with_unit(one.value, dimension, rig.units)}"
+    if one.limit is not None and dimension is not None:
+        text += f" against {limit_with_unit(one.limit, dimension, rig.units)}"
+    return {
+        "what": one.what, "name": one.name, "why": one.why, "value": one.value, "limit": one.limit, "text": text
+    }  # fmt: skip
+
+
+_MEASURED: Final = {"flow": Dimension.FLOW, "inlet": Dimension.TEMPERATURE, "level": Dimension.LENGTH}
 
 
 def setting_now(one: SettingNow) -> Document:

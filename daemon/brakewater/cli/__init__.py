@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 from brakewater import __version__
 from brakewater.cli import (
+    alarms,
     check,
     demo,
     do,
@@ -21,6 +22,7 @@ from brakewater.cli import (
     panel,
     points,
     probe,
+    ready,
     reload,
     replay,
     run,
@@ -46,6 +48,8 @@ _COMMANDS = {
     "status": status,
     "reload": reload,
     "do": do,
+    "ready": ready,
+    "alarms": alarms,
     "trips": trips,
     "replay": replay,
     "export": export,

@@ -1,19 +1,26 @@
 """How the watch does, as one document."""
 
 from time import monotonic_ns
-from typing import Any
+from typing import Any, Final
 
 from brakewater import __version__
 from brakewater.loop import Loop
 from brakewater.notify.screen import VALID_S
 from brakewater.quality import status_name
+from brakewater.readiness import obstacles
 from brakewater.record.journal import Journal
 from brakewater.record.unrecorded import Unrecorded
-from brakewater.render import alarm_now, by_hand_now, derived_line, reading_line, setting_now
+from brakewater.render import alarm_now, by_hand_now, derived_line, obstacle_now, reading_line, setting_now
 from brakewater.render import now as live
 from brakewater.rig import Rig
 from brakewater.service.generation import Generation
 from brakewater.stream import AlarmNow, Picture
+
+_STALE_S: Final = 2.0
+_CAUTIONS: Final = (
+    "Advisory only: the maker's manual and local rules stand above this.",
+    "Not looked at: rounds of upkeep, and whether the friction brake can hold the load.",
+)
 
 
 def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[str, Any]:
@@ -87,3 +94,21 @@ def _devices(loop: Loop, now: Generation) -> dict[str, Any]:
         }
         for name, link in now.source.links.items()
     }
+
+
+def ready(loop: Loop, rig: Rig, asked: dict[str, Any]) -> dict[str, Any]:
+    """What ``brakewater ready --json`` prints.
+
+    Args:
+        loop: holds the newest picture.
+        rig: the one in force.
+        asked: ``unproved``: points whose loop nobody has proved.
+    """
+    names = asked.get("unproved")
+    unproved = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
+    age_s = (monotonic_ns() - loop.scanned_ns) / 1e9 if loop.scanned_ns else None
+    if loop.picture is None or age_s is None or age_s > max(_STALE_S, 4 * rig.scan_ns / 1e9):
+        stands = {"what": "watch", "name": rig.name, "why": "no scans", "text": "the watch brings no scans"}
+        return {"ready": False, "obstacles": [stands], "cautions": list(_CAUTIONS)}
+    found = [obstacle_now(rig, one) for one in obstacles(rig, loop.picture, unproved)]
+    return {"ready": not found, "obstacles": found, "cautions": list(_CAUTIONS)}

@@ -28,7 +28,7 @@ from brakewater.service.door import Door, handler
 from brakewater.service.feed import Feed
 from brakewater.service.generation import STOP_S, Generation
 from brakewater.service.recording import Recording
-from brakewater.service.status import status
+from brakewater.service.status import ready, status
 from brakewater.service.upkeep import Upkeep
 from brakewater.settings import Settings
 from brakewater.stream import Latest, Start
@@ -245,7 +245,10 @@ class _Running:
         async def rig_file(_: dict[str, Any]) -> dict[str, Any]:
             return {"ok": True, "run": self._loop.run, "file": self.now.rig.file, "toml": self.now.rig.text}
 
-        asked = {"status": tell, "probe": probe, "reload": reload, "rig": rig_file}
+        async def go(what: dict[str, Any]) -> dict[str, Any]:
+            return ready(self._loop, self.now.rig, what)
+
+        asked = {"status": tell, "ready": go, "probe": probe, "reload": reload, "rig": rig_file}
         server = ControlServer(self._recording.folder, handler(self._door, asked), self._feed.lines)
         try:
             await server.open()

@@ -1,0 +1,38 @@
+"""Before a trip: go, or what stands in the way. It keeps nobody from tripping; the driller decides."""
+
+import argparse
+import json
+from typing import Any
+
+from brakewater.cli.places import record_argument
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    record_argument(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0 for go, 1 where something stands in the way."""
+    from brakewater.control import ask  # noqa: PLC0415 - only when needed
+    from brakewater.review.proofs import proofs  # noqa: PLC0415
+    from brakewater.rig import load  # noqa: PLC0415
+
+    rig = load(args.rig)
+    unproved = [proof.point for proof in proofs(rig, args.record) if proof.status != "proved"]
+    found = ask(args.record, {"ask": "ready", "unproved": unproved})
+    if args.json:
+        print(json.dumps(found))
+    else:
+        _show(found)
+    return 0 if found.get("ready") else 1
+
+
+def _show(found: dict[str, Any]) -> None:
+    print("GO" if found["ready"] else "NOT READY")
+    for one in found["obstacles"]:
+        print(f"  {one['what']}: {one['text']}")
+    for text in found["cautions"]:
+        print(f"  {text}")

@@ -169,12 +169,15 @@ class _Screen:
     def show(self, picture: "Picture") -> None:
         from brakewater.cli.lines import picture_line  # noqa: PLC0415
         from brakewater.render import alarm_now  # noqa: PLC0415
+        from brakewater.units import utc_text  # noqa: PLC0415
 
         for alarm in picture.alarms:
             key = (alarm.brake, alarm.alarm)
             if self._states.get(key, "normal") != alarm.state:
                 shown = alarm_now(self._rig, alarm)
-                print(f"{shown['since'][11:-1]}  {alarm.priority.upper():<8}  {shown['text']}", file=self._out)
+                print(
+                    f"{utc_text(picture.utc_ns)[11:-1]}  {alarm.priority.upper():<8}  {shown['text']}", file=self._out
+                )
                 if alarm.state == "unacknowledged":
                     self.raised.add(alarm.alarm)
                     print(f"{'':24}{shown['respond']}", file=self._out)

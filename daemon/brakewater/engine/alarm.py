@@ -7,7 +7,7 @@ from typing import Any
 from brakewater.alarms.catalogue import CHATTER_NS, CHATTER_RISES, Priority
 from brakewater.alarms.condition import Delays, Memory, chatters
 from brakewater.alarms.grouping import BY_UNKNOWN, leaders
-from brakewater.alarms.lifecycle import ACTIVE, MASKS, UNSEEN, Standing, State, Trigger, step
+from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
 from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
 from brakewater.quality import Quality, Reason, quality
@@ -77,7 +77,7 @@ class Alarm:
     memory: Memory = field(default_factory=Memory)
     standing: Standing = field(default_factory=Standing)
     since_utc_ns: int = 0
-    """When its condition came or, in the normal state, was over; an acknowledgement does not move it."""
+    """When its condition came, was over (normal), or a mask was laid on; an acknowledgement does not move it."""
     seen: Seen = (0.0, int(Reason.UNKNOWN))
     first_out: bool = False
     trial: Trial | None = None
@@ -269,7 +269,8 @@ class Ledger:
         seen_again = new.shown is State.ACKNOWLEDGED and alarm.trial is None and bool(alarm.rule.realarm_ns)
         alarm.realarm_ns = moment.t_ns + (alarm.rule.realarm_ns or 0) if seen_again else None
         event = self.write(alarm, new, moment, **said)
-        if (new.shown is State.UNACKNOWLEDGED and trigger is not Trigger.RE_ALARM) or new.shown is State.NORMAL:
+        came = new.shown is State.UNACKNOWLEDGED and trigger is not Trigger.RE_ALARM
+        if came or new.shown is State.NORMAL or trigger in LAID_ON:
             alarm.since_utc_ns = moment.utc_ns
         if not new.active or new.masks:
             alarm.cause = None

@@ -106,6 +106,29 @@ def test_a_trip_is_a_window_of_export_and_replay(
         assert "leave out --from and --to" in capsys.readouterr().err
 
 
+def test_another_systems_hoist_with_its_clock_put_right_finds_the_same(
+    short: tuple[Path, dict[str, object]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = sampled(Record(short[0]))
+    assert found is not None
+    ((_, samples),) = found.brakes.items()
+    rows = zip((samples.utc_ns / 1e9 + 25.0).tolist(), samples.values["load_n"].tolist(),
+               samples.values["block_m"].tolist(), strict=True)  # fmt: skip
+    file = tmp_path / "hoist.csv"
+    file.write_text(
+        "utc,hook-load [N],block-position [m]\n" + "".join(f"{t:.3f},{n:.1f},{m:.4f}\n" for t, n, m in rows)
+    )
+    assert cli.main(["trips", str(short[0]), "--json"]) == 0
+    own = json.loads(capsys.readouterr().out)["trips"]
+    assert cli.main(["trips", str(short[0]), "--json", "--hoist", str(file), "--offset=-25 s"]) == 0
+    theirs = json.loads(capsys.readouterr().out)["trips"]
+    assert [(trip["direction"], trip["stands"]) for trip in theirs] == [
+        (trip["direction"], trip["stands"]) for trip in own
+    ]
+    assert cli.main(["trips", str(short[0]), "--offset", "5 s"]) == 2
+    assert "goes with --hoist" in capsys.readouterr().err
+
+
 # --------------------------------------------------------------------------- the long table
 
 LONG = """

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from brakewater.cli.places import opened
 
 if TYPE_CHECKING:
+    from brakewater.review.outside import Hoisted
     from brakewater.review.trips import TripLine
 
 _K = 2.0
@@ -18,6 +19,10 @@ _K = 2.0
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
+    parser.add_argument(
+        "--hoist", type=Path, metavar="CSV", help='another system\'s utc, "hook-load [klbf]", "block-position [m]"'
+    )
+    parser.add_argument("--offset", type=_offset, metavar="TIME", help="added to its times ('-12 s'); else proposed")
     parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
 
 
@@ -25,7 +30,10 @@ def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where part of the record is damaged or holds no scan."""
     from brakewater.review.trips import ledger  # noqa: PLC0415 - only when needed
 
-    found = ledger(opened(args.record))
+    if args.offset is not None and args.hoist is None:
+        print("brakewater trips: --offset goes with --hoist", file=sys.stderr)
+        return 2
+    found = ledger(opened(args.record), _hoist(args))
     if found is None:
         print(f"brakewater trips: {args.record}: no scan in it", file=sys.stderr)
         return 1
@@ -33,9 +41,26 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"rig": found.rig.name, "trips": [document(line) for line in found.lines]}))
     else:
         _show(found.lines, found.rig.units)
+    for note in found.notes:
+        print(note, file=sys.stderr)
     for place in found.tally.damage:
         print(f"damaged: {place}; trips found in what is whole", file=sys.stderr)
     return 1 if found.tally.damage else 0
+
+
+def _offset(text: str) -> float:
+    from brakewater.units import Dimension, UnitError, parse  # noqa: PLC0415 - numpy only when needed
+
+    try:
+        return parse(text, Dimension.TIME)
+    except UnitError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _hoist(args: argparse.Namespace) -> "tuple[Hoisted, float | None] | None":
+    from brakewater.review.outside import read  # noqa: PLC0415 - only when needed
+
+    return None if args.hoist is None else (read(args.hoist), args.offset)
 
 
 def document(line: "TripLine") -> dict[str, Any]:

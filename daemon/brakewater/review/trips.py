@@ -2,13 +2,14 @@
 
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from brakewater.errors import StorageError
 from brakewater.record.reader import Record
+from brakewater.review.outside import Hoisted, laid_over, proposed
 from brakewater.review.replay import Tally
 from brakewater.review.samples import Sampled, Samples, sampled
 from brakewater.rig import Rig
@@ -70,17 +71,48 @@ class TripLedger:
     rig: Rig
     lines: tuple[TripLine, ...]
     tally: Tally
+    notes: tuple[str, ...] = ()
+    """What was assumed on the way."""
 
 
-def ledger(record: Record) -> TripLedger | None:
-    """Every trip, brake by brake and in order of time; None where the record holds no scan."""
+def ledger(record: Record, hoist: tuple[Hoisted, float | None] | None = None) -> TripLedger | None:
+    """Every trip, brake by brake and in order of time; None where the record holds no scan.
+
+    Args:
+        record: what to look through.
+        hoist: another system's hook load and block position, used instead of the record's own, and the offset of its
+            clock in s, or None for the one that is proposed.
+
+    Raises:
+        StorageError: no offset was given and none can be told.
+    """
     found = sampled(record)
     if found is None:
         return None
+    notes: list[str] = []
+    if hoist is not None:
+        found, notes = _laid_over(found, *hoist)
     lines = [line for name, samples in found.brakes.items() for line in _lines(name, samples, found)]
     lines.sort(key=lambda line: (line.from_utc_ns, line.brake))
     numbered = tuple(_numbered(line, at) for at, line in enumerate(lines, 1))
-    return TripLedger(rig=found.rig, lines=numbered, tally=found.tally)
+    return TripLedger(rig=found.rig, lines=numbered, tally=found.tally, notes=tuple(notes))
+
+
+def _laid_over(found: Sampled, hoisted: Hoisted, offset_s: float | None) -> tuple[Sampled, list[str]]:
+    brakes, notes = {}, []
+    for name, samples in found.brakes.items():
+        by_s = offset_s
+        if by_s is None:
+            told = proposed(samples, hoisted)
+            if told is None or not told.clear:
+                likely = "" if told is None else f": {told.offset_s} s fits {told.likeness:.2f}"
+                likely += "" if told is None else f", another {told.next_best:.2f}"
+                raise StorageError(f"{name}: cannot tell the offset of the other system's clock{likely}; give --offset")
+            by_s = float(told.offset_s)
+            fit = f"fits {told.likeness:.2f}, next best {told.next_best:.2f}"
+            notes.append(f"{name}: the other system's times moved by {told.offset_s} s ({fit}); --offset sets another")
+        brakes[name] = laid_over(samples, hoisted, by_s)
+    return replace(found, brakes=brakes), notes
 
 
 def window(record: Record, number: int) -> tuple[int, int]:

@@ -176,8 +176,10 @@ def here(*words: str | Path) -> subprocess.CompletedProcess[str]:
 class Daemon:
     """``brakewater run`` in a process of its own; may be killed and started again on the same record."""
 
-    def __init__(self, rig: Path, record: Path, log: Path, environment: Mapping[str, str] | None = None) -> None:
-        self.record, self._rig, self._log = record, rig, log
+    def __init__(
+        self, rig: Path, record: Path, log: Path, environment: Mapping[str, str] | None = None, more: Sequence[str] = ()
+    ) -> None:
+        self.record, self._rig, self._log, self._more = record, rig, log, more
         self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -193,7 +195,7 @@ class Daemon:
 
     def start(self, *, ready: bool = True) -> None:
         """Start it; ``ready`` waits until a scan has gone through."""
-        words = [sys.executable, "-m", "brakewater", "run", str(self._rig), "--record", str(self.record)]
+        words = [sys.executable, "-m", "brakewater", "run", str(self._rig), "--record", str(self.record), *self._more]
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(words, stdout=log, stderr=log, env=self._environment)
         if ready:
@@ -230,10 +232,15 @@ class Daemon:
 
 @contextmanager
 def daemon(
-    rig: Path, record: Path, *, ready: bool = True, environment: Mapping[str, str] | None = None
+    rig: Path,
+    record: Path,
+    *,
+    ready: bool = True,
+    environment: Mapping[str, str] | None = None,
+    more: Sequence[str] = (),
 ) -> Iterator[Daemon]:
     """A running daemon; whatever a test leaves of it is killed."""
-    one = Daemon(rig, record, rig.with_suffix(".log"), environment)
+    one = Daemon(rig, record, rig.with_suffix(".log"), environment, more)
     one.start(ready=ready)
     try:
         yield one

@@ -6,20 +6,37 @@ import logging
 import os
 from pathlib import Path
 
+_LAST_PORT = 65535
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    parser.add_argument(
+        "--metrics",
+        type=_address,
+        metavar="[ADDRESS:]PORT",
+        help="figures for Prometheus at http://ADDRESS:PORT/metrics; without an address for this machine alone",
+    )
     parser.add_argument("--record", type=Path, required=True, metavar="DIR", help="folder for the record")
+
+
+def _address(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not port.isdecimal() or not 0 < int(port) <= _LAST_PORT:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a port, or an address and a port: 127.0.0.1:9464")
+    return host.strip("[]") or "127.0.0.1", int(port)
 
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0 after SIGTERM or SIGINT."""
     from brakewater.rig import load  # noqa: PLC0415 - only when needed
     from brakewater.service import watch  # noqa: PLC0415
+    from brakewater.service.guardian import Guardian  # noqa: PLC0415
     from brakewater.settings import settings  # noqa: PLC0415
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s")
     rig = load(args.rig)
-    asyncio.run(watch(rig, args.record, settings(os.environ.get("CREDENTIALS_DIRECTORY"))))
+    known = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
+    asyncio.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
     return 0

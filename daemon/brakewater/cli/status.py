@@ -7,6 +7,7 @@ from typing import Any
 from brakewater.cli.places import record_argument
 
 _STALE_S = 2.0
+_MIB = 1 << 20
 _STALE_SCANS = 4
 """Older than both of these, and the watch stands still."""
 
@@ -39,14 +40,11 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     _show_values(found.get("values") or {}, watching=watching)
     for name, device in found["devices"].items():
         answers = ", ".join(f"{count} {status}" for status, count in device["answers"].items())
-        print(f"device {name}: {device['status']} ({answers})")
-    if found["links"]["broker"] is not None:
-        print(f"broker: {'connected' if found['links']['broker'] else 'lost'}")
+        print(f"device {name}: {device['status']} ({answers}){_lately(device)}")
+    _show_broker(found["broker"])
     for name, mirror in found["mirrors"].items():
-        print(f"mirror {name}: {mirror}")
-    record = found["record"]
-    state = "recording" if record["recording"] else "NOT RECORDING"
-    print(f"record: {state}, {record['queued']} waiting, {record['failures']} failures")
+        _show_mirror(name, mirror)
+    _show_record(found["record"])
     for one in found["by_hand"]:
         print(f"{one['what'].upper()} {one['point']} until {one['until']}, by {one['actor']}: {one['reason']}")
     for one in found.get("settings", []):
@@ -82,3 +80,41 @@ def _show_values(values: dict[str, Any], *, watching: bool) -> None:
     wide = max((len(name) for name, _ in rows), default=0)
     for name, text in rows:
         print(f"  {name:<{wide}}  {text}")
+
+
+def _lately(device: dict[str, Any]) -> str:
+    share = device["errors_lately"]
+    return f", {share:.1%} wrong in the last minute" if share else ""
+
+
+def _show_broker(broker: dict[str, Any] | None) -> None:
+    if broker is None:
+        return
+    state = f"connected, MQTT {broker['version']}" if broker["connected"] else "LOST"
+    print(f"broker: {state}, {broker['events']} events delivered, {broker['drops']} sessions lost")
+
+
+def _show_mirror(name: str, mirror: dict[str, Any]) -> None:
+    live_s, behind_s = mirror["live_ns"] / 1e9, mirror["backlog_ns"] / 1e9
+    owed = f", {_span(behind_s)} still owed" if mirror["owed"] or behind_s > _STALE_S else ""
+    parked = f", {mirror['parked']} lines refused and parked" if mirror["parked"] else ""
+    waits = ", waits for a plausible clock" if mirror["waiting"] else ""
+    trouble = f": {mirror['last_error']}" if mirror["last_error"] else ""
+    print(f"mirror {name}: {_span(live_s)} behind{owed}, {mirror['sent']} lines sent{parked}{waits}{trouble}")
+
+
+def _show_record(record: dict[str, Any]) -> None:
+    state = "recording" if record["recording"] else "NOT RECORDING"
+    size = f"{record['hot_bytes'] / _MIB:.1f} MiB ({record['wal_bytes'] / _MIB:.1f} in the log)"
+    lost = f", {record['lost']} inputs LOST" if record["lost"] else ""
+    failed = f", {record['failures']} commits failed" if record["failures"] else ""
+    took = f"last commit {record['commit_latency_s'] * 1000:.0f} ms"
+    print(f"record: {state}, {record['queued']} waiting, {took}, {size}{failed}{lost}")
+
+
+def _span(seconds: float) -> str:
+    """A time span in the largest unit that leaves one figure before the point."""
+    for unit, length in (("d", 86_400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= length:
+            return f"{seconds / length:.1f} {unit}"
+    return f"{seconds:.1f} s"

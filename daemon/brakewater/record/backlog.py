@@ -68,6 +68,8 @@ class Backlog:
         self._closing = False
         self._hurry = 0
         self._losing: Lost | None = None
+        self.lost_count = 0
+        """Inputs that were not recorded, since the journal was opened."""
         self._due: list[Lost] = []
 
     def put(self, entry: Entry) -> None:
@@ -89,6 +91,7 @@ class Backlog:
 
     def _lose(self, run: int, first: int, last: int) -> None:
         known = self._losing
+        self.lost_count += last - first + 1
         self._losing = (run, min(first, known[1]), max(last, known[2])) if known else (run, first, last)
 
     def _turn_over(self) -> None:
@@ -152,6 +155,7 @@ class Backlog:
         if not newer_run:
             self._lose(*lost)
             return
+        self.lost_count += lost[2] - lost[1] + 1
         known = [due for due in self._due if due[0] == lost[0]]
         self._due = [due for due in self._due if due[0] != lost[0]]
         self._due.append((lost[0], lost[1], max(due[2] for due in [lost, *known])))

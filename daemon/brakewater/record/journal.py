@@ -51,6 +51,8 @@ class Figures:
     losing: bool
     """True while inputs are not being recorded."""
     wal_bytes: int
+    lost: int = 0
+    """Inputs that were not recorded since the journal was opened."""
 
 
 class Journal:
@@ -187,6 +189,7 @@ class Journal:
             failures=self._committer.failures,
             losing=self._backlog.losing,
             wal_bytes=self._writer.wal_bytes,
+            lost=self._backlog.lost_count,
         )
 
     def close(self, timeout_s: float = 5.0) -> None:

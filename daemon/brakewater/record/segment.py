@@ -11,7 +11,7 @@ import logging
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -84,6 +84,15 @@ def segment_runs(folder: Path) -> list[int]:
     except OSError as error:
         raise StorageError(f"{hot_folder(folder)}: cannot be listed: {plainly(error)}") from error
     return sorted(int(name) for name in names if name.isdecimal() and len(name) >= _RUN_DIGITS)
+
+
+def hot_bytes(folder: Path) -> int:
+    """Size of all hot segments with what SQLite keeps beside them."""
+    total = 0
+    for path in hot_folder(folder).glob("*.sqlite3*"):
+        with suppress(OSError):  # it may have been sealed in between
+            total += path.stat().st_size
+    return total
 
 
 def remove_segment(path: Path) -> None:

@@ -24,7 +24,15 @@ class Unrecorded:
 
     def figures(self) -> Figures:
         """All inputs stand as waiting; nothing is being recorded."""
-        return Figures(commit_age_ns=0, queued=self.queued, commit_latency_ns=0, failures=1, losing=True, wal_bytes=0)
+        return Figures(
+            commit_age_ns=0,
+            queued=self.queued,
+            commit_latency_ns=0,
+            failures=1,
+            losing=True,
+            wal_bytes=0,
+            lost=self.queued,
+        )
 
     def close(self, timeout_s: float = 5.0) -> None:
         """Nothing to do."""

@@ -7,11 +7,13 @@ from typing import Final
 
 from brakewater.clock import MachineClock
 from brakewater.field.door import Tap
+from brakewater.field.link import Link
 from brakewater.field.own import Gauge, OwnDevice
 from brakewater.field.plcs import Plcs
 from brakewater.field.poller import PolledSource
 from brakewater.notify.follower import Sources
 from brakewater.notify.mqtt import Mqtt
+from brakewater.quality import Status
 from brakewater.record.documents import event_doc
 from brakewater.record.mirror import MirrorWorker
 from brakewater.record.reader import Record
@@ -19,6 +21,7 @@ from brakewater.register_image import Links
 from brakewater.rig import Rig
 from brakewater.service.child import Child
 from brakewater.service.door import Door
+from brakewater.service.lately import Lately
 from brakewater.service.recording import Recording
 from brakewater.service.tellers import AlarmTeller, DeviceTeller
 from brakewater.settings import Settings
@@ -60,6 +63,7 @@ class Generation:
         self.mirrors = self._mirror() if self._recording.works else {}
         self.source = PolledSource(self.rig, OwnDevice(self.rig, self._gauges(clock)), period_s=self._period_s)
         self.tap = Tap(self.source)
+        self.lately = Lately(self._answers)
         self._stack.push_async_callback(self.source.close)
         self._stack.push_async_callback(self.plcs.close)
         await self.plcs.open()
@@ -84,7 +88,8 @@ class Generation:
     @property
     def outputs(self) -> tuple[Latest, ...]:
         """What takes each new picture."""
-        return (*((self.publisher,) if self.publisher else ()), *self.plcs.outputs, *self._tellers)
+        publishers = (self.publisher,) if self.publisher else ()
+        return (*publishers, *self.plcs.outputs, self.lately, *self._tellers)
 
     def _publish(self) -> Mqtt | None:
         if self.rig.mqtt is None:
@@ -125,6 +130,11 @@ class Generation:
             gauges[f"self.mirror.{name}"] = partial(_backlog_ms, mirror)
         return gauges
 
+    def _answers(self) -> dict[str, tuple[int, int]]:
+        """By device: answers, and those that were no good."""
+        links = self.source.links
+        return {name: (_answered(link), _answered(link) - link.by_status[Status.OK]) for name, link in links.items()}
+
     def _links(self) -> Links:
         """What PLCs see of the other sides."""
         return Links(
@@ -132,6 +142,10 @@ class Generation:
             broker=self.publisher is None or self.publisher.figures().connected,
             mirrors=all(mirror.backlog_ns < _BEHIND_NS for mirror in self.mirrors.values()),
         )
+
+
+def _answered(link: Link) -> int:
+    return link.by_status.total()
 
 
 def _is_connected(publisher: Mqtt) -> int:

@@ -1,5 +1,6 @@
 """How the watch does, as one document."""
 
+from dataclasses import asdict
 from time import monotonic_ns
 from typing import Any, Final
 
@@ -8,48 +9,65 @@ from brakewater.loop import Loop
 from brakewater.notify.screen import VALID_S
 from brakewater.quality import status_name
 from brakewater.readiness import obstacles
-from brakewater.record.journal import Journal
-from brakewater.record.unrecorded import Unrecorded
+from brakewater.record.segment import hot_bytes
 from brakewater.render import alarm_now, by_hand_now, derived_line, obstacle_now, reading_line, setting_now
 from brakewater.render import now as live
 from brakewater.rig import Rig
 from brakewater.service.generation import Generation
+from brakewater.service.recording import Recording
 from brakewater.stream import AlarmNow, Picture
 
 _STALE_S: Final = 2.0
+_STALE_SCANS: Final = 4
+"""Scans older than both of these, and the watch stands still."""
 _CAUTIONS: Final = (
     "Advisory only: the maker's manual and local rules stand above this.",
     "Not looked at: rounds of upkeep, and whether the friction brake can hold the load.",
 )
 
 
-def status(loop: Loop, now: Generation, journal: Journal | Unrecorded) -> dict[str, Any]:
+def _age_s(loop: Loop) -> float | None:
+    return (monotonic_ns() - loop.scanned_ns) / 1e9 if loop.scanned_ns else None
+
+
+def flows(loop: Loop, rig: Rig) -> bool:
+    """Whether scans come in and have gone through the engine."""
+    age_s = _age_s(loop)
+    stale_s = max(_STALE_S, _STALE_SCANS * rig.scan_ns / 1e9)
+    return loop.picture is not None and age_s is not None and age_s <= stale_s
+
+
+def status(loop: Loop, now: Generation, recording: Recording) -> dict[str, Any]:
     """What ``brakewater status --json`` prints.
 
     Args:
         loop: holds the newest picture.
         now: the parts in force.
-        journal: how the record does.
+        recording: how the record does.
     """
-    picture, figures = loop.picture, journal.figures()
+    picture, figures = loop.picture, recording.journal.figures()
     return {
         "version": __version__,
         "rig": now.rig.name,
         "scan_s": now.rig.scan_ns / 1e9,
         "run": picture.run if picture else None,
         "input": picture.input if picture else None,
-        "scan_age_s": (monotonic_ns() - loop.scanned_ns) / 1e9 if loop.scanned_ns else None,
+        "scan_age_s": _age_s(loop),
         "lateness_s": now.source.lateness_ns / 1e9,
         "skipped": now.source.skipped,
         "devices": _devices(loop, now),
         "links": {"broker": now.publisher.figures().connected if now.publisher else None},
+        "broker": asdict(now.publisher.figures()) if now.publisher else None,
         "mirrors": {name: mirror.figures() for name, mirror in now.mirrors.items()},
         **now.plcs.figures(),
         "record": {
             "recording": not figures.losing,
             "commit_age_s": figures.commit_age_ns / 1e9,
+            "commit_latency_s": figures.commit_latency_ns / 1e9,
             "queued": figures.queued,
+            "lost": figures.lost,
             "failures": figures.failures,
+            "hot_bytes": hot_bytes(recording.folder),
             "wal_bytes": figures.wal_bytes,
         },
         "values": _values(now.rig, picture) if picture else {},
@@ -85,11 +103,13 @@ def _stands(alarm: AlarmNow) -> bool:
 
 def _devices(loop: Loop, now: Generation) -> dict[str, Any]:
     known = loop.picture.status if loop.picture else {}
+    lately = now.lately.shares()
     return {
         name: {
             "status": status_name(known[name]) if name in known else "unknown",
             "trouble": link.trouble,
             "requests": link.requests,
+            "errors_lately": lately[name],
             "answers": {status_name(code): count for code, count in sorted(link.by_status.items())},
         }
         for name, link in now.source.links.items()
@@ -106,8 +126,7 @@ def ready(loop: Loop, rig: Rig, asked: dict[str, Any]) -> dict[str, Any]:
     """
     names = asked.get("unproved")
     unproved = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
-    age_s = (monotonic_ns() - loop.scanned_ns) / 1e9 if loop.scanned_ns else None
-    if loop.picture is None or age_s is None or age_s > max(_STALE_S, 4 * rig.scan_ns / 1e9):
+    if loop.picture is None or not flows(loop, rig):
         stands = {"what": "watch", "name": rig.name, "why": "no scans", "text": "the watch brings no scans"}
         return {"ready": False, "obstacles": [stands], "cautions": list(_CAUTIONS)}
     found = [obstacle_now(rig, one) for one in obstacles(rig, loop.picture, unproved)]

@@ -26,9 +26,12 @@ from brakewater.rig import Rig, load
 from brakewater.rig.keeping import Keeping
 from brakewater.service.door import Door, handler
 from brakewater.service.feed import Feed
+from brakewater.service.figures_server import FiguresServer
 from brakewater.service.generation import STOP_S, Generation
+from brakewater.service.guardian import Guardian
+from brakewater.service.metrics import metrics
 from brakewater.service.recording import Recording
-from brakewater.service.status import ready, status
+from brakewater.service.status import flows, ready, status
 from brakewater.service.upkeep import Upkeep
 from brakewater.settings import Settings
 from brakewater.stream import Latest, Start
@@ -47,6 +50,8 @@ async def watch(
     also: tuple[Latest, ...] = (),
     stop: asyncio.Event | None = None,
     period_s: float | None = None,
+    metrics_at: tuple[str, int] | None = None,
+    guardian: Guardian | None = None,
 ) -> None:
     """Watch a rig until told to stop by SIGTERM, SIGINT or the event; SIGHUP takes a changed rig file.
 
@@ -57,20 +62,25 @@ async def watch(
         also: more outputs that get each new picture.
         stop: ends the watch when set.
         period_s: cadence other than the rig's, s.
+        metrics_at: address and port to give figures for monitoring at; None: nowhere.
+        guardian: the service manager, if any.
 
     Raises:
         FolderLockedError: another daemon records there.
         RigFileError: the key that signs the record cannot be used.
     """
-    stop = stop or asyncio.Event()
+    stop, guardian = stop or asyncio.Event(), guardian or Guardian({})
     async with _running(rig, folder, settings, also, period_s) as running:
         _listen(stop, running)
+        await running.open_figures(metrics_at)
+        followed = asyncio.create_task(guardian.follow(running.flows, running.line), name="guardian")
         stopping = asyncio.create_task(stop.wait(), name="stop")
         polling = asyncio.create_task(running.poll(), name="poll")
         done, pending = await asyncio.wait({polling, stopping}, return_when=asyncio.FIRST_COMPLETED)
-        for task in pending:
+        guardian.stopping()
+        for task in (*pending, followed):
             task.cancel()
-        await asyncio.gather(*pending, return_exceptions=True)
+        await asyncio.gather(*pending, followed, return_exceptions=True)
         for task in done:
             task.result()  # a defect in the loop ends the daemon loudly; its guardian starts it again
 
@@ -144,6 +154,7 @@ class _Running:
         self._loop = Loop(engine=before.engine, journal=recording.journal, clock=before.clock, again=self._next)
         self._now: Generation | None = None
         self._changing = asyncio.Lock()
+        self._figures: FiguresServer | None = None
         self._background: set[asyncio.Task[dict[str, Any]]] = set()
 
     @property
@@ -233,7 +244,7 @@ class _Running:
         """Begin to answer on ``control.sock``, if it can be made there."""
 
         async def tell(_: dict[str, Any]) -> dict[str, Any]:
-            return status(self._loop, self.now, self._recording.journal)
+            return self.status()
 
         async def probe(asked: dict[str, Any]) -> dict[str, Any]:
             now = self.now
@@ -258,7 +269,33 @@ class _Running:
             return
         stack.push_async_callback(server.close)
 
+    def status(self) -> dict[str, Any]:
+        """How the watch does, as one document."""
+        return status(self._loop, self.now, self._recording)
+
+    def flows(self) -> bool:
+        """Whether scans come in and go through."""
+        return flows(self._loop, self.now.rig)
+
+    def line(self) -> str:
+        """How the watch does, for the service manager: it changes only with something that matters."""
+        alarms = [one for one in self._loop.picture.alarms if one.state != "normal"] if self._loop.picture else []
+        standing = f"{len(alarms)} alarms stand" if alarms else "no alarm stands"
+        return f"rig {self.now.rig.name}: {'watching' if self.flows() else 'NOT WATCHING'}, {standing}"
+
+    async def open_figures(self, address: tuple[str, int] | None) -> None:
+        """Give figures for monitoring there; that they cannot be given is no reason not to watch."""
+        if address is None:
+            return
+        self._figures = FiguresServer(*address, lambda: metrics(self.status()))
+        try:
+            await self._figures.open()
+        except OSError as error:
+            _log.error("no figures for monitoring: %s", error)
+
     async def close(self) -> None:
         """Hang up everything."""
+        if self._figures is not None:
+            await self._figures.close()
         if self._now is not None:
             await self._now.close()

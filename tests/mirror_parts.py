@@ -71,7 +71,15 @@ def incident(n: int, *, run: int = 1, t0: int = SECOND, utc0: int, rig: Rig = RI
         values={"aux-flow": flow, "ambient-temperature": 18.3},
         raw={"aux-inlet": raw_inlet},
     )
-    more = scans(rig, 10, run=run, first=n + 2, t0=int(first.t_ns[-1]) + rig.scan_ns, utc0=utc0 + n * rig.scan_ns)
+    more = scans(
+        rig,
+        10,
+        run=run,
+        first=n + 2,
+        t0=int(first.t_ns[-1]) + rig.scan_ns,
+        utc0=utc0 + n * rig.scan_ns,
+        values={"ambient-temperature": 18.3},
+    )
     opening = Start(run=run, t_ns=t0 - 1, utc_ns=utc0 - 1, boot=boot, version="0", rig_toml=rig.text)
     return [opening, first, command(first, key=f"c{run}", alarm="all"), more]
 

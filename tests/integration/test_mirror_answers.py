@@ -267,7 +267,8 @@ def test_what_happens_now_goes_first_and_the_backlog_keeps_to_its_rate(tmp_path:
                 until(lambda number=number: _has(server, int(new.utc_ns[6 * number + 5])), "the newest scan")
                 late.append(len(server.requests) - before)
                 assert worker.figures()["backlog_ns"] > 60 * SECOND > worker.figures()["live_ns"]
-            assert (worker.figures()["sent"] - had) / (time.monotonic() - began) < 1.3 * slow.backlog_rate
+            most = slow.backlog_rate * (time.monotonic() - began) + 1000  # a batch ahead, and the live lines
+            assert worker.figures()["sent"] - had < most
     assert len(late) == 4
     assert max(late) <= 8  # a commit comes up to a second after its scan; the backlog is 24 requests
     quick = slow.model_copy(update={"backlog_rate": 1_000_000})

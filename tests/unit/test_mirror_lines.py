@@ -6,12 +6,11 @@ import pytest
 
 from brakewater.alarms.lifecycle import State
 from brakewater.engine import Engine
-from brakewater.record.batches import Batches, Mark
+from brakewater.record.batches import Batches
 from brakewater.record.influx import Verdict, _verdict, retry_after_s
 from brakewater.record.journal import Journal
 from brakewater.record.lines import PRIORITIES, STATES, Lines, field_name
 from brakewater.record.parked import Parked
-from brakewater.record.progress import Progress
 from brakewater.record.segment import segment_path
 from brakewater.stream import Start
 from mirror_parts import RIG, SECOND, due, incident, parsed, write
@@ -19,7 +18,7 @@ from record_streams import event
 from rig_parts import demo_rig
 from streams import UTC, gap, scans, two
 
-BEGIN = Mark(place=(0, -1))
+BEGIN = (0, -1)
 
 
 def drained(batches: Batches) -> list[str]:
@@ -109,21 +108,18 @@ def test_names_of_points_are_told_apart() -> None:
 # ------------------------------------------------------------- going back
 
 
-def test_going_back_makes_the_same_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_beginning_anywhere_makes_the_same_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("brakewater.record.batches.ENOUGH", 1)
     inputs = [*incident(1500, utc0=UTC), *incident(900, run=2, t0=600 * SECOND, utc0=UTC + 600 * SECOND)]
     write(tmp_path, inputs)
     batches = Batches(tmp_path, SECOND, BEGIN, block=130)
-    marks, lines = [(0, BEGIN)], []
+    places, lines = [(0, BEGIN)], []
     while (batch := batches.next()) is not None:
         lines += [line.decode() for line in batch.lines]
-        marks.append((len(lines), batches.mark()))
-    assert len(marks) > 15
-    for count, mark in marks:
-        batches.back_to(mark)
-        assert drained(batches) == lines[count:]
-        afresh = Batches(tmp_path, SECOND, Mark(place=mark.place), block=77)
-        assert sorted(drained(afresh)) == sorted(lines[count:])
+        places.append((len(lines), batches.place))
+    assert len(places) > 15
+    for count, place in places:
+        assert sorted(drained(Batches(tmp_path, SECOND, place, block=77))) == sorted(lines[count:])
 
 
 def test_what_is_committed_later_follows(tmp_path: Path) -> None:
@@ -178,7 +174,7 @@ def test_times_set_right_stay_the_same_when_sent_again(tmp_path: Path) -> None:
     lines = drained(Batches(tmp_path, 0, BEGIN))
     assert len(lines) == 2 * 330
     for at in (0, 39, 60, 210):
-        again = drained(Batches(tmp_path, 0, Mark(place=(1, at)), block=17))
+        again = drained(Batches(tmp_path, 0, (1, at), block=17))
         assert set(again) <= set(lines)
         assert len(again) == 2 * (330 - at)
 
@@ -257,40 +253,3 @@ def test_verdicts() -> None:
         503: Verdict.AWAY,
         418: Verdict.AWAY,
     }
-
-
-class Steady:
-    def __init__(self) -> None:
-        self.ns = 10**12
-
-    def monotonic_ns(self) -> int:
-        return self.ns
-
-
-def test_going_back_reaches_the_margin_before_the_last_taken(monkeypatch: pytest.MonkeyPatch) -> None:
-    steady = Steady()
-    monkeypatch.setattr("brakewater.record.progress.time", steady)
-    progress = Progress(BEGIN, 15 * SECOND)
-    taken: list[tuple[int, int]] = []
-    for number in range(400):
-        steady.ns += (number % 7) * SECOND // 5
-        progress.taken(Mark(place=(1, number)))
-        taken.append((steady.ns, number))
-        # As strict as can be: a server that keeps nothing of the last margin before its last answer.
-        kept = max((known for at, known in taken if at <= steady.ns - 15 * SECOND), default=-1)
-        assert progress.safe.place[1] <= kept
-        assert progress.safe.place[1] >= max((n for at, n in taken if at <= steady.ns - 18 * SECOND), default=-1)
-        assert progress.last.place == (1, number)
-        assert len(progress._marks) < 25
-    steady.ns += 1000 * SECOND
-    before = progress.safe
-    progress.nothing_to_take(Mark(place=(1, 400)))
-    assert progress.safe is before  # no word from the server in all that time: it may have died at the beginning of it
-    assert progress.last.place == (1, 400)
-    safe = progress.safe
-    assert progress.go_back() is safe
-    assert (progress.last, progress.going_back, progress.at_risk) == (safe, True, False)
-    progress.taken(Mark(place=(1, 390)))
-    assert progress.going_back
-    progress.taken(Mark(place=(1, 400)))
-    assert not progress.going_back

@@ -2,11 +2,11 @@
 
     Record -> Engine (from the run's Start, as live and in replay) -> one scan in so long -> Lines
 
-A ``Mark`` holds a place with the engine's state there, so that going back to it does not mean the whole run again.
+It never goes back: over a snapshot an off-delay begins anew, so lines made from one would not be the same. To begin in
+the middle of a run, the run is read from its Start.
 """
 
 import logging
-import pickle
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -32,25 +32,7 @@ _MOST_ITEMS: Final = 32
 _UNUSABLE: Final = (BrakewaterError, ValueError, TypeError, LookupError, ArithmeticError)
 """What a run may raise whose rig file or scans this version cannot take."""
 
-NOWHERE: Final[Place] = (0, -1)
-"""Before every input."""
-
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
-    """A place in the record from which the lines after it can be made."""
-
-    place: Place
-    start: Start | None = None
-    """Of the place's run; None where the run has to be read from its Start."""
-    engine: bytes = b""
-    """The engine as it stood there, pickled. A snapshot would not do: over a Start an off-delay begins anew."""
-    slot: int | None = None
-    """Position of the last scan on the grid of those that are sent."""
-    event: int = 0
-    """Number of the run's last event up to the place."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +53,9 @@ class Batches:
         self,
         folder: Path,
         every_ns: int,
-        mark: Mark,
+        after: Place,
         *,
         block: int = BLOCK,
-        seen: Place = NOWHERE,
         to: Place | None = None,
     ) -> None:
         """Nothing is read yet.
@@ -82,13 +63,12 @@ class Batches:
         Args:
             folder: record folder.
             every_ns: one scan in so long gives lines; each where 0.
-            mark: where to begin.
+            after: up to here inputs of its run only bring the engine along and give no lines.
             block: the most scans read at once.
-            seen: up to here inputs only bring the engine along and give no lines.
             to: the last input wanted; None: on and on.
         """
         self._record, self._every_ns, self._block = Record(folder), every_ns, block
-        self._seen, self._to = seen, to
+        self._to, self._beyond = to, False
         self._times = WallTimes(self._record)
         self._told: set[tuple[int, str]] = set()
         self._items: Iterator[Input] | None = None
@@ -98,7 +78,11 @@ class Batches:
         """Scans that no wall time can be told for; they are not sent."""
         self.skipped = 0
         """Runs of which something could not be read or used."""
-        self.back_to(mark)
+        self._place, self._from = (after[0], -1), after
+        self._engine: Engine | None = None
+        self._start: Start | None = None
+        self._slot: int | None = None
+        self._event = 0
 
     # ------------------------------------------------------------- moving about
 
@@ -115,7 +99,7 @@ class Batches:
     @property
     def bringing_along(self) -> bool:
         """True while inputs are read that give no lines."""
-        return self._place < self._seen
+        return self._place < self._from
 
     @property
     def to(self) -> Place | None:
@@ -126,25 +110,9 @@ class Batches:
         """Go on in blocks of so many scans and no further than to a place."""
         self._to, self._block, self._items = to, block, None
 
-    def back_to(self, mark: Mark) -> None:
-        """Go on from a mark."""
-        self._items, self._beyond = None, False
-        self._place, self._from = mark.place, max(mark.place, self._seen)
-        self._slot, self._event = mark.slot, mark.event
-        self._engine: Engine | None = None
-        self._start = mark.start
-        if mark.start is None:
-            self._place = (mark.place[0], -1)
-        else:
-            self._engine = pickle.loads(mark.engine)  # noqa: S301 - made by ``mark``, and never out of memory
-            self._lines = Lines(self._engine.rig)
-
-    def mark(self) -> Mark:
-        """The place after the last batch."""
-        if self._engine is None or self._start is None:
-            return Mark(place=max(self._place, self._from))
-        engine = pickle.dumps(self._engine)
-        return Mark(place=self._place, start=self._start, engine=engine, slot=self._slot, event=self._event)
+    def skip_to(self, place: Place) -> None:
+        """Give no lines up to a place in this run."""
+        self._from = max(self._from, place)
 
     # ------------------------------------------------------------------ reading
 
@@ -152,7 +120,7 @@ class Batches:
         """The next lines, perhaps none; None where nothing more is committed or all that is has to wait.
 
         Raises:
-            StorageError: the record cannot be read now; go back to a mark.
+            StorageError: the record cannot be read now; begin again with another.
         """
         lines: list[bytes] = []
         t_ns = None

@@ -1,6 +1,6 @@
 """The mirror: sends the committed record on to a time-series server, at least once, in a thread of its own.
 
-    Lanes: Batches (record -> lines) -> InfluxServer -> Progress (what has been taken, how long ago)
+    Lanes: Batches (record -> lines) -> InfluxServer -> what it took lately, to be sent again
 
 A server may take lines and still lose the last seconds of them when it is killed. So the cursor, and the place to go
 back to after any trouble, is not the last line taken but the last that was taken a *margin* ago. Points are the same
@@ -19,10 +19,9 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from brakewater.errors import StorageError
-from brakewater.record.batches import Batch
 from brakewater.record.cursors import FOR_EVER, Cursors, Place, Span
 from brakewater.record.influx import InfluxServer, Reply, Verdict
-from brakewater.record.lanes import Lane, Lanes
+from brakewater.record.lanes import MOST_KEPT_BYTES, Lane, Lanes, Parcel
 from brakewater.record.parked import Parked, Refusal
 from brakewater.record.reader import Record
 from brakewater.rig import Mirror
@@ -238,7 +237,7 @@ class MirrorWorker:
     def _pay(self, server: InfluxServer, lanes: Lanes, lane: Lane) -> None:
         """Send some of what is owed, and say when more may be: at the backlog rate, and half of the time at most."""
         began, before = time.monotonic(), self._sent
-        more = self._advance(server, lanes, lane)
+        more = lane.kept_bytes < MOST_KEPT_BYTES and self._advance(server, lanes, lane)
         now = time.monotonic()
         due_s = began + (self._sent - before) / self._mirror.backlog_rate
         self._owed_at_s = max(due_s, 2 * now - began) if more else now + self._pace.idle_s
@@ -246,24 +245,32 @@ class MirrorWorker:
     def _advance(self, server: InfluxServer, lanes: Lanes, lane: Lane) -> bool:
         """Send the next lines of a lane; true where more may follow at once."""
         began = time.monotonic()
-        batch = lane.batches.next()
+        parcel = self._next(lane)
         self._look(lanes)
-        if batch is None:
+        if parcel is None:
             return False
         spent_s = time.monotonic() - began
-        for first in range(0, len(batch.lines), MOST_LINES):
-            self._send_some(server, batch.lines[first : first + MOST_LINES], lanes)
-        self._taken(lanes, lane, batch)
-        if batch.full:
+        lines = parcel.lines
+        for first in range(0, len(lines), MOST_LINES):
+            self._send_some(server, lines[first : first + MOST_LINES], lanes)
+        self._taken(lanes, lane, parcel)
+        if parcel.full:
             self._closing.wait(spent_s)  # catching up takes half a core at most
-        return batch.full
+        return parcel.full
 
-    def _taken(self, lanes: Lanes, lane: Lane, batch: Batch) -> None:
-        lane.taken(batch)
-        if batch.lines:
+    def _next(self, lane: Lane) -> Parcel | None:
+        try:
+            return lane.next()
+        except Exception:
+            lane.read_again()
+            raise
+
+    def _taken(self, lanes: Lanes, lane: Lane, parcel: Parcel) -> None:
+        lane.taken()
+        if parcel.packed:
             self._wait_s, self._last_error = 0.0, None
             for each in lanes:
-                each.progress.answered()
+                each.answered()
 
     def _is_behind(self, live: Lane) -> bool:
         if self._newest is None or live.sent_ns is None or live.batches.bringing_along or live.batches.waiting:
@@ -298,7 +305,7 @@ class MirrorWorker:
             raise _NotTakenError(Reply(verdict=Verdict.BUSY, says="closing"))
         reply = server.write(lines)
         if reply.verdict is Verdict.TAKEN:
-            if reply.reconnected and _at_risk(lanes) and not any(lane.progress.going_back for lane in lanes):
+            if reply.reconnected and _at_risk(lanes) and not any(lane.going_back for lane in lanes):
                 raise _NotTakenError(Reply(verdict=Verdict.AWAY, says="the connection was gone", wait_s=0.0))
             return len(lines)
         if reply.verdict is not Verdict.REFUSED:
@@ -316,11 +323,8 @@ class MirrorWorker:
         if self._lanes is not None:
             away = reply.verdict is Verdict.AWAY
             self._returns += away and _at_risk(self._lanes)
-            for lane in self._lanes:
-                if away:
-                    lane.go_back()
-                else:
-                    lane.try_again()
+            for lane in self._lanes if away else ():
+                lane.go_back()
         self._pause(self._waiting_s(reply))
 
     def _waiting_s(self, reply: Reply) -> float:
@@ -348,7 +352,7 @@ class MirrorWorker:
         if lanes is None or self._newest is None:
             return
         newest_ns = self._newest[1]
-        behind = [_behind_ns(lane, newest_ns) for lane in lanes if not lane.batches.ended]
+        behind = [_behind_ns(lane, newest_ns) for lane in lanes if not lane.done]
         self._live_ns, self._backlog_ns = behind[-1], max(behind)
 
 
@@ -357,4 +361,4 @@ def _behind_ns(lane: Lane, newest_ns: int) -> int:
 
 
 def _at_risk(lanes: Lanes) -> bool:
-    return any(lane.progress.at_risk for lane in lanes)
+    return any(lane.at_risk for lane in lanes)

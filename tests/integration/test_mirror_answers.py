@@ -246,16 +246,16 @@ def test_a_run_that_cannot_be_used_is_left_out(tmp_path: Path, server: Scripted)
 
 
 def test_what_happens_now_goes_first_and_the_backlog_keeps_to_its_rate(tmp_path: Path, server: Scripted) -> None:
-    """Twenty minutes were missed; while they are sent slowly, each new scan goes out with one of the next requests."""
+    """Ten minutes were missed; while they are sent slowly, each new scan goes out with one of the next requests."""
     start, old, *_ = incident(6000, utc0=UTC)
     assert isinstance(old, Block)
-    new = scans(RIG, 24, first=6001, t0=int(old.t_ns[-1]) + RIG.scan_ns, utc0=int(old.utc_ns[-1]) + RIG.scan_ns)
-    steps = iter([*pieces([start, old], 2000), *list(pieces([start, old, new], 6))[1001:]])
-    slow = Mirror.model_validate({"url": server.url, "every": "0.2 s", "backlog-rate": 300})
+    new = scans(RIG, 24, first=3001, t0=int(old.t_ns[-1]) + RIG.scan_ns, utc0=int(old.utc_ns[-1]) + RIG.scan_ns)
+    steps = iter([*pieces([start, old], 2000), *list(pieces([start, old, new], 6))[501:]])
+    slow = Mirror.model_validate({"url": server.url, "every": "0.2 s", "backlog-rate": 100})
     worker = MirrorWorker("base", slow, tmp_path, pace=QUICK)
     late = []
     with Journal(tmp_path, on_commit=worker.committed, bound=100_000) as journal:
-        for _ in range(4):
+        for _ in range(3):
             next(steps)(journal)
         assert journal.wait_committed(30)
         with worker:
@@ -270,7 +270,7 @@ def test_what_happens_now_goes_first_and_the_backlog_keeps_to_its_rate(tmp_path:
             most = slow.backlog_rate * (time.monotonic() - began) + 1000  # a batch ahead, and the live lines
             assert worker.figures()["sent"] - had < most
     assert len(late) == 4
-    assert max(late) <= 8  # a commit comes up to a second after its scan; the backlog is 24 requests
+    assert max(late) <= 8  # a commit comes up to a second after its scan; the backlog is a dozen requests
     quick = slow.model_copy(update={"backlog_rate": 1_000_000})
     with MirrorWorker("base", quick, tmp_path, pace=QUICK) as worker:
         until(lambda: level(worker), "level", within_s=40)

@@ -35,7 +35,9 @@ def arrived(server: Victoria, expected: Points) -> None:
     """Wait until all has arrived; the server shows fresh points after about two seconds."""
     wanted = in_ms(expected)
     assert len(wanted) == len(expected)
-    until(lambda: len(server.points()) >= len(wanted) and not differences(server.points(), wanted), "points")
+    until(
+        lambda: len(server.points()) >= len(wanted) and not differences(server.points(), wanted), "points", within_s=40
+    )
     assert differences(server.points(), wanted) == []
 
 
@@ -68,7 +70,7 @@ def test_a_server_killed_while_receiving_loses_nothing(tmp_path: Path, server: V
         with Journal(tmp_path, bound=1_000_000, on_commit=worker.committed) as journal:
             for put in pieces(inputs, 25):
                 put(journal)
-                halt.wait(0.02)
+                halt.wait(0.15)
 
     with MirrorWorker("base", mirror(server.url), tmp_path, pace=QUICK) as worker:
         writer = threading.Thread(target=record)

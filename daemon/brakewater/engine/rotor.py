@@ -1,6 +1,7 @@
 """The rotor's temperature as the engine carries it: what drives it each second, and how far that is known."""
 
 from dataclasses import dataclass
+from itertools import repeat
 from typing import Any, Final
 
 import numpy as np
@@ -10,7 +11,7 @@ from brakewater.engine.hoisting import Duty
 from brakewater.engine.lag_free import Recovered
 from brakewater.engine.seconds import BAD, Groups
 from brakewater.engine.tail import Tail
-from brakewater.physics.rotor import RotorModel, RotorState, Second, carried_on, contact_w_k
+from brakewater.physics.rotor import RotorModel, RotorState, carried_on, contact_w_k
 from brakewater.physics.uncertainty import Spread
 from brakewater.quality import Reason
 from brakewater.stream import Codes, Floats
@@ -60,7 +61,7 @@ class RotorWatch:
             first = float(seen[0])
             self._state = RotorState(surface_degc=first, core_degc=first, water_degc=first)
         rows = (power, std, contact, seen, self._outlet.std(seen), flowing, capacity)
-        seconds = [Second(self._step_s, *row) for row in zip(*[row.tolist() for row in rows], strict=True)]
+        seconds = zip(repeat(self._step_s), *[row.tolist() for row in rows], strict=False)
         found = np.array(carried_on(self._model, self._state, seconds))
         codes = np.where(flowing, codes, np.uint8(Reason.DOUBTFUL_BASIS))
         return {

@@ -13,7 +13,7 @@ Boelter give it; 13/16 needs square roots only), times the wetted part of the ro
 used.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
 from typing import Final, NamedTuple
@@ -47,6 +47,10 @@ class RotorModel:
     """Level that wets the rotor all over."""
     std: float
     """Relative standard uncertainty of each parameter."""
+
+
+Row = tuple[float, float, float, float, float, float, bool, float]
+"""A ``Second`` without its names."""
 
 
 class Second(NamedTuple):
@@ -85,13 +89,13 @@ def contact_w_k(model: RotorModel, level_m: Floats, flow_m3_s: Floats) -> Floats
     return wet * (model.still_w_k + model.flowing_w_k * (root * fourth * sixteenth))
 
 
-def carried_on(model: RotorModel, state: RotorState, seconds: Sequence[Second]) -> list[tuple[float, float]]:
+def carried_on(model: RotorModel, state: RotorState, seconds: Iterable[Second | Row]) -> list[tuple[float, float]]:
     """Skin temperature in degC and its standard uncertainty in K after each second; ``state`` moves on.
 
     Args:
         model: the rotor.
         state: before the first second.
-        seconds: in order.
+        seconds: in order; plain tuples will do, and are quicker to make.
     """
     by_surface, by_core, through = 1.0 / model.surface_j_k, 1.0 / model.core_j_k, model.through_w_k
     std = model.std

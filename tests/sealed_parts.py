@@ -7,7 +7,10 @@ from brakewater.record.sealed.layout import sealed_path
 from brakewater.record.sealed.read import Sealed
 from brakewater.record.sealed.write import write_segment
 from brakewater.record.segment import segment_path
+from day_record import rig, scans
 from record_streams import UTC, block, command, event, gap, start
+
+RIG = rig()
 
 
 def two_runs(folder: Path) -> None:
@@ -32,3 +35,13 @@ def put_in_place(folder: Path, run: int = 1) -> Sealed:
     place.mkdir(parents=True)
     write_segment(segment_path(folder, run), run, place)
     return Sealed(place)
+
+
+def many_runs(folder: Path, count: int, first: int = 1) -> None:
+    """So many runs with a valid rig file, the last of them open to be the newest."""
+    with Journal(folder) as journal:
+        for run in range(first, first + count):
+            journal.begin(start(run, rig_toml=RIG.text, snapshot=b""))
+            journal.append(scans(RIG, 1, 700, run), (event(run, 7, 1),))
+            journal.append(command(run, 701))
+            journal.append(scans(RIG, 702, 300, run))

@@ -2,7 +2,15 @@
 
 import sys
 
-from benchmarks import bench_flat_out, bench_load, bench_memory, bench_replay, bench_simulator, bench_start
+from benchmarks import (
+    bench_flat_out,
+    bench_load,
+    bench_memory,
+    bench_replay,
+    bench_sealed,
+    bench_simulator,
+    bench_start,
+)
 from benchmarks.table import HEAD
 
 
@@ -10,6 +18,7 @@ def main() -> int:
     """The whole table, or the benchmarks named on the command line."""
     modules = {
         "replay": bench_replay,
+        "sealed": bench_sealed,
         "flat_out": bench_flat_out,
         "load": bench_load,
         "memory": bench_memory,

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from brakewater.record.sealed.columns import Columns, WordColumn, words_of
@@ -20,6 +21,8 @@ from brakewater.stream import Block, Floats
 ROWS: Final = 32_768
 """Scans in a row group: what a reader holds at once, under two hours at five a second."""
 LEVEL: Final = 9
+_MOST_FLOATS: Final = 4096
+"""So many different ones in a row group still make a dictionary."""
 _DELTA: Final = "DELTA_BINARY_PACKED"
 _SPLIT: Final = "BYTE_STREAM_SPLIT"
 _WALL: Final = {1_000_000: "ms", 1_000: "us", 1: "ns"}
@@ -147,7 +150,10 @@ def _options(group: pa.Table) -> dict[str, Any]:
 
 def _best(one: pa.Table) -> str | None:
     """The encoding that makes this column smallest; None for a dictionary."""
-    split = _SPLIT if pa.types.is_floating(one.schema.field(0).type) else _DELTA
+    floating = pa.types.is_floating(one.schema.field(0).type)
+    split = _SPLIT if floating else _DELTA
+    if floating and pc.count_distinct(one.column(0)).as_py() > _MOST_FLOATS:
+        return split  # a dictionary that runs over leaves whole floats behind
     candidates: dict[str | None, dict[str, Any]] = {
         None: {"use_dictionary": True},
         split: {"use_dictionary": False, "column_encoding": {one.column_names[0]: split}},

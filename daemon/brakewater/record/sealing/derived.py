@@ -80,5 +80,6 @@ def _abouts(rig: Rig) -> dict[str, dict[str, str]]:
         f"{brake.name}.{name}": {"unit": dimension_of_derived(name).value, "brake": brake.name, "says": "null: bad"}
         for brake in rig.brakes
         for name in derived_of(rig, brake)
+        if "_std" not in name  # noise that costs room, and follows from the rest
     }
     return points | derived

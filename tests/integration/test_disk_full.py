@@ -1,0 +1,101 @@
+"""A disk that really is full: a small tmpfs that something else fills. Only recording stops, and resumes by itself."""
+
+import asyncio
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from brakewater.engine import Engine
+from brakewater.record.reader import Record
+from brakewater.record.sealing.due import seal_due
+from brakewater.record.segment import segment_runs
+from brakewater.record.verify import verify
+from brakewater.review.replay import Tally, compare, replayed
+from brakewater.service.upkeep import used_e4
+from brakewater.stream import Block, Gap
+from field_rigs import Played, run, until
+from gap_parts import CALM, DRY, Gapped
+from record_streams import flat
+from sealed_parts import many_runs
+
+pytestmark = pytest.mark.integration
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 4 MB."""
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(tmp_path)], capture_output=True, text=True, check=False
+    )
+    if made.returncode:
+        pytest.skip(f"a full disk needs a disk to fill, and mounting one needs root: {made.stderr.strip()}")
+    yield tmp_path
+    subprocess.run(["umount", "-l", str(tmp_path)], check=True)
+
+
+def fill(folder: Path) -> Path:
+    ballast = folder / "ballast"
+    with ballast.open("wb", buffering=0) as file:
+        try:
+            while True:
+                file.write(bytes(4096))
+        except OSError:
+            return ballast
+
+
+def test_only_recording_stops_and_it_resumes_by_itself(small: Path) -> None:
+    made = Gapped(small)
+    scans, ballast = 0, small / "ballast"
+
+    async def before(number: int) -> None:
+        nonlocal scans
+        scans = number + 1
+        made.clock.t_ns += 200_000_000
+        await asyncio.sleep(0.001)
+        if number == 20:
+            made.journal.wait_committed(5)
+            fill(small)
+            assert used_e4(small) > 9_900
+        if number == 20 + 400:  # past what the journal holds back, and what the WAL had left
+            await until(lambda: not made.loop._scheduled)
+            assert made.journal.figures().losing
+            assert made.standing()["cooling-lost"] == "unacknowledged"  # it rose on a full disk
+            ballast.unlink()
+        if number == 20 + 420:
+            await until(lambda: made.journal.lost is not None or len(made.snapshots) > 0)
+
+    samples = [CALM] * 60 + [DRY] * 440
+    run(made.loop.watch(Played(samples, before)))
+    made.journal.close()
+    assert scans == len(samples)
+    record = Record(small)
+    (gap,) = [item for item in record.inputs() if isinstance(item, Gap)]
+    numbers = {run_: set[int]() for run_ in record.runs()}
+    for item in record.inputs():
+        numbers[item.run] |= set(item.input.tolist()) if isinstance(item, Block) else {item.input}
+    assert record.runs() == [1, 2]
+    assert numbers[1] == set(range(gap.lost_first))  # all before the gap, and nothing of it
+    assert gap.lost_run == 1
+    recorded = sum(len(item) for item in record.inputs() if isinstance(item, Block))
+    assert recorded + gap.lost_last - gap.lost_first + 1 == len(samples)
+    assert verify(small).verdict == "consistent"
+    tally, events = Tally(), []
+    for _, outcome in replayed(record, Engine(), tally):
+        events += outcome.events
+    assert compare(record, events, tally).differences == []
+
+
+def test_sealing_on_a_full_disk_leaves_everything_as_it_is(small: Path) -> None:
+    many_runs(small, 3)
+    before = flat(Record(small).inputs())
+    ballast = fill(small)
+    assert seal_due(small) == [1, 2]
+    assert segment_runs(small) == [1, 2, 3]
+    assert not list(small.glob("segments/.*"))
+    assert flat(Record(small).inputs()) == before
+    ballast.unlink()
+    assert seal_due(small) == []
+    assert segment_runs(small) == [3]
+    assert flat(Record(small).inputs()) == before

@@ -55,7 +55,7 @@ def test_a_good_file_for_people() -> None:
         "aux.cooling-flow-low",
         "75 gal/min",
         "160 degF",
-        "0.1181 in/s *",
+        "0.3937 in *",
         "* a default that nobody entered for this rig",
         "lamp cooling (red): cooling-lost, cooling-flow-low",
         "lamp watching (white)",

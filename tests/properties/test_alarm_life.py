@@ -59,7 +59,7 @@ class Paper:
         self.asks_again: float | None = None
         self.seen = True
         self.rose: list[float] = []
-        self.calm_since = 0.0
+        self.calm_since: float | None = None
 
     @property
     def hidden(self) -> bool:
@@ -68,11 +68,13 @@ class Paper:
     def condition(self, raw: bool, t: float) -> None:  # noqa: FBT001
         """A chattering alarm is held until it has been calm for a minute."""
         if raw:
-            self.calm_since = t + SCAN_S
+            self.calm_since = None
             if not self.holds:
                 self.rose = [*self.rose, t][-3:]
                 self.comes()
             return
+        if self.calm_since is None:
+            self.calm_since = t
         chatters = len(self.rose) == 3 and self.rose[-1] - self.rose[0] <= 60.0 + 1e-6
         if self.holds and t - self.calm_since >= (60.0 if chatters else 0.0) - 1e-6:
             self.goes()

@@ -34,7 +34,7 @@ def main(folder: Path, url: str) -> None:
 
     before, newest = restored(Record(folder)), Record(folder).newest()
     engine, snapshot, t_ns = before.engine, before.snapshot, newest[1] if newest else 0
-    sealing: subprocess.Popen[bytes] | None = None
+    sealing = seal_soon(folder)
     with Journal(folder, on_commit=tell, bound=5000) as journal, Cursors(folder):
         worker.append(MirrorWorker("base", mirror(url), folder))
         worker[0].start()
@@ -49,9 +49,13 @@ def main(folder: Path, url: str) -> None:
                     journal.append(given, outcome.events)
                     time.sleep(0.004)
             t_ns, snapshot, engine = engine.picture().t_ns, engine.state(), Engine()
-            if sealing is None or sealing.poll() is not None:
-                words = [sys.executable, "-m", "brakewater.record.sealing", str(folder)]
-                sealing = subprocess.Popen(words, stderr=subprocess.DEVNULL)
+            if sealing.poll() is not None:
+                sealing = seal_soon(folder)
+
+
+def seal_soon(folder: Path) -> subprocess.Popen[bytes]:
+    """The program that seals, as the daemon starts it."""
+    return subprocess.Popen([sys.executable, "-m", "brakewater.record.sealing", str(folder)], stderr=subprocess.DEVNULL)
 
 
 def cut(inputs: list[Input]) -> list[Input]:

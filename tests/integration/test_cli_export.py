@@ -57,7 +57,7 @@ def test_rows_of_a_second_are_what_pandas_makes_of_the_scans(recorded: Path, tmp
 def test_csv_and_parquet_say_the_same(recorded: Path, tmp_path: Path) -> None:
     for words in ((), ("--every", "10 s")):
         for ending in ("csv", "parquet"):
-            assert here("export", recorded, "-o", tmp_path / f"x.{ending}", *words).returncode == 0
+            assert here("export", recorded, "-o", tmp_path / f"x.{ending}", "--replace", *words).returncode == 0
         left = pd.read_csv(tmp_path / "x.csv", parse_dates=["utc"])
         right = pd.read_parquet(tmp_path / "x.parquet")
         assert list(left.columns) == list(right.columns)
@@ -115,7 +115,7 @@ def test_what_was_exported_is_logged(recorded: Path, tmp_path: Path) -> None:
 
 
 def test_a_bar_on_a_terminal_and_nothing_in_a_pipe(recorded: Path, tmp_path: Path) -> None:
-    words = [sys.executable, "-m", "brakewater", "export", str(recorded), "-o", str(tmp_path / "x.csv")]
+    words = [sys.executable, "-m", "brakewater", "export", str(recorded), "--replace", "-o", str(tmp_path / "x.csv")]
     piped = subprocess.run(words, capture_output=True, check=True)
     assert piped.stdout == b""
     assert piped.stderr.decode() == f"{tmp_path / 'x.csv'}: 600 rows\n"

@@ -63,6 +63,13 @@ def test_duckdb_and_polars_read_it_with_no_help_from_us(case: Path, tmp_path: Pa
     assert "Rig 4".lower().replace(" ", "-") in (tmp_path / "README.txt").read_text().lower().replace(" ", "-")
 
 
+def test_a_file_that_exists_is_kept(recorded: Path, case: Path) -> None:
+    before = case.read_bytes()
+    assert here("pack", recorded, "-o", case).returncode == 2
+    assert here("pack", recorded, "-o", case, "--replace").returncode == 0
+    assert case.read_bytes() == before
+
+
 def test_nothing_half_written_and_bad_words(recorded: Path, tmp_path: Path) -> None:
     done = here("pack", recorded, "-o", tmp_path / "x.zip")
     assert done.returncode == 2
@@ -72,4 +79,9 @@ def test_nothing_half_written_and_bad_words(recorded: Path, tmp_path: Path) -> N
     done = here("pack", recorded, "-o", tmp_path / "x.case.zip", "--from", "2040-01-01")
     assert done.returncode == 3
     assert "nothing in this window" in done.stderr
+    done = here("pack", recorded, "-o", tmp_path / "x.case.zip", "--trip", "7")
+    assert done.returncode == 3
+    assert "trip" in done.stderr
+    done = here("pack", recorded, "-o", tmp_path / "x.case.zip", "--trip", "1", "--to", "2040-01-01")
+    assert done.returncode == 2
     assert list(tmp_path.iterdir()) == []

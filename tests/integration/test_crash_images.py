@@ -74,7 +74,7 @@ def test_many_images_of_the_daemon(fast: Path) -> None:
     record.mkdir()
     environment = watched(recorder(fast), record, log)
     with running(mosquitto(fast)) as broker, serving(device):
-        rig = small_rig(fast / "rig.toml", device=device.port, broker=broker.port)
+        rig = small_rig(fast / "rig.toml", device=device.port, broker=broker.port, scan_ms=400)  # on a busy machine too
         with preloaded(environment), daemon(rig, record) as one:
             for life in range(3):
                 _live(one, device)

@@ -55,12 +55,12 @@ def one_round(folder: Path, url: str, chance: random.Random) -> tuple[int, int, 
         words,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS), os.environ.get("PYTHONPATH", "")])},
         start_new_session=True,
     )
     assert child.stdout is not None
     first = child.stdout.readline()
-    time.sleep(chance.uniform(0, 1.2))
+    time.sleep(chance.uniform(0, 3))
     os.killpg(child.pid, signal.SIGKILL)
     out, errors = child.communicate(timeout=10)
     assert child.returncode == -signal.SIGKILL, errors.decode()

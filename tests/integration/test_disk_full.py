@@ -67,7 +67,12 @@ def test_only_recording_stops_and_it_resumes_by_itself(small: Path) -> None:
             await until(lambda: made.journal.lost is not None or len(made.snapshots) > 0)
 
     samples = [CALM] * 60 + [DRY] * 440
-    run(made.loop.watch(Played(samples, before)))
+
+    async def test() -> None:
+        await made.loop.watch(Played(samples, before))
+        await until(lambda: not made.loop._scheduled)
+
+    run(test())
     made.journal.close()
     assert scans == len(samples)
     record = Record(small)

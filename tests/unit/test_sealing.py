@@ -14,6 +14,7 @@ from brakewater.record.sealed.layout import SCANS, sealed_paths
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import segment_path, segment_runs
+from brakewater.record.verify import verify
 from record_streams import UTC, block, flat, read, start
 from sealed_parts import two_runs
 
@@ -173,3 +174,15 @@ def test_a_record_moved_elsewhere_reads_the_same(folder: Path, tmp_path_factory:
     other = tmp_path_factory.mktemp("other") / "copy"
     shutil.copytree(folder, other)
     assert read(other) == read(folder)
+
+
+def test_a_record_of_sealed_segments_alone_goes_on_in_one_chain(folder: Path) -> None:
+    seal_due(folder)
+    shutil.rmtree(folder / "hot")
+    with Journal(folder) as journal, pytest.raises(StorageError, match="recorded already"):
+        journal.begin(start(1))
+    with Journal(folder) as journal:
+        journal.begin(start(2))
+        journal.append(block(2, 1, 5))
+    report = verify(folder)
+    assert (report.verdict, report.runs) == ("consistent", 2)

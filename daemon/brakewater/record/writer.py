@@ -18,6 +18,8 @@ from brakewater.errors import StorageError
 from brakewater.record import chain
 from brakewater.record.backlog import Entry, RecordedEvent
 from brakewater.record.rows import Row, Widths, packed, rows_of, widths_of
+from brakewater.record.sealed.layout import sealed_paths
+from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.segment import (
     SCHEMA,
     TABLES,
@@ -163,8 +165,10 @@ class SegmentWriter:
     def _turn_to(self, run: int) -> None:
         if run == self._run:
             return  # another try
-        if run < self._run or any(
-            is_begun(segment_path(self._folder, old)) for old in segment_runs(self._folder) if old >= run
+        if (
+            run < self._run
+            or any(is_begun(segment_path(self._folder, old)) for old in segment_runs(self._folder) if old >= run)
+            or max(sealed_paths(self._folder), default=0) >= run
         ):
             raise StorageError(f"{segment_path(self._folder, run)}: run {run} is recorded already; begin a later one")
         self.close()
@@ -294,6 +298,11 @@ def _insert_signature(base: sqlite3.Connection, made: Signature) -> None:
 
 def newest_head(folder: Path) -> Head | None:
     """Where the chain of the record stands, by the newest segment that can be read; None for an empty record."""
+    hot, sealed = _newest_hot(folder), _newest_sealed(folder)
+    return max((head for head in (hot, sealed) if head is not None), key=lambda head: head.run, default=None)
+
+
+def _newest_hot(folder: Path) -> Head | None:
     for run in reversed(segment_runs(folder)):
         try:
             head = head_of(folder, run)
@@ -302,4 +311,13 @@ def newest_head(folder: Path) -> Head | None:
             continue
         if head is not None:
             return head
+    return None
+
+
+def _newest_sealed(folder: Path) -> Head | None:
+    for path in reversed(list(sealed_paths(folder).values())):
+        try:
+            return read_manifest(path).head
+        except StorageError as error:
+            _log.error("the chain cannot go on from this segment: %s", error)
     return None

@@ -40,7 +40,8 @@ class Rising:
         self._every = max(1, round(1_000_000_000 / scan_ns))
         self._high_um = round(high_m * _UM)
         self._wetting = wetting_m3_s
-        self._rest: list[tuple[float, bool, bool]] = []
+        self._rest = np.empty(0), np.empty(0, np.bool_), np.empty(0, np.bool_)
+        """Of a second that is not whole yet: levels, whether they are usable, whether water flowed."""
         self._usual: int | None = None
         self._recent: deque[int] = deque(maxlen=_STANDS_S)
         """Seconds' medians in um while water flowed."""
@@ -58,17 +59,17 @@ class Rising:
             level: m.
             flow: inlet flow, m3/s.
         """
-        n, held = len(level.values), len(self._rest)
+        n, held = len(level.values), len(self._rest[0])
         wet: Mask = np.less_equal(self._wetting, flow.values)
         wet &= ~is_bad(flow.codes)
-        usable: Mask = ~is_bad(level.codes)
-        self._rest += zip(level.values.tolist(), usable.tolist(), wet.tolist(), strict=True)
-        whole = len(self._rest) // self._every
+        new = level.values, ~is_bad(level.codes), wet
+        values, usable, wet = (np.concatenate(pair) for pair in zip(self._rest, new, strict=True))
+        whole = (held + n) // self._every * self._every
         outcomes = [(self._above, self._met, self._known)]
         if whole:
-            rows, self._rest = self._rest[: whole * self._every], self._rest[whole * self._every :]
-            outcomes += self._seconds(rows)
-        done = (np.arange(n) + held + 1) // self._every
+            outcomes += self._seconds(values[:whole], usable[:whole], wet[:whole])
+        self._rest = values[whole:], usable[whole:], wet[whole:]
+        done = np.arange(held + 1, held + n + 1) // self._every
         above, met, known = (np.array(column)[done] for column in zip(*outcomes, strict=True))
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN)).astype(np.uint8)
         return {
@@ -76,11 +77,28 @@ class Rising:
             "level_rising": Column(values=met.astype(np.float64), codes=codes),
         }
 
-    def _seconds(self, rows: list[tuple[float, bool, bool]]) -> list[tuple[int, bool, bool]]:
-        values, usable, wet = (np.array(column).reshape(-1, self._every) for column in zip(*rows, strict=True))
-        medians, some = group_median(values, usable)
-        flowing: list[bool] = np.logical_and.reduce(wet, axis=1).tolist()
-        return [self._second(y, ok, flows) for y, ok, flows in zip(_um(medians), some.tolist(), flowing, strict=True)]
+    def _seconds(self, values: Floats, usable: Mask, wet: Mask) -> list[tuple[int, bool, bool]]:
+        """What each whole second gives."""
+        shape = (-1, self._every)
+        medians, some = group_median(values.reshape(shape), usable.reshape(shape))
+        flowing: list[bool] = np.logical_and.reduce(wet.reshape(shape), axis=1).tolist()
+        found = []
+        for y, ok, flows in zip(_um(medians), some.tolist(), flowing, strict=True):
+            calm = self._calm(y) if ok and flows and self._s == 0 and not self._met else None
+            found.append(self._second(y, ok, flows) if calm is None else (calm, False, True))
+        return found
+
+    def _calm(self, y: int) -> int | None:
+        """The usual second, told quickly: water flows, nothing adds up, the level is near the usual; None otherwise."""
+        if self._usual is None:
+            return None
+        above = y - self._usual // _SCALE
+        if not -self._allowance <= above <= self._allowance:
+            return None
+        self._recent.append(y)
+        self._usual += (y * _SCALE - self._usual) // _FOLLOWS_S
+        self._known, self._above = True, above
+        return above
 
     def _second(self, y: int, ok: bool, flows: bool) -> tuple[int, bool, bool]:  # noqa: FBT001 - one row of the stream
         if not ok:
@@ -121,7 +139,7 @@ class Rising:
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""
         return {
-            "rest": [list(row) for row in self._rest],
+            "rest": [list(row) for row in zip(*(part.tolist() for part in self._rest), strict=True)],
             "usual": None if self._usual is None else str(self._usual),
             "recent": list(self._recent),
             "s": self._s,
@@ -132,7 +150,8 @@ class Rising:
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot made with the same points."""
-        self._rest = [(float(y), bool(ok), bool(wet)) for y, ok, wet in kept["rest"]]
+        levels, usable, wet = zip(*kept["rest"], strict=True) if kept["rest"] else ((), (), ())
+        self._rest = np.array(levels, np.float64), np.array(usable, np.bool_), np.array(wet, np.bool_)
         self._usual = None if kept["usual"] is None else int(kept["usual"])
         self._recent = deque(kept["recent"], maxlen=_STANDS_S)
         self._s, self._met = int(kept["s"]), bool(kept["met"])
@@ -142,4 +161,5 @@ class Rising:
 def _um(metres: Floats) -> list[int]:
     """Whole micrometres; garbage beyond a kilometre is held there."""
     rounded: Ints = np.rint(np.clip(metres, -1e3, 1e3) * _UM).astype(np.int64)
-    return [int(y) for y in rounded]
+    whole: list[int] = rounded.tolist()
+    return whole

@@ -41,7 +41,7 @@ def test_a_good_file_as_json() -> None:
     alarms = {one["alarm"]: one for one in said["alarms"]}
     assert alarms["aux.cooling-flow-low"]["setpoint"] == pytest.approx(75 * 3.785411784e-3 / 60)
     assert alarms["aux.outlet-temperature-high"]["setpoint"] == pytest.approx((160 - 32) / 1.8)
-    assert alarms["aux.brake-level-rising"]["defaults"] == ["deadband", "off-delay", "on-delay", "setpoint"]
+    assert alarms["aux.brake-level-rising"]["defaults"] == ["off-delay", "on-delay", "setpoint"]
     assert "setpoint" not in alarms["aux.cooling-flow-low"]["defaults"]
     assert {"rig.broker-lost", "rig.device-silent:plc1", "rig.signal-bad:aux-flow"} <= alarms.keys()
 
@@ -57,7 +57,7 @@ def test_a_good_file_for_people() -> None:
         "160 degF",
         "0.3937 in *",
         "* a default that nobody entered for this rig",
-        "lamp cooling (red): cooling-lost, cooling-flow-low",
+        "lamp cooling (red): cooling-lost, cooling-flow-low, pump-stopped",
         "lamp watching (white)",
         "aux has no return-flow: the watch does without",
         "Nothing may be written",

@@ -101,7 +101,7 @@ ONE: dict[str, tuple[list[Swap], str, str, str, str]] = {
     "inlet limit": ([('"100 degF"', '"170 degF"')], "170", "brake[0].inlet-limit", "(170 degF)", "(160 degF)"),
     "wetting flow": ([('"5 gal/min"', '"80 gal/min"')], '"80 gal/min"', "brake[0].wetting-flow", "80 gal/min", "75 gal/min"),
     "alarm unknown": ([alarm("brake-level-hi", "")], 'brake-level-hi"', "brake[0].alarm[0].alarm", "brake-level-hi", "brake-level-high"),
-    "alarm of the rig": ([alarm("signal-bad", "")], 'alarm = "signal-bad"', "brake[0].alarm[0].alarm", "signal-bad", "cooling-lost"),
+    "alarm of the rig": ([alarm("signal-bad", "")], 'alarm = "signal-bad"', "brake[0].alarm[0].alarm", "signal-bad", "inlet-limit-ahead"),
     "delay too long": ([alarm("brake-level-high", 'on-delay = "60 s"')], "60 s", "brake[0].alarm[0].on-delay", "60 s", "at most 0.75 s: a quarter"),
     "delay of a lost flow": ([alarm("cooling-lost", 'on-delay = "15 s"')], "15 s", "brake[0].alarm[0].on-delay", "15 s", "at most 0.1 s"),
     "default delay too long": ([('"600 mm"', '"150 mm"')], "[[brake]]", "brake[0]", "on-delay 0.4 s for aux.brake-level-high", "0.188 s"),

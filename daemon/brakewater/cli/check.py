@@ -113,9 +113,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     print()
     print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
     print("* a default that nobody entered for this rig: hold it against the maker's manual\n")
-    for lamp in rig.lamps:
-        print(f"lamp {lamp.name} ({lamp.colour}): {', '.join(lamp.alarms)}")
-    print("lamp watching (white): lit while the watch is at work; when all is well it is the only one\n")
+    _show_lamps(rig)
     have = {(point.brake, point.role) for point in rig.points}
     for brake in rig.brakes:
         for name, role in ROLES.items():
@@ -132,6 +130,24 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
         allowed = ", ".join(rig.registers.allow)
         print(f"outstation on {rig.registers.host}:{rig.registers.port} for {allowed}; see `brakewater map {rig.file}`")
     print("No fault found.")
+
+
+def _show_lamps(rig: "Rig") -> None:
+    """Every window, the watch's own, and what none shows though it is urgent."""
+    for lamp in rig.lamps:
+        print(f"lamp {lamp.name} ({lamp.colour}): {', '.join(lamp.alarms)}")
+    unseen = [rule.key for rule in rig.alarms if rule.priority in _URGENT and not any(map(_shows(rule), rig.lamps))]
+    if unseen:
+        print(f"in no window, so only heard: {', '.join(unseen)}")
+    print("lamp watching (white): lit while the watch is at work; when all is well it is the only one")
+    print("lamp ready (green): before a trip, nothing stands in its way; dark with a brake in service\n")
+
+
+_URGENT = ("critical", "high")
+
+
+def _shows(rule: Any) -> Any:
+    return lambda lamp: lamp.shows(rule.name)
 
 
 def _writes(rig: "Rig") -> list[dict[str, Any]]:

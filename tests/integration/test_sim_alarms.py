@@ -9,6 +9,8 @@ from brakewater_sim.offline import blocks, start_of
 from brakewater_sim.scenarios import SCENARIOS
 from brakewater_sim.simulate import simulate
 
+pytestmark = pytest.mark.timeout(300)
+
 STORIES = sorted(name for name, scenario in SCENARIOS.items() if scenario.expected)
 HOUR_S = 3600.0
 

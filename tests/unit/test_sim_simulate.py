@@ -1,4 +1,5 @@
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
@@ -9,11 +10,19 @@ from brakewater_sim.sensors import SensorFault
 from brakewater_sim.simulate import UNITS, Simulation, Tick, simulate
 
 DEMO = SCENARIOS["demo"]
+pytestmark = pytest.mark.timeout(300)
+
 SHORT = replace(DEMO, warmup_s=5.0)
 
 
 def ticks(scenario: Scenario, every_s: float = 0.2, seed: int = 1, seconds: float | None = None) -> list[Tick]:
     return list(simulate(scenario, seed=seed, every_s=every_s, seconds=seconds))
+
+
+@cache
+def told(name: str) -> tuple[Tick, ...]:
+    """A whole scenario, one tick a second, played once for all tests that look at it."""
+    return tuple(ticks(SCENARIOS[name], every_s=1.0))
 
 
 def at(run: list[Tick], t: float) -> Tick:
@@ -89,7 +98,7 @@ def test_devices_and_wires_fail_as_told() -> None:
 
 
 def test_hot_day_passes_both_temperature_limits() -> None:
-    run = ticks(SCENARIOS["hot-day"], every_s=1.0)
+    run = told("hot-day")
     assert run[0].measured["inlet-temperature"] < 37.7
     assert max(tick.measured["inlet-temperature"] for tick in run) > 39.0
     assert max(tick.measured["outlet-temperature"] for tick in run) > 72.0
@@ -97,14 +106,14 @@ def test_hot_day_passes_both_temperature_limits() -> None:
 
 
 def test_return_choke_spills_past_the_bearing() -> None:
-    run = ticks(SCENARIOS["return-choke"], every_s=1.0)
+    run = told("return-choke")
     assert 0.60 < max(tick.truth["brake-level"] for tick in run) < 0.66
     assert run[-1].state.spilled_j > 0.0
 
 
 @pytest.mark.parametrize("name", ["demo", "return-choke", "pump-loss", "hot-day"])
 def test_energy_ledger_closes(name: str) -> None:
-    run = ticks(SCENARIOS[name], every_s=1.0)
+    run = told(name)
     account = ledger(SCENARIOS[name].sizes, run[0].state, run[-1].state)
     assert account.worked_j > 1e7
     assert abs(account.brake_error_j) < 1e-9 * account.worked_j + 10.0

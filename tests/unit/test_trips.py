@@ -47,6 +47,12 @@ def test_a_record_that_begins_with_the_string_on_its_way_still_counts_that_stand
     assert len(stands([*lowered(), *lowered()])) == 2
 
 
+def test_setting_the_string_going_and_stopping_it_does_not_pass_for_landing() -> None:
+    loads = [620e3, 555e3, 550e3, 556e3, *[600e3] * 22, 655e3, 661e3, 655e3, 620e3]
+    blocks = [30.0 - k for k in range(len(loads))]
+    assert len(stands([*zip(loads, blocks, strict=True), *still(8, EMPTY_N, 1.0)])) == 1
+
+
 def test_a_stop_on_the_way_is_no_second_stand() -> None:
     stopped = [*way(10, FULL_N, 30.0, 20.0), *still(40, FULL_N, 20.0), *way(20, FULL_N, 20.0, 1.0)]
     assert len(stands([*lowered(), *stopped, *still(30, EMPTY_N, 1.0)])) == 2

@@ -22,6 +22,8 @@ HANGS_N: Final = 60e3
 LANDED_N: Final = 40e3
 LEAST_PULSE_W: Final = 20e3
 """The stated duty of stands from heat alone: swings below it are not told from noise."""
+_SURE: Final = 4
+"""So many samples in a row must say that a string hangs or has landed: setting it going and stopping it take three."""
 _SWING: Final = 0.25
 _FLAT: Final = 0.3
 _SOON: Final = 0.5
@@ -60,27 +62,41 @@ class HoistStands:
         self._most_n = 0.0
         """While nothing is known of the hook: the most it carried."""
         self._from: tuple[int, int, float] | None = None
+        self._turns: list[tuple[int, int, float]] = []
+        """Samples that say the hook has changed, while they are too few to be believed."""
         self._seen_ns: int | None = None
 
     def feed(self, index: int, t_ns: int, load_n: float, block_m: float) -> Stand | None:
         """The stand that ends with this sample, if one does."""
         if self._seen_ns is not None and t_ns - self._seen_ns > _BLIND_NS:
-            self._hangs, self._from, self._most_n = None, None, 0.0
+            self._hangs, self._from, self._most_n, self._turns = None, None, 0.0, []
         self._seen_ns = t_ns
         self._most_n = max(self._most_n, load_n)
         over = load_n - self._empty_n(t_ns, load_n)
         here = (index, t_ns, block_m)
         if self._from is None:
             self._from = here  # whatever hangs has been on its way since before
-        before = self._hangs
-        if over > HANGS_N:
-            self._hangs = True
-            if before is False:
-                self._from = here
-        elif over < LANDED_N and (before is True or (before is None and self._most_n - load_n > HANGS_N)):
-            self._hangs = False
-            return self._stand(here)
+        hangs = self._told(over, load_n)
+        if hangs is None or hangs is self._hangs:
+            self._turns = []
+            return None
+        self._turns.append(here)
+        if len(self._turns) < _SURE:
+            return None
+        before, self._hangs, since = self._hangs, hangs, self._turns[0]
+        self._turns = []
+        if not hangs:
+            return self._stand(since)
+        if before is False:
+            self._from = since
         return None
+
+    def _told(self, over_n: float, load_n: float) -> bool | None:
+        """Whether a string hangs by this sample alone; None where it does not say."""
+        if over_n > HANGS_N:
+            return True
+        landed = over_n < LANDED_N and (self._hangs is not None or self._most_n - load_n > HANGS_N)
+        return False if landed else None
 
     def _empty_n(self, t_ns: int, load_n: float) -> float:
         bucket = t_ns // _BUCKET_NS

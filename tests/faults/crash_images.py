@@ -141,6 +141,7 @@ def check_record(image: Path, told: Told) -> None:
             assert base.execute("PRAGMA integrity_check").fetchone() == ("ok",), file
     with Cursors(image) as cursors:
         cursors.set("after", (1, 1))
+    assert not (image / "cursors.damaged").exists(), "every follower would begin again"
     _goes_on(image, max((run for run, _ in told.heads), default=0))
 
 

@@ -219,11 +219,12 @@ class Disk:
             folder = self._at(above)
             assert isinstance(folder, Folder)
             if node is None:
-                folder.entries.pop(name)
+                if folder.entries.pop(name, None) is None:
+                    continue  # nothing that is kept, for example a socket
             else:
                 folder.entries[name] = node
             changes.append((folder, name, node))
-        for names in self._names.values():
+        for names in self._names.values() if changes else ():
             names.take(changes)
 
     def leave(self, into: Path, chance: random.Random, *, loose: bool) -> None:

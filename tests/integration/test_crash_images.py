@@ -83,15 +83,17 @@ def test_many_images_of_the_daemon(fast: Path) -> None:
                     one.start()
     tally = images(record, log, IMAGES // 4, 11, fast / "images", check_record)
     print(table([("daemon, 3 lives", tally)]))
-    assert tally["events"] > 20
+    assert tally["events"] > 8
     assert tally["heads"] > 3
 
 
 def _live(one: Daemon, device: SmallDevice) -> None:
-    for _ in range(4):
-        device.flow(60)
-        until(lambda: one.states().get("aux.cooling-flow-low") == "unacknowledged", within_s=60)
+    """Alarms come and are acknowledged; that they go is not waited for, since what chatters is held for a minute."""
+    for gal_min, alarm in ((60, "aux.cooling-flow-low"), (0, "aux.cooling-lost")):
+        device.flow(gal_min)
+        until(lambda alarm=alarm: alarm in one.states(), within_s=60)  # type: ignore[misc]
+        one.do("acknowledge", "all")
+        time.sleep(1.5)  # heads of the chain go out once a second
         device.flow(90)
-        until(lambda: one.states().get("aux.cooling-flow-low") == "returned-unacknowledged", within_s=60)
-        one.do("acknowledge", "aux.cooling-flow-low")
-        time.sleep(0.5)  # heads of the chain go out once a second
+        time.sleep(1.5)
+        one.do("acknowledge", "all")

@@ -63,7 +63,7 @@ class Cursors:
         base = sqlite3.connect(self._path, isolation_level=None, check_same_thread=False)
         try:
             base.execute("PRAGMA journal_mode=TRUNCATE")
-            base.execute("PRAGMA synchronous=NORMAL")
+            base.execute("PRAGMA synchronous=FULL")  # less may leave a database that is none after a power cut
             base.execute(_TABLE)
             base.execute(_SPANS)
             for name, *row in base.execute("SELECT * FROM spans ORDER BY run, number"):

@@ -190,6 +190,21 @@ def read_widths(base: sqlite3.Connection) -> Widths | None:
     return Widths(words=counts[0], points=counts[1], devices=counts[2])
 
 
+def sync_segment(path: Path) -> None:
+    """Make all commits of a segment durable, also those that were not FULL.
+
+    Raises:
+        OSError: the disk does not do it.
+    """
+    for suffix in ("", "-wal"):
+        with suppress(FileNotFoundError):
+            handle = os.open(f"{path}{suffix}", os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
+
+
 def sync_folder(folder: Path) -> None:
     """Make names in a folder durable."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)

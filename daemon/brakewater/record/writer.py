@@ -31,6 +31,7 @@ from brakewater.record.segment import (
     segment_path,
     segment_runs,
     sync_folder,
+    sync_segment,
 )
 from brakewater.record.signing import Signature, Signer
 from brakewater.stream import Block, Start
@@ -173,7 +174,21 @@ class SegmentWriter:
             raise StorageError(f"{segment_path(self._folder, run)}: run {run} is recorded already; begin a later one")
         self.close()
         remove_segment(segment_path(self._folder, run))  # never begun: nothing was committed to it
+        self._settle_before()
         self._run, self._before, self._widths, self._in_doubt = run, self._head, None, False
+
+    def _settle_before(self) -> None:
+        """What the new run follows must not be lost where the new run is not.
+
+        The run before may end with scans that were never synced: its writer was killed, or a reader kept it from
+        closing.
+        """
+        if self._head is None:
+            return
+        try:
+            sync_segment(segment_path(self._folder, self._head.run))
+        except OSError as error:  # to go on recording is worth more than proof of the last scans before
+            _log.warning("%s: its last scans may not survive a power cut: %s", self._path, error)
 
     def _group(self, entries: Sequence[Entry]) -> _Group:
         rows = [row for entry in entries for row in rows_of(entry.item)]

@@ -123,6 +123,8 @@ def test_the_first_that_is_good_is_used() -> None:
     engine, _ = watch(rig, 30, values=hot, raw={"aux-outlet": 60000.0})
     assert {a.alarm for a in engine.alarms() if a.state != "normal"} == {
         "outlet-temperature-high",
+        "outlet-rise-high",
+        "cooling-margin-low",
         "signal-bad:aux-outlet",
     }
     engine, _ = watch(rig, 5, values=hot)

@@ -113,7 +113,7 @@ ONE: dict[str, tuple[list[Swap], str, str, str, str]] = {
     "setpoint where there is none": ([("[[lamp]]", '[[alarm]]\nalarm = "signal-bad"\nsetpoint = "2 m"\n[[lamp]]')], "2 m", "alarm[0].setpoint", "2 m", "has no setpoint"),
     "alarm twice": ([alarm("cooling-lost", '[[brake.alarm]]\nalarm = "cooling-lost"')], '"cooling-lost"\n[[lamp]]', "brake[0].alarm[1].alarm", "a second entry", "one entry"),
     "lamp of no alarm": ([('"cooling-lost", ', '"coolng-lost", ')], "coolng", "lamp[0].alarms", "coolng-lost", "cooling-lost"),
-    "lamp without alarms": ([('alarms = ["cooling-lost", "cooling-flow-low"]', "alarms = []")], "alarms = []", "lamp[0].alarms", "[]", "at least one"),
+    "lamp without alarms": ([('alarms = ["cooling-lost", "cooling-flow-low", "pump-stopped"]', "alarms = []")], "alarms = []", "lamp[0].alarms", "[]", "at least one"),
     "two lamps of one name": ([('"level"', '"cooling"')], 'name = "cooling"\nalarms = ["brake', "lamp[1].name", "cooling", "each name once"),
     "nobody's role": ([('driller = "driller"', 'driller = "boss"')], "boss", "people.driller", "boss", "tool-pusher"),
     "topic": ([("[mqtt]", '[mqtt]\nroot = "rig/#"')], "rig/#", "mqtt.root", "rig/#", "a topic without"),

@@ -88,11 +88,14 @@ def small_rig(file: Path, *, device: int, broker: int | None = None, scan_ms: in
     return file
 
 
-def demo_rig_file(file: Path, *, device: int, broker: int) -> Path:
-    """Write the demo rig file with other ports."""
+def demo_rig_file(file: Path, *, device: int, broker: int, panel: int | None = None) -> Path:
+    """Write the demo rig file with other ports; without a panel unless it gets a port."""
     text = DEMO.read_text()
     assert "port = 1502" in text
     assert "port = 1883" in text
+    assert "[panel]\nport = 8420\n" in text
+    pages = "" if panel is None else f"[panel]\nport = {panel}\n"
+    text = text.replace("[panel]\nport = 8420\n", pages)
     file.write_text(text.replace("port = 1502", f"port = {device}").replace("port = 1883", f"port = {broker}"))
     return file
 

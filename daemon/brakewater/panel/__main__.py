@@ -2,57 +2,86 @@
 
 import argparse
 import os
+import socket
 import sys
+import threading
 from pathlib import Path
+from time import monotonic, sleep
+from typing import Final
 
 import uvicorn
 
 from brakewater.control import ask
-from brakewater.errors import DeviceError
+from brakewater.errors import BrakewaterError, DeviceError, Fault, RigFileError, plainly
 from brakewater.panel.access import Access
 from brakewater.panel.app import Parts, application
 from brakewater.panel.followed import Followed
+from brakewater.panel.pins import matches
+from brakewater.record.reader import Record
 from brakewater.rig import parse
 from brakewater.rig.panel import Panel
 from brakewater.settings import settings
 
-_STOP_S = 1
+_STOP_S: Final = 1
+_DAEMON_S: Final = 5.0
+"""The watch starts its panel a moment before it answers on ``control.sock``."""
+_AGAIN_S: Final = 0.2
+_LOOK_S: Final = 0.5
 
 
 def main() -> int:
-    """Exit status 0 after SIGTERM or SIGINT, 3 where the port cannot be had."""
+    """Exit status 0 after SIGTERM or SIGINT, 3 where the pages cannot be served; says why in one line."""
     parser = argparse.ArgumentParser(prog="python -m brakewater.panel")
     parser.add_argument("--record", type=Path, required=True, metavar="DIR")
     parser.add_argument("--port", type=int, metavar="N", help="other than the rig file's")
+    parser.add_argument("--beside", type=int, metavar="PID", help="end with this parent process")
     args = parser.parse_args()
-    serve(args.record, _panel(args.record, args.port))
-    return 0
+    try:
+        return serve(args.record, _panel(args.record, args.port), beside=args.beside)
+    except BrakewaterError as error:
+        print(f"brakewater panel: {error}", file=sys.stderr)
+        return 3
 
 
 def _panel(folder: Path, port: int | None) -> Panel:
-    try:
-        found = ask(folder, {"ask": "rig"})
-        panel = parse(found["toml"], found["file"]).panel or Panel()
-    except DeviceError:
-        panel = Panel()
+    """The settings in force, or those of the record where no watch is at work on it."""
+    until_s = monotonic() + _DAEMON_S
+    while True:
+        try:
+            found = ask(folder, {"ask": "rig"})
+            break
+        except DeviceError:
+            if monotonic() > until_s:
+                found = _recorded(folder)
+                break
+            sleep(_AGAIN_S)
+    panel = parse(found["toml"], found["file"]).panel or Panel()
     return panel if port is None else panel.model_copy(update={"port": port})
 
 
-def serve(folder: Path, panel: Panel) -> None:
+def _recorded(folder: Path) -> dict[str, str]:
+    tail = Record(folder).tail()
+    if tail is None:
+        raise DeviceError(f"{folder}: no watch is at work there and nothing is recorded; start `brakewater run` first")
+    return {"toml": tail[0].rig_toml, "file": "the recorded rig file"}
+
+
+def serve(folder: Path, panel: Panel, *, beside: int | None = None) -> int:
     """Serve until told to stop.
 
     Args:
         folder: record folder.
         panel: where to listen.
+        beside: process that started this one; it ends when that has ended.
+
+    Raises:
+        DeviceError: the address cannot be had, or the certificate cannot be used.
+        RigFileError: a PIN in the environment is not what ``--new-pin`` prints.
     """
-    secrets = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
-    pins = {actor: pin.get_secret_value() for actor, pin in secrets.panel_pins.items()}
-    access = Access(folder=folder, station_actor=panel.station, pins=pins)
+    access = Access(folder=folder, station_actor=panel.station, pins=_pins())
     parts = Parts(folder=folder, panel=panel, access=access, followed=Followed(folder, panel))
-    uvicorn.run(
+    config = uvicorn.Config(
         application(parts),
-        host=panel.host,
-        port=panel.port,
         ssl_certfile=panel.certificate,
         ssl_keyfile=panel.key,
         log_level="warning",
@@ -62,6 +91,55 @@ def serve(folder: Path, panel: Panel) -> None:
         timeout_keep_alive=30,
         limit_concurrency=256,
     )
+    with _listening(panel) as listening:
+        _load(config, panel)
+        server = uvicorn.Server(config)
+        if beside is not None:
+            threading.Thread(target=_end_with, args=(beside, server), daemon=True).start()
+        server.run(sockets=[listening])
+    return 0
+
+
+def _pins() -> dict[str, str]:
+    secrets = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
+    pins = {actor: pin.get_secret_value() for actor, pin in secrets.panel_pins.items()}
+    for actor, kept in pins.items():
+        try:
+            matches("", kept)
+        except ValueError as error:
+            key = f"BRAKEWATER_PANEL_PINS, actor {actor}"
+            allowed = "what `brakewater panel --new-pin` prints"
+            raise RigFileError(
+                (Fault(file="environment", line=0, key=key, found=str(error), allowed=allowed),)
+            ) from None
+    return pins
+
+
+def _listening(panel: Panel) -> socket.socket:
+    family = socket.AF_INET6 if ":" in panel.host else socket.AF_INET
+    try:
+        return socket.create_server((panel.host, panel.port), family=family, backlog=128)
+    except OSError as error:
+        raise DeviceError(
+            f"cannot listen on {panel.host} port {panel.port} ({plainly(error)}); end what listens there, or give"
+            " another port or host under [panel]"
+        ) from error
+
+
+def _load(config: uvicorn.Config, panel: Panel) -> None:
+    try:
+        config.load()
+    except OSError as error:
+        raise DeviceError(
+            f"[panel] certificate {panel.certificate} and key {panel.key} cannot be used ({plainly(error)})"
+        ) from error
+
+
+def _end_with(parent: int, server: uvicorn.Server) -> None:
+    """A watch that was killed must not leave a panel behind that holds the port of the next one's."""
+    while os.getppid() == parent:
+        sleep(_LOOK_S)
+    server.should_exit = True
 
 
 if __name__ == "__main__":

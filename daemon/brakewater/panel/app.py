@@ -4,7 +4,6 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -18,7 +17,7 @@ from starlette.exceptions import HTTPException
 from brakewater import __version__
 from brakewater.control import ask
 from brakewater.errors import BrakewaterError, DeviceError
-from brakewater.panel.access import LOOKER, SESSION_S, Access, Visitor
+from brakewater.panel.access import LOOKER, SESSION_S, STATION_DOES, Access, Visitor
 from brakewater.panel.followed import Followed
 from brakewater.panel.guard import App, Guard
 from brakewater.panel.past import router as past_router
@@ -210,7 +209,7 @@ def _add_people(app: FastAPI) -> None:
     @app.get("/api/me")
     async def me(visitor: Asking) -> Me:
         """Who asks, as the panel knows them."""
-        does = None if visitor.may("note") else sorted(do for do in _STATION if visitor.may(do))
+        does = None if visitor.may("note") else sorted(do for do in STATION_DOES if visitor.may(do))
         return Me(kind=visitor.kind, actor=visitor.actor, does=does)
 
     @app.post("/api/log-in", responses={401: {"model": Says}})
@@ -251,8 +250,6 @@ def _add_people(app: FastAPI) -> None:
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
 
 
-_STATION: Final = ("acknowledge", "silence", "reset", "lamp-test")
-
 
 def _command(folder: Path, asked: Mapping[str, Any]) -> dict[str, Any]:
     try:
@@ -264,7 +261,7 @@ def _command(folder: Path, asked: Mapping[str, Any]) -> dict[str, Any]:
 def _why_not(visitor: Visitor, do: str) -> str:
     if visitor.actor is None:
         return f"{do}: log in first, or pair this station"
-    return f"{do}: a paired station may {', '.join(_STATION)}; log in for more"
+    return f"{do}: a paired station may {', '.join(sorted(STATION_DOES))}; log in for more"
 
 
 def _keep(response: Response, name: str, value: str, panel: Panel, lasting_s: int) -> None:
@@ -272,7 +269,3 @@ def _keep(response: Response, name: str, value: str, panel: Panel, lasting_s: in
         name, value, max_age=lasting_s, httponly=True, samesite="strict", secure=panel.certificate is not None
     )
 
-
-def is_loopback(host: str) -> bool:
-    """True for an address that only this machine can reach."""
-    return ip_address(host).is_loopback

@@ -63,6 +63,7 @@ class Followed:
             with contextlib.suppress(OSError, ValueError, BrakewaterError):
                 async for doc in follow(self._folder):
                     await self._take(doc)
+            self._lose()
             await asyncio.sleep(_AGAIN_S)
 
     async def changes(self, language: str) -> AsyncIterator[str | None]:
@@ -86,6 +87,15 @@ class Followed:
         if self._seen_s >= self._trend_s:
             self._trend_s = self._seen_s + _TREND_S
             self.trend.append((page["utc_ms"], trend_of(page, self.rig_doc)))
+        self._wake()
+
+    def _lose(self) -> None:
+        """The daemon has hung up: what it showed last is told as live no longer, not even for a moment."""
+        if self._texts:
+            self._texts = {}
+            self._wake()
+
+    def _wake(self) -> None:
         done, self._next = self._next, None
         if done is not None:
             done.set_result(None)

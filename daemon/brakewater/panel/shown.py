@@ -11,12 +11,12 @@ from brakewater.render import (
     by_hand_now,
     dimension_of_derived,
     horn_now,
-    is_contact,
     lamps,
     now,
     rounded,
 )
-from brakewater.rig import SELF, AlarmRule, Rig
+from brakewater.readiness import in_service, obstacles
+from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.panel import Panel
 from brakewater.stream import Picture
 from brakewater.units import Dimension, utc_text
@@ -49,7 +49,7 @@ def rig_doc(rig: Rig, panel: Panel) -> Document:
         "valid_s": VALID_S,
         "brakes": [{"name": brake.name, "numbers": list(_numbers(rig, brake.name))} for brake in rig.brakes],
         "windows": [{"name": lamp.name, "alarms": list(lamp.alarms), "colour": lamp.colour} for lamp in rig.lamps],
-        "people": dict(rig.people),
+        "decimals": dict(DECIMALS),
     }
 
 
@@ -90,16 +90,21 @@ def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
         "run": picture.run,
         "input": picture.input,
         "brakes": {brake.name: now(rig, picture, brake.name, VALID_S) for brake in rig.brakes},
-        "contacts": {
-            point.name: bool(picture.readings[point.name][0])
-            for point in rig.points
-            if point.device != SELF and is_contact(point) and point.name in picture.readings
-        },
+        "ready": _ready(rig, picture),
         "alarms": [alarm_now(rig, alarm, words) for alarm in standing],
         "windows": lamps(rig, picture),
         "horn": horn_now(rig, picture),
         "by_hand": [by_hand_now(rig, one) for one in picture.substitutions],
         "times": _times(picture),
+    }
+
+
+def _ready(rig: Rig, picture: Picture) -> Document | None:
+    """What stands in the way of a trip; None with a brake in service, where alarms speak."""
+    if in_service(rig, picture):
+        return None
+    return {
+        "obstacles": [{"what": one.what, "name": one.name, "why": one.why} for one in obstacles(rig, picture)],
     }
 
 
@@ -122,7 +127,3 @@ def trend_of(page: Mapping[str, Any], rig_: Mapping[str, Any]) -> dict[str, floa
             found[f"{brake['name']}/{number['name']}"] = None if one is None else one["shown"]["value"]
     return found
 
-
-def decimals() -> dict[str, int]:
-    """Digits after the point by unit, for pages that format numbers themselves."""
-    return dict(DECIMALS)

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 from functools import partial
 from typing import Final
 
@@ -76,7 +77,8 @@ class Generation:
     def _show_pages(self) -> None:
         if self.rig.panel is None:
             return
-        self.panel = Child("panel", ("-m", "brakewater.panel", "--record", str(self._recording.folder)))
+        where = ("--record", str(self._recording.folder), "--beside", str(os.getpid()))
+        self.panel = Child("panel", ("-m", "brakewater.panel", *where))
         self.panel.open()
         self._stack.push_async_callback(self.panel.close)
 

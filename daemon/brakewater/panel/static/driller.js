@@ -112,12 +112,11 @@ function show(picture) {
 const time = (ms) => new Date(ms).toLocaleTimeString(language, { timeZone: rig.time_zone, hour12: false });
 
 function showReady(picture) {
-  const ready = picture.windows.ready;
-  by("ready").hidden = ready === undefined;
-  if (ready === undefined) return;
-  const go = ready.aspect !== "off";
-  by("ready").dataset.go = String(go);
-  by("ready").textContent = go ? word("ready") : word("not-ready", { why: (picture.not_ready ?? []).join("; ") });
+  by("ready").hidden = picture.ready === null; // with the brake in service the alarms speak
+  if (picture.ready === null) return;
+  const why = picture.ready.obstacles.map((one) => word(`obstacle-${one.what}`, one));
+  by("ready").dataset.go = String(why.length === 0);
+  put("ready", why.length === 0 ? word("ready") : word("not-ready", { why: why.join("; ") }));
   by("ready").title = by("ready").textContent;
 }
 
@@ -156,8 +155,7 @@ function showNumbers(picture) {
   }
 }
 
-const DIGITS = { "gal/min": 1, "L/min": 0, degF: 1, degC: 1, K: 1, in: 1, mm: 0, kW: 0, 1: 2 };
-const number_text = (value, unit) => value.toFixed(DIGITS[unit] ?? 1);
+const number_text = (value, unit) => value.toFixed(rig.decimals[unit] ?? 2);
 
 function showFirst(picture) {
   const holds = picture.alarms.filter((alarm) => alarm.state !== "normal");

@@ -112,6 +112,9 @@ class SmallDevice:
     def flow(self, gal_min: float) -> None:
         self._bank.set_holding_registers(0, [round(gal_min * 10)])
 
+    def outlet(self, degc: float) -> None:
+        self._bank.set_holding_registers(2, [round(degc * 10)])
+
     def start(self) -> None:
         self._server.start()
 

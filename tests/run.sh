@@ -7,9 +7,9 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 . deploy/packages.sh
-# openssl: certificates. gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3, nodejs: foreign peers.
+# openssl: certificates. gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3, nodejs: foreign peers; chromium: the pages.
 debian_packages python3 python3-venv gcc libc6-dev pkg-config libmodbus-dev mosquitto mosquitto-clients mbpoll socat \
-  victoria-metrics sqlite3 openssl nodejs
+  victoria-metrics sqlite3 openssl nodejs chromium
 # Debian's nodejs comes without npm, other builds of it bring theirs. The Node.js peers go into build/ by their lock file.
 command -v npm >/dev/null || debian_packages npm
 virtual_environment dev.lock
@@ -25,7 +25,7 @@ case "$what" in
     if [ $# -gt 0 ]; then exec $python -m pytest -m "not long" "$@"; fi
     # What only computes shares the processors; what starts servers and processes goes alone, so that none is slow.
     $python -m pytest -m "not long" -n auto --dist loadfile tests/unit tests/properties tests/outside
-    $python -m pytest -m "not long" tests/integration
+    $python -m pytest -m "not long" tests/integration tests/browser
     ;;
   long) $python -m pytest -m long --timeout 7200 "$@" ;;
   bench) cd tests && ../$python -m benchmarks "$@" ;;

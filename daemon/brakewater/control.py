@@ -92,18 +92,24 @@ class ControlServer:
 
     async def _stream(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Write each new line until whoever follows hangs up, or takes none for too long."""
-        gone = asyncio.create_task(reader.read(1), name="hung up")
-        gone.add_done_callback(lambda _: writer.close())
+        parts = (
+            asyncio.create_task(self._write(writer), name="follow"),
+            asyncio.create_task(reader.read(1), name="hung up"),
+        )
         try:
-            async for line in self._follow():
-                writer.write(line + b"\n")
-                async with asyncio.timeout(_PATIENCE_S):
-                    await writer.drain()
-                if writer.is_closing():
-                    return
+            done, _ = await asyncio.wait(parts, return_when=asyncio.FIRST_COMPLETED)
+            for part in done:
+                part.result()
         finally:
-            gone.cancel()
-            await asyncio.gather(gone, return_exceptions=True)
+            for part in parts:
+                part.cancel()
+            await asyncio.gather(*parts, return_exceptions=True)
+
+    async def _write(self, writer: asyncio.StreamWriter) -> None:
+        async for line in self._follow():
+            writer.write(line + b"\n")
+            async with asyncio.timeout(_PATIENCE_S):
+                await writer.drain()
 
     async def _answer(self, actor: str, reader: asyncio.StreamReader) -> dict[str, Any] | None:
         """None where pictures are to follow."""

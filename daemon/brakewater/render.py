@@ -204,8 +204,8 @@ def _what(rig: Rig, alarm: str, brake: str | None, words: Wording) -> str:
     return words.on_brake.format(what=what, brake=brake) if brake and len(rig.brakes) > 1 else what
 
 
-def _of_key(rig: Rig, key: str, words: Wording) -> str:
-    """An alarm's name from its key."""
+def alarm_name(rig: Rig, key: str, words: Wording = ENGLISH) -> str:
+    """What people call an alarm, from its key such as ``aux.cooling-lost``."""
     brake, _, alarm = key.partition(".")
     return _what(rig, alarm, None if brake == "rig" else brake, words)
 
@@ -249,7 +249,7 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
     if doc.get("note"):
         text += words.noted.format(note=doc["note"])
     if doc.get("cause"):
-        text += words.follows.format(cause=_of_key(rig, doc["cause"], words))
+        text += words.follows.format(cause=alarm_name(rig, doc["cause"], words))
     return {
         **doc,
         "shown": _shown(kind, doc["value"], doc["setpoint"], rig.units),
@@ -271,7 +271,7 @@ def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
         numbers=_numbers(kind, alarm.value, reason, alarm.setpoint, rig.units, words),
     )
     if alarm.cause:
-        text += words.follows.format(cause=_of_key(rig, alarm.cause, words))
+        text += words.follows.format(cause=alarm_name(rig, alarm.cause, words))
     return {
         "rig": rig.name,
         "brake": alarm.brake,

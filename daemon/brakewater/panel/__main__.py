@@ -1,6 +1,7 @@
 """``python -m brakewater.panel``: serve the pages of a record folder until told to stop."""
 
 import argparse
+import errno
 import os
 import socket
 import sys
@@ -120,9 +121,9 @@ def _listening(panel: Panel) -> socket.socket:
     try:
         return socket.create_server((panel.host, panel.port), family=family, backlog=128)
     except OSError as error:
+        found = "another program listens there" if error.errno == errno.EADDRINUSE else plainly(error)
         raise DeviceError(
-            f"cannot listen on {panel.host} port {panel.port} ({plainly(error)}); end what listens there, or give"
-            " another port or host under [panel]"
+            f"cannot serve on {panel.host} port {panel.port}: {found}; end it, or change port or host under [panel]"
         ) from error
 
 

@@ -11,7 +11,7 @@ from typing import Final
 from brakewater.panel.pins import matches
 from brakewater.panel.stations import station_of
 
-STATION_DOES: Final = frozenset({"acknowledge", "silence", "reset", "lamp-test"})
+STATION_DOES: Final = frozenset({"acknowledge", "silence", "reset", "test"})
 """What a paired station may command without a PIN."""
 SESSION_S: Final = 8 * 3600.0
 """A tour, rounded down: an engineer's log-in ends; a station's pairing never does."""

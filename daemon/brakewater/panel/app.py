@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Annotated, Any, Final
 
 from fastapi import Depends, FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, JSONResponse, StreamingResponse
 from fastapi.staticfiles import StaticFiles
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, StringConstraints
@@ -30,6 +31,7 @@ SESSION: Final = "brakewater-session"
 STATION: Final = "brakewater-station"
 _FOR_EVER_S: Final = 10 * 365 * 86_400
 _COMMAND_S: Final = 5.0
+_MOST_SAID: Final = 500
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Language = Annotated[str, StringConstraints(pattern=r"^[a-z]{2}$")]
@@ -111,6 +113,7 @@ def application(parts: Parts) -> App:
     app.state.parts = parts
     app.exception_handler(BrakewaterError)(_failed)
     app.exception_handler(HTTPException)(_refused)
+    app.exception_handler(RequestValidationError)(_misread)
     _add_pages(app)
     _add_live(app)
     _add_people(app)
@@ -131,6 +134,13 @@ async def _failed(_: Request, error: Exception) -> JSONResponse:
 async def _refused(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
     return JSONResponse({"ok": False, "says": str(error.detail)}, error.status_code)
+
+
+async def _misread(_: Request, error: Exception) -> JSONResponse:
+    """Where it is wrong, and nothing of what was sent: it may be a PIN, or no text that could be sent back."""
+    assert isinstance(error, RequestValidationError)
+    says = "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors())
+    return JSONResponse({"ok": False, "says": says.encode(errors="replace").decode()[:_MOST_SAID]}, 422)
 
 
 def _parts(request: Request) -> Parts:

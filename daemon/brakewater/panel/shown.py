@@ -7,6 +7,7 @@ from brakewater.alarms.catalogue import Shape
 from brakewater.render import (
     DECIMALS,
     Document,
+    alarm_name,
     alarm_now,
     by_hand_now,
     dimension_of_derived,
@@ -15,10 +16,10 @@ from brakewater.render import (
     now,
     rounded,
 )
-from brakewater.readiness import in_service, obstacles
+from brakewater.readiness import Obstacle, in_service, obstacles
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.panel import Panel
-from brakewater.stream import Picture
+from brakewater.stream import AlarmNow, Picture
 from brakewater.units import Dimension, utc_text
 from brakewater.wording import ENGLISH, Wording
 
@@ -90,8 +91,8 @@ def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
         "run": picture.run,
         "input": picture.input,
         "brakes": {brake.name: now(rig, picture, brake.name, VALID_S) for brake in rig.brakes},
-        "ready": _ready(rig, picture),
-        "alarms": [alarm_now(rig, alarm, words) for alarm in standing],
+        "ready": _ready(rig, picture, words),
+        "alarms": [_alarm(rig, alarm, words) for alarm in standing],
         "windows": lamps(rig, picture),
         "horn": horn_now(rig, picture),
         "by_hand": [by_hand_now(rig, one) for one in picture.substitutions],
@@ -99,13 +100,20 @@ def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
     }
 
 
-def _ready(rig: Rig, picture: Picture) -> Document | None:
+def _alarm(rig: Rig, alarm: AlarmNow, words: Wording) -> Document:
+    return {**alarm_now(rig, alarm, words), "name": alarm_name(rig, f"{alarm.brake or 'rig'}.{alarm.alarm}", words)}
+
+
+def _ready(rig: Rig, picture: Picture, words: Wording) -> Document | None:
     """What stands in the way of a trip; None with a brake in service, where alarms speak."""
     if in_service(rig, picture):
         return None
-    return {
-        "obstacles": [{"what": one.what, "name": one.name, "why": one.why} for one in obstacles(rig, picture)],
-    }
+    return {"obstacles": [_obstacle(rig, one, words) for one in obstacles(rig, picture)]}
+
+
+def _obstacle(rig: Rig, one: Obstacle, words: Wording) -> Document:
+    name = alarm_name(rig, one.name, words) if one.what in ("alarm", "masked") else one.name
+    return {"what": one.what, "name": name, "why": one.why}
 
 
 def _times(picture: Picture) -> dict[str, dict[str, float | None]]:

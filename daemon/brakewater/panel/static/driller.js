@@ -79,12 +79,19 @@ function build() {
       name: make("span", "name", word(number.quantity)), limit: make("span", "limit"), value: make("span", "value"),
       trend: make("canvas", "trend"), quality: make("span", "quality"),
     };
-    parts.limit.textContent = number.limits.map((limit) => word(`limit-${limit.side}`, { value: limit.value })).join(", ");
+    parts.limit.textContent = nearest(number.limits).map((limit) => word(`limit-${limit.side}`, { value: limit.value })).join(", ");
+    parts.limit.title = number.limits.map((limit) => `${limit.alarm} ${limit.value} ${limit.unit}`).join(", ");
     parts.trend.setAttribute("aria-hidden", "true");
     card.append(parts.name, parts.limit, parts.value, parts.quality, parts.trend);
     cards[number.name] = { card, parts, number };
     return card;
   }));
+}
+
+// Of several limits on one side the one that is reached first.
+function nearest(limits) {
+  const of = (side, first) => limits.filter((limit) => limit.side === side).sort((one, other) => first * (one.value - other.value)).slice(0, 1);
+  return [...of("low", -1), ...of("high", 1)];
 }
 
 async function fillTrend() {
@@ -128,9 +135,15 @@ function showWindows(picture) {
     if (aspect === "off") delete tile.dataset.lit; else tile.dataset.lit = seen.colour;
     tile.dataset.test = String(Boolean(seen?.test));
     const mine = picture.alarms.filter((alarm) => window.alarms.some((name) => alarm.alarm === name || alarm.alarm.split(":")[0] === name));
-    tile.children[1].textContent = mine.map((alarm) => alarm.text.split(/[:.]/)[0]).filter((text, at, all) => all.indexOf(text) === at).slice(0, 2).join(" · ");
-    tile.children[2].textContent = seen?.test ? word("test") : { "off": "", "steady": word("seen"), "flash": word("new"), "first-flash": word("first-sign"), "slow-flash": "…" }[aspect];
+    tile.children[1].textContent = mine.map((alarm) => alarm.name).filter((text, at, all) => all.indexOf(text) === at).slice(0, 2).join(" · ");
+    tile.children[2].textContent = seen?.test ? word("test") : sign(aspect, mine);
   }
+}
+
+// In words, for whoever sees no colour and no motion. Slow flashing: over and waiting for a reset, or the first one, seen.
+function sign(aspect, alarms) {
+  if (aspect === "slow-flash") return word(alarms.some((alarm) => alarm.active) ? "first-seen" : "over");
+  return { off: "", steady: word("seen"), flash: word("new"), "first-flash": word("first-sign") }[aspect];
 }
 
 function showNumbers(picture) {
@@ -192,18 +205,20 @@ function dead() {
 }
 
 async function push(button) {
-  const what = button.dataset.do;
+  const what = button.dataset.do, named = { what: word(button.dataset.word) };
   button.dataset.busy = "true";
-  put("answer", word("sent", { what: word(what) }));
+  put("answer", word("sent", named));
   try {
     const asked = what === "acknowledge" || what === "reset" ? { do: what, alarm: "all" } : { do: what };
     const answer = await fetch("/api/command", {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked),
     });
-    put("answer", (await answer.json()).says);
+    const says = (await answer.json()).says;
+    put("answer", answer.ok ? word("done", named) : says);
+    by("answer").title = says;
     if (answer.status === 403) await logIn();
   } catch {
-    put("answer", word("not-sent", { what: word(what) }));
+    put("answer", word("not-sent", named));
   }
   delete button.dataset.busy;
 }

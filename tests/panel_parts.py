@@ -1,0 +1,80 @@
+"""A small device, a watch on it and its pages, as tests of the panel need them."""
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+
+from brakewater.panel.pins import hashed
+from brakewater.panel.stations import invite
+from brokers import HOST, free_port, until
+from daemons import Daemon, SmallDevice, daemon, serving, small_rig
+
+PIN = "4711-0815"
+WINDOWS = """
+[[lamp]]
+name = "cooling"
+alarms = ["cooling-lost", "cooling-flow-low"]
+colour = "red"
+sequence = "F3A"
+
+[[lamp]]
+name = "temperature"
+alarms = ["inlet-temperature-high", "outlet-temperature-high"]
+colour = "yellow"
+sequence = "R"
+
+[[lamp]]
+name = "signal"
+alarms = ["signal-bad", "device-silent"]
+colour = "yellow"
+
+[people]
+driller = "driller"
+engineer = "engineer"
+
+[panel]
+port = {port}
+"""
+
+
+@dataclass(frozen=True)
+class Pages:
+    """Where they are, and what stands behind them."""
+
+    url: str
+    watch: Daemon
+    device: SmallDevice
+
+    def pairing(self, name: str = "doghouse") -> str:
+        """A code that makes a browser a station."""
+        return invite(self.watch.record, name)
+
+    def client(self, **more: str) -> httpx.Client:
+        """As a page of our own would ask."""
+        return httpx.Client(base_url=self.url, headers={"Origin": self.url, **more}, timeout=10)
+
+
+@contextmanager
+def pages(folder: Path) -> Iterator[Pages]:
+    """Device, watch and panel; the panel answers with a live picture."""
+    device, port = SmallDevice(free_port()), free_port()
+    rig = small_rig(folder / "rig.toml", device=device.port)
+    rig.write_text(rig.read_text() + WINDOWS.format(port=port))
+    pins = {"BRAKEWATER_PANEL_PINS": json.dumps({"engineer": hashed(PIN)})}
+    with serving(device), daemon(rig, folder / "record", environment=pins) as watch:
+        url = f"http://{HOST}:{port}"
+        until(lambda: _answers(url), f"the panel answers: {watch.said}", within_s=30)
+        yield Pages(url, watch, device)
+        if watch.process.poll() is None:
+            watch.end()
+
+
+def _answers(url: str) -> bool:
+    try:
+        return httpx.get(f"{url}/api/now").status_code == 200
+    except httpx.TransportError:
+        return False

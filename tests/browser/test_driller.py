@@ -1,4 +1,4 @@
-"""The driller's page in Debian's Chromium, before a real watch. Screenshots of every state go into ``build/screens``."""
+"""The driller's page in Debian's Chromium, before a real watch. Screenshots go into ``build/screens``."""
 
 import shutil
 from collections.abc import Iterator

@@ -173,10 +173,10 @@ def test_a_port_in_use_is_said_in_one_line(shown: Pages) -> None:
     done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == 3
     port = shown.url.rpartition(":")[2]
-    assert done.stderr.splitlines() == [
+    assert done.stderr == (
         f"brakewater panel: cannot serve on {HOST} port {port}: another program listens there; end it, or change port"
-        " or host under [panel]"
-    ]
+        " or host under [panel]\n"
+    )
 
 
 def test_the_panel_ends_with_a_watch_that_was_killed(tmp_path: Path) -> None:

@@ -18,9 +18,7 @@ from brakewater.rig.people import MAY
 CHEAP = "scrypt$2$1$1$"
 # RFC 7914 section 12: scrypt("password", "NaCl", N=1024, r=8, p=16), the first 32 of its 64 bytes (PBKDF2's output
 # is cut, not changed, by a shorter length within its first blocks).
-RFC_7914 = (
-    "scrypt$1024$8$16$4e61436c$fdbabe1c9d3472007856e7190d01e9fe7c6ad7cbc8237830e77376634b373162"
-)
+RFC_7914 = "scrypt$1024$8$16$4e61436c$fdbabe1c9d3472007856e7190d01e9fe7c6ad7cbc8237830e77376634b373162"
 
 
 class Clock:
@@ -47,7 +45,8 @@ def kept(monkeypatch: pytest.MonkeyPatch) -> str:
 
 
 @pytest.fixture
-def access(tmp_path: Path, clock: Clock, kept: str) -> Access:
+def access(tmp_path: Path, kept: str, clock: Clock) -> Access:
+    assert clock.s  # it stands before the first log-in
     return Access(folder=tmp_path, station_actor="driller", pins={"engineer": kept})
 
 

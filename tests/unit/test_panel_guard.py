@@ -65,7 +65,9 @@ def test_only_own_host_names_are_served(host: str, status: int) -> None:
     assert (inner.took is not None) == (status == 200)
 
 
-@pytest.mark.parametrize("origin", [None, "null", "http://elsewhere.example", "http://127.0.0.1:9999", "127.0.0.1:8420"])
+@pytest.mark.parametrize(
+    "origin", [None, "null", "http://elsewhere.example", "http://127.0.0.1:9999", "127.0.0.1:8420"]
+)
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
 def test_what_changes_something_must_come_from_our_own_pages(method: str, origin: str | None) -> None:
     headers = {"host": OWN["host"], **({} if origin is None else {"origin": origin})}

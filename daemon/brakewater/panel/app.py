@@ -260,7 +260,6 @@ def _add_people(app: FastAPI) -> None:
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
 
 
-
 def _command(folder: Path, asked: Mapping[str, Any]) -> dict[str, Any]:
     try:
         return ask(folder, dict(asked), timeout_s=_COMMAND_S)
@@ -278,4 +277,3 @@ def _keep(response: Response, name: str, value: str, panel: Panel, lasting_s: in
     response.set_cookie(
         name, value, max_age=lasting_s, httponly=True, samesite="strict", secure=panel.certificate is not None
     )
-

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from brakewater.alarms.catalogue import Shape
+from brakewater.readiness import Obstacle, in_service, obstacles
 from brakewater.render import (
     DECIMALS,
     Document,
@@ -16,7 +17,6 @@ from brakewater.render import (
     now,
     rounded,
 )
-from brakewater.readiness import Obstacle, in_service, obstacles
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.panel import Panel
 from brakewater.stream import AlarmNow, Picture
@@ -134,4 +134,3 @@ def trend_of(page: Mapping[str, Any], rig_: Mapping[str, Any]) -> dict[str, floa
             one = seen["derived" if number["derived"] else "readings"].get(number["name"])
             found[f"{brake['name']}/{number['name']}"] = None if one is None else one["shown"]["value"]
     return found
-

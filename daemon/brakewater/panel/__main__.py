@@ -40,8 +40,7 @@ def main() -> int:
     try:
         return serve(args.record, _panel(args.record, args.port), beside=args.beside)
     except BrakewaterError as error:
-        print(f"brakewater panel: {error}", file=sys.stderr)
-        return 3
+        parser.exit(3, f"brakewater panel: {error}\n")
 
 
 def _panel(folder: Path, port: int | None) -> Panel:

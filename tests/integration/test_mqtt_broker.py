@@ -4,7 +4,6 @@ import json
 import logging
 import os
 import signal
-import ssl
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -22,7 +21,8 @@ from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.rig import Rig
 from brakewater.stream import Answer, Request
-from brokers import Broker, amqtt, ask, free_port, listening, mosquitto, retained, running, say, until
+from brokers import HOST, Broker, amqtt, ask, free_port, listening, mosquitto, retained, running, say, until
+from faults.certificates import Authority, Signed
 from record_streams import block, start
 from rig_parts import Door, MemoryCursors, MemoryRecord, demo_rig, event, picture
 
@@ -140,7 +140,7 @@ def test_a_clean_stop_says_so_and_leaves_nothing_that_looks_like_a_watch(broker:
     assert said[f"{ROOT}/online"]["online"] is False
     assert said[f"{ROOT}/online"]["since"] is not None
     lamps = {topic: body["aspect"] for topic, body in said.items() if "/lamp/" in topic}
-    assert lamps == {f"{ROOT}/lamp/{name}": "off" for name in ("watching", *(lamp.name for lamp in rig.lamps))}
+    assert lamps == {f"{ROOT}/lamp/{name}": "off" for name in ("watching", "ready", *(lamp.name for lamp in rig.lamps))}
     assert said[f"{ROOT}/horn"] == {"sound": "off"}
     assert [topic for topic in said if "/alarm/" in topic] == []
     assert mqtt.figures().drops == 0
@@ -265,37 +265,63 @@ def test_user_and_password(tmp_path: Path) -> None:
 
 # paho leaves the socket of a failed handshake to the garbage collector, which closes it and says so.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-def test_tls_with_a_certificate_of_our_own(tmp_path: Path) -> None:
-    key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
-    made = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2"]
-    named = [
-        "-subj",
-        "/CN=broker",
-        "-addext",
-        "subjectAltName=IP:127.0.0.1",
-        "-keyout",
-        str(key),
-        "-out",
-        str(certificate),
-    ]
-    subprocess.run([*made, *named], check=True, capture_output=True)
-    rules = ("allow_anonymous true", f"certfile {certificate}", f"keyfile {key}")
+def test_tls_with_certificates_on_both_sides(tmp_path: Path) -> None:
+    """The broker takes the name in our certificate for the user, as a rig's broker would."""
+    ours, others = Authority(tmp_path, "ours"), Authority(tmp_path, "others")
+    shown, watch, stranger = ours.sign("broker"), ours.sign("watch"), others.sign("watch")
+    rules = (
+        *("allow_anonymous false", f"cafile {ours.file}", f"certfile {shown.certificate}", f"keyfile {shown.key}"),
+        *("require_certificate true", "use_identity_as_username true"),
+    )
+
+    def keys(authority: Authority, signed: Signed) -> str:
+        return f'tls = true\nca = "{authority.file}"\ncertificate = "{signed.certificate}"\nkey = "{signed.key}"'
+
     with running(mosquitto(tmp_path, *rules)) as broker:
-        rig = demo_rig(broker.port)
-        trusts, knows_nobody = ssl.create_default_context(cafile=str(certificate)), ssl.create_default_context()
-        for tls, works in ((trusts, True), (knows_nobody, False)):
-            mqtt = Mqtt(rig, door=Door(), events=memory_sources(), tls=tls)
-            mqtt.start()
-            try:
-                mqtt.show(picture(rig))
-                until(lambda: mqtt._said is not None, "an answer")  # noqa: B023
-                assert mqtt.figures().connected is works
-                if works:
-                    secure = ("--cafile", str(certificate))
-                    until(lambda: f"{ROOT}/lamp/watching" in retained(broker.port, f"{ROOT}/#", *secure))  # noqa: B023
-            finally:
-                mqtt.stop()
-    assert "certificate verify failed" in str(mqtt._said)
+        rig = demo_rig(broker.port, mqtt=keys(ours, watch))
+        with watching(rig) as mqtt:
+            mqtt.show(picture(rig))
+            connected(mqtt)
+            secure = ("--cafile", str(ours.file), "--cert", str(watch.certificate), "--key", str(watch.key))
+            until(lambda: f"{ROOT}/lamp/watching" in retained(broker.port, f"{ROOT}/#", *secure))
+        for wrong, says in (
+            (keys(others, watch), "certificate verify failed"),
+            (keys(ours, stranger), ""),
+            (f'tls = true\nca = "{tmp_path}/nowhere.pem"', "nowhere.pem: no such file"),
+            ("tls = false", ""),
+        ):
+            with watching(demo_rig(broker.port, mqtt=wrong)) as mqtt:
+                until(lambda: mqtt._said is not None, wrong)
+                assert says in str(mqtt._said)
+                assert not mqtt.figures().connected
+
+
+def test_what_lives_seconds_is_not_delivered_later(broker: Broker, tmp_path: Path) -> None:
+    """MQTT 5: heartbeat and live values carry an expiry, answers too; states and events never do."""
+    rig, record = demo_rig(broker.port), MemoryRecord({1: [event(1)]})
+    form = ("-V", "5", "-F", "%t\t%E")
+    words = ["stdbuf", "-oL", "mosquitto_sub", "-h", HOST, "-p", str(broker.port), "-t", f"{ROOT}/#", *form]
+    with (tmp_path / "ear").open("wb") as out:
+        ear = subprocess.Popen(words, stdout=out)
+    try:
+        say(broker.port, f"{ROOT}/ear", "subscribed?", "-r")
+        until(lambda: "/ear" in (tmp_path / "ear").read_text(), "the ear is there")
+        with watching(rig, sources=memory_sources(record)) as mqtt:
+            mqtt.show(picture(rig, LOW))
+            connected(mqtt)
+            say(broker.port, f"{ROOT}/command/driller", ACK, "-V", "5")
+            wanted = ("/heartbeat", "aux/now", "/a1", "aux/event", "/horn")
+            until(lambda: all(f"{end}\t" in (tmp_path / "ear").read_text() for end in wanted), "all heard")
+    finally:
+        ear.kill()
+        ear.wait()
+    rows = [line.split("\t") for line in (tmp_path / "ear").read_text().splitlines()]
+    lives = {topic.removeprefix(ROOT): seconds for topic, seconds in rows if "/command/" not in topic}
+    assert lives["/heartbeat"] in ("2", "3")
+    assert lives["/aux/now"] in ("2", "3")
+    assert 50 <= int(lives["/answer/driller/a1"]) <= 60
+    for topic, seconds in lives.items():
+        assert seconds in ("", "0") or topic in ("/heartbeat", "/aux/now", "/answer/driller/a1"), topic
 
 
 def test_a_changed_rig_file_is_taken_in_a_new_session(broker: Broker, tmp_path: Path) -> None:

@@ -9,7 +9,6 @@ lamps from the broker must also put them out without a heartbeat.
 
 import logging
 import socket
-import ssl
 import threading
 import time
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from brakewater.notify.dial import Dial
 from brakewater.notify.follower import EventFollower, Sources
 from brakewater.notify.screen import Newest, Screen, now_text
 from brakewater.notify.session import KEEPALIVE_S, Message, Outcome, Session, Target, Version
+from brakewater.notify.tls import context_of
 from brakewater.record.signing import Signature
 from brakewater.rig import Mqtt as Broker
 from brakewater.rig import Rig
@@ -30,6 +30,8 @@ _LATE_S: Final = 5.0
 """An acknowledgement this late: not connected, whatever the library believes."""
 _DEAD_S: Final = 2.0 * KEEPALIVE_S
 """An acknowledgement this late: begin a new session."""
+_ANSWER_S: Final = 60
+"""Nobody waits for an answer any longer."""
 _LEAVE_S: Final = 1.0
 _STOP_S: Final = 4.0
 """A thread that is just reaching for a host that does not answer ends by itself a little later."""
@@ -91,9 +93,7 @@ class Figures:
 class Mqtt:
     """Latest, for the loop; ``committed`` for the journal; ``figures`` for the device ``self``."""
 
-    def __init__(
-        self, rig: Rig, *, door: Door, events: Sources, password: str | None = None, tls: ssl.SSLContext | None = None
-    ) -> None:
+    def __init__(self, rig: Rig, *, door: Door, events: Sources, password: str | None = None) -> None:
         """Not yet started.
 
         Args:
@@ -101,14 +101,13 @@ class Mqtt:
             door: takes commands, from any thread.
             events: the record to follow.
             password: for ``rig.mqtt.user``.
-            tls: verifies the broker; None: plain TCP.
 
         Raises:
             ValueError: the rig file has no ``[mqtt]``.
         """
         _broker(rig)
         self._rig, self._known = rig, topics.known_states(rig)
-        self._password, self._tls = password, tls
+        self._password = password
         self._newest = Newest()
         self._opening: Session | None = None
         self._session: Session | None = None
@@ -207,7 +206,7 @@ class Mqtt:
             will=topics.payload({"online": False, "since": None}),  # only the broker will know when
             user=broker.user,
             password=self._password,
-            tls=self._tls,
+            tls=context_of(broker),
         )
 
     def _say(self, outcome: Outcome, session: Session) -> None:
@@ -270,7 +269,7 @@ class Mqtt:
     def _send(self, topic: str, body: bytes, correlation: bytes | None) -> None:
         session = self._session
         if session is not None:
-            session.publish(topic, body, correlation=correlation)
+            session.publish(topic, body, correlation=correlation, expires_s=_ANSWER_S)
 
 
 def _broker(rig: Rig) -> Broker:

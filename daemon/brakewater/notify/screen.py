@@ -19,6 +19,8 @@ VALID_S: Final = 3.0
 """How long a reader may believe a ``now`` payload."""
 FRESH_S: Final = 3.0
 """Without a picture for this long the lamp ``watching`` goes out; beyond four scans where a scan takes longer."""
+_EXPIRES_S: Final = round(VALID_S)
+"""What lives no longer is not delivered later, by a broker that speaks MQTT 5."""
 _PROBE_S: Final = 5.0
 """At least this often something is published that the broker must acknowledge."""
 _MOST_WAITING: Final = 200
@@ -93,12 +95,12 @@ class Screen:
             "scan_age_s": None if age_s is None else round(age_s, 3),
             "n": 0 if picture is None else picture.events,
         }
-        self._session.publish(topics.heartbeat(self._rig), topics.payload(body), qos=0)
+        self._session.publish(topics.heartbeat(self._rig), topics.payload(body), qos=0, expires_s=_EXPIRES_S)
         if picture is not None and picture is not self._picture:
             self._picture = picture
             for brake in self._rig.brakes:
                 live = topics.payload(render.now(self._rig, picture, brake.name, VALID_S))
-                self._session.publish(topics.now(self._rig, brake.name), live, qos=0)
+                self._session.publish(topics.now(self._rig, brake.name), live, qos=0, expires_s=_EXPIRES_S)
         self._chain_or_probe()
 
     def _chain_or_probe(self) -> None:

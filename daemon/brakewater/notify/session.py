@@ -65,7 +65,8 @@ class Target:
     will: bytes
     user: str | None = None
     password: str | None = None
-    tls: ssl.SSLContext | None = None
+    tls: Callable[[], ssl.SSLContext] | None = None
+    """Makes the settings of the connection; None: plain TCP."""
 
 
 class Outcome(Enum):
@@ -126,8 +127,6 @@ class Session:
         client.will_set(self._target.will_topic, self._target.will, qos=1, retain=True)
         if self._target.user is not None:
             client.username_pw_set(self._target.user, self._target.password)
-        if self._target.tls is not None:
-            client.tls_set_context(self._target.tls)
         client.on_connect = _guarded(self._connected)
         client.on_disconnect = _guarded(self._disconnected)
         client.on_message = _guarded(self._message)
@@ -140,6 +139,8 @@ class Session:
     def open(self) -> Outcome:
         """Connect and wait, bounded, for the broker's word. Closes itself where that is anything but yes."""
         try:
+            if self._target.tls is not None:
+                self._client.tls_set_context(self._target.tls())
             self._client.connect(self._target.host, self._target.port, KEEPALIVE_S)
         except (OSError, ValueError) as error:  # ValueError: a host name that is none
             self.trouble = f"({plainly(error)})"
@@ -187,13 +188,32 @@ class Session:
     # ------------------------------------------------------------------ output
 
     def publish(
-        self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False, correlation: bytes | None = None
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        qos: int = 1,
+        retain: bool = False,
+        correlation: bytes | None = None,
+        expires_s: int | None = None,
     ) -> MQTTMessageInfo:
-        """Hand a message to the library; does not wait. From any thread."""
+        """Hand a message to the library; does not wait. From any thread.
+
+        Args:
+            topic: where to.
+            payload: what.
+            qos: 0 or 1.
+            retain: kept for newcomers.
+            correlation: of the request that this answers; MQTT 5 only.
+            expires_s: worth nothing after so long, s: the broker then drops it; MQTT 5 only.
+        """
         properties = None
-        if correlation is not None and self.version is Version.V5:
+        if self.version is Version.V5 and (correlation is not None or expires_s is not None):
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            properties.CorrelationData = correlation
+            if correlation is not None:
+                properties.CorrelationData = correlation
+            if expires_s is not None:
+                properties.MessageExpiryInterval = expires_s
         info = self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
         if qos:
             self._unacknowledged.append((time.monotonic(), info))

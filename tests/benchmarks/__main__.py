@@ -4,6 +4,7 @@ import sys
 
 from benchmarks import (
     bench_flat_out,
+    bench_journal,
     bench_load,
     bench_memory,
     bench_replay,
@@ -20,6 +21,7 @@ def main() -> int:
         "replay": bench_replay,
         "sealed": bench_sealed,
         "flat_out": bench_flat_out,
+        "journal": bench_journal,
         "load": bench_load,
         "memory": bench_memory,
         "start": bench_start,

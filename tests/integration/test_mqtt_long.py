@@ -93,11 +93,11 @@ def _pump(source: socket.socket, sink: socket.socket, see: Callable[[int, bytes]
     held = b""
     try:
         while piece := source.recv(65536):
-            sink.sendall(piece)
             held += piece
             while (packet := _packet(held)) is not None:
-                see(held[0], packet[0])
+                see(held[0], packet[0])  # before the other side can answer
                 held = held[packet[1] :]
+            sink.sendall(piece)
     except OSError:
         pass
     for one in (source, sink):

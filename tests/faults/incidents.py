@@ -12,12 +12,15 @@ soon as physics lets it be.
 
 import argparse
 import os
-from collections.abc import Iterable
+import sys
+from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from time import monotonic
+from typing import TypeVar
 
 from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.engine import Engine
@@ -36,6 +39,7 @@ from .told import Incident, Told, plain
 
 RESULTS = Path(__file__).parents[1] / "results"
 CONFIG = Path(__file__).parents[2] / "config"
+T = TypeVar("T")
 SEED = 20261125
 LOST_ONE_IN = 1000
 CLASSES = {"75 gal/min": "rig-4-full.toml", "150 gal/min": "rig-9-full.toml"}
@@ -185,6 +189,22 @@ def quiet_hour(number: int, seed: int = SEED) -> list[str]:
     return [f"{alarm} at {t:.0f} s of hour {number}" for t, alarm in raised(scenario, rig, number)[0]]
 
 
+def _within(
+    pool: ProcessPoolExecutor, play: Callable[[int, int], T], count: int, seed: int, ends: float | None
+) -> list[T]:
+    """Results of numbers 1 to ``count``, a few at a time, until the time is up; says on a terminal how far it is."""
+    found: list[T] = []
+    step = 4 * (os.cpu_count() or 1)
+    for first in range(1, count + 1, step):
+        if ends is not None and monotonic() > ends:
+            break
+        numbers = range(first, min(first + step, count + 1))
+        found += pool.map(play, numbers, [seed] * len(numbers))
+        if sys.stderr.isatty():
+            print(f"\r{play.__name__}: {len(found)} of {count}", end="", file=sys.stderr, flush=True)
+    return found
+
+
 def main() -> None:
     """The command."""
     parser = argparse.ArgumentParser(description="Incidents and quiet hours, as a table.")
@@ -192,15 +212,17 @@ def main() -> None:
     parser.add_argument("--hours", type=int, default=0)
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--minutes", type=float, metavar="M", help="begin no more incidents after so long")
     parser.add_argument("--write", action="store_true", help="keep it in tests/results")
     parser.add_argument("--show", type=int, metavar="N", help="print incident N as a scenario file")
     args = parser.parse_args()
     if args.show is not None:
         print(drawn(args.show, args.seed).text, end="")
         return
+    ends = None if args.minutes is None else monotonic() + 60.0 * args.minutes
     with ProcessPoolExecutor(args.jobs) as pool:
-        found = list(pool.map(told, range(1, args.incidents + 1), [args.seed] * args.incidents))
-        quiet = list(pool.map(quiet_hour, range(1, args.hours + 1), [args.seed] * args.hours))
+        found = _within(pool, told, args.incidents, args.seed, ends)
+        quiet = _within(pool, quiet_hour, args.hours, args.seed, None)
     keep = RESULTS / f"{datetime.now(UTC):%Y-%m-%d}-incidents.txt" if args.write else None
     _print(incident_table.table(found, quiet, args.seed), keep)
 

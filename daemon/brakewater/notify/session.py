@@ -63,6 +63,7 @@ class Target:
     client_id: str
     will_topic: str
     will: bytes
+    will_retained: bool = True
     user: str | None = None
     password: str | None = None
     tls: Callable[[], ssl.SSLContext] | None = None
@@ -124,7 +125,7 @@ class Session:
             reconnect_on_failure=False,
         )
         client.connect_timeout = _REACH_S
-        client.will_set(self._target.will_topic, self._target.will, qos=1, retain=True)
+        client.will_set(self._target.will_topic, self._target.will, qos=1, retain=self._target.will_retained)
         if self._target.user is not None:
             client.username_pw_set(self._target.user, self._target.password)
         client.on_connect = _guarded(self._connected)

@@ -5,7 +5,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import Mirror, Mqtt, Tls
+from brakewater.rig.model import Mirror, Mqtt, Sparkplug, Tls
 
 _KEYS: Final = ("ca", "certificate", "key")
 
@@ -14,6 +14,12 @@ def broker(mqtt: Mqtt | None, faults: Faults) -> None:
     """Certificates only beside ``tls = true``."""
     if mqtt is not None:
         _keys(mqtt, ("mqtt",), "tls = true" if not mqtt.tls else "", faults)
+
+
+def sparkplug(table: Sparkplug | None, mqtt: Mqtt | None, faults: Faults) -> None:
+    """It goes to the broker of ``[mqtt]``."""
+    if table is not None and mqtt is None:
+        faults.add(("sparkplug",), "no [mqtt] beside it", "both: it is the same broker, user and certificates")
 
 
 def mirrors(found: Mapping[str, Mirror], faults: Faults) -> None:

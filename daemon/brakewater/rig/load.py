@@ -29,6 +29,7 @@ from brakewater.rig.model import (
     RedundantEntry,
     Rig,
     RigTable,
+    Sparkplug,
     SuppressEntry,
     Tank,
 )
@@ -39,8 +40,8 @@ from brakewater.rig.settings import beyond_maker
 
 SCHEMA = 1
 _TOP = (
-    "schema", "rig", "device", "point", "hoist", "tank", "brake", "alarm", "lamp", "mqtt", "mirror", "people",
-    "roles", "registers", "lamp-mailbox", "panel", "suppress", "record",
+    "schema", "rig", "device", "point", "hoist", "tank", "brake", "alarm", "lamp", "mqtt", "sparkplug", "mirror",
+    "people", "roles", "registers", "lamp-mailbox", "panel", "suppress", "record",
 )  # fmt: skip
 _BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
@@ -131,6 +132,7 @@ class _Parts:
     lamps: list[At[Lamp]] = field(default_factory=list)
     hoist: Hoist | None = None
     mqtt: Mqtt | None = None
+    sparkplug: Sparkplug | None = None
     registers: outputs.Registers | None = None
     mailboxes: list[At[outputs.LampMailbox]] = field(default_factory=list)
     panel: Panel | None = None
@@ -156,6 +158,7 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
     parts.alarms = [(at.path, at.item) for at in _many(AlarmEntry, raw.get("alarm", []), ("alarm",), faults)]
     parts.hoist = _maybe(Hoist, raw, "hoist", faults)
     parts.mqtt = _maybe(Mqtt, raw, "mqtt", faults)
+    parts.sparkplug = _maybe(Sparkplug, raw, "sparkplug", faults)
     if "registers" in raw:
         parts.registers = _one(outputs.Registers, raw["registers"], ("registers",), faults)
     if "record" in raw:
@@ -280,6 +283,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
     suppressed = suppression.resolved(parts.suppress, alarm_rules, found, faults)
     _check_outputs(parts, found, faults)
     links.broker(parts.mqtt, faults)
+    links.sparkplug(parts.sparkplug, parts.mqtt, faults)
     links.mirrors(parts.mirrors, faults)
     if parts.rig is None:
         return None
@@ -301,6 +305,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         lamps=tuple(at.item for at in parts.lamps),
         hoist=parts.hoist,
         mqtt=parts.mqtt,
+        sparkplug=parts.sparkplug,
         mirrors=parts.mirrors,
         people=parts.people,
         redundant=redundant,

@@ -345,6 +345,19 @@ class Mqtt(Tls):
     """Usual port 8883."""
 
 
+_Level = Annotated[str, StringConstraints(pattern=r"^[^+#/\x00]+$")]
+
+
+class Sparkplug(Model):
+    """``[sparkplug]``: the watch as a Sparkplug B edge node on the broker of ``[mqtt]``, a device a brake."""
+
+    group: _Level
+    edge_node: _Level | None = None
+    """Default: the rig's name."""
+    primary_host: _Level | None = None
+    """Born only while this host is online; None: whoever listens."""
+
+
 class Mirror(Tls):
     """``[mirror.NAME]``; the token comes from the environment."""
 
@@ -498,6 +511,7 @@ class Rig:
     mirrors: dict[str, Mirror]
     people: dict[str, str]
     hoist: Hoist | None = None
+    sparkplug: Sparkplug | None = None
     redundant: tuple[Redundant, ...] = ()
     registers: "Registers | None" = None
     """The outstation, where there is one."""

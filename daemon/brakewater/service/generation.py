@@ -14,6 +14,7 @@ from brakewater.field.plcs import Plcs
 from brakewater.field.poller import PolledSource
 from brakewater.notify.follower import Sources
 from brakewater.notify.mqtt import Mqtt
+from brakewater.notify.sparkplug import SparkplugNode
 from brakewater.quality import Status
 from brakewater.record.documents import event_doc
 from brakewater.record.mirror import MirrorWorker
@@ -61,6 +62,7 @@ class Generation:
     async def open(self, clock: MachineClock) -> None:
         """Open lines to broker, mirrors and PLCs; plan the polling."""
         self.publisher = self._publish()
+        self.node = self._sparkplug()
         self.mirrors = self._mirror() if self._recording.works else {}
         self.source = PolledSource(self.rig, OwnDevice(self.rig, self._gauges(clock)), period_s=self._period_s)
         self.tap = Tap(self.source)
@@ -90,17 +92,29 @@ class Generation:
     @property
     def outputs(self) -> tuple[Latest, ...]:
         """What takes each new picture."""
-        publishers = (self.publisher,) if self.publisher else ()
+        publishers = [one for one in (self.publisher, self.node) if one is not None]
         return (*publishers, *self.plcs.outputs, self.lately, *self._tellers)
+
+    def _sparkplug(self) -> SparkplugNode | None:
+        if self.rig.sparkplug is None:
+            return None
+        node = SparkplugNode(self.rig, cursors=self._recording.cursors(self._stack), password=self._mqtt_password)
+        node.start()
+        self._stack.push_async_callback(asyncio.to_thread, node.stop)
+        return node
+
+    @property
+    def _mqtt_password(self) -> str | None:
+        secret = self._settings.mqtt_password
+        return secret.get_secret_value() if secret else None
 
     def _publish(self) -> Mqtt | None:
         if self.rig.mqtt is None:
             return None
-        password = self._settings.mqtt_password.get_secret_value() if self._settings.mqtt_password else None
         sources = Sources(
             record=Record(self._recording.folder), cursors=self._recording.cursors(self._stack), document=event_doc
         )
-        publisher = Mqtt(self.rig, door=self._door.ask, events=sources, password=password)
+        publisher = Mqtt(self.rig, door=self._door.ask, events=sources, password=self._mqtt_password)
         publisher.start()
         self._stack.push_async_callback(asyncio.to_thread, publisher.stop)
         return publisher

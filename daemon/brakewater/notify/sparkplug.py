@@ -1,0 +1,261 @@
+"""A Sparkplug B edge node (Eclipse Sparkplug 3.0) on a connection of its own; its will is NDEATH.
+
+    connect (will: NDEATH with bdSeq) -> NBIRTH, seq 0, same bdSeq -> DBIRTH a brake -> NDATA, DDATA of what changes
+
+``bdSeq`` counts connections and ``seq`` messages, both modulo 256. With a primary host named in the rig file the node
+is born only while that host's STATE says online, and takes its leave (NDEATH, by hand) where it says no longer, or
+where pictures stop coming. Any host may ask for a new birth with the command ``Node Control/Rebirth``. The newest
+picture alone counts: nothing is stored while the broker is away; the journal's events go out over the other connection.
+"""
+
+import json
+import logging
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from typing import Final
+
+from brakewater.notify import sparkplug_metrics
+from brakewater.notify.dial import Dial
+from brakewater.notify.follower import Cursors
+from brakewater.notify.screen import FRESH_S
+from brakewater.notify.session import Message, Outcome, Session, Target
+from brakewater.notify.sparkplug_payload import DataType, Metric, asks_rebirth, payload
+from brakewater.notify.tls import context_of
+from brakewater.rig import Rig
+from brakewater.rig.model import Mqtt, Sparkplug
+from brakewater.stream import Picture
+
+CURSOR: Final = "sparkplug"
+"""Keeps the last bdSeq."""
+REBIRTH: Final = Metric(name="Node Control/Rebirth", type=DataType.BOOLEAN, value=False)
+_EVERY_S: Final = 1.0
+"""Values go out at most this often; alarms at once."""
+_STOP_S: Final = 4.0
+_LEAVE_S: Final = 1.0
+
+_log = logging.getLogger(__name__)
+
+
+class SparkplugNode:
+    """Latest, for the loop."""
+
+    def __init__(self, rig: Rig, *, cursors: Cursors, password: str | None = None) -> None:
+        """Not yet started.
+
+        Args:
+            rig: has ``[mqtt]`` and ``[sparkplug]``.
+            cursors: keep the number of the last birth.
+            password: for ``rig.mqtt.user``.
+
+        Raises:
+            ValueError: the rig file lacks one of these tables.
+        """
+        self._broker, self._names = _tables(rig)
+        self._rig, self._cursors, self._password = rig, cursors, password
+        self._picture: Picture | None = None
+        self._shown_s = 0.0
+        self._turn, self._stop, self._again = threading.Event(), threading.Event(), threading.Event()
+        self._host_online = self._names.primary_host is None
+        self._host_ms = -1
+        self._opening: Session | None = None
+        self._thread = threading.Thread(target=self._work, name="sparkplug", daemon=True)
+        self.born = False
+        """True while the broker holds a birth of this node."""
+
+    # ---------------------------------------------------- for the other threads
+
+    def start(self) -> None:
+        """Begin to connect, for ever."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Publish NDEATH and end."""
+        self._stop.set()
+        self._turn.set()
+        if (opening := self._opening) is not None:
+            opening.give_up()
+        self._thread.join(_STOP_S)
+
+    def show(self, picture: Picture) -> None:
+        """Overwrite the newest picture; does not wait."""
+        self._picture, self._shown_s = picture, time.monotonic()
+        self._turn.set()
+
+    def _fresh(self) -> bool:
+        return time.monotonic() - self._shown_s < max(FRESH_S, 4e-9 * self._rig.scan_ns)
+
+    # ---------------------------------------------------------------- sessions
+
+    def _work(self) -> None:
+        dial = Dial()
+        while not self._stop.is_set():
+            began = time.monotonic()
+            try:
+                outcome = self._attempt(dial)
+            except Exception:  # noqa: BLE001 - whatever it is, the broker is tried on
+                _log.exception("Sparkplug: the session failed; trying on")
+                outcome = Outcome.REFUSED
+            self.born = False
+            dial.after(outcome, time.monotonic() - began)
+            self._stop.wait(dial.wait_s)
+
+    def _attempt(self, dial: Dial) -> Outcome:
+        number = ((self._cursors.get(CURSOR) or (255, 0))[0] + 1) % 256
+        self._cursors.set(CURSOR, (number, 0))
+        birth = Metric(name="bdSeq", type=DataType.UINT64, value=number)
+        session = Session(self._target(birth), dial.version, on_message=self._message, on_turn=self._turn.set)
+        self._opening = session
+        outcome = session.open()
+        self._opening = None
+        if outcome is Outcome.ACCEPTED:
+            try:
+                self._serve(session, birth)
+            finally:
+                session.close()
+        return outcome
+
+    def _target(self, birth: Metric) -> Target:
+        rig, broker = self._rig, self._broker
+        return Target(
+            host=broker.host,
+            port=broker.port,
+            client_id=f"brakewater-sparkplug-{rig.name}-{socket.gethostname()}",
+            will_topic=self._topic("NDEATH"),
+            will=payload(_now_ms(), [birth], None),
+            will_retained=False,
+            user=broker.user,
+            password=self._password,
+            tls=context_of(broker),
+        )
+
+    def _topic(self, kind: str, device: str | None = None) -> str:
+        return "/".join(["spBv1.0", self._names.group, kind, self._node, *([device] if device else [])])
+
+    @property
+    def _node(self) -> str:
+        return self._names.edge_node or self._rig.name
+
+    @property
+    def _state_topic(self) -> str:
+        return f"spBv1.0/STATE/{self._names.primary_host}"
+
+    def _serve(self, session: Session, birth: Metric) -> None:
+        if self._names.primary_host is not None:
+            self._host_online = False
+            session.subscribe(self._state_topic)
+        session.subscribe(self._topic("NCMD"))
+        life: _Life | None = None
+        while session.alive and not self._stop.is_set():
+            self._turn.clear()
+            picture = self._picture
+            lives = self._host_online and self._fresh()
+            if life is not None and not lives:
+                break  # this birth is over; the next connection has one of its own
+            if picture is not None and lives:
+                life = self._lived(session, birth, life, picture)
+            self._turn.wait(_EVERY_S)
+        if session.alive:
+            self._leave(session, birth, born=life is not None)
+
+    def _lived(self, session: Session, birth: Metric, life: "_Life | None", picture: Picture) -> "_Life":
+        if life is None or self._again.is_set():
+            self._again.clear()
+            life = _Life(session, self._topic, self._rig)
+            life.birth(birth, picture)
+            self.born = True
+        else:
+            life.go_on(picture)
+        return life
+
+    def _leave(self, session: Session, birth: Metric, *, born: bool) -> None:
+        """An orderly DISCONNECT makes the broker forget the will, so the death is told by hand."""
+        self.born = False
+        if born:
+            last, until_s = session.publish(self._topic("NDEATH"), payload(_now_ms(), [birth], None)), time.monotonic()
+            while session.alive and not session.delivered(last) and time.monotonic() < until_s + _LEAVE_S:
+                time.sleep(_LEAVE_S / 100)
+        session.disconnect()
+
+    # ------------------------------------------------------- in the library's thread
+
+    def _message(self, message: Message) -> None:
+        if message.topic == self._topic("NCMD"):
+            with suppress(ValueError):
+                if asks_rebirth(message.payload):
+                    self._again.set()
+                    self._turn.set()
+        elif message.topic == self._state_topic:
+            self._host_says(message.payload)
+
+    def _host_says(self, body: bytes) -> None:
+        """The primary host's STATE; an older one than the last seen is a left-over."""
+        try:
+            said = json.loads(body)
+            online, at_ms = said["online"], int(said["timestamp"])
+        except (ValueError, TypeError, KeyError):
+            _log.warning("Sparkplug: STATE of %s is none: %.80r", self._names.primary_host, body)
+            return
+        if at_ms >= self._host_ms:
+            self._host_ms, self._host_online = at_ms, online is True
+            self._turn.set()
+
+
+class _Life:
+    """From one birth to the next: counts messages, and knows what was told last."""
+
+    def __init__(self, session: Session, topic: Callable[..., str], rig: Rig) -> None:
+        self._session, self._topic, self._rig = session, topic, rig
+        self._seq = 0
+        self._told: dict[str | None, dict[str, Metric]] = {}
+        self._values_s = 0.0
+
+    def birth(self, number: Metric, picture: Picture) -> None:
+        """NBIRTH, then a DBIRTH for each brake; everything there is, with its unit."""
+        self._values_s = time.monotonic()
+        for brake, metrics in self._all(picture):
+            self._told[brake] = {metric.name: _bare(metric) for metric in metrics}
+            also = [number, REBIRTH] if brake is None else []
+            self._publish("BIRTH", brake, [*also, *metrics], picture)
+
+    def go_on(self, picture: Picture) -> None:
+        """What has changed: alarms at once, values once a second."""
+        values = time.monotonic() - self._values_s >= _EVERY_S
+        if values:
+            self._values_s = time.monotonic()
+        for brake, metrics in self._all(picture):
+            known = self._told[brake]
+            changed = [
+                bare
+                for bare in map(_bare, metrics)
+                if known.get(bare.name) != bare and (values or bare.name.startswith("alarm/"))
+            ]
+            if changed:
+                known.update((metric.name, metric) for metric in changed)
+                self._publish("DATA", brake, changed, picture)
+
+    def _all(self, picture: Picture) -> Iterator[tuple[str | None, list[Metric]]]:
+        for brake in (None, *(brake.name for brake in self._rig.brakes)):
+            yield brake, sparkplug_metrics.of(self._rig, picture, brake)
+
+    def _publish(self, kind: str, brake: str | None, metrics: list[Metric], picture: Picture) -> None:
+        topic = self._topic(f"N{kind}") if brake is None else self._topic(f"D{kind}", brake)
+        self._session.publish(topic, payload(picture.utc_ns // 1_000_000, metrics, self._seq), qos=0)
+        self._seq = (self._seq + 1) % 256
+
+
+def _bare(metric: Metric) -> Metric:
+    return replace(metric, unit=None)
+
+
+def _tables(rig: Rig) -> tuple[Mqtt, Sparkplug]:
+    if rig.mqtt is None or rig.sparkplug is None:
+        raise ValueError(f"{rig.file}: no [mqtt] or no [sparkplug]")
+    return rig.mqtt, rig.sparkplug
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000

@@ -1,0 +1,48 @@
+"""The newest picture as Sparkplug metrics: the rig's own at the node, each brake's at a device of its name.
+
+Values are SI, temperatures in degC; the unit stands in the property ``engUnit`` of the birth. A bad value is null with
+its quality; an alarm is the text of its state.
+"""
+
+from typing import Final
+
+from brakewater import render
+from brakewater.notify.sparkplug_payload import DataType, Metric, Quality
+from brakewater.quality import Quality as Grade
+from brakewater.quality import quality
+from brakewater.rig import SELF, Rig
+from brakewater.stream import Picture
+
+_GRADES: Final = {Grade.GOOD: Quality.GOOD, Grade.UNCERTAIN: Quality.UNCERTAIN, Grade.BAD: Quality.BAD}
+
+
+def of(rig: Rig, picture: Picture, brake: str | None) -> list[Metric]:
+    """Metrics of a brake, or of the whole rig where None; always the same names in the same order."""
+    points = [point for point in rig.points if point.brake == brake and point.device != SELF]
+    made = [
+        _number(
+            f"reading/{point.name}",
+            picture.readings.get(point.name),
+            render.dimension_of_point(point).value,
+            contact=render.is_contact(point),
+        )
+        for point in points
+    ]
+    made += [
+        _number(f"derived/{name}", seen, render.dimension_of_derived(name).value)
+        for (owner, name), seen in sorted(picture.derived.items())
+        if owner == brake
+    ]
+    return made + [
+        Metric(name=f"alarm/{alarm.alarm}", type=DataType.STRING, value=alarm.state)
+        for alarm in picture.alarms
+        if alarm.brake == brake
+    ]
+
+
+def _number(name: str, seen: tuple[float, int] | None, unit: str, *, contact: bool = False) -> Metric:
+    kind = DataType.BOOLEAN if contact else DataType.DOUBLE
+    if seen is None or quality(seen[1]) is Grade.BAD:
+        return Metric(name=name, type=kind, value=None, quality=Quality.BAD, unit=unit)
+    value = bool(seen[0]) if contact else float(seen[0])
+    return Metric(name=name, type=kind, value=value, quality=_GRADES[quality(seen[1])], unit=unit)

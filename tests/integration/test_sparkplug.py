@@ -1,0 +1,223 @@
+"""The Sparkplug node on a real broker, heard by mosquitto's own client and decoded by Google's protobuf package.
+
+Rules from the Eclipse Sparkplug 3.0 specification, chapters 5 and 6 (from memory): births, deaths, bdSeq, seq, STATE.
+"""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from brakewater.notify.sparkplug import SparkplugNode
+from brakewater.rig import Rig
+from brokers import HOST, Broker, free_port, mosquitto, running, say, until
+from daemons import SmallDevice, daemon, serving, small_rig
+from rig_parts import MemoryCursors, demo_rig, picture
+from sparkplug_proto import Payload, decoded, properties, values
+
+pytestmark = pytest.mark.integration
+TABLE = '\n[sparkplug]\ngroup = "ninebark"\n'
+LOW = {"aux.cooling-flow-low": "unacknowledged"}
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    with running(mosquitto(tmp_path)) as one:
+        yield one
+
+
+class Host:
+    """mosquitto_sub on everything below spBv1.0, payloads in hex."""
+
+    def __init__(self, port: int, file: Path) -> None:
+        self._file = file
+        words = ["stdbuf", "-oL", "mosquitto_sub", "-h", HOST, "-p", str(port), "-t", "spBv1.0/#", "-q", "1"]
+        with file.open("wb") as out:
+            self.process = subprocess.Popen([*words, "-F", "%t\t%q\t%r\t%x"], stdout=out)
+        say(port, "spBv1.0/here", "x", "-r")
+        until(lambda: "spBv1.0/here" in file.read_text(), "subscribed")
+
+    def heard(self) -> list[tuple[str, Any]]:
+        """Kind and, if any, device of each message with its payload; none may be retained or of another QoS."""
+        found = []
+        for line in self._file.read_text().split("\n")[:-1]:
+            topic, qos, retained, body = line.split("\t")
+            parts = topic.split("/")
+            if parts[1:2] != ["ninebark"]:
+                continue
+            assert parts[3] == "rig-4" or parts[3] == "rig-9"
+            assert retained == "0" or parts[2] == "NCMD"
+            assert qos == ("1" if parts[2] in ("NDEATH", "NCMD") else "0")
+            found.append(("/".join([parts[2], *parts[4:]]), decoded(bytes.fromhex(body))))
+        return found
+
+    def kinds(self) -> list[str]:
+        return [kind for kind, _ in self.heard()]
+
+    def last(self, kind: str) -> Any:
+        return [payload for known, payload in self.heard() if known == kind][-1]
+
+
+@contextmanager
+def hearing(broker: Broker, folder: Path) -> Iterator[Host]:
+    host = Host(broker.port, folder / "host")
+    try:
+        yield host
+    finally:
+        host.process.kill()
+        host.process.wait()
+
+
+@contextmanager
+def node(rig: Rig, cursors: MemoryCursors | None = None) -> Iterator[SparkplugNode]:
+    made = SparkplugNode(rig, cursors=cursors or MemoryCursors())
+    made.start()
+    try:
+        yield made
+    finally:
+        made.stop()
+
+
+def test_births_data_and_death(broker: Broker, tmp_path: Path) -> None:
+    rig = demo_rig(broker.port, more=TABLE)
+    cursors = MemoryCursors()
+    with hearing(broker, tmp_path) as host:
+        for number in (0, 1):
+            with node(rig, cursors) as one:
+                one.show(picture(rig))
+                until(lambda: one.born, "born")
+                one.show(picture(rig, LOW, number=2))
+                until(lambda: host.kinds().count("DDATA/aux") > number, "data")  # noqa: B023
+            until(lambda: host.kinds().count("NDEATH") == number + 1, "death")  # noqa: B023
+        heard = host.heard()
+    kinds = [kind for kind, _ in heard]
+    assert kinds[:2] == ["NBIRTH", "DBIRTH/aux"]
+    assert kinds[-1] == "NDEATH"
+    second = kinds.index("NBIRTH", 1)
+    for life, number in ((heard[:second], 0), (heard[second:], 1)):
+        birth, death = life[0][1], life[-1][1]
+        assert values(birth)["bdSeq"] == values(death)["bdSeq"] == number
+        assert values(birth)["Node Control/Rebirth"] is False
+        assert not death.HasField("seq")
+        assert [payload.seq for _, payload in life[:-1]] == list(range(len(life) - 1))
+        flow = next(metric for metric in life[1][1].metrics if metric.name == "reading/aux-flow")
+        assert properties(flow) == {"Quality": 192, "engUnit": "m3/s"}
+        changed = next(payload for kind, payload in life if kind == "DDATA/aux")
+        assert values(changed) == {"alarm/cooling-flow-low": "unacknowledged"}
+
+
+def test_numbers_go_round_and_a_rebirth_begins_anew(broker: Broker, tmp_path: Path) -> None:
+    rig = demo_rig(broker.port, more=TABLE)
+    asked = Payload(timestamp=1)
+    asked.metrics.add(name="Node Control/Rebirth", datatype=11, boolean_value=True)
+    (tmp_path / "rebirth").write_bytes(asked.SerializeToString())
+    with hearing(broker, tmp_path) as host, node(rig) as one:
+        one.show(picture(rig))
+        until(lambda: one.born, "born")
+        for number in range(270):
+            one.show(picture(rig, LOW if number % 2 else {}, number=number))
+            time.sleep(0.004)
+        until(lambda: len(host.heard()) > 200, "data")
+        words = ["mosquitto_pub", "-h", HOST, "-p", str(broker.port), "-q", "1", "-t", "spBv1.0/ninebark/NCMD/rig-4"]
+        subprocess.run([*words, "-f", str(tmp_path / "rebirth")], check=True)
+        until(lambda: host.kinds().count("DBIRTH/aux") == 2, "born again")
+        heard = [(kind, payload) for kind, payload in host.heard() if kind != "NCMD"]
+    kinds = [kind for kind, _ in heard]
+    again = kinds.index("NBIRTH", 1)
+    assert [payload.seq for _, payload in heard[:again]] == [number % 256 for number in range(again)]
+    assert [payload.seq for _, payload in heard[again : again + 2]] == [0, 1]
+    assert values(heard[again][1])["bdSeq"] == values(heard[0][1])["bdSeq"]
+
+
+CHILD = """
+import sys, time
+from rig_parts import MemoryCursors, demo_rig, picture
+from brakewater.notify.sparkplug import SparkplugNode
+rig = demo_rig(int(sys.argv[1]), more=sys.argv[2])
+node = SparkplugNode(rig, cursors=MemoryCursors())
+node.start()
+while True:
+    node.show(picture(rig))
+    time.sleep(0.2)
+"""
+
+
+def test_the_will_is_the_death_of_that_birth(broker: Broker, tmp_path: Path) -> None:
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+    with hearing(broker, tmp_path) as host:
+        child = subprocess.Popen([sys.executable, "-c", CHILD, str(broker.port), TABLE], env=environment)
+        try:
+            until(lambda: "DBIRTH/aux" in host.kinds(), "born", within_s=30)
+        finally:
+            child.send_signal(signal.SIGKILL)
+            child.wait()
+        until(lambda: "NDEATH" in host.kinds(), "will")
+        assert values(host.last("NDEATH")) == {"bdSeq": values(host.last("NBIRTH"))["bdSeq"]}
+
+
+def test_it_lives_while_its_primary_host_does(broker: Broker, tmp_path: Path) -> None:
+    rig = demo_rig(broker.port, more=f'{TABLE}primary-host = "office"\n')
+
+    def state(how: str, at: int) -> None:
+        body = json.dumps({"online": how == "online", "timestamp": at})
+        say(broker.port, "spBv1.0/STATE/office", body, "-r")
+
+    with hearing(broker, tmp_path) as host, node(rig) as one:
+        one.show(picture(rig))
+        say(broker.port, "spBv1.0/STATE/office", "ONLINE")  # an older version's
+        time.sleep(0.5)
+        assert host.kinds() == []
+        state("online", 100)
+        until(lambda: _shown(one, rig) and one.born, "born")
+        state("offline", 50)  # a left-over
+        time.sleep(0.3)
+        assert _shown(one, rig)
+        assert one.born
+        state("offline", 200)
+        until(lambda: host.kinds()[-1:] == ["NDEATH"], "takes its leave")
+        assert not one.born
+        state("online", 300)
+        until(lambda: _shown(one, rig) and one.born, "born again")
+        births = [values(payload)["bdSeq"] for kind, payload in host.heard() if kind == "NBIRTH"]
+        assert births[1] > births[0]
+
+
+def _shown(one: SparkplugNode, rig: Rig) -> bool:
+    one.show(picture(rig))
+    return True
+
+
+def test_a_watch_that_brings_no_pictures_is_dead(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("brakewater.notify.sparkplug.FRESH_S", 0.5)
+    rig = demo_rig(broker.port, more=TABLE)
+    with hearing(broker, tmp_path) as host, node(rig) as one:
+        one.show(picture(rig))
+        until(lambda: "NDEATH" in host.kinds(), "dead")
+        assert not one.born
+
+
+def test_the_daemon_is_a_node(broker: Broker, tmp_path: Path) -> None:
+    device = SmallDevice(free_port())
+    file = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+    file.write_text(file.read_text() + TABLE)
+    with hearing(broker, tmp_path) as host, serving(device), daemon(file, tmp_path / "record") as watch:
+        until(lambda: "DBIRTH/aux" in host.kinds(), "born")
+        device.flow(50)
+        until(
+            lambda: any(values(p).get("alarm/cooling-flow-low") == "unacknowledged" for _, p in host.heard()), "alarm"
+        )
+        until(
+            lambda: any(abs(values(p).get("reading/aux-flow", 0) - 50 * 6.30901964e-5) < 1e-9 for _, p in host.heard())
+        )
+        assert watch.end() == 0
+        until(lambda: host.kinds()[-1] == "NDEATH", "death")

@@ -1,0 +1,87 @@
+"""Payloads against Google's protobuf package, and what is read of a command against anything at all."""
+
+from contextlib import suppress
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from brakewater.notify.sparkplug_metrics import of
+from brakewater.notify.sparkplug_payload import DataType, Metric, Quality, asks_rebirth, payload
+from rig_parts import FLOW, UTC, demo_rig, picture
+from sparkplug_proto import Payload, decoded, properties, value, values
+
+VALUES = {
+    DataType.INT32: st.integers(0, 2**31 - 1),
+    DataType.UINT64: st.integers(0, 2**64 - 1),
+    DataType.DOUBLE: st.floats(allow_nan=False),
+    DataType.BOOLEAN: st.booleans(),
+    DataType.STRING: st.text(),
+}
+METRICS = st.sampled_from(list(DataType)).flatmap(
+    lambda kind: st.builds(
+        Metric,
+        name=st.text(min_size=1),
+        type=st.just(kind),
+        value=st.none() | VALUES[kind],
+        quality=st.none() | st.sampled_from(list(Quality)),
+        unit=st.none() | st.text(),
+    )
+)
+
+
+@given(st.lists(METRICS, max_size=5), st.integers(0, 2**63), st.none() | st.integers(0, 255))
+def test_what_is_written_is_what_protobuf_reads(metrics: list[Metric], at_ms: int, seq: int | None) -> None:
+    found = decoded(payload(at_ms, metrics, seq))
+    assert found.timestamp == at_ms
+    assert (found.seq if found.HasField("seq") else None) == seq
+    assert len(found.metrics) == len(metrics)
+    for got, wanted in zip(found.metrics, metrics, strict=True):
+        assert (got.name, got.datatype, got.timestamp) == (wanted.name, wanted.type, at_ms)
+        assert value(got) == wanted.value
+        told = {"Quality": wanted.quality, "engUnit": wanted.unit}
+        assert properties(got) == {key: known for key, known in told.items() if known is not None}
+
+
+def test_a_negative_number_as_the_specification_has_it() -> None:
+    """Signed numbers go as two's complement of their own width in the unsigned field (6.4.16, from memory)."""
+    found = decoded(payload(0, [Metric(name="x", type=DataType.INT32, value=-2)], 0))
+    assert found.metrics[0].int_value == 2**32 - 2
+
+
+def test_the_picture_as_metrics() -> None:
+    rig = demo_rig()
+    metrics = {one.name: one for one in of(rig, picture(rig, {"aux.cooling-lost": "acknowledged"}), "aux")}
+    assert metrics["reading/aux-flow"] == Metric(
+        name="reading/aux-flow", type=DataType.DOUBLE, value=FLOW, quality=Quality.GOOD, unit="m3/s"
+    )
+    outlet = metrics["reading/aux-outlet"]
+    assert (outlet.value, outlet.quality) == (None, Quality.BAD)
+    assert metrics["reading/aux-level"].quality is Quality.UNCERTAIN
+    assert metrics["reading/aux-in-service"].value is True
+    assert metrics["alarm/cooling-lost"].value == "acknowledged"
+    assert not any("self." in name for one in (None, "aux") for name in [m.name for m in of(rig, picture(rig), one)])
+    assert {one.name for one in of(rig, picture(rig), None)} >= {"reading/hook-load", "alarm/broker-lost"}
+    assert values(decoded(payload(UTC // 10**6, list(metrics.values()), 7)))["derived/heat_w"] == 654_980.0
+
+
+def rebirth(**changed: object) -> bytes:
+    made = Payload(timestamp=1, seq=0)
+    made.metrics.add(name="other", datatype=10, double_value=1.0)
+    made.metrics.add(**{"name": "Node Control/Rebirth", "datatype": 11, "boolean_value": True, **changed})
+    return bytes(made.SerializeToString())
+
+
+def test_a_rebirth_is_asked_for_by_name_and_true() -> None:
+    assert asks_rebirth(rebirth())
+    assert not asks_rebirth(rebirth(boolean_value=False))
+    assert not asks_rebirth(rebirth(name="Node Control/Reboot"))
+    assert not asks_rebirth(b"")
+    with pytest.raises(ValueError, match="ends in the middle"):
+        asks_rebirth(rebirth()[:-1])
+
+
+@given(st.binary(max_size=60))
+def test_any_bytes_are_read_or_refused(body: bytes) -> None:
+    with suppress(ValueError):
+        asks_rebirth(body)

@@ -6,4 +6,5 @@ cd "$(dirname "$0")/.."
 . deploy/packages.sh
 debian_packages python3 python3-venv
 virtual_environment runtime.lock
+.venv/bin/python deploy/charts.py || true # it says what is missing without it
 exec .venv/bin/brakewater demo "$@"

@@ -13,6 +13,7 @@ debian_packages python3 python3-venv gcc libc6-dev pkg-config libmodbus-dev mosq
 # Debian's nodejs comes without npm, other builds of it bring theirs. The Node.js peers go into build/ by their lock file.
 command -v npm >/dev/null || debian_packages npm
 virtual_environment dev.lock
+.venv/bin/python deploy/charts.py || true # it says what is missing without it
 python=.venv/bin/python
 what=fast
 case "${1:-}" in fast | long | bench) what=$1 && shift ;; esac

@@ -1,31 +1,24 @@
 """The driller's page in Debian's Chromium, before a real watch. Screenshots go into ``build/screens``."""
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from chromium import SCREENS, SHOWN_MS, launched
 from daemons import events
 from panel_parts import Pages, pages
 
 pytestmark = pytest.mark.timeout(300)
 
-SCREENS = Path(__file__).parents[2] / "build" / "screens"
 SIZES = {"1024x600": (1024, 600), "1920x1080": (1920, 1080), "390x844": (390, 844)}
-_CHROMIUM = shutil.which("chromium")
-_SHOWN_MS = 20_000
 
 
 @pytest.fixture
 def browser() -> Iterator[Browser]:
-    """One a test: it starts processes as it needs them, for sound for example."""
-    assert _CHROMIUM, "not installed: chromium; `bash tests/run.sh` installs it"
-    with sync_playwright() as driver:
-        one = driver.chromium.launch(executable_path=_CHROMIUM, args=["--no-sandbox"])
+    with sync_playwright() as driver, launched(driver) as one:
         yield one
-        one.close()
 
 
 @pytest.fixture
@@ -41,9 +34,9 @@ def page(browser: Browser, before: Pages) -> Iterator[Page]:
         one, wrong = context.new_page(), []
         one.on("pageerror", lambda error: wrong.append(str(error)))
         one.goto(f"{before.url}/pair#{before.pairing()}")
-        expect(one.locator("#says")).to_have_text("this is now station doghouse", timeout=_SHOWN_MS)
+        expect(one.locator("#says")).to_have_text("this is now station doghouse", timeout=SHOWN_MS)
         one.goto(before.url)
-        expect(one.locator("#first-text")).to_have_text("No alarm.", timeout=_SHOWN_MS)
+        expect(one.locator("#first-text")).to_have_text("No alarm.", timeout=SHOWN_MS)
         yield one
         assert wrong == []
 
@@ -71,36 +64,36 @@ def test_an_alarm_from_its_window_to_the_record_and_over(page: Page, before: Pag
     screens(page, "well")
     cooling = page.locator(".window", has_text="Cooling")
     before.device.flow(2)
-    expect(cooling).to_have_attribute("data-aspect", "first-flash", timeout=_SHOWN_MS)
+    expect(cooling).to_have_attribute("data-aspect", "first-flash", timeout=SHOWN_MS)
     expect(cooling).to_contain_text("Cooling water lost")
     expect(page.locator("#first-respond")).to_contain_text("Stop lowering and hold on the friction brake.")
     expect(page.locator(".number", has_text="Heat load").locator(".value")).to_contain_text("--")
     screens(page, "alarm")
     page.get_by_role("button", name="Acknowledge").click()
-    expect(cooling).to_have_attribute("data-aspect", "slow-flash", timeout=_SHOWN_MS)
+    expect(cooling).to_have_attribute("data-aspect", "slow-flash", timeout=SHOWN_MS)
     expect(page.locator("#answer")).to_have_text("Acknowledge: done")
     screens(page, "acknowledged")
     assert {one.actor for one in events(before.watch.record) if one.now == "acknowledged"} == {"driller"}
     before.device.flow(90)
-    expect(cooling).to_have_attribute("data-aspect", "off", timeout=_SHOWN_MS)
+    expect(cooling).to_have_attribute("data-aspect", "off", timeout=SHOWN_MS)
 
 
 def test_a_ringback_window_says_that_it_is_over_until_reset(page: Page, before: Pages) -> None:
     temperature = page.locator(".window", has_text="Temperature")
     before.device.outlet(95)
-    expect(temperature).to_have_attribute("data-aspect", "flash", timeout=_SHOWN_MS)
+    expect(temperature).to_have_attribute("data-aspect", "flash", timeout=SHOWN_MS)
     page.get_by_role("button", name="Acknowledge").click()
-    expect(temperature).to_contain_text("SEEN", timeout=_SHOWN_MS)
+    expect(temperature).to_contain_text("SEEN", timeout=SHOWN_MS)
     before.device.outlet(40)
-    expect(temperature).to_contain_text("OVER", timeout=_SHOWN_MS)
+    expect(temperature).to_contain_text("OVER", timeout=SHOWN_MS)
     screens(page, "ringback")
     page.get_by_role("button", name="Reset").click()
-    expect(temperature).to_have_attribute("data-aspect", "off", timeout=_SHOWN_MS)
+    expect(temperature).to_have_attribute("data-aspect", "off", timeout=SHOWN_MS)
 
 
 def test_lamp_test_lights_every_window_marked_as_a_test(page: Page) -> None:
     page.get_by_role("button", name="Lamp test").click()
-    expect(page.locator(".window[data-test=true]")).to_have_count(3, timeout=_SHOWN_MS)
+    expect(page.locator(".window[data-test=true]")).to_have_count(3, timeout=SHOWN_MS)
 
 
 def test_keys_alone_reach_every_button(page: Page) -> None:
@@ -113,9 +106,9 @@ def test_keys_alone_reach_every_button(page: Page) -> None:
 
 def test_a_watch_that_dies_is_said_across_the_page(page: Page, before: Pages) -> None:
     before.watch.kill()
-    expect(page.locator("#dead")).to_be_visible(timeout=_SHOWN_MS)
+    expect(page.locator("#dead")).to_be_visible(timeout=SHOWN_MS)
     expect(page.locator("#dead")).to_contain_text("NO LIVE PICTURE")
     assert page.locator(".number .value").all_inner_texts() == ["--"] * page.locator(".number").count()
     screens(page, "dead")
     before.watch.start()
-    expect(page.locator("#dead")).to_be_hidden(timeout=_SHOWN_MS)
+    expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)

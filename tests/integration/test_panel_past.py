@@ -1,0 +1,126 @@
+"""The engineer's page asks for the past: trips, charts and what-if, held against what the commands say."""
+
+import csv
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+from fastapi import FastAPI
+from starlette.testclient import TestClient
+
+from brakewater.panel.past import router
+from brakewater.rig import load
+from brakewater.rig.load import demo_file
+from brakewater_sim.offline import record
+from brakewater_sim.story import parse
+from daemons import here
+
+pytestmark = pytest.mark.timeout(180)
+
+STORY = """
+schema = 1
+[scenario]
+name = "short"
+length = "9 min"
+warmup = "60 s"
+[[leg]]
+from = "2400 m"
+to = "2490 m"
+crew = 5
+"""
+SETTING = "aux.outlet-temperature-high.setpoint=95 degF"
+COLUMNS = {
+    "aux-flow [gal/min]": "inlet-flow",
+    "aux-outlet [degF]": "outlet-temperature",
+    "aux.heat [kW]": "heat_w",
+    "aux.cooling_margin [1]": "cooling_margin",
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("past") / "trip"
+    record(parse(STORY), load(demo_file()), place, seed=1)
+    return place
+
+
+@pytest.fixture
+def page(folder: Path) -> Iterator[TestClient]:
+    app = FastAPI()
+    app.include_router(router(folder))
+    with TestClient(app) as client:
+        yield client
+
+
+@pytest.fixture
+def whole(page: TestClient) -> dict[str, int]:
+    span = page.get("/api/past/spans").json()[0]
+    return {"from_ms": span["from_ms"], "to_ms": span["to_ms"] + 1}
+
+
+def zoomed(window: dict[str, int], **more: int) -> dict[str, int]:
+    return {**window, "zoom_from_ms": window["from_ms"], "zoom_to_ms": window["to_ms"], **more}
+
+
+def test_the_trips_are_those_of_the_command(page: TestClient, folder: Path) -> None:
+    told = page.get("/api/past/trips").json()
+    said = json.loads(here("trips", folder, "--json").stdout)["trips"]
+    assert said
+    same = ("trip", "brake", "direction", "from", "stands", "energy_j")
+    assert [[one[key] for key in same] for one in told] == [[one[key] for key in same] for one in said]
+
+
+@pytest.mark.parametrize("count", [1, 7, 800, 5000])
+def test_no_zoom_hides_what_the_export_shows(
+    page: TestClient, folder: Path, whole: dict[str, int], tmp_path: Path, count: int
+) -> None:
+    file = tmp_path / "all.csv"
+    assert here("export", folder, "-o", file).returncode == 0
+    with file.open(encoding="utf-8") as lines:
+        rows = list(csv.DictReader(lines))
+    told = page.get("/api/past/charts", params=zoomed(whole, count=count)).json()
+    lines_of = {line["quantity"]: line for line in told["lines"]}
+    assert len(told["utc_ms"]) <= count
+    for column, quantity in COLUMNS.items():
+        values = [float(row[column]) for row in rows if row[column]]
+        seen = lines_of[quantity]
+        assert max(one for one in seen["most"] if one is not None) == pytest.approx(max(values), abs=1e-3)
+        assert min(one for one in seen["least"] if one is not None) == pytest.approx(min(values), abs=1e-3)
+
+
+def test_what_if_says_what_the_command_says(page: TestClient, folder: Path, whole: dict[str, int]) -> None:
+    told = page.get("/api/past/what-if", params={**whole, "set": [SETTING]}).json()
+    said = [json.loads(line) for line in here("replay", folder, "--set", SETTING, "--json").stdout.splitlines()]
+    assert told["events"] == [one for one in said if "alarm" in one]
+    assert any(one["alarm"] == "outlet-temperature-high" for one in told["events"]), "the setting made a difference"
+    before = page.get("/api/past/what-if", params={**whole, "set": ["aux.cooling-flow-low.on-delay=1 s"]}).json()
+    assert not any(one["alarm"] == "outlet-temperature-high" for one in before["events"])
+
+
+@pytest.mark.parametrize(
+    "setting", ["nonsense", "aux.no-such.setpoint=1 gal/min", "aux.cooling-flow-low.setpoint=1 furlong"]
+)
+def test_a_setting_that_is_none_is_refused_in_the_words_of_the_command(
+    page: TestClient, folder: Path, whole: dict[str, int], setting: str
+) -> None:
+    answer = page.get("/api/past/what-if", params={**whole, "set": [setting]})
+    assert answer.status_code == 422
+    assert answer.json()["detail"] in here("replay", folder, "--set", setting).stderr
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "from_ms=5&to_ms=5&zoom_from_ms=1&zoom_to_ms=2",
+        "from_ms=5&to_ms=6&zoom_from_ms=2&zoom_to_ms=1",
+        f"from_ms=0&to_ms={30 * 3_600_000}&zoom_from_ms=0&zoom_to_ms=1",
+        "from_ms=-1&to_ms=6&zoom_from_ms=0&zoom_to_ms=1",
+        "from_ms=0&to_ms=6&zoom_from_ms=0&zoom_to_ms=1&count=0",
+        "from_ms=0&to_ms=6&zoom_from_ms=0&zoom_to_ms=1&count=9999999",
+        f"from_ms={quote('١')}x&to_ms=6&zoom_from_ms=0&zoom_to_ms=1",
+    ],
+)
+def test_windows_that_are_none_are_refused(page: TestClient, query: str) -> None:
+    assert page.get(f"/api/past/charts?{query}").status_code == 422

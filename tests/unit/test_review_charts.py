@@ -1,0 +1,57 @@
+"""Charts of a record: whatever one scan said shows at every zoom."""
+
+from math import isnan
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from brakewater.review.charts import Charts, Line
+
+SCAN_NS = 200_000_000
+
+
+def charts(values: list[float]) -> Charts:
+    times = np.arange(len(values), dtype=np.int64) * SCAN_NS
+    line = Line(brake="aux", quantity="heat_w", unit="kW", values=np.array(values, np.float64))
+    return Charts(utc_ns=times, lines=(line,))
+
+
+@pytest.mark.parametrize("count", [1, 3, 7, 100, 1000, 5000])
+@pytest.mark.parametrize("at", [0, 1, 4999, 17_280, 35_999])
+def test_a_spike_of_one_scan_is_seen_at_every_zoom(count: int, at: int) -> None:
+    values = [1.0] * 36_000
+    values[at] = 99.0
+    seen = charts(values).stretches(0, len(values) * SCAN_NS, count)
+    assert float(np.nanmax(seen.most["aux", "heat_w"])) == 99.0
+    assert len(seen.utc_ns) <= count
+    assert np.count_nonzero(seen.most["aux", "heat_w"] == 99.0) == 1
+
+
+@given(
+    st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(float("nan"))), min_size=1, max_size=60),
+    st.integers(1, 40),
+    st.integers(0, 60),
+)
+def test_stretches_hold_exactly_the_least_and_most_of_their_scans(values: list[float], count: int, skip: int) -> None:
+    one, begin, end = charts(values), skip * SCAN_NS, (len(values) + skip) * SCAN_NS
+    seen = one.stretches(begin, end, count)
+    width = -((begin - end) // count)
+    expected: dict[int, list[float]] = {}
+    for at, value in enumerate(values):
+        if begin <= at * SCAN_NS < end:
+            expected.setdefault((at * SCAN_NS - begin) // width, []).append(value)
+    known = [[value for value in held if not isnan(value)] for held in expected.values()]
+    if not known:
+        assert not len(seen.utc_ns)
+        return
+    for held, least, most in zip(known, seen.least["aux", "heat_w"], seen.most["aux", "heat_w"], strict=True):
+        assert (least, most) == ((min(held), max(held)) if held else (pytest.approx(np.nan, nan_ok=True),) * 2)
+
+
+def test_wall_time_that_stepped_back_loses_nothing() -> None:
+    one = charts([1.0, 2.0, 3.0, 4.0])
+    stepped = Charts(utc_ns=one.utc_ns[[2, 3, 0, 1]], lines=one.lines)
+    seen = stepped.stretches(0, 4 * SCAN_NS, 4)
+    assert seen.most["aux", "heat_w"].tolist() == [3.0, 4.0, 1.0, 2.0]

@@ -26,6 +26,8 @@ async function told(path) {
   return text;
 }
 
+// What went wrong stands on the page already, or is said there now.
+const quietly = (act) => (...given) => act(...given).catch((error) => { by("says").textContent = error.message; });
 const clock = (ms) => new Date(ms).toLocaleString("sv", { timeZone: zone }); // year first, which nobody misreads
 const clockExact = (t) => `${clock(Date.parse(t))}.${t.slice(20, 21)}`;
 
@@ -59,7 +61,7 @@ function button(text, below, act) {
   one.append(make("small", below));
   one.onclick = () => {
     for (const other of by("trip-list").querySelectorAll("button")) other.setAttribute("aria-pressed", String(other === one));
-    act();
+    quietly(act)();
   };
   return one;
 }
@@ -115,7 +117,7 @@ function chart(line, times, wide) {
     tzDate: (s) => uPlot.tzDate(new Date(s * 1000), zone),
     cursor: { sync: { key: "window" }, drag: { x: true, y: false, setScale: false } },
     scales: { x: { time: true, auto: false, min: zoom.from / 1000, max: zoom.to / 1000 } },
-    axes: [{ ...axis, values: times_of }, { ...axis, size: 64 }],
+    axes: [{ ...axis, size: 30, values: times_of }, { ...axis, size: 64 }],
     series: [
       { label: word("time"), value: (_, s) => (s === null ? "--" : clockExact(new Date(s * 1000).toISOString())) },
       { label: word("least-of"), stroke: colour("--mark"), width: 1, spanGaps: false },
@@ -136,7 +138,7 @@ function zoomTo(from, to) {
   const begin = Math.min(Math.max(outer.from, Math.floor(from)), Math.max(outer.from, outer.to - width));
   zoom = { from: begin, to: Math.min(outer.to, begin + width) };
   clearTimeout(waiting);
-  waiting = setTimeout(draw, 30); // the same pull reaches every chart
+  waiting = setTimeout(quietly(draw), 30, false); // the same pull reaches every chart
 }
 
 function showBrakes(brakes) {
@@ -144,7 +146,7 @@ function showBrakes(brakes) {
     const one = make("button", name);
     one.type = "button";
     one.setAttribute("aria-pressed", String(name === brake));
-    one.onclick = () => { brake = name; draw(true); };
+    one.onclick = () => { brake = name; quietly(draw)(true); };
     return one;
   })));
 }
@@ -219,8 +221,8 @@ async function askWhatIf(submitted) {
   showEvents(rows, true);
 }
 
-by("what-if").onsubmit = askWhatIf;
+by("what-if").onsubmit = quietly(askWhatIf);
 by("whole").onclick = () => { if (outer) zoomTo(outer.from, outer.to); };
 by("earlier").onclick = () => { if (outer) zoomTo(zoom.from - (zoom.to - zoom.from) / 2, zoom.to - (zoom.to - zoom.from) / 2); };
 by("later").onclick = () => { if (outer) zoomTo(zoom.from + (zoom.to - zoom.from) / 2, zoom.to + (zoom.to - zoom.from) / 2); };
-await begin();
+await quietly(begin)();

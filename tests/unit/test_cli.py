@@ -15,8 +15,8 @@ from brakewater.cli.tables import table
 from brakewater.errors import StorageError
 
 COMMANDS = (
-    "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "reload", "do", "replay", "export",
-    "verify", "pack", "panel",
+    "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "watch", "reload", "do", "replay",
+    "export", "verify", "pack", "panel",
 )  # fmt: skip
 
 

@@ -30,6 +30,7 @@ from brakewater.cli import (
     status,
     trips,
     verify,
+    watch,
 )
 from brakewater.cli import map as map_  # the command's name is Python's too
 from brakewater.errors import BrakewaterError, RigFileError, plainly
@@ -47,6 +48,7 @@ _COMMANDS = {
     "map": map_,
     "run": run,
     "status": status,
+    "watch": watch,
     "reload": reload,
     "do": do,
     "ready": ready,

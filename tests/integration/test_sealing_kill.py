@@ -90,13 +90,17 @@ def test_killed_before_each_step(tmp_path: Path, step: str) -> None:
 
 def test_killed_at_random(tmp_path: Path) -> None:
     chance, seen = random.Random(4), dict.fromkeys([*STEPS, "start"], 0)
+    many_runs(tmp_path / "uncut", RUNS)
+    began = time.monotonic()
+    assert sealed(tmp_path / "uncut")
+    lasting = time.monotonic() - began  # start of the process included: kills fall over all of it, and on its end
     many_runs(tmp_path, RUNS)
     before = whole(tmp_path)
     for kill in range(KILLS):
         child = sealing(tmp_path)
         assert child.stdout is not None
         first = child.stdout.readline()
-        time.sleep(chance.uniform(0, 1.5))
+        time.sleep(chance.uniform(0, lasting))
         child.kill()
         rest, _ = child.communicate(timeout=20)
         last = (first + rest).split("\n")[-2].split()[0] if first else "start"

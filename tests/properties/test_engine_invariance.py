@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import streams
 from brakewater.engine import Engine
 from brakewater.quality import Reason, Status
-from brakewater.rig import Rig
+from brakewater.rig import SELF, Rig
 from brakewater.stream import Block, Input, Start
 
 RIGS = {"demo": streams.demo(), "two": streams.two(), "rich": streams.rich()}
@@ -21,7 +21,7 @@ KINDS = (
     "dry",
     "near",
     "hot",
-    "frosty",
+    "boiling",
     "rising",
     "full",
     "failed-loop",
@@ -128,7 +128,7 @@ class Writer:
             "dry": {"values": {name + "flow": 0.0}},
             "near": {"values": {name + "flow": flow, name + "outlet": outlet}},
             "hot": {"values": {name + "outlet": 75.0, name + "inlet": rng.uniform(36.0, 40.0, n)}},
-            "frosty": {"values": {name + "outlet": np.linspace(97.0, 104.0, n)}},
+            "boiling": {"values": {name + "outlet": np.linspace(97.0, 104.0, n), name + "inlet": 73.0}},
             "rising": {"values": {name + "level": 0.3 + 0.004 * np.arange(n)}},
             "full": {"values": {name + "level": rng.choice([0.3, 0.7], n)}},
             "failed-loop": {"raw": {name + "level": rng.choice([-2000.0, 8000.0, 32767.0], n)}},
@@ -186,8 +186,9 @@ class Writer:
                     self.by_hand(do, after, f"{key}{do}", rng)
 
     def by_hand(self, do: str, after: Block, key: str, rng: np.random.Generator) -> None:
-        point = self.rig.points[int(rng.integers(len(self.rig.points)))]
-        units = {"inlet": "45 degC", "outlet": "45 degC", "flow": "60 gal/min", "level": "0.2 m"}
+        sensors = [point for point in self.rig.points if point.device != SELF]
+        point = sensors[int(rng.integers(len(sensors)))]
+        units = {"flow": "60 gal/min", "temperature": "45 degC", "level": "0.2 m"}
         value = next((text for word, text in units.items() if word in point.role), "on")
         args: dict[str, Any] = {"point": point.name, "reason": "x", "value": value}
         args["alarm"] = self.rig.alarms[int(rng.integers(len(self.rig.alarms)))].key
@@ -298,7 +299,7 @@ def test_the_episodes_meet_every_reason() -> None:
     """Else the tests above would prove nothing of the stage that gives it."""
     seen: set[int] = set()
     for kind in KINDS:
-        parts = [("calm", 12, 1), *[(kind, 25, seed) for seed in (2, 7, 9)], ("dry", 6, 3), (kind, 20, 4)]
+        parts = [("calm", 12, 1), *[(kind, 25, seed) for seed in (2, 7, 9, 11, 13)], ("dry", 6, 3), (kind, 20, 4)]
         for (_, what), column in streams.play(write("rich", parts)).numbers().items():
             seen |= set(column) if what == "code" else set()
     assert {reason.name for reason in Reason} - {Reason(code).name for code in seen} <= {"UNDER_RANGE", "OVER_RANGE"}

@@ -10,6 +10,8 @@ from brakewater.rig import Rig
 from brakewater.rig.roles import ROLES
 from brakewater.units import Dimension, parse
 
+UNWIRED = ("inlet-limit-ahead", "heat-share-low", "brake-weakening", "rotor-hot-no-flow")
+"""What they look at is derived by now; missing is when a rig file gives it, and setpoints proved by incidents."""
 RETURN = """
 [[brake.point]]
 name = "back"
@@ -47,7 +49,7 @@ def test_a_row_is_whole_and_its_priority_follows_from_consequence_and_time(kind:
         assert kind.response.startswith(STOP)
     for role in kind.needs:
         assert ROLES[role].brake == (kind.scope is Scope.BRAKE)
-    if kind.waits:
+    if kind.waits and kind.name not in UNWIRED:
         assert kind.waits not in DERIVED, "it is there now: take the row's waits away"
 
 

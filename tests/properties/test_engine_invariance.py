@@ -124,11 +124,12 @@ class Writer:
         flow = (low.setpoint or 0) + rng.normal(0.4, 1.0, n) * low.deadband
         outlet = (hot.setpoint or 0) + rng.normal(-0.4, 1.0, n) * hot.deadband
         floats = [point.name for point in points if point.register.kind.value.startswith("float")]
+        inlets = [point.name for point in points if point.name.startswith(name + "inlet")]
         what: dict[str, dict[str, dict[str, Any]]] = {
             "dry": {"values": {name + "flow": 0.0}},
             "near": {"values": {name + "flow": flow, name + "outlet": outlet}},
             "hot": {"values": {name + "outlet": 75.0, name + "inlet": rng.uniform(36.0, 40.0, n)}},
-            "boiling": {"values": {name + "outlet": np.linspace(97.0, 104.0, n), name + "inlet": 73.0}},
+            "boiling": {"values": {name + "outlet": np.linspace(97.0, 104.0, n), **dict.fromkeys(inlets, 73.0)}},
             "rising": {"values": {name + "level": 0.3 + 0.004 * np.arange(n)}},
             "full": {"values": {name + "level": rng.choice([0.3, 0.7], n)}},
             "failed-loop": {"raw": {name + "level": rng.choice([-2000.0, 8000.0, 32767.0], n)}},

@@ -41,7 +41,8 @@ class LagFree:
         self._circuit, self._step_s, self._area = circuit, step_s, area_m2
         self._recovery = recovery(lag_s, step_s)
         self._tail = Tail(_BACK, 0.0, 0.0, 0.0, 0.0, float(BAD))
-        self._past = Tail(round(_LONGEST_S / step_s) + DELAY, 0.0, 0.0, float(BAD))
+        self._longest = round(_LONGEST_S / step_s)
+        self._past = Tail(self._longest + DELAY, 0.0, 0.0, float(BAD))
         self._volume_ul = 0
 
     def feed(self, groups: Groups) -> Recovered:
@@ -80,7 +81,8 @@ class LagFree:
         if self._area is None:
             return inlet[now], grades[now]
         came = np.searchsorted(volumes, volumes[now] - np.rint(self._area * level * 1e9))
-        at = np.where((came == 0) | (flow <= 0.0), now, np.minimum(came, now))
+        # No further back than a single new group would see, so that it is the same however the stream is cut.
+        at = np.where((came <= now - self._longest) | (flow <= 0.0), now, np.minimum(came, now))
         return inlet[at], grades[at]
 
     def state(self) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from brakewater.errors import StorageError
 
 COMMANDS = (
     "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "watch", "reload", "do", "replay",
-    "export", "verify", "pack", "panel",
+    "report", "export", "verify", "pack", "panel",
 )  # fmt: skip
 
 

@@ -1,0 +1,74 @@
+"""The least and most of a quantity over time as one self-contained picture."""
+
+from html import escape
+from typing import Final
+
+import numpy as np
+
+from brakewater.stream import Floats, Ints
+from brakewater.units import utc_text
+
+_WIDE, _HIGH, _LEFT, _TOP, _BOTTOM = 900, 170, 60, 24, 20
+_TICKS: Final = 4
+
+
+def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats) -> str:
+    """An SVG of the band between them; where nothing was good it is open.
+
+    Args:
+        title: with the unit.
+        utc_ns: [m], rising.
+        least: [m]; NaN where unknown.
+        most: [m]; NaN at the same places.
+    """
+    good = ~np.isnan(least)
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE} {_HIGH}" role="img" font-family="sans-serif"'
+        f' font-size="12"><title>{escape(title)}</title>'
+        f'<text x="{_LEFT}" y="15" font-weight="bold">{escape(title)}</text>'
+    )
+    if not good.any():
+        return f'{head}<text x="{_LEFT}" y="{_HIGH // 2}">no good value</text></svg>'
+    low, high = float(np.nanmin(least)), float(np.nanmax(most))
+    room = 0.05 * (high - low) or max(1.0, 0.05 * abs(high))
+    x = _LEFT + (utc_ns - utc_ns[0]) / max(1, int(utc_ns[-1] - utc_ns[0])) * (_WIDE - _LEFT - 10)
+
+    scale = -(_HIGH - _TOP - _BOTTOM) / (high - low + 2 * room)
+    ground = _HIGH - _BOTTOM - scale * (low - room)
+    under, over = ground + scale * least, ground + scale * most
+    bands = "".join(_band(x[part], under[part], over[part]) for part in _known(good))
+    return f"{head}{_grid(low, high, ground, scale)}{bands}{_times(utc_ns, x)}</svg>"
+
+
+def _known(good: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[slice]:
+    """Stretches of good values without a hole."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
+    return [slice(begin, end) for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)]
+
+
+def _band(x: Floats, under: Floats, over: Floats) -> str:
+    there = [f"{at:.1f},{value:.1f}" for at, value in zip(x, over, strict=True)]
+    back = [f"{at:.1f},{value:.1f}" for at, value in zip(x[::-1], under[::-1], strict=True)]
+    return f'<polygon points="{" ".join([*there, *back])}" fill="#9cc0d8" stroke="#123a55" stroke-width="0.8"/>'
+
+
+def _grid(low: float, high: float, ground: float, scale: float) -> str:
+    lines = []
+    for value in dict.fromkeys((low, 0.5 * (low + high), high)):
+        at = ground + scale * value
+        lines.append(
+            f'<line x1="{_LEFT}" x2="{_WIDE - 10}" y1="{at:.1f}" y2="{at:.1f}" stroke="#ccc"/>'
+            f'<text x="{_LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{value:.4g}</text>'
+        )
+    return "".join(lines)
+
+
+def _times(utc_ns: Ints, x: Floats) -> str:
+    begin, end = int(utc_ns[0]), int(utc_ns[-1])
+    marks = []
+    for tick in range(_TICKS + 1):
+        at = float(x[0] + (x[-1] - x[0]) * tick / _TICKS)
+        anchor = "start" if tick == 0 else "end" if tick == _TICKS else "middle"
+        label = utc_text(begin + (end - begin) * tick // _TICKS)[11:19]
+        marks.append(f'<text x="{at:.1f}" y="{_HIGH - 4}" text-anchor="{anchor}">{label}</text>')
+    return "".join(marks)

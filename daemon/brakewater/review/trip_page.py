@@ -22,6 +22,7 @@ CAUTION: Final = (
     " practice stand above it. Values between the least and the most of a stretch are not drawn one by one; none lies"
     " outside the band."
 )
+_COMMANDED: Final = "What was changed by command is no part of this table; it is an event of the record."
 _STRETCHES: Final = 900
 _TITLES: Final = {
     "inlet-flow": "Flow",
@@ -77,7 +78,7 @@ def trip_page(record: Record, number: int, verified: Report) -> str:
         f"<h1>{escape(title)}</h1>{_sentences(summary(line))}",
         f"<h2>Charts</h2>{_figures(charts(record, *window), line)}",
         f"<h2>Sequence of events</h2>{_sequence(events)}",
-        f"<h2>Alarms as the rig file sets them (changes by command are events of the record)</h2>{_settings(found.rig, line.brake)}",
+        f"<h2>Alarms as the rig file sets them</h2><p>{_COMMANDED}</p>{_settings(found.rig, line.brake)}",
         f"<h2>The record</h2>{_sentences([*integrity(verified), *found.tally.damage, *told])}",
         f"<footer>{CAUTION} Times are UTC.</footer>",
     )

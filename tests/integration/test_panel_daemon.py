@@ -1,6 +1,7 @@
 """The pages of a real watch over HTTP: what is live, what may be commanded, and what is refused."""
 
 import json
+import signal
 import socket
 import subprocess
 import sys
@@ -159,6 +160,17 @@ def test_a_page_that_takes_nothing_delays_nobody(shown: Pages, looker: httpx.Cli
     finally:
         for line in slow:
             line.close()
+
+
+def test_a_watch_that_stands_still_is_not_shown_as_live(shown: Pages, looker: httpx.Client) -> None:
+    shown.watch.process.send_signal(signal.SIGSTOP)
+    try:
+        until(lambda: looker.get("/api/now").status_code == 503, "what it showed last counts no longer")
+        with looker.stream("GET", "/api/live") as answer:
+            assert next(line for line in answer.iter_lines() if line) == "event: lost"
+    finally:
+        shown.watch.process.send_signal(signal.SIGCONT)
+    until(lambda: looker.get("/api/now").status_code == 200, "it is heard again")
 
 
 def test_the_past_is_told_as_events_of_the_record(shown: Pages, looker: httpx.Client) -> None:

@@ -7,6 +7,7 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
+from brakewater.errors import StorageError
 from brakewater.quality import Reason, Status
 from brakewater.rig import Rig
 from brakewater.stream import Block
@@ -298,3 +299,12 @@ def test_words_that_are_no_number_are_bad_and_never_a_number(raw: float) -> None
     for key, column in played.numbers().items():
         if key[1] == "value":
             assert np.isfinite(np.frombuffer(column)).all()
+
+
+def test_scans_of_other_points_are_refused_before_a_word_is_taken_for_anothers() -> None:
+    """A record of another version, or a replay with a rig file of other points."""
+    engine = Engine()
+    engine.feed(streams.start(RIG))
+    other = streams.two()
+    with pytest.raises(StorageError, match=r"run 1, input 1: found scans of \d+ words and \d+ points"):
+        engine.feed(streams.scans(other, 3, first=1))

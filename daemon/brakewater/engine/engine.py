@@ -25,7 +25,7 @@ from brakewater.engine.masking import CONDITION, TRIAL, Masking, Move, suppresse
 from brakewater.engine.overlay import Overlay
 from brakewater.engine.read import Reader
 from brakewater.engine.watched import Mask, Sights, Watched
-from brakewater.errors import Defect
+from brakewater.errors import Defect, StorageError
 from brakewater.quality import Status
 from brakewater.rig import Rig, parse
 from brakewater.stream import (
@@ -88,6 +88,7 @@ class Engine:
         Raises:
             Defect: the first input is no Start.
             RigFileError: a Start carries a rig file that this version refuses.
+            StorageError: scans that do not fit the rig file.
         """
         if self._rig is None and not isinstance(item, Start):
             raise Defect("the engine was fed before its Start")
@@ -182,6 +183,7 @@ class Engine:
     # ------------------------------------------------------------------ scans
 
     def _block(self, block: Block) -> Outcome:
+        self._fits(block)
         readings = self._reader.read(block)
         stuck = self._conditioner.feed(block, readings)
         self._hands.feed(block.t_ns, readings)
@@ -194,6 +196,16 @@ class Engine:
         self._gates = {name: bool(gate[-1]) for name, gate in gates.items()}
         self._keep(block, readings, derived)
         return Outcome(events=tuple(events), readings=readings, derived=derived)
+
+    def _fits(self, block: Block) -> None:
+        """A scan must have the words and points of its rig file, or every reading would be another's."""
+        found, wanted = (block.words.shape[1], block.status.shape[1]), (self.rig.words, len(self.rig.points))
+        if found != wanted:
+            raise StorageError(
+                f"run {block.run}, input {int(block.input[0])}: found scans of {found[0]} words and {found[1]} points;"
+                f" the rig file and this version have {wanted[0]} and {wanted[1]}: recorded by another version, or"
+                " replayed with a rig file of other points"
+            )
 
     def _silent(self, block: Block) -> dict[str, Mask]:
         """Device -> [n] whether no point of it got an answer; an exception is an answer."""

@@ -318,3 +318,25 @@ def test_tls_with_certificates_on_both_sides(tmp_path: Path) -> None:
         with MirrorWorker("base", known, tmp_path, pace=QUICK) as worker:
             until(lambda: level(worker), "level")
     assert parsed(made.lines) == due(inputs, SECOND)
+
+
+def test_mirrors_do_not_wait_for_one_another(tmp_path: Path, server: Scripted) -> None:
+    """Three of one record: one is up, one refuses, one is not there; each has a cursor of its own."""
+    inputs = incident(300, utc0=UTC)
+    write(tmp_path, inputs)
+    with Scripted().up() as shut:
+        shut.script = lambda _n, _lines: Answers(status=401)
+        urls = {"up": server.url, "shut": shut.url, "away": f"http://127.0.0.1:{free_port()}"}
+        workers = {
+            name: MirrorWorker(name, mirror(url, SECOND), tmp_path, pace=QUICK, margin_ns=0)
+            for name, url in urls.items()
+        }
+        with workers["up"], workers["shut"], workers["away"]:
+            until(lambda: level(workers["up"]), "one is level")
+            until(lambda: all(workers[name].figures()["last_error"] for name in ("shut", "away")), "told")
+            assert workers["shut"].backlog_ns > 0
+    assert parsed(server.lines) == due(inputs, SECOND)
+    with Cursors(tmp_path) as cursors:
+        assert cursors.get("mirror.up") != (1, -1)
+        assert cursors.get("mirror.shut") in ((1, -1), None)
+        assert cursors.get("mirror.away") in ((1, -1), None)

@@ -1,5 +1,6 @@
 """What a server is owed, in stretches: each has its lines once, cursors know them, and none is lost at a cut."""
 
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 from brakewater.record.batches import Batches
 from brakewater.record.cursors import FOR_EVER, Cursors
 from brakewater.record.lanes import MOST_OWED, Lane, Lanes
+from brakewater.record.sealing.seal import seal
+from brakewater.record.segment import segment_path
 from mirror_parts import SECOND, incident, write
 from streams import UTC
 
@@ -177,3 +180,23 @@ def test_trouble_with_the_record_loses_and_repeats_nothing(record: Path) -> None
         lane.taken()
         lane.read_again()
     assert sorted(lines + sent(lane)) == sorted(whole)
+
+
+def test_a_run_that_is_sealed_under_a_lane_gives_the_same_lines(record: Path, tmp_path: Path) -> None:
+    """Sealed and its hot file deleted before the lane begins, while it reads, and while it goes back."""
+    folder = tmp_path / "record"
+    shutil.copytree(record, folder)
+    whole = sorted(drained(Batches(record, 0, BEGIN)))
+    open_lane, later = Lane(folder, 0, 15 * SECOND, BEGIN), Lane(folder, 0, 15 * SECOND, (1, 217))
+    first = open_lane.next()
+    assert first is not None
+    seal(folder, 1)
+    assert not segment_path(folder, 1).exists()
+    assert sorted(sent(open_lane)) == whole
+    assert sorted(sent(later)) == sorted(drained(Batches(record, 0, (1, 217))))
+    again = Lane(folder, 0, 15 * SECOND, BEGIN)
+    parcel = again.next()
+    assert parcel is not None
+    again.taken()
+    again.read_again()
+    assert sorted(parcel.lines + sent(again)) == whole

@@ -17,7 +17,7 @@ from daemons import DEMO, here
 
 pytestmark = pytest.mark.integration
 
-SCRIPTED = {"brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost"}
+SCRIPTED = {"brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost", "pump-stopped"}
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,7 @@ from daemons import brakewater, events, here, inputs
 
 pytestmark = pytest.mark.integration
 
-SCRIPTED = ["brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost"]
+SCRIPTED = ["brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost", "pump-stopped"]
 
 
 def own_children() -> set[int]:

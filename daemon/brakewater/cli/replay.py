@@ -123,10 +123,10 @@ def _instead(args: argparse.Namespace, record: "Record") -> Any:
 
 def _tell_rigs(args: argparse.Namespace, record: "Record") -> None:
     """Say where a folder holds the runs of several rigs, so that nobody takes one's alarms for another's."""
-    from brakewater.review.rigs import rigs_of  # noqa: PLC0415
+    from brakewater.review.rigs import UNKNOWN, rigs_of  # noqa: PLC0415
 
     found = rigs_of(record)
-    if len(found) > 1:
+    if len(found.keys() - {UNKNOWN}) > 1:
         names = "; ".join(f"{name}: run {', '.join(map(str, runs))}" for name, runs in found.items())
         how = "all of them are replayed as one rig" if args.rig or args.set else "each is replayed as its own"
         print(f"warning: {args.record} holds runs of several rigs ({names}); {how}", file=sys.stderr)

@@ -149,9 +149,9 @@ def due_keys(folder: Path) -> set[tuple[str, str]]:
     keys = set()
     for one in record.events():
         event = one.event
-        tags = f"alarm={event.alarm},brake={event.brake or 'rig'},rig={event.rig}"
+        tags = f"rig={event.rig},brake={event.brake or 'rig'},alarm={event.alarm}"
         keys.add((f"brakewater_event,{tags}", str(event.utc_ns)))
     for item in record.inputs():
         if isinstance(item, Block):
-            keys |= {("brakewater,brake=aux,rig=rig-4", str(utc_ns)) for utc_ns in item.utc_ns.tolist()}
+            keys |= {("brakewater,rig=rig-4,brake=aux", str(utc_ns)) for utc_ns in item.utc_ns.tolist()}
     return keys

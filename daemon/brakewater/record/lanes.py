@@ -210,10 +210,13 @@ class Lanes:
         return len(self._owed)
 
     def next_owed(self) -> Lane | None:
-        """The oldest lane that is owed; what is settled is done with."""
+        """The oldest lane with something to send, else the oldest; what is settled is done with.
+
+        One that is all taken only waits for the server's further word, which the next lane's lines may bring.
+        """
         while self._owed and self._owed[0].settled:
             self._drop(self._owed.popleft())
-        return self._owed[0] if self._owed else None
+        return next((lane for lane in self._owed if not lane.done), self._owed[0] if self._owed else None)
 
     def _drop(self, lane: Lane) -> None:
         self._untimed += lane.batches.untimed

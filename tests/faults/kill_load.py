@@ -21,6 +21,8 @@ from brakewater.stream import Block, Input, Start
 from mirror_parts import SECOND, incident, mirror
 
 SCANS, PIECE = 240, 4
+MARGIN_NS = SECOND // 5
+"""Shorter than for a real server: what waits for a follower is not sealed, and a life lasts seconds."""
 UTC = 1_927_938_245 * SECOND
 
 
@@ -36,7 +38,7 @@ def main(folder: Path, url: str) -> None:
     engine, snapshot, t_ns = before.engine, before.snapshot, newest[1] if newest else 0
     sealing = seal_soon(folder)
     with Journal(folder, on_commit=tell, bound=5000) as journal, Cursors(folder):
-        worker.append(MirrorWorker("base", mirror(url), folder))
+        worker.append(MirrorWorker("base", mirror(url), folder, margin_ns=MARGIN_NS))
         worker[0].start()
         for run in itertools.count(before.run):
             inputs = incident(SCANS, run=run, t0=t_ns + SECOND, utc0=UTC + t_ns)

@@ -247,7 +247,7 @@ def test_a_run_that_cannot_be_used_is_left_out(tmp_path: Path, server: Scripted)
 
 def test_what_happens_now_goes_first_and_the_backlog_keeps_to_its_rate(tmp_path: Path, server: Scripted) -> None:
     """Ten minutes were missed; while they are sent slowly, each new scan goes out with one of the next requests."""
-    start, old, *_ = incident(6000, utc0=UTC)
+    start, old, *_ = incident(3000, utc0=UTC)
     assert isinstance(old, Block)
     new = scans(RIG, 24, first=3001, t0=int(old.t_ns[-1]) + RIG.scan_ns, utc0=int(old.utc_ns[-1]) + RIG.scan_ns)
     steps = iter([*pieces([start, old], 2000), *list(pieces([start, old, new], 6))[501:]])

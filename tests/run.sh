@@ -24,9 +24,8 @@ case "$what" in
     .venv/bin/mypy
     .venv/bin/lint-imports
     if [ $# -gt 0 ]; then exec $python -m pytest -m "not long" "$@"; fi
-    # What only computes shares the processors; what starts servers and processes goes alone, so that none is slow.
-    $python -m pytest -m "not long" -n auto --dist loadfile tests/unit tests/properties tests/outside
-    $python -m pytest -m "not long" tests/integration tests/browser
+    # Two files at a time; a file's tests stay together, since they share what they start.
+    $python -m pytest -m "not long" -n auto --dist loadfile
     ;;
   long) $python -m pytest -m long --timeout 7200 "$@" ;;
   bench) cd tests && ../$python -m benchmarks "$@" ;;

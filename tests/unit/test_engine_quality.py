@@ -275,3 +275,11 @@ def test_lasting_against_a_plain_count(seed: int) -> None:
         again.restore(lasting.state())
         lasting, at = again, at + n
     assert found == wanted
+
+
+def test_a_number_no_sensor_shows_is_bad_even_where_the_file_gives_no_range() -> None:
+    """Words in the wrong order read as -3e38 or the like; a loop's own limits need no such range."""
+    values, codes = reading(DEMO, "block-position", streams.scans(DEMO, 3, raw={"block-position": -1e30}))
+    assert (values, codes) == ([0.0] * 3, [Reason.OUT_OF_SENSOR_RANGE] * 3)
+    point = next(point for point in DEMO.points if point.name == "aux-flow")
+    assert point.sensed is None

@@ -26,7 +26,7 @@ class _Alike:
         self._slots = slots
         point = self._point = slots[0].point
         is_count = isinstance(point.signal, Pulse)  # no flow yet: its range is looked at after its meter
-        self._range = None if is_count else point.conditioning.sensor_range
+        self._range = None if is_count else point.sensed
         self._parts = [slice(slot.column, slot.column + slot.point.count) for slot in slots]
         self.reading = reading(point.register, point.signal, self._range)
 
@@ -84,7 +84,7 @@ class Reader:
         alike: dict[object, list[Slot]] = {}
         for slot in slots:
             point = slot.point
-            alike.setdefault((point.register, point.signal, point.conditioning.sensor_range), []).append(slot)
+            alike.setdefault((point.register, point.signal, point.sensed), []).append(slot)
         self._groups = [(tuple(slot.point.name for slot in group), _Alike(group)) for group in alike.values()]
         self._lone = [_Lone(slot) for slot in slots]
 

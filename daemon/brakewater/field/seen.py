@@ -47,8 +47,8 @@ def converted(point: Point, words: tuple[int, ...], status: int) -> tuple[float,
     row = np.array([words or (0,) * point.count], np.uint16)
     values, codes = convert(point.register, point.signal, row, np.array([status], np.uint8))
     own = point.conditioning
-    if own.sensor_range is not None and not is_bad(codes)[0]:
-        low, high = own.sensor_range
+    if point.sensed is not None and not is_bad(codes)[0]:
+        low, high = point.sensed
         if not low <= values[0] <= high:
             return 0.0, int(Reason.OUT_OF_SENSOR_RANGE)
     if own.trim is not None:

@@ -29,8 +29,8 @@ from brakewater.rig.quantity import (
     Volume,
     lasting,
 )
-from brakewater.rig.roles import ROLES
-from brakewater.signals.convert import AnySignal, Register
+from brakewater.rig.roles import PLAUSIBLE, ROLES
+from brakewater.signals.convert import AnySignal, Direct, Linear, Register
 from brakewater.signals.rtd import Tolerance
 from brakewater.signals.words import register_count
 
@@ -398,6 +398,13 @@ class Point:
     def count(self) -> int:
         """Registers (or bits) it takes on the device; also its words in a scan."""
         return 1 if self.table.is_bits else register_count(self.register.kind)
+
+    @property
+    def sensed(self) -> tuple[float, float] | None:
+        """What its sensor can measure, in SI; of numbers a device sends as they are, at least what is plausible."""
+        if self.conditioning.sensor_range is not None or self.device == SELF:
+            return self.conditioning.sensor_range
+        return PLAUSIBLE.get(ROLES[self.role].dimension) if isinstance(self.signal, Direct | Linear) else None
 
     @property
     def definition(self) -> tuple[Any, ...]:

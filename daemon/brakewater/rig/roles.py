@@ -61,4 +61,18 @@ ROLES: dict[str, Role] = {
     "push-test": _bit("lamp test from a push-button"),
 }
 
+PLAUSIBLE: dict[Dimension, tuple[float, float]] = {
+    Dimension.TEMPERATURE: (-100.0, 500.0),
+    Dimension.FLOW: (-5.0, 5.0),
+    Dimension.LENGTH: (-1_000.0, 1_000.0),
+    Dimension.PRESSURE: (-2e5, 1e8),
+    Dimension.FORCE: (-1e7, 1e8),
+    Dimension.CURRENT: (-1e5, 1e5),
+    Dimension.VOLTAGE: (-1e5, 1e5),
+    Dimension.TURN: (-1e4, 1e4),
+}
+"""What no sensor on a rig shows lies outside, in SI (temperatures in degC): assumptions, wide enough for any of them.
+
+They catch words in the wrong order where a device sends numbers whose own range says nothing.
+"""
 REQUIRED = tuple(name for name, role in ROLES.items() if role.required)

@@ -128,17 +128,17 @@ def test_an_event_is_delivered_though_the_daemon_was_killed_before(tmp_path: Pat
     with serving(device):
         rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
         with daemon(rig, record) as one:
-            for _ in range(3):
+            for _ in range(2):  # a third within a minute would count as chatter, and be held
                 device.flow(60)
                 until(lambda: one.states().get("aux.cooling-flow-low") == "unacknowledged")
                 device.flow(90)
                 until(lambda: one.states().get("aux.cooling-flow-low") == "returned-unacknowledged")
-            until(lambda: len(events(record)) >= 6)
+            until(lambda: len(events(record)) >= 4)
             one.kill()
             with running(broker), listening(broker.port, "brakewater/rig-9/+/event", tmp_path / "ear") as ear:
                 time.sleep(0.5)  # until the ear hears
                 one.start()
-                until(lambda: len(ear.all()) >= 6, "events are delivered")
+                until(lambda: len(ear.all()) >= 4, "events are delivered")
                 heard = [(each.json["run"], each.json["n"]) for each in ear.all()]
                 assert one.end() == 0
-    assert heard[:6] == [(event.run, event.n) for event in events(record)][:6]
+    assert heard[:4] == [(event.run, event.n) for event in events(record)][:4]

@@ -33,7 +33,7 @@ def free_port() -> int:
         return int(sock.getsockname()[1])
 
 
-def until(met: Callable[[], bool], what: str = "", within_s: float = 15.0) -> None:
+def until(met: Callable[[], bool], what: str = "", within_s: float = 40.0) -> None:
     """Wait for a condition; generous, because it only bounds a failing test."""
     deadline = time.monotonic() + within_s
     while not met():

@@ -245,6 +245,7 @@ def test_a_run_that_cannot_be_used_is_left_out(tmp_path: Path, server: Scripted)
     assert parsed(server.lines) == due([*good, *later], SECOND)
 
 
+@pytest.mark.long  # a rate, in seconds: not beside other tests
 def test_what_happens_now_goes_first_and_the_backlog_keeps_to_its_rate(tmp_path: Path, server: Scripted) -> None:
     """Ten minutes were missed; while they are sent slowly, each new scan goes out with one of the next requests."""
     start, old, *_ = incident(3000, utc0=UTC)

@@ -202,6 +202,7 @@ def test_acknowledge_is_answered_below_the_actor(broker: Broker, tmp_path: Path,
         assert ear.last("/a2") == {"id": "a2", "ok": False, "says": 'a command needs a "do", for example "acknowledge"'}
 
 
+@pytest.mark.long  # now and then fails beside other tests; the cause is not found yet
 def test_retained_commands_are_refused_live_and_later(broker: Broker, tmp_path: Path) -> None:
     door, rig = Door(), demo_rig(broker.port)
     with listening(broker.port, f"{ROOT}/answer/#", tmp_path / "ear") as ear:

@@ -141,6 +141,12 @@ class Terminal:
         os.write(self._master, f"{line}\n".encode())
 
     def interrupt(self) -> None:
+        """Ctrl-C at a prompt. One that comes between the prompt and its reading would only count with the next key."""
+        asleep = 0
+        while asleep < 5:
+            state = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0]
+            asleep = asleep + 1 if state == "S" else 0
+            time.sleep(0.02)
         self.process.send_signal(signal.SIGINT)
 
     def end(self, within_s: float = 20.0) -> int:

@@ -215,7 +215,6 @@ def test_guided_at_a_terminal_through_the_daemon(device: Settable, rig: Path, tm
     assert here("replay", record, "--compare").returncode == 0
 
 
-@pytest.mark.long  # now and then fails beside other tests; the cause is not found yet
 def test_stopped_half_way_nothing_is_recorded(device: Settable, tmp_path: Path) -> None:
     record = tmp_path / "record"
     rig = small_rig(tmp_path / "rig.toml", device=device.port, scan_ms=1000)  # slow: on a busy machine no read is late

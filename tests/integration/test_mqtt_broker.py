@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from contextlib import ExitStack, contextmanager
@@ -202,7 +203,6 @@ def test_acknowledge_is_answered_below_the_actor(broker: Broker, tmp_path: Path,
         assert ear.last("/a2") == {"id": "a2", "ok": False, "says": 'a command needs a "do", for example "acknowledge"'}
 
 
-@pytest.mark.long  # now and then fails beside other tests; the cause is not found yet
 def test_retained_commands_are_refused_live_and_later(broker: Broker, tmp_path: Path) -> None:
     door, rig = Door(), demo_rig(broker.port)
     with listening(broker.port, f"{ROOT}/answer/#", tmp_path / "ear") as ear:
@@ -214,6 +214,22 @@ def test_retained_commands_are_refused_live_and_later(broker: Broker, tmp_path: 
             until(lambda: len(ear.of("/a1")) == 2, "refused when found")
         assert all("retained" in one.json["says"] for one in ear.all())
     assert door.asked == []
+
+
+def test_a_command_that_lies_there_is_answered_though_the_session_is_slow_to_begin(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It comes as soon as it is subscribed to, in another thread."""
+    subscribed = session.Session.subscribe
+
+    def slow(self: session.Session, topic: str, **options: bool) -> None:
+        subscribed(self, topic, **options)
+        time.sleep(0.3)
+
+    monkeypatch.setattr(session.Session, "subscribe", slow)
+    say(broker.port, f"{ROOT}/command/driller", ACK, "-r")
+    with listening(broker.port, f"{ROOT}/answer/#", tmp_path / "ear") as ear, watching(demo_rig(broker.port), Door()):
+        until(lambda: len(ear.of("/a1")) == 1, "refused when found")
 
 
 def test_a_command_that_is_answered_later_is_answered_from_the_doors_thread(broker: Broker, tmp_path: Path) -> None:

@@ -232,8 +232,8 @@ class Mqtt:
 
     def _serve(self, session: Session) -> None:
         rig = self._rig
+        self._session = session  # before anything is subscribed to: a command that lies there is answered at once
         screen = Screen(session, rig, self._newest)
-        self._session = session
         self._wake()
         while session.alive and not self._stop.is_set() and not self._again.is_set():
             self._turn.clear()

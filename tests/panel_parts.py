@@ -13,7 +13,7 @@ from brakewater.panel.stations import invite
 from brokers import HOST, free_port, until
 from daemons import Daemon, SmallDevice, daemon, serving, small_rig
 
-PIN = "4711-0815"
+PIN = "2718-0815"
 WINDOWS = """
 [[lamp]]
 name = "cooling"

@@ -195,7 +195,10 @@ def parse(text: str, dimension: Dimension) -> float:
     if unit is None or unit.dimension is not dimension:
         what = f"{text!r} without a unit" if not name else repr(text)
         raise UnitError(what, example)
-    return number * unit.factor + unit.offset
+    value = number * unit.factor + unit.offset
+    if not math.isfinite(value):
+        raise UnitError(repr(text), "a number that a computer can hold")
+    return value
 
 
 _N = TypeVar("_N", float, NDArray[np.float64])

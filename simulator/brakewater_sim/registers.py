@@ -77,6 +77,9 @@ class Wiring:
         return Registers(first=self._first, held=held, silent=tick.silent)
 
 
+_LINKS = ("self.broker", "self.lamp-writes")
+
+
 def _place(point: Point) -> Place:
     return point.device, point.table
 
@@ -84,7 +87,7 @@ def _place(point: Point) -> Place:
 def value_of(point: Point, tick: Tick) -> float:
     """What a point shows at a tick, in SI. The daemon's own points stand as they do when all is well."""
     if point.device == SELF:
-        return float(point.role == "self.broker")
+        return float(point.role in _LINKS)
     if point.role in tick.measured:
         return tick.measured[point.role]
     if point.role == "heartbeat":

@@ -26,7 +26,7 @@ BUTTON = (
     '\n[[point]]\nname = "ack-button"\nrole = "push-acknowledge"\ndevice = "plc1"\ntable = "holding"\naddress = 5\n'
     'type = "bit 0"\nsignal = { kind = "bit" }\n'
 )
-MAILBOX = '\n[[lamp-mailbox]]\ndevice = "lamps"\naddress = 50\ncount = 6\nsignature = 4711\n'
+MAILBOX = '\n[[lamp-mailbox]]\ndevice = "lamps"\naddress = 50\ncount = 6\nsignature = 2718\n'
 LAMPS_DEVICE = '\n[[device]]\nname = "lamps"\nhost = "127.0.0.1"\nport = {port}\ntimeout = "75 ms"\n'
 
 
@@ -52,7 +52,7 @@ def test_a_plc_that_is_only_mbpoll_reads_the_lamps_and_acknowledges(tmp_path: Pa
         assert head(port)[6] == 1  # horn
         mbpoll(port, "-t", "0", "-r", "0", write="1")
         until(lambda: head(port)[17] == 1, "the lamp cooling is steady")
-        mbpoll(port, "-t", "0", "-r", "3", write="1")  # a lamp test is not known yet, or is: it does no harm
+        mbpoll(port, "-t", "0", "-r", "3", write="1")  # a lamp test
         assert one.status()["outstation"]["pressed"] == 2
         assert one.end() == 0
     with pytest.raises(ConnectionRefusedError):
@@ -101,7 +101,7 @@ def test_the_plcs_watchdog_falls_when_the_daemon_stops(tmp_path: Path, stop: int
 
 def test_lamps_are_written_and_a_lost_signature_is_an_alarm(tmp_path: Path) -> None:
     device = SmallDevice(free_port())
-    with plc(mailbox_program(tmp_path), tmp_path / "writes.log", address=50, signature=4711) as lamps:
+    with plc(mailbox_program(tmp_path), tmp_path / "writes.log", address=50, signature=2718) as lamps:
         rig = small_rig(tmp_path / "rig.toml", device=device.port)
         rig.write_text(rig.read_text() + LAMPS_DEVICE.format(port=lamps.port) + MAILBOX)
         with serving(device), daemon(rig, tmp_path / "record") as one:
@@ -119,7 +119,7 @@ def _lose_the_signature(lamps: Plc, one: Daemon) -> None:
     assert one.status()["lamp_writes"]["lamps:50"]["lamp_write_failed"] > 0
     time.sleep(0.5)
     assert lamps.writes() == rows
-    assert client.write_single_register(50, 4711)
+    assert client.write_single_register(50, 2718)
     until(lambda: one.states().get("rig.lamp-write-failed") == "returned-unacknowledged", "the alarm is gone")
     client.close()
 
@@ -172,4 +172,4 @@ def test_the_map_says_where_mbpoll_finds_what(tmp_path: Path, capsys: pytest.Cap
     assert json.loads(capsys.readouterr().out)["writes"] == [
         {"device": "plc1", "unit": 1, "table": "holding", "address": 51, "count": 9}
     ]
-    assert load(rig).mailboxes[0].signature == 4711
+    assert load(rig).mailboxes[0].signature == 2718

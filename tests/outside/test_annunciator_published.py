@@ -1,7 +1,7 @@
-"""Annunciator sequences row by row against ANSI/ISA-18.1-1979 (R2004) as TRADE.md section 5.4 holds them.
+"""Annunciator sequences row by row against ANSI/ISA-18.1-1979 (R2004).
 
-The standard was not read: the rows are from memory [M], A and M agreeing with secondary extracts. Colours against
-IEC 60073 by meaning, TRADE.md section 5.5 (secondary extracts).
+The standard was not read: the rows are from memory, A and M agreeing with secondary extracts. Colours against
+IEC 60073 by meaning (secondary extracts).
 """
 
 import pytest

@@ -1,6 +1,6 @@
-"""The one-sided CUSUM against average run lengths: TRADE.md section 11, k = 0.5 sigma.
+"""The one-sided CUSUM against average run lengths, k = 0.5 sigma.
 
-Rows there are computed by a Gauss-Legendre integral equation; h = 5 is the published table of Montgomery's textbook as
+Rows are computed by a Gauss-Legendre integral equation; h = 5 is the published table of Montgomery's textbook as
 recalled (two-sided ARL0 465, 38.0, 17.0, 10.4, 5.75, 4.01). Here the same whole-number steps that the engine runs.
 """
 

@@ -1,4 +1,4 @@
-"""The life cycle against ANSI/ISA-18.2-2016 / IEC 62682, states A to F, as TRADE.md section 5.1 holds them.
+"""The life cycle against ANSI/ISA-18.2-2016 / IEC 62682, states A to F.
 
 The standards themselves were not read: letters and transitions there are from memory, the meaning of latched from
 OPC 10000-9 section 4.8.

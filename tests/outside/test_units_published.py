@@ -1,5 +1,5 @@
-"""Units against pint's registry (the library ``pint``, its default definitions) and the exact definitions of TRADE.md
-section 1.3 (inch 25.4 mm, pound 0.45359237 kg, standard gravity 9.80665 m/s2, US gallon 231 cubic inches).
+"""Units against pint's registry (the library ``pint``, its default definitions) and the exact definitions
+(inch 25.4 mm, pound 0.45359237 kg, standard gravity 9.80665 m/s2, US gallon 231 cubic inches).
 """
 
 import pint
@@ -55,7 +55,7 @@ def test_differences_against_pint(name: str, in_registry: str) -> None:
 
 
 EXACT = {
-    # TRADE.md 1.3; the powers and the ton-mile there are rounded to ten digits
+    # the powers and the ton-mile are rounded to ten digits
     ("1 US gal", Dimension.VOLUME): 231 * 0.0254**3,
     ("1 gal/min", Dimension.FLOW): 6.30901964e-5,
     ("1 bbl", Dimension.VOLUME): 0.158987294928,

@@ -1,7 +1,7 @@
 """The engine against a naive second implementation of the alarm's life, written from the standard's prose.
 
-``Paper`` knows nothing of our tables: it follows sentences of ANSI/ISA-18.2 / IEC 62682 as TRADE.md section 5.1 holds
-them (from memory), with plain flags. Both are driven by the same random steps: conditions that come and go, commands,
+``Paper`` knows nothing of our tables: it follows sentences of ANSI/ISA-18.2 / IEC 62682, from
+memory, with plain flags. Both are driven by the same random steps: conditions that come and go, commands,
 time. A single cell of a table changed must be seen (``test_mutants``, long).
 """
 

@@ -1,4 +1,4 @@
-"""Performance figures on turns made by hand; criteria as TRADE.md section 5.3 holds them (ISA-18.2 clause 16, [M])."""
+"""Performance figures on turns made by hand; criteria of ISA-18.2 clause 16 (from memory)."""
 
 import pytest
 

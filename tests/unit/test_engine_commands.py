@@ -142,3 +142,27 @@ def test_ids_are_each_actors_own() -> None:
     desk = Desk()
     assert desk.ask("acknowledge", key="1", alarm="aux.cooling-lost")[1].ok
     assert desk.ask("acknowledge", key="1", actor="tech", alarm="aux.cooling-flow-low")[1].ok
+
+
+@pytest.mark.parametrize(
+    ("setting", "value", "says"),
+    [
+        ("aux.cooling-flow-low.on-delay", "1e300 s", "at most 24 h"),
+        ("aux.cooling-flow-low.off-delay", "1e200 s", "at most 24 h"),
+        ("aux.cooling-flow-low.setpoint", "1e309 gal/min", "a number that a computer can hold"),
+        ("aux.brake-level-rising.deadband", "1 mm", "nothing: aux.brake-level-rising has no deadband"),
+    ],
+)
+def test_a_setting_that_hides_an_alarm_or_breaks_the_watch_is_refused(setting: str, value: str, says: str) -> None:
+    desk = Desk()
+    _, answer = desk.ask("set", actor="engineer", setting=setting, value=value, reason="trial")
+    assert not answer.ok
+    assert says in answer.says, answer.says
+
+
+@pytest.mark.parametrize("end", ["now", "today", "9999-12-31", "2500-01-01", "2031-02-03T06:00:00+02:00"])
+def test_a_hold_says_its_window_in_utc_and_knows_no_clock(end: str) -> None:
+    desk = Desk()
+    _, answer = desk.ask("hold", actor="engineer", reason="incident", **{"from": "2031-02-03T04:00:00Z", "to": end})
+    assert not answer.ok
+    assert f"to {end!r}; allowed: UTC" in answer.says

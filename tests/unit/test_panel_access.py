@@ -41,7 +41,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
 @pytest.fixture
 def kept(monkeypatch: pytest.MonkeyPatch) -> str:
     monkeypatch.setattr(pins, "_N", 256)  # a cheap one
-    return hashed("4711")
+    return hashed("2718")
 
 
 @pytest.fixture
@@ -56,18 +56,18 @@ def test_a_pin_is_kept_as_scrypt_of_the_standard() -> None:
 
 
 def test_the_same_pin_is_kept_differently_each_time(kept: str) -> None:
-    assert matches("4711", kept)
+    assert matches("2718", kept)
     assert not matches("4712", kept)
-    assert hashed("4711") != kept
-    assert "4711" not in kept
+    assert hashed("2718") != kept
+    assert "2718" not in kept
 
 
 @pytest.mark.parametrize(
-    "kept", ["", "4711", "scrypt$1$1$1$00$00", f"scrypt${1 << 30}$8$1$00$00", "scrypt$2$99$1$00$00", CHEAP + "zz$00"]
+    "kept", ["", "2718", "scrypt$1$1$1$00$00", f"scrypt${1 << 30}$8$1$00$00", "scrypt$2$99$1$00$00", CHEAP + "zz$00"]
 )
 def test_what_is_no_hash_is_refused_not_believed(kept: str) -> None:
     with pytest.raises(ValueError):
-        matches("4711", kept)
+        matches("2718", kept)
 
 
 def test_a_code_makes_one_browser_a_station_and_no_second(tmp_path: Path) -> None:
@@ -125,7 +125,7 @@ def test_what_a_station_may_is_what_a_driller_may() -> None:
 
 def test_a_station_is_one_for_ever_a_session_is_not(access: Access, tmp_path: Path, clock: Clock) -> None:
     _, token = pair(tmp_path, invite(tmp_path, "doghouse")) or ("", "")
-    session = access.log_in("engineer", "4711", "192.0.2.1")
+    session = access.log_in("engineer", "2718", "192.0.2.1")
     person = access.visitor(session, None)
     assert person is not None
     assert (person.kind, person.actor, person.may("set")) == (Kind.PERSON, "engineer", True)
@@ -140,7 +140,7 @@ def test_who_brings_nothing_or_something_forged_is_nobody(access: Access) -> Non
 
 
 def test_logged_out_is_out(access: Access) -> None:
-    session = access.log_in("engineer", "4711", "192.0.2.1")
+    session = access.log_in("engineer", "2718", "192.0.2.1")
     access.log_out(session)
     access.log_out(None)
     assert access.visitor(session, None) is None
@@ -149,15 +149,15 @@ def test_logged_out_is_out(access: Access) -> None:
 def test_five_wrong_pins_lock_the_name_and_the_place_for_a_while(access: Access, clock: Clock) -> None:
     for _ in range(5):
         assert access.log_in("engineer", "wrong", "192.0.2.1") is None
-    assert access.log_in("engineer", "4711", "192.0.2.1") is None
-    assert access.log_in("engineer", "4711", "192.0.2.2") is None, "the name is locked from everywhere"
+    assert access.log_in("engineer", "2718", "192.0.2.1") is None
+    assert access.log_in("engineer", "2718", "192.0.2.2") is None, "the name is locked from everywhere"
     clock.s += 31
-    assert access.log_in("engineer", "4711", "192.0.2.1") is not None
+    assert access.log_in("engineer", "2718", "192.0.2.1") is not None
 
 
 def test_an_unknown_name_is_refused_like_a_wrong_pin(access: Access) -> None:
     assert access.log_in("nobody", "", "192.0.2.1") is None
-    assert access.log_in("nobody", "4711", "192.0.2.1") is None
+    assert access.log_in("nobody", "2718", "192.0.2.1") is None
 
 
 def test_a_station_s_lamp_test_needs_no_session_when_log_ins_are_locked(access: Access, tmp_path: Path) -> None:
@@ -170,10 +170,10 @@ def test_a_station_s_lamp_test_needs_no_session_when_log_ins_are_locked(access: 
 
 
 def test_sessions_and_tries_do_not_grow_without_end(access: Access, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(access_module, "matches", lambda pin, _kept: pin == "4711")
-    first = access.log_in("engineer", "4711", "192.0.2.1")
+    monkeypatch.setattr(access_module, "matches", lambda pin, _kept: pin == "2718")
+    first = access.log_in("engineer", "2718", "192.0.2.1")
     for number in range(2000):
-        access.log_in("engineer", "4711", "192.0.2.1")
+        access.log_in("engineer", "2718", "192.0.2.1")
         access.log_in(f"name {number}", "wrong", f"address {number}")
     assert len(access._sessions) <= 256
     assert len(access._tries) <= 1024

@@ -232,9 +232,9 @@ def test_a_counter_may_stand_still() -> None:
 
 
 SLOW = {
-    ("aux-flow", 6): "inlet-flow read every 1.2 s",
-    ("aux-in-service", 6): "in-service read every 1.2 s",
-    ("aux-level", 3): "on-delay 0.4 s, on readings up to 0.4 s old by their every, for aux.brake-level-high",
+    ("aux-flow", 6): "inlet-flow told only every 1.2 s",
+    ("aux-in-service", 6): "in-service told only every 1.2 s",
+    ("aux-level", 3): "on-delay 0.4 s, on values up to 0.4 s late by cadence and damping, for aux.brake-level-high",
 }
 
 
@@ -243,6 +243,14 @@ def test_what_must_be_told_in_time_is_not_read_too_seldom(name: str, every: int)
     text = DEMO.replace(f'name = "{name}"', f'name = "{name}"\nevery = {every}')
     assert SLOW[name, every] in the_fault(text).found
     parse(text.replace(f"every = {every}", f"every = {every - 1}"))
+
+
+def test_what_must_be_told_in_time_is_not_damped_too_much() -> None:
+    """A mean over a minute would hide that the flow is gone."""
+    with pytest.raises(RigFileError) as caught:
+        parse(DEMO.replace('name = "aux-flow"', 'name = "aux-flow"\ndamping = "30 s"'), "rig.toml")
+    assert any(fault.found.startswith("inlet-flow told only every") for fault in caught.value.faults)
+    parse(DEMO.replace('name = "aux-flow"', 'name = "aux-flow"\ndamping = "300 ms"'))
 
 
 REDUNDANT = '[[brake.redundant]]\nrole = "{}"\nrule = "{}"\n{}\n'

@@ -5,7 +5,6 @@ address, type, order, signal or trim makes the proof void: brakewater points RIG
 """
 
 import argparse
-import getpass
 import json
 import sys
 import time
@@ -88,7 +87,7 @@ def _minutes(text: str) -> float:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0 where the loop passes as left, 1 where not or where its sheet did not get into the record."""
+    """Exit status 0 where the loop passes as left, 1 where not, or where the daemon refused its sheet."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415 - only when needed
     from brakewater.cli.loop_session import StoppedError  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
@@ -139,6 +138,7 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
     from brakewater.cli.injected import loop_range, read_injections  # noqa: PLC0415
     from brakewater.cli.loop_session import Session  # noqa: PLC0415
     from brakewater.cli.reach import reach  # noqa: PLC0415
+    from brakewater.control import own_user  # noqa: PLC0415
 
     ends = loop_range(point, args.range)
     tolerance = _tolerance(point, args.tolerance, ends)
@@ -149,11 +149,13 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
     began = _now()
     try:
         _tell(f"reading {point.name} through {way.through}; q ends without a sheet")
+        if way.watches:
+            _tell("tell the driller first: what is injected raises real alarms while the brake is in service")
         session = Session(
             rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=_tell,
             pause=_pause,
         )  # fmt: skip
-        way.begin_check(point, args.by or getpass.getuser(), args.minutes)
+        way.begin_check(point, args.by or own_user(), args.minutes)
         try:
             steps, adjusted = session.guided(_course(args)) if listed is None else session.listed(listed)
         finally:
@@ -203,6 +205,7 @@ def _sheet(
     *,
     adjusted: bool,
 ) -> "Sheet":
+    from brakewater.control import own_user  # noqa: PLC0415
     from brakewater.field.seen import unit_of  # noqa: PLC0415
     from brakewater.review.loop_sheet import Sheet  # noqa: PLC0415
     from brakewater.review.proofs import proof_hash  # noqa: PLC0415
@@ -216,7 +219,7 @@ def _sheet(
         point=point.name, rig=rig.name, definition=proof_hash(point, device),
         place=f"{device.name} unit {device.unit}, {point.table.value} {point.address}, {point.register.kind.value}",
         signal=type(point.signal).__name__, unit=unit, factor=scale.factor, offset=scale.offset, low=low, high=high,
-        tolerance=tolerance, by=args.by or getpass.getuser(), instrument=args.instrument, began=began, scans=args.scans,
+        tolerance=tolerance, by=args.by or own_user(), instrument=args.instrument, began=began, scans=args.scans,
         adjusted=adjusted, steps=tuple(steps),
     )  # fmt: skip
 
@@ -256,9 +259,6 @@ def _recorded(sheet: "Sheet", folder: Path) -> bool:
             _tell(f"the daemon on {folder} watches another rig: the sheet is not in its record")
             return True
         answer = ask(folder, {"do": VERB, "point": sheet.point, **held})
-        if not answer.get("ok"):  # a daemon that does not know the verb keeps it as a note
-            says = f"loop check of {sheet.point}: {'passed' if sheet.passed else 'failed'}"
-            answer = ask(folder, {"do": "note", "text": says, "point": sheet.point, **held})
     except DeviceError as error:
         answer = {"ok": False, "says": str(error)}
     _tell("the sheet is in the record" if answer.get("ok") else f"NOT in the record: {answer.get('says')}")

@@ -21,6 +21,8 @@ class Reach(Protocol):
 
     through: str
     """For people: by which way."""
+    watches: bool
+    """Whether what is read is watched, so that alarms come of it."""
 
     def scan(self, points: "Sequence[Point]") -> "list[Seen]":
         """One fresh reading of each point."""
@@ -47,6 +49,7 @@ class OwnReach:
     """Lines of its own."""
 
     through = "own lines"
+    watches = False
 
     def __init__(self, rig: "Rig") -> None:
         from brakewater.field.probe import OwnLines  # noqa: PLC0415 - only when needed
@@ -80,6 +83,8 @@ class DaemonReach:
     Raises:
         DeviceError: the daemon stopped answering, or reaches the device in another way than this rig file.
     """
+
+    watches = True
 
     def __init__(self, rig: "Rig", folder: Path) -> None:
         self._devices = {device.name: device for device in rig.devices}

@@ -23,7 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--hoist", type=Path, metavar="CSV", help='another system\'s utc, "hook-load [klbf]", "block-position [m]"'
     )
     parser.add_argument("--offset", type=_offset, metavar="TIME", help="added to its times ('-12 s'); else proposed")
-    parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
+    parser.add_argument("--json", action="store_true", help="print one JSON document a trip, SI")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -38,7 +38,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"brakewater trips: {args.record}: no scan in it", file=sys.stderr)
         return 1
     if args.json:
-        print(json.dumps({"rig": found.rig.name, "trips": [document(line) for line in found.lines]}))
+        for line in found.lines:
+            print(json.dumps({"rig": found.rig.name, **document(line)}))
     else:
         _show(found.lines, found.rig.units)
     for note in found.notes:
@@ -69,6 +70,7 @@ def document(line: "TripLine") -> dict[str, Any]:
 
     fields = {name: getattr(line, name) for name in type(line).__slots__}
     begin, end = fields.pop("from_utc_ns"), fields.pop("to_utc_ns")
+    fields["heat_peak_w"], fields["heat_mean_w"] = fields.pop("peak_heat_w"), fields.pop("mean_heat_w")
     fields["direction"] = "in" if fields.pop("lowered") else "out"
     fields["alarms"] = [{"alarm": name, "times": count} for name, count in fields["alarms"]]
     return {"trip": fields.pop("number"), "from": utc_text(begin), "to": utc_text(end), **fields}

@@ -47,7 +47,7 @@ def until_of(command: Command, longest_ns: int = LONGEST_NS) -> int:
     if ("minutes" in args) == ("until" in args):
         raise RefusedError('an end is needed: "minutes", or "until" such as "2031-02-03T06:00:00Z"; one of them')
     timed = "minutes" in args
-    left_ns = _minutes_ns(args["minutes"], longest_ns) if timed else _until_utc_ns(args["until"]) - command.utc_ns
+    left_ns = _minutes_ns(args["minutes"], longest_ns) if timed else utc_ns_of("until", args["until"]) - command.utc_ns
     if left_ns <= 0:
         raise RefusedError("the end must lie ahead")
     if left_ns > longest_ns:
@@ -67,9 +67,14 @@ def _minutes_ns(minutes: Any, longest_ns: int) -> int:
     return round(number * _MINUTE_NS)
 
 
-def _until_utc_ns(text: Any) -> int:
+def utc_ns_of(key: str, text: Any) -> int:
+    """Wall time that a command says, ns since 1970.
+
+    Raises:
+        RefusedError: it is none; names the key.
+    """
     match = _UTC.match(text) if isinstance(text, str) else None
-    refusal = RefusedError(f'until {text!r}; allowed: UTC such as "2031-02-03T06:00:00Z"')
+    refusal = RefusedError(f'{key} {text!r}; allowed: UTC such as "2031-02-03T06:00:00Z"')
     if match is None:
         raise refusal
     try:
@@ -92,10 +97,7 @@ def check_age(command: Command) -> None:
     said = command.request.args.get("t")
     if said is None:
         return
-    match = _UTC.match(said) if isinstance(said, str) else None
-    if match is None:
-        raise RefusedError(f't {said!r}; allowed: UTC such as "2031-02-03T06:00:00Z"')
-    age_ns = command.utc_ns - _until_utc_ns(said)
+    age_ns = command.utc_ns - utc_ns_of("t", said)
     if abs(age_ns) > MOST_AGE_NS:
         how = "old" if age_ns > 0 else "ahead of the watch's clock"
         raise RefusedError(

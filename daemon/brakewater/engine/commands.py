@@ -13,7 +13,7 @@ from brakewater.engine.asking import RefusedError, check_age
 from brakewater.engine.byhand import Hands
 from brakewater.engine.overlay import Overlay
 from brakewater.rig import Rig
-from brakewater.rig.people import role_of
+from brakewater.rig.people import standing
 from brakewater.stream import Answer, Command, Event, Request
 
 LAMP_TEST_NS = 5_000_000_000
@@ -58,8 +58,7 @@ def _check(command: Command, rig: Rig) -> None:
     if request.do not in known:
         raise RefusedError(f"unknown command {request.do!r}; known: {', '.join(known)}")
     check_age(command)
-    role = role_of(request.actor, rig.people, rig.registers.actor if rig.registers else None)
-    may = rig.roles.get(role, frozenset())
+    role, may = standing(rig, request.actor)
     if request.do not in may:
         can = ", ".join(verb for verb in known if verb in may) or "nothing"
         raise RefusedError(f"{request.actor!r} is {role} and may not {request.do}; may: {can}")

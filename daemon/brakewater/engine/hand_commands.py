@@ -8,6 +8,7 @@ from brakewater.engine.asking import RefusedError, ends, reason_of, until_of
 from brakewater.engine.byhand import CHECK, SUBSTITUTED, Hands
 from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
+from brakewater.signals.convert import CurrentLoop
 from brakewater.stream import ByHand, Command
 from brakewater.units import UnitError, parse
 
@@ -124,7 +125,8 @@ def _value(point: Point, args: Mapping[str, Any]) -> float:
         value = parse(text, role.dimension)
     except UnitError as error:
         raise RefusedError(f"value {error.found}; allowed: {error.allowed}") from error
-    ends = point.conditioning.sensor_range
+    signal = point.signal
+    ends = sorted((signal.low, signal.high)) if isinstance(signal, CurrentLoop) else point.sensed
     if ends is not None and not ends[0] <= value <= ends[1]:
         raise RefusedError(f"value {text!r} lies outside of what the sensor of {point.name} can measure")
     return value

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.held import Held, graded, whole, within
-from brakewater.engine.seconds import BAD, Grades, Groups
+from brakewater.engine.seconds import BAD, GOOD, Grades, Groups
 from brakewater.engine.tail import Tail
 from brakewater.physics.duty import GRAVITY_M_S2, TorqueLaw, duty_w, torque_n_m
 from brakewater.physics.uncertainty import Spread
@@ -74,7 +74,7 @@ class Hoisting:
         hoist, sensed = self._sensed.hoist, self._sensed
         worst = groups.worst("hook", "block").astype(np.float64)
         load, block, service, grades = self._tail.extended(
-            groups.means["hook"], groups.means["block"], groups.means.get("service", np.ones_like(worst)), worst
+            groups.means["hook"], groups.means["block"], _in_service(groups), worst
         )
         t = np.concatenate(([self._last_ns], groups.t_ns))
         self._last_ns = int(groups.t_ns[-1])
@@ -194,6 +194,13 @@ class Hoisting:
         self._begun = None if kept["begun"] is None else [int(n) for n in kept["begun"]]
         self._begun_degc = kept["degc"]
         self.share, self.torque = tuple(kept["share"]), tuple(kept["torque"])
+
+
+def _in_service(groups: Groups) -> Floats:
+    """[m] 1.0 where the brake is in service; where that is not known, it counts as in service."""
+    if "service" not in groups.means:
+        return np.ones(len(groups.t_ns))
+    return np.where(groups.grades["service"] == GOOD, groups.means["service"], 1.0)
 
 
 def duty_held(duty: Duty) -> dict[str, Held]:

@@ -3,9 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
-from brakewater.engine.asking import RefusedError, reason_of
+from brakewater.engine.asking import RefusedError, reason_of, utc_ns_of
 from brakewater.stream import Command
 
 
@@ -30,18 +28,7 @@ def window(args: Mapping[str, Any]) -> tuple[int, int]:
     Raises:
         RefusedError: they are none.
     """
-    begin, end = _time(args, "from"), _time(args, "to")
+    begin, end = utc_ns_of("from", args.get("from")), utc_ns_of("to", args.get("to"))
     if end < begin:
         raise RefusedError(f"found a window from {args['from']} back to {args['to']}; allowed: the earlier time first")
     return begin, end
-
-
-def _time(args: Mapping[str, Any], key: str) -> int:
-    text = args.get(key)
-    try:
-        found: np.datetime64 = np.datetime64(str(text).strip().removesuffix("Z"), "ns")
-    except ValueError:
-        found = np.datetime64("NaT", "ns")
-    if not isinstance(text, str) or np.isnat(found):
-        raise RefusedError(f'"{key}": found {text!r}; allowed: a time in UTC such as 2031-02-03T04:05:06Z')
-    return int(found.astype(np.int64))

@@ -27,7 +27,7 @@ MOST_OPEN: Final = 64
 """Commands waiting for their answer at once."""
 _NO_ID: Final = "without-id"
 """Stands where the id of a command would, in the topic of its refusal."""
-_ID: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$")
+_ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,63}")
 
 _log = logging.getLogger(__name__)
 
@@ -55,7 +55,7 @@ def read(rig: Rig, actor: str, message: Message) -> Request | Refusal:
     except (ValueError, RecursionError):
         return Refusal(id=None, says="not JSON in UTF-8")
     number = asked.get("id") if isinstance(asked, dict) else None
-    if not isinstance(number, str) or not _ID.match(number):
+    if not isinstance(number, str) or not _ID.fullmatch(number):
         return Refusal(id=None, says='a command is a JSON object with an "id" of 1 to 64 letters, digits, . _ : -')
     if (reason := _against(rig, actor, message, asked)) is not None:
         return Refusal(id=number, says=reason)

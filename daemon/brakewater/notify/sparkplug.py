@@ -30,7 +30,8 @@ from brakewater.rig.model import Mqtt, Sparkplug
 from brakewater.stream import Picture
 
 CURSOR: Final = "sparkplug"
-"""Keeps the last bdSeq."""
+"""Keeps the last bdSeq, as a number in no run: it needs nothing of the record, so no segment waits for it."""
+_NO_RUN: Final = 2**62
 REBIRTH: Final = Metric(name="Node Control/Rebirth", type=DataType.BOOLEAN, value=False)
 _EVERY_S: Final = 1.0
 """Values go out at most this often; alarms at once."""
@@ -104,8 +105,8 @@ class SparkplugNode:
             self._stop.wait(dial.wait_s)
 
     def _attempt(self, dial: Dial) -> Outcome:
-        number = ((self._cursors.get(CURSOR) or (255, 0))[0] + 1) % 256
-        self._cursors.set(CURSOR, (number, 0))
+        number = ((self._cursors.get(CURSOR) or (0, 255))[1] + 1) % 256
+        self._cursors.set(CURSOR, (_NO_RUN, number))  # it needs nothing of the record
         birth = Metric(name="bdSeq", type=DataType.UINT64, value=number)
         session = Session(self._target(birth), dial.version, on_message=self._message, on_turn=self._turn.set)
         self._opening = session

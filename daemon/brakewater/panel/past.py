@@ -173,7 +173,7 @@ def _events(record: Record, from_ms: int, to_ms: int) -> Iterator[str]:
         rig: Rig | None = None
         try:
             for one in record.events(after=(span.run, 0), to_run=span.run):
-                if from_ns <= one.event.utc_ns <= to_ns:
+                if from_ns <= one.event.utc_ns < to_ns:
                     rig = rig or _rig_of(record, span.run)
                     yield json.dumps(event_shown(rig, event_doc(one.event))) + "\n"
         except DamagedRecordError as error:

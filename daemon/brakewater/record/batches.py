@@ -108,7 +108,7 @@ class Batches:
 
     def end_at(self, to: Place, block: int) -> None:
         """Go on in blocks of so many scans and no further than to a place."""
-        self._to, self._block, self._items = to, block, None
+        self._to, self._block, self._items, self._beyond = to, block, None, False
 
     def skip_to(self, place: Place) -> None:
         """Give no lines up to a place in this run."""

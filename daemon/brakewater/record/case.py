@@ -21,7 +21,7 @@ from brakewater.record.documents import utc_text
 from brakewater.record.reader import Record, Span
 from brakewater.record.sealed.layout import FILES, MANIFEST, sealed_path
 from brakewater.record.sealed.manifest import Manifest, read_manifest
-from brakewater.record.segment import reading
+from brakewater.record.segment import reading, sync_folder
 
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 """The earliest time a zip can say: when it was packed is not part of what it holds."""
@@ -103,6 +103,7 @@ def pack(
             handle.flush()
             os.fsync(handle.fileno())
         os.replace(part, file)  # noqa: PTH105 - atomic on purpose
+        sync_folder(file.absolute().parent)
         return Packed(runs=len(spans), size=file.stat().st_size)
     except OSError as error:
         raise StorageError(f"{file}: cannot be written: {error.strerror or error}") from error

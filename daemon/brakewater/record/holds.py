@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from brakewater.errors import StorageError
+from brakewater.record.segment import sync_folder
 
 FILE: Final = "holds.jsonl"
 
@@ -94,6 +95,7 @@ def _append(folder: Path, doc: dict[str, object]) -> None:
         file.write(json.dumps(doc, ensure_ascii=False).encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())
+    sync_folder(folder)
 
 
 def _in_force(folder: Path, file: IO[bytes]) -> dict[str, Hold]:

@@ -4,7 +4,6 @@ It stands beside the record, not in its chain: whoever takes a copy changes noth
 while no daemon runs. A case file cannot be written to; then there is no line, and the command says so.
 """
 
-import getpass
 import hashlib
 import json
 import os
@@ -12,6 +11,7 @@ import time
 from pathlib import Path
 from typing import Final
 
+from brakewater.control import own_user
 from brakewater.errors import StorageError
 from brakewater.review.export import Exported, Wanted
 from brakewater.units import utc_text
@@ -29,7 +29,7 @@ def note(record: Path, file: Path, wanted: Wanted, done: Exported) -> None:
         digest = hashlib.file_digest(handle, "sha256").hexdigest()
     doc = {
         "t": utc_text(time.time_ns()),
-        "actor": _actor(),
+        "actor": own_user(),
         "file": str(file.absolute()),
         "sha256": digest,
         "rows": done.rows,
@@ -48,10 +48,3 @@ def note(record: Path, file: Path, wanted: Wanted, done: Exported) -> None:
             os.close(handle_no)
     except OSError as error:
         raise StorageError(f"{record / NAME}: cannot be written: {error.strerror}") from error
-
-
-def _actor() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a user without a name, as in some containers
-        return f"user {os.getuid()}"

@@ -15,11 +15,12 @@ from typing import Any, Final, Literal
 from brakewater.errors import RigFileError
 from brakewater.record.reader import Record
 from brakewater.rig import SELF, Device, Point, Rig, parse
+from brakewater.rig.people import standing
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
 
 VERB: Final = "loop-sheet"
-"""The command whose arguments are a sheet; a daemon that does not know it takes a note with the sheet beside it."""
+"""The command whose arguments are a sheet."""
 SHEET: Final = "sheet"
 _PROVEN: Final = ("device", "table", "address", "register", "signal")
 """Fields of a point on which a reading depends; of its conditioning the trim alone."""
@@ -95,26 +96,40 @@ def proofs(rig: Rig, folder: Path) -> list[Proof]:
     now = hashes(rig)
     last: dict[str, tuple[Command, Mapping[str, Any]]] = {}
     voided: dict[str, str] = {}
-    for item in said(folder):
+    for item, sheet in _sheets(folder):
         if isinstance(item, Start):
             _void(item, last, voided)
-        elif (sheet := sheet_of(item)) is not None and str(sheet.get("point")) in now:
+        elif str(sheet.get("point")) in now:
             last[str(sheet["point"])] = (item, sheet)
             voided.pop(str(sheet["point"]), None)
     return [_proof(name, last.get(name), voided.get(name), one) for name, one in now.items()]
 
 
-def sheet_of(command: Command) -> Mapping[str, Any] | None:
-    """The loop sheet that a command carries."""
-    sheet = command.request.args.get(SHEET)
-    return sheet if command.request.do in (VERB, "note") and isinstance(sheet, Mapping) else None
+def _sheets(folder: Path) -> Iterator[tuple[Said, Mapping[str, Any]]]:
+    """Every Start, with nothing, and every command that carries a loop sheet and was not refused, with the sheet."""
+    rig: Rig | None = None
+    for item in said(folder):
+        if isinstance(item, Start):
+            rig = _rig_of(item)
+            yield item, {}
+        elif item.request.do == VERB and (rig is None or VERB in standing(rig, item.request.actor)[1]):
+            sheet = item.request.args.get(SHEET)  # one that was refused is recorded as well, and proves nothing
+            if isinstance(sheet, Mapping):
+                yield item, sheet
+
+
+def _rig_of(start: Start) -> Rig | None:
+    try:
+        return parse(start.rig_toml, "the recorded rig file")
+    except RigFileError:
+        return None  # written for another version of the program; the next Start will tell
 
 
 def last_sheet(folder: Path, point: str) -> Mapping[str, Any] | None:
     """The newest recorded sheet of a point."""
     found = None
-    for item in said(folder):
-        if isinstance(item, Command) and (sheet := sheet_of(item)) is not None and sheet.get("point") == point:
+    for item, sheet in _sheets(folder):
+        if isinstance(item, Command) and sheet.get("point") == point:
             found = {**sheet, "recorded": utc_text(item.utc_ns), "actor": item.request.actor}
     return found
 
@@ -123,10 +138,10 @@ def _void(start: Start, last: Mapping[str, tuple[Command, Mapping[str, Any]]], v
     """Mark the proofs that a new Start's rig file makes void, and those that it makes valid again."""
     if not last:
         return
-    try:
-        watched = hashes(parse(start.rig_toml, "the recorded rig file"))
-    except RigFileError:
-        return  # written for another version of the program; the next Start will tell
+    rig = _rig_of(start)
+    if rig is None:
+        return
+    watched = hashes(rig)
     for name, (_, sheet) in last.items():
         if watched.get(name) == sheet.get("definition"):
             voided.pop(name, None)

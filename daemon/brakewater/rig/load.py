@@ -254,13 +254,13 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
     alarm_rules: list[AlarmRule] = []
     scan_ns = _scan_ns(parts)
     for at in parts.brakes:
-        every = rules.paces(found, at.item.name)
+        late = rules.lateness(found, at.item.name, scan_ns)
         place = rules.Place(
             brake=at.item,
             path=at.path,
             scan_ns=scan_ns,
             sound=at.path in sound,
-            every=every,
+            late=late,
             roles=_roles(found, at.item.name),
         )
         alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)

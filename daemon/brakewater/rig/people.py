@@ -6,9 +6,12 @@ unnamed actor is refused where there are any people. Push-buttons have a row of 
 """
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from brakewater.rig.faults import Faults
+
+if TYPE_CHECKING:
+    from brakewater.rig.model import Rig
 
 _ALARMS: Final = ("acknowledge", "silence", "reset", "test")
 _SHELF: Final = ("shelve", "unshelve")
@@ -62,3 +65,9 @@ def role_of(actor: str, people: Mapping[str, str], button: str | None) -> str:
     if actor in people:
         return people[actor]
     return BUTTON if actor.startswith(_BUTTONS) or actor == button else UNNAMED
+
+
+def standing(rig: "Rig", actor: str) -> tuple[str, frozenset[str]]:
+    """The role of an actor on a rig, and the commands it may give."""
+    role = role_of(actor, rig.people, rig.registers.actor if rig.registers else None)
+    return role, rig.roles.get(role, frozenset())

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 from brakewater.alarms.annunciator import BY_HAND
 from brakewater.alarms.catalogue import CATALOGUE, RE_ALARM, AlarmKind, Priority, Scope, Shape
@@ -19,7 +19,7 @@ OPTIONAL = {"least-pressure": "least_pressure", "most-flow": "most_flow", "strai
 """Keys of a brake that have no default, so that an alarm without them has no setpoint."""
 _UNKNOWN_NS = 3_000_000_000
 _SLOWEST_NS = 1_000_000_000
-_OFTEN = "at least every second: slower, a lost flow could not be told in time; a smaller every, or another line"
+_OFTEN = "at least every second: slower, a lost flow is not told in time; a smaller every, less damping or another line"
 _BOILING_DEGC = 99.6
 """Water at 1 bar boils at 99.606 degC (IAPWS-IF97); rounded down."""
 
@@ -63,8 +63,8 @@ class Place:
     path: tuple[Any, ...]
     scan_ns: int
     sound: bool
-    every: Mapping[str, int]
-    """Role -> scans from one reading of it to the next, where that is not 1."""
+    late: Mapping[str, int]
+    """Role -> how far behind the scan its reading may be by its cadence and its damping, ns; where that is not 0."""
 
     roles: frozenset[str] = frozenset()
     """Roles that the brake has points for."""
@@ -77,17 +77,25 @@ class Place:
         return key is None or kind.name in said or getattr(self.brake, key) is not None
 
     def late_ns(self, quantity: str) -> int:
-        """How much older than the scan a reading of a quantity may be by its cadence alone."""
-        role = {"level_rate_m_s": "brake-level", "level_rise_m": "brake-level"}.get(quantity, quantity)
-        return (self.every.get(role, 1) - 1) * self.scan_ns
+        """How far behind the scan a quantity may be, by cadence and damping of what it is made of."""
+        return self.late.get(_MADE_OF.get(quantity, quantity), 0)
 
 
-def paces(points: Sequence[Point], brake: str) -> dict[str, int]:
-    """Role -> the slowest ``every`` of a brake's points."""
+_MADE_OF: Final[Mapping[str, str]] = {"level_rate_m_s": "brake-level", "level_rise_m": "brake-level"}
+"""Derived quantity -> the role it is made of; those of several temperatures move slowly beside any cadence."""
+
+
+def lateness(points: Sequence[Point], brake: str, scan_ns: int) -> dict[str, int]:
+    """Role -> how far behind the scan the slowest of a brake's points may be, ns.
+
+    A damped value has moved wholly only after its whole window, so the window counts.
+    """
     found: dict[str, int] = {}
     for point in points:
         if point.brake == brake:
-            found[point.role] = max(found.get(point.role, 1), point.every)
+            damping = point.conditioning.damping
+            scans = point.every - 1 + (damping.scans - 1 if damping is not None else 0)
+            found[point.role] = max(found.get(point.role, 0), scans * scan_ns)
     return found
 
 
@@ -261,14 +269,14 @@ def time_to_limit_s(rule: AlarmRule, brake: Brake) -> float:
 def _check_delay(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:
     """The delay, and what a slow line adds to it."""
     late_ns = place.late_ns(rule.kind.quantity)
-    slow = f", on readings up to {late_ns * 1e-9:g} s old by their every," if late_ns else ""
+    slow = f", on values up to {late_ns * 1e-9:g} s late by cadence and damping," if late_ns else ""
     most, why = time_to_limit_s(rule, place.brake) / 4, "a quarter of the time to the limit at the worst credible rate"
     if rule.kind.shape is Shape.LOST:
         most, why = place.scan_ns / 2e9, "half a scan, so that the second scan is the alarm"
         for role in (rule.kind.quantity, "in-service"):
             between_ns = place.late_ns(role) + place.scan_ns
             if between_ns > _SLOWEST_NS:
-                faults.add(place.path, f"{role} read every {between_ns * 1e-9:g} s", _OFTEN)
+                faults.add(place.path, f"{role} told only every {between_ns * 1e-9:g} s", _OFTEN)
         late_ns, slow = 0, ""
     if (rule.on_ns + late_ns) * 1e-9 > most + 1e-9:
         found, allowed = f"{rule.on_ns * 1e-9:g} s{slow} for {rule.key}", f"at most {max(most, 0.0):.3g} s: {why}"
@@ -280,7 +288,8 @@ def rule_faults(rig: Rig, rule: AlarmRule) -> tuple[Fault, ...]:
     brake = next((one for one in rig.brakes if one.name == rule.brake), None)
     if brake is None:
         return ()
-    place = Place(brake=brake, path=(), scan_ns=rig.scan_ns, sound=True, every=paces(rig.points, brake.name))
+    late = lateness(rig.points, brake.name, rig.scan_ns)
+    place = Place(brake=brake, path=(), scan_ns=rig.scan_ns, sound=True, late=late)
     faults = Faults(rig.file, "")
     _check_setpoint(rule, place, ("rule",), faults)
     if not faults.count:

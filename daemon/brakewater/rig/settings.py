@@ -14,6 +14,8 @@ SETTINGS: Final[Mapping[str, str]] = {
     "off-delay": "off_ns",
 }
 """Setting -> field of the rule."""
+_LONGEST_S: Final = 86_400.0
+"""Of a delay by command; no alarm of the catalogue waits near so long."""
 
 
 def value_of(rule: AlarmRule, setting: str) -> float | None:
@@ -43,10 +45,15 @@ def changed(rule: AlarmRule, setting: str, text: str) -> AlarmRule:
     """
     if setting in ("setpoint", "deadband") and rule.setpoint is None:
         raise UnitError(repr(text), f"nothing: {rule.key} has no {setting}")
+    if setting == "deadband" and not rule.kind.deadband:
+        raise UnitError(repr(text), f"nothing: {rule.key} has no deadband")
     if setting != "setpoint" and text.strip().startswith("-"):
         raise UnitError(repr(text), "zero or more")
     if setting.endswith("delay"):
-        return with_value(rule, setting, round(parse(text, Dimension.TIME) * 1e9))
+        seconds = parse(text, Dimension.TIME)
+        if not seconds <= _LONGEST_S:
+            raise UnitError(repr(text), f"at most {_LONGEST_S / 3600:g} h: an alarm that waits longer is hidden")
+        return with_value(rule, setting, round(seconds * 1e9))
     dimension = rule.kind.dimension if setting == "setpoint" else rule.kind.difference
     return with_value(rule, setting, parse(text, dimension))
 

@@ -65,10 +65,11 @@ class Child:
         finally:
             self.running = False
             if process.returncode is None:
-                await _end(process)
+                await end(process)
 
 
-async def _end(process: asyncio.subprocess.Process) -> None:
+async def end(process: asyncio.subprocess.Process) -> None:
+    """Ask a child to end, then make it."""
     with contextlib.suppress(ProcessLookupError):
         process.terminate()
         try:

@@ -1,16 +1,12 @@
 """What the log says of alarms and devices, one line a change: all that a person at the terminal of ``run`` has."""
 
 import logging
-from typing import Final
 
 from brakewater.alarms.lifecycle import State
 from brakewater.render import alarm_now
 from brakewater.rig import Device, Rig
 from brakewater.stream import Picture
 from brakewater.units import utc_text
-
-_HOLDS: Final = ("unacknowledged", "acknowledged")
-"""States of an alarm whose condition holds."""
 
 _log = logging.getLogger(__name__)
 
@@ -48,7 +44,7 @@ class DeviceTeller:
         """Tell what has changed since the last picture."""
         for alarm in picture.alarms:
             place = self._places.get(alarm.alarm)
-            holds = alarm.state in _HOLDS and alarm.test is None
+            holds = alarm.active and alarm.test is None  # under a mask too
             if place is None or holds == (place in self._lost):
                 continue
             if place in self._lost:

@@ -16,6 +16,7 @@ from typing import Final
 from brakewater.record.segment import segment_runs
 from brakewater.rig import Rig
 from brakewater.rig.keeping import Keeping
+from brakewater.service.child import end
 from brakewater.service.recording import Recording
 
 _LOOK_S: Final = 5.0
@@ -23,7 +24,6 @@ _FIRST_S: Final = 30.0
 """The start of the watch comes first."""
 _AGAIN_S: Final = 3600.0
 """What could not be sealed or was not yet old is looked at again after so long."""
-_STOP_S: Final = 2.0
 
 _log = logging.getLogger(__name__)
 
@@ -40,7 +40,6 @@ class Upkeep:
             run: the run that is being written.
         """
         self._recording, self._rig, self._run = recording, rig, run
-        self._child: asyncio.subprocess.Process | None = None
         self._told = False
         self._task = asyncio.create_task(self._work(), name="upkeep")
 
@@ -49,14 +48,6 @@ class Upkeep:
         self._task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await self._task
-        child = self._child
-        if child is not None and child.returncode is None:
-            child.terminate()
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(child.wait(), _STOP_S)
-            if child.returncode is None:
-                child.kill()
-                await child.wait()
 
     async def _work(self) -> None:
         clock = asyncio.get_running_loop().time
@@ -79,12 +70,18 @@ class Upkeep:
             asked = await asyncio.to_thread(self._asked)
             if asked is None:
                 return
-            self._child = await asyncio.create_subprocess_exec(
+            process = await asyncio.create_subprocess_exec(
                 sys.executable, "-m", "brakewater.record.sealing", *asked, stdin=asyncio.subprocess.DEVNULL
             )
-            await self._child.wait()
-        except Exception as error:  # noqa: BLE001 - whatever it is, the record stays readable as it is
-            _log.error("closed segments stay as they are for now: %s", error)
+            try:
+                status = await process.wait()
+            finally:
+                if process.returncode is None:
+                    await end(process)
+            if status:
+                _log.error("sealing ended with exit status %d; closed segments stay as they are for now", status)
+        except Exception:  # noqa: BLE001 - whatever it is, the record stays readable as it is
+            _log.exception("closed segments stay as they are for now")
 
     def _asked(self) -> list[str] | None:
         """Arguments for the child; None where there is nothing for it to do."""

@@ -226,6 +226,10 @@ class _Running:
                 return {"ok": False, "says": f"refused, the watch goes on as before:\n{error}"}
             if rig.text == self.now.rig.text:
                 return {"ok": True, "says": f"{file} has not changed"}
+            if rig.name != self.now.rig.name:
+                says = f"{file}: found rig {rig.name!r}; allowed: {self.now.rig.name!r}, whose record this is"
+                _log.error("the changed rig file is refused, the watch goes on as before: %s", says)
+                return {"ok": False, "says": f"refused, the watch goes on as before: {says}"}
             await self._change(rig)
         says = f"{file} is in force from run {self._loop.run} on"
         _log.info("%s", says)

@@ -40,6 +40,8 @@ async function begin() {
   stop();
   stop = follow(language, show, dead);
   showSound();
+  by("light").textContent = word(document.documentElement.dataset.light === "night" ? "day" : "night");
+  await showActor();
 }
 
 function showLanguages() {
@@ -92,6 +94,13 @@ function build() {
 function nearest(limits) {
   const of = (side, first) => limits.filter((limit) => limit.side === side).sort((one, other) => first * (one.value - other.value)).slice(0, 1);
   return [...of("low", -1), ...of("high", 1)];
+}
+
+// Who the panel takes this browser for: what is pressed stands in the record under that name.
+async function showActor() {
+  const me = await told("/api/me");
+  by("log-out").hidden = me.kind !== "person";
+  by("who").textContent = me.actor ?? "";
 }
 
 async function fillTrend() {
@@ -236,7 +245,7 @@ function logIn() {
         body: JSON.stringify({ actor: by("actor").value, pin: by("pin").value }),
       });
       by("pin").value = "";
-      if (answer.ok) { dialog.close(); resolve(); } else by("log-in-says").textContent = (await answer.json()).says;
+      if (answer.ok) { dialog.close(); await showActor(); resolve(); } else by("log-in-says").textContent = (await answer.json()).says;
     };
   });
 }
@@ -246,8 +255,17 @@ function showSound() {
   by("sound").setAttribute("aria-pressed", String(isOn()));
 }
 
-by("sound").onclick = async () => { if (isOn()) await switchOff(); else await switchOn(); showSound(); };
-document.addEventListener("pointerdown", async () => { if (!isOn() && localStorage.getItem("sound") !== "off") { await switchOn(); showSound(); } }, { once: true });
+by("sound").onclick = async () => {
+  if (isOn()) await switchOff(); else await switchOn();
+  localStorage.setItem("sound", isOn() ? "on" : "off");
+  showSound();
+};
+document.addEventListener("pointerdown", async (event) => {
+  if (event.target.closest("#sound") || isOn() || localStorage.getItem("sound") === "off") return; // the button sees to itself
+  await switchOn();
+  showSound();
+});
+by("log-out").onclick = async () => { await fetch("/api/log-out", { method: "POST" }); await showActor(); };
 by("light").onclick = () => {
   const night = document.documentElement.dataset.light !== "night";
   document.documentElement.dataset.light = night ? "night" : "day";

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 
 from brakewater.quality import is_bad, is_good
 from brakewater.record.documents import utc_text
+from brakewater.record.lock import make_folder
 from brakewater.record.segment import sync_folder
 from brakewater.rig import Rig
 from brakewater.stream import Block, Column, Floats, Ints
@@ -88,7 +89,7 @@ class Summary:
             OSError: the disk does not take them.
         """
         place = folder / "summaries" / Path(*utc_text(utc_ns)[:10].split("-"))
-        place.mkdir(parents=True, exist_ok=True)
+        make_folder(place)
         for bucket, seconds in BUCKETS.items():
             file = place / f"{run:08d}-{bucket}.parquet"
             part = file.with_suffix(".part")

@@ -99,6 +99,7 @@ def _note(folder: Path, manifest: Manifest, why: str) -> None:
         file.write(json.dumps({"run": manifest.run, **span, **head, "why": why}).encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())
+    sync_folder(segments_folder(folder))
 
 
 def _newest(paths: list[Path]) -> int:

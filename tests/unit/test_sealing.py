@@ -153,6 +153,29 @@ def test_a_legal_hold_beats_age_and_size(tmp_path: Path) -> None:
     assert trim(tmp_path, Limits(size=0)) == [2, 3]
 
 
+def test_what_retention_deleted_between_others_is_no_break_in_the_chain(tmp_path: Path) -> None:
+    days(tmp_path, 5)
+    add_hold(tmp_path, hold(first=2, last=2))
+    trim(tmp_path, Limits(age_ns=2 * DAY_NS), now_utc_ns=UTC + 9 * DAY_NS)
+    assert sorted(sealed_paths(tmp_path)) == [2, 3, 4, 5]
+    end_hold(tmp_path, "h1", "engineer", "settled")
+    add_hold(tmp_path, hold("h2", first=2, last=2))
+    trim(tmp_path, Limits(age_ns=DAY_NS), now_utc_ns=UTC + 9 * DAY_NS)
+    assert sorted(sealed_paths(tmp_path)) == [2, 4, 5]
+    report = verify(tmp_path)
+    assert (report.verdict, report.altered, report.trimmed) == ("consistent", [], [3])
+    (tmp_path / "segments" / "trimmed.jsonl").unlink()
+    assert "run 3 is missing" in str(verify(tmp_path).altered[0])
+
+
+def test_a_follower_that_needs_nothing_of_the_record_holds_no_segment_up(folder: Path) -> None:
+    """Sparkplug keeps its birth number where followers keep their place."""
+    with Cursors(folder) as cursors:
+        cursors.set("sparkplug", (2**62, 3))
+    seal_due(folder)
+    assert segment_runs(folder) == [2]
+
+
 def test_holds_that_cannot_be_read_stop_all_trimming(tmp_path: Path) -> None:
     days(tmp_path, 2)
     add_hold(tmp_path, hold(first=9, last=9))

@@ -76,6 +76,7 @@ def _document(report: "Report") -> dict[str, Any]:
         ],
         "altered": [{"file": one.file, "place": one.place, "says": one.says} for one in report.altered],
         "runs": report.runs,
+        "trimmed": report.trimmed,
         "commits": report.commits,
         "head": _head(report.head),
         "keys": report.keys,
@@ -92,6 +93,9 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
     whole = f"{report.inputs:,} inputs and {report.events:,} events in {report.commits:,} commits"
     lines = [f"{report.verdict}: {whole} of {report.runs} run(s)"]
     lines += [f"altered: {one}" for one in report.altered]
+    if report.trimmed:
+        runs = ", ".join(map(str, report.trimmed))
+        lines.append(f"deleted by retention, as segments/trimmed.jsonl says, which nobody signs: run {runs}")
     lines += [
         f"gap, told by the watch: inputs {gap.lost_first} to {gap.lost_last} of run {gap.lost_run}: {gap.why}"
         for gap in report.gaps

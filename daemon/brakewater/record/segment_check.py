@@ -19,8 +19,10 @@ from brakewater.record.witness import Witness
 class SegmentCheck:
     """The check of one segment; adds to the report."""
 
-    def __init__(self, file: str, run: int, report: Report, witness: Witness) -> None:
-        self._file, self._run, self._report, self._witness = file, run, report, witness
+    def __init__(
+        self, file: str, run: int, report: Report, witness: Witness, gone: Mapping[str, tuple[int, str]]
+    ) -> None:
+        self._file, self._run, self._report, self._witness, self._gone = file, run, report, witness, gone
         self._next_input, self._next_event, self._next_commit = 0, 1, 1
         self._before: tuple[str, ...] = ()
         """Hashes the next commit may follow: as recorded and as computed."""
@@ -57,12 +59,22 @@ class SegmentCheck:
         link, before = str(meta.get("prev_hash")), meta.get("prev_run")
         if meta.get("run") != self._run:
             self._blame("meta", f"says run {meta.get('run')}")
-        follows = self._report.cut_off or (known is not None and link == known.hash)
+        follows = self._report.cut_off or (known is not None and self._leads(known.hash, link))
         self._report.cut_off = False
         if self._report.runs > 1 and not follows:
             missing = f"; run {before} is missing" if known is not None and known.run != before else ""
             self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{missing}")
         self._before = (link,)
+
+    def _leads(self, at: str, link: str) -> bool:
+        """Whether the chain goes from one hash to another, over nothing but what retention has deleted."""
+        passed: list[int] = []
+        while at != link and at in self._gone and len(passed) < len(self._gone):
+            run, at = self._gone[at]
+            passed.append(run)
+        if at == link:
+            self._report.trimmed += passed
+        return at == link
 
     def _check_commit(self, evidence: Evidence, commit: CommitEntry, widths: Widths | None) -> None:
         self._check_sequence(commit)

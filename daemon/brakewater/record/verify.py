@@ -15,6 +15,7 @@ from brakewater.record.places import is_case, places_of
 from brakewater.record.report import Report
 from brakewater.record.sealed.evidence import sealed_evidence
 from brakewater.record.segment_check import SegmentCheck
+from brakewater.record.trimmed import trimmed
 from brakewater.record.witness import Witness
 
 
@@ -39,10 +40,11 @@ def verify(
     report = Report()
     witness = Witness(report, frozenset(keys), anchor)
     places = places_of(place).begun()
+    gone = {} if is_case(place) else trimmed(place)
     for done, one in enumerate(places.values()):
         tell(done, len(places))
         opened = sealed_evidence(one.path) if one.sealed else hot_evidence(one.path)
-        SegmentCheck(str(one.path), one.run, report, witness).check(opened)
+        SegmentCheck(str(one.path), one.run, report, witness, gone).check(opened)
     if is_case(place):
         _check_readme(place, report)
     witness.close(whole=not is_case(place))

@@ -153,7 +153,7 @@ class Witness:
             missed.setdefault(run, []).append(commit)
         for run, commits in missed.items():
             before = self._first_run is not None and run < self._first_run
-            if before or (not whole and run > self._run):
+            if before or run in self._report.trimmed or (not whole and run > self._run):
                 self._report.heads_elsewhere += len(commits)
             elif run not in self._blind:
                 self._blame_missing(run, commits)

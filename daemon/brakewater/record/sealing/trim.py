@@ -7,7 +7,6 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from time import time_ns
-from typing import Final
 
 from brakewater.errors import DamagedRecordError
 from brakewater.record.documents import utc_text
@@ -15,9 +14,7 @@ from brakewater.record.holds import Hold, holding_still
 from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.sealed.manifest import Manifest, read_manifest
 from brakewater.record.segment import hot_folder, sync_folder
-
-TRIMMED: Final = "trimmed.jsonl"
-"""A line for each segment deleted: run, span, and where the chain stood before and after it."""
+from brakewater.record.trimmed import TRIMMED
 
 _log = logging.getLogger(__name__)
 

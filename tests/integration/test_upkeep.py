@@ -52,13 +52,19 @@ def test_stopped_in_the_midst_it_leaves_a_whole_record_and_no_child(
     before = flat(Record(tmp_path).inputs())
     recording: Any = SimpleNamespace(folder=tmp_path, works=True, disk_used_e4=0)
     rig: Any = SimpleNamespace(keeping=Keeping())
+    children: list[asyncio.subprocess.Process] = []
+    begin = asyncio.create_subprocess_exec
+
+    async def seen(*args: Any, **more: Any) -> asyncio.subprocess.Process:
+        children.append(await begin(*args, **more))
+        return children[-1]
 
     async def test() -> None:
+        monkeypatch.setattr(upkeep.asyncio, "create_subprocess_exec", seen)
         one = upkeep.Upkeep(recording, lambda: rig, lambda: 3)
-        await _until(lambda: one._child is not None)
+        await _until(lambda: children)
         await one.close()
-        assert one._child is not None
-        assert one._child.returncode is not None
+        assert [one.returncode is not None for one in children] == [True]
 
     run(test())
     assert flat(Record(tmp_path).inputs()) == before

@@ -56,9 +56,10 @@ def test_the_disk_s_share_is_what_this_user_may_use(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("begin", "end", "says"),
     [
-        ("yesterday", "2031-02-04", '"from"'),
-        ("2031-02-03T04:00Z", None, '"to"'),
-        ("2031-02-05", "2031-02-04", "back to"),
+        ("yesterday", "2031-02-04T00:00Z", "from 'yesterday'; allowed: UTC"),
+        ("2031-02-03T04:00Z", None, "to None; allowed: UTC"),
+        ("2031-02-03", "2031-02-04T00:00Z", "from '2031-02-03'; allowed: UTC"),
+        ("2031-02-05T00:00Z", "2031-02-04T00:00Z", "back to"),
     ],
 )
 def test_a_hold_needs_a_window(begin: str, end: str | None, says: str) -> None:
@@ -86,7 +87,7 @@ def test_a_hold_is_in_force_when_it_is_answered(tmp_path: Path) -> None:
 
 
 def test_a_hold_that_cannot_be_kept_is_not_answered_as_one(tmp_path: Path) -> None:
-    args = {"from": "2031-02-03", "to": "2031-02-04", "reason": "incident"}
+    args = {"from": "2031-02-03T00:00Z", "to": "2031-02-04T00:00Z", "reason": "incident"}
     request = Request(id="1", actor="engineer", do="hold", args=args)
     answer = held(tmp_path / "gone", request, Answer(id="1", actor="engineer", ok=True, says=""))
     assert not answer.ok

@@ -8,7 +8,8 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 . deploy/packages.sh
 # openssl: certificates. gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3, nodejs: foreign peers; chromium: the pages.
-debian_packages python3 python3-venv gcc libc6-dev pkg-config libmodbus-dev mosquitto mosquitto-clients mbpoll socat \
+# systemd: its judgement of the unit.
+debian_packages python3 python3-venv systemd gcc libc6-dev pkg-config libmodbus-dev mosquitto mosquitto-clients mbpoll socat \
   victoria-metrics sqlite3 openssl nodejs chromium
 # Debian's nodejs comes without npm, other builds of it bring theirs. The Node.js peers go into build/ by their lock file.
 command -v npm >/dev/null || debian_packages npm

@@ -1,0 +1,322 @@
+"""What `deploy/` installs: below a folder, with a real broker under its settings and a watch under its secrets."""
+
+import os
+import re
+import shutil
+import stat
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
+
+from brakewater.record.verify import verify
+from brokers import HOST, Broker, free_port, running, until
+from daemons import SMALL, SmallDevice, daemon, events, inputs, serving, small_rig
+
+pytestmark = pytest.mark.integration
+
+DEPLOY = Path(__file__).parents[2] / "deploy"
+UNIT = DEPLOY / "systemd" / "brakewater.service"
+ROOT = "brakewater/rig-9"
+PEOPLE = '\n[people]\ndriller = "driller"\ntech = "tech"\n'
+AS_ROOT = pytest.mark.skipif(os.getuid() != 0, reason="an installation belongs to root")
+
+
+def install(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    script = ["bash", str(DEPLOY / "install.sh"), "--program", str(Path(sys.prefix)), *map(str, words)]
+    return subprocess.run(script, capture_output=True, text=True, check=False, timeout=120)
+
+
+def rig_file(file: Path, device: int = 1502, broker: str = "") -> Path:
+    file.write_text(small_rig(file, device=device).read_text() + broker + PEOPLE)
+    return file
+
+
+@pytest.fixture(scope="module")
+def stage(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("box")
+    done = install(rig_file(folder / "rig.toml"), "--broker", "--root", folder / "root")
+    assert done.returncode == 0, done.stderr
+    return folder / "root"
+
+
+# ------------------------------------------------------------------------------------------------ the unit
+
+
+@pytest.mark.parametrize("dropin", [None, "serial.conf", "low-ports.conf"])
+def test_its_exposure_is_ok(tmp_path: Path, dropin: str | None) -> None:
+    """By systemd's own judgement, which calls 2.0 and less OK, without and with what a rig file may need."""
+    shutil.copy(UNIT, tmp_path)
+    if dropin:
+        text = (tmp_path / UNIT.name).read_text() + (DEPLOY / "systemd" / dropin).read_text()
+        (tmp_path / UNIT.name).write_text(text)
+    words = ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=20", str(tmp_path / UNIT.name)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout[-300:] + done.stderr
+
+
+def test_that_judgement_can_fail(tmp_path: Path) -> None:
+    bare = tmp_path / "bare.service"
+    bare.write_text("[Service]\nExecStart=/bin/true\n")
+    words = ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=20", str(bare)]
+    assert subprocess.run(words, capture_output=True, check=False).returncode != 0
+
+
+@pytest.mark.parametrize(("line", "found"), [("", 0), ("ProtectEverything=yes\n", 1)])
+def test_systemd_knows_every_line_of_it(tmp_path: Path, line: str, found: int) -> None:
+    (tmp_path / UNIT.name).write_text(UNIT.read_text().replace("[Install]", f"{line}[Install]"))
+    words = ["systemd-analyze", "verify", "--man=no", str(tmp_path / UNIT.name)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert len(re.findall(r"brakewater\.service:\d+:", done.stderr)) == found, done.stderr
+
+
+# ------------------------------------------------------------------------------------------------ the tree
+
+
+def _mode(file: Path) -> int:
+    return stat.S_IMODE(file.stat().st_mode)
+
+
+@AS_ROOT
+def test_secrets_are_for_root_and_the_rest_for_the_group(stage: Path) -> None:
+    etc = stage / "etc" / "brakewater"
+    assert _mode(etc / "credentials") == 0o700
+    assert _mode(etc / "credentials" / "mqtt_password") == 0o600
+    assert _mode(etc / "broker-passwords") == 0o600
+    assert _mode(etc / "rig.toml") == 0o640
+    assert _mode(stage / "var/lib/brakewater") == 0o750
+    assert _mode(stage / "etc/mosquitto/brakewater/ca.key") == 0o600
+    (user,) = (
+        row.split(":") for row in (stage / "etc/passwd").read_text().splitlines() if row.startswith("brakewater:")
+    )
+    assert user[6].endswith("nologin")
+    assert (etc / "rig.toml").stat().st_gid == int(user[3])
+    assert (stage / "var/lib/brakewater").stat().st_uid == int(user[2])
+    secrets = [row.split(":")[1] for row in (etc / "broker-passwords").read_text().splitlines()]
+    assert len(set(secrets)) == 5  # the watch, lamps, office, driller, tech
+    for file in (one for one in stage.rglob("*") if one.is_file() and _mode(one) & 0o077 and "opt" not in one.parts):
+        assert not any(secret in file.read_text(errors="replace") for secret in secrets), file
+
+
+@AS_ROOT
+def test_again_keeps_passwords_and_a_bad_rig_file_changes_nothing(stage: Path, tmp_path: Path) -> None:
+    kept = (stage / "etc/brakewater/broker-passwords").read_text()
+    certificate = (stage / "etc/mosquitto/brakewater/broker.pem").read_bytes()
+    assert install("--broker", "--root", stage).returncode == 0
+    assert (stage / "etc/brakewater/broker-passwords").read_text() == kept
+    assert (stage / "etc/mosquitto/brakewater/broker.pem").read_bytes() == certificate
+    bad = tmp_path / "bad.toml"
+    bad.write_text(SMALL.format(device=1502, mqtt="", scan="100 ms", timeout="75 ms").replace("75 gal/min", "75 gal"))
+    before = (stage / "etc/brakewater/rig.toml").read_text()
+    done = install(bad, "--root", stage)
+    assert done.returncode == 2
+    assert "least-flow" in done.stderr
+    assert (stage / "etc/brakewater/rig.toml").read_text() == before
+
+
+@AS_ROOT
+def test_a_rig_file_brings_the_drop_ins_it_needs(tmp_path: Path) -> None:
+    text = rig_file(tmp_path / "rig.toml").read_text()
+    serial = text.replace('host = "127.0.0.1"\nport = 1502', 'transport = "rtu"\nserial = "/dev/ttyUSB0"\nbaud = 19200')
+    serial = serial.replace('scan = "100 ms"', 'scan = "1 s"').replace('timeout = "75 ms"', 'timeout = "300 ms"')
+    (tmp_path / "serial.toml").write_text(serial)
+    low = text + '\n[registers]\nhost = "127.0.0.1"\nport = 502\nallow = ["192.0.2.10/32"]\n'
+    (tmp_path / "low.toml").write_text(low)
+    for name, found in (("serial", ["serial.conf"]), ("low", ["low-ports.conf"]), ("rig", [])):
+        done = install(tmp_path / f"{name}.toml", "--root", tmp_path / "root")
+        assert done.returncode == 0, done.stderr
+        assert [one.name for one in (tmp_path / "root/etc/systemd/system/brakewater.service.d").iterdir()] == found
+
+
+@pytest.mark.parametrize("words", [["--colour"], ["a.toml", "b.toml"], ["--root"], ["/nowhere/rig.toml"]])
+def test_bad_arguments_are_said_in_one_line(words: list[str]) -> None:
+    done = install(*words)
+    assert done.returncode == (2 if os.getuid() == 0 else 3)
+    assert len(done.stderr.splitlines()) == 1
+
+
+# ------------------------------------------------------------------------------------------------ the broker
+
+
+@dataclass(frozen=True)
+class Site:
+    """A broker under the installed settings."""
+
+    port: int
+    stage: Path
+
+    def password(self, user: str) -> str:
+        rows = (self.stage / "etc/brakewater/broker-passwords").read_text().splitlines()
+        return dict(row.split(":") for row in rows)[user]
+
+    @property
+    def authority(self) -> Path:
+        return self.stage / "etc/brakewater/broker-ca.pem"
+
+    @contextmanager
+    def client(self, user: str, password: str | None = None) -> Iterator["Client"]:
+        one = Client(self, user, self.password(user) if password is None else password)
+        try:
+            yield one
+        finally:
+            one.end()
+
+
+class Client:
+    """MQTT 5 over TLS, as a named user."""
+
+    def __init__(self, site: Site, user: str, password: str) -> None:
+        self.connected: list[ReasonCode] = []
+        self.acked: dict[int, ReasonCode] = {}
+        self.heard: list[str] = []
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        self._client.username_pw_set(user, password)
+        self._client.tls_set(ca_certs=str(site.authority))
+        self._client.on_connect = lambda _c, _u, _f, code, _p: self.connected.append(code)
+        self._client.on_publish = lambda _c, _u, mid, code, _p: self.acked.__setitem__(mid, code)
+        self._client.on_message = lambda _c, _u, message: self.heard.append(message.topic)
+        self._client.connect(HOST, site.port)
+        self._client.loop_start()
+        until(lambda: bool(self.connected), "the broker answers")
+
+    def may_write(self, topic: str) -> bool:
+        sent = self._client.publish(topic, b"{}", qos=1)
+        until(lambda: sent.mid in self.acked, topic)
+        return self.acked[sent.mid] != ReasonCode(PacketTypes.PUBACK, "Not authorized")
+
+    def listen(self) -> None:
+        done: list[int] = []
+        self._client.on_subscribe = lambda *_: done.append(1)
+        self._client.subscribe("#", qos=1)
+        until(lambda: bool(done), "subscribed")
+
+    def end(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture(scope="module")
+def site(stage: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    folder, port = tmp_path_factory.mktemp("broker"), free_port()
+    text = (stage / "etc/mosquitto/conf.d/brakewater.conf").read_text()
+    text = (
+        text.replace("/etc/", f"{stage}/etc/").replace("/var/lib/mosquitto/", f"{folder}/").replace("8883", str(port))
+    )
+    config = folder / "mosquitto.conf"
+    config.write_text(f"user root\n{text}")
+    program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    with running(Broker([program, "-c", str(config)], port, folder / "log")):
+        yield Site(port, stage)
+
+
+STATES = (f"{ROOT}/online", f"{ROOT}/heartbeat", f"{ROOT}/horn", f"{ROOT}/lamp/cooling",
+          f"{ROOT}/aux/alarm/cooling-lost", f"{ROOT}/aux/event", f"{ROOT}/aux/now", f"{ROOT}/chain")  # fmt: skip
+COMMANDS = (f"{ROOT}/command/driller", f"{ROOT}/command/tech")
+WRITES = {
+    "brakewater": {*STATES, f"{ROOT}/answer/driller/7", f"{ROOT}/command/brakewater"},
+    "driller": {f"{ROOT}/command/driller"},
+    "tech": {f"{ROOT}/command/tech"},
+    "lamps": set(),
+    "office": set(),
+}
+ASKED = (*STATES, *COMMANDS, f"{ROOT}/command/brakewater", f"{ROOT}/answer/driller/7", f"{ROOT}/lamp/cooling/more",
+         "brakewater/rig-4/online", "brakewater/rig-4/command/driller", "other", "$SYS/broker/version")  # fmt: skip
+
+
+@AS_ROOT
+@pytest.mark.parametrize("user", WRITES)
+def test_each_role_may_publish_its_own_topics_and_no_other(site: Site, user: str) -> None:
+    with site.client(user) as one:
+        assert {topic for topic in ASKED if one.may_write(topic)} == WRITES[user]
+
+
+READS = {
+    "lamps": {f"{ROOT}/online", f"{ROOT}/heartbeat", f"{ROOT}/horn", f"{ROOT}/lamp/cooling"},
+    "office": {f"{ROOT}/{one}" for one in ("online", "aux/alarm/cooling-lost", "aux/event", "aux/now", "chain")},
+    "driller": {*STATES, f"{ROOT}/answer/driller/7"} - {f"{ROOT}/chain"},
+    "tech": {*STATES} - {f"{ROOT}/chain"},
+}  # fmt: skip
+
+
+@AS_ROOT
+@pytest.mark.parametrize("user", READS)
+def test_each_role_hears_its_own_topics_and_no_other(site: Site, user: str) -> None:
+    with site.client("brakewater") as watch, site.client("driller") as driller, site.client(user) as one:
+        one.listen()
+        for topic in (*STATES, f"{ROOT}/answer/driller/7"):
+            watch.may_write(topic)
+        driller.may_write(f"{ROOT}/command/driller")
+        watch.may_write(f"{ROOT}/online")  # the last: all before it has come by now
+        until(lambda: one.heard.count(f"{ROOT}/online") >= 2, str(one.heard))
+        assert set(one.heard) == READS[user]
+
+
+@AS_ROOT
+@pytest.mark.parametrize(("user", "password"), [("driller", "wrong"), ("driller", ""), ("nobody", "x")])
+def test_who_is_not_known_is_refused(site: Site, user: str, password: str) -> None:
+    with site.client(user, password) as one:
+        assert one.connected[0].is_failure
+
+
+@AS_ROOT
+def test_nothing_but_tls_is_spoken(site: Site) -> None:
+    words = ["mosquitto_pub", "-h", HOST, "-p", str(site.port), "-u", "driller", "-P", site.password("driller")]
+    done = subprocess.run([*words, "-t", "x", "-m", "x"], capture_output=True, check=False, timeout=30)
+    assert done.returncode != 0
+
+
+@AS_ROOT
+def test_a_watch_under_it_obeys_the_driller_and_loses_nothing_by_a_backup(site: Site, tmp_path: Path) -> None:
+    """Installed, broken, restored: from a backup taken at work the watch goes on."""
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    broker = (
+        f'\n[mqtt]\nhost = "{HOST}"\nport = {site.port}\nuser = "brakewater"\ntls = true\nca = "{site.authority}"\n'
+    )
+    rig = rig_file(tmp_path / "rig.toml", device.port, broker)
+    secrets = tmp_path / "credentials"
+    secrets.mkdir()
+    shutil.copy(site.stage / "etc/brakewater/credentials/mqtt_password", secrets / "brakewater_mqtt_password")
+    knows = {"CREDENTIALS_DIRECTORY": str(secrets)}
+    with serving(device), daemon(rig, record, environment=knows) as one, site.client("driller") as driller:
+        until(lambda: one.status()["links"] == {"broker": True}, one.said)
+        driller.listen()
+        device.flow(0)
+        until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged")
+        body = b'{"id": "7", "do": "acknowledge", "alarm": "aux.cooling-lost"}'
+        driller._client.publish(f"{ROOT}/command/driller", body, qos=1)
+        until(lambda: one.states().get("aux.cooling-lost") == "acknowledged", one.said)
+        until(lambda: f"{ROOT}/answer/driller/7" in driller.heard, str(driller.heard))
+        backed_up(record, rig, tmp_path / "backup")
+        backed_up(record, rig, tmp_path / "backup")  # again, over what is there
+        one.kill()
+        assert site.password("brakewater") not in one.said
+        before = inputs(record)
+        shutil.rmtree(record)
+        shutil.copytree(tmp_path / "backup/record", record)
+        assert verify(record).verdict == "consistent"
+        kept = inputs(record)
+        assert kept == before[: len(kept)]
+        one.start()
+        assert one.states()["aux.cooling-lost"] == "acknowledged"
+        assert one.end() == 0
+    assert verify(record).verdict == "consistent"
+    assert {row.run for row in events(record)} >= {1}
+
+
+def backed_up(record: Path, rig: Path, to: Path) -> None:
+    done = subprocess.run(
+        ["bash", str(DEPLOY / "backup.sh"), str(to), "--record", str(record), "--etc", str(rig.parent)],
+        capture_output=True, text=True, check=False, env={**os.environ, "BRAKEWATER_PYTHON": sys.executable},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert (to / "etc/rig.toml").read_text() == rig.read_text()
+    assert not (to / "etc/credentials").exists()
+    assert not [one for one in to.rglob("*") if re.search(r"\.part$|-wal$", one.name)]

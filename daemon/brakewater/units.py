@@ -39,6 +39,7 @@ class Dimension(StrEnum):
     CONDUCTANCE = "W/K"
     TORQUE = "N m"
     MASS = "kg"
+    LINE_MASS = "kg/m"
     NUMBER = "1"
 
 
@@ -124,6 +125,8 @@ UNITS: dict[str, Unit] = {
     "kg": Unit(Dimension.MASS, 1.0),
     "t": Unit(Dimension.MASS, 1e3),
     "lb": Unit(Dimension.MASS, 0.45359237),
+    "kg/m": Unit(Dimension.LINE_MASS, 1.0),
+    "lb/ft": Unit(Dimension.LINE_MASS, 0.45359237 / _FOOT),
     "A": Unit(Dimension.CURRENT, 1.0),
     "V": Unit(Dimension.VOLTAGE, 1.0),
     "rpm": Unit(Dimension.TURN, np.pi / 30),

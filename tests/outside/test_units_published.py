@@ -23,6 +23,7 @@ IN_PINT = {
     "kg/m3": "kg/m**3", "lb/US gal": "pound/gallon", "J/K": "J/delta_degC", "kJ/K": "kJ/delta_degC",
     "MJ/K": "MJ/delta_degC", "W/K": "W/delta_degC", "kW/K": "kW/delta_degC",
     "N m": "N*m", "kN m": "kN*m", "lbf ft": "force_pound*foot", "kg": "kg", "t": "metric_ton", "lb": "pound",
+    "kg/m": "kg/m", "lb/ft": "pound/foot",
     "K/s": "delta_degC/s", "degF/s": "delta_degF/s",
     "m2": "m**2", "ft2": "foot**2", "A": "A", "V": "V", "rpm": "rpm", "rad/s": "rad/s", "%": "percent", "1": "",
 }  # fmt: skip

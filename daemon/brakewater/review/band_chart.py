@@ -12,7 +12,7 @@ _WIDE, _HIGH, _LEFT, _TOP, _BOTTOM = 900, 170, 60, 24, 20
 _TICKS: Final = 4
 
 
-def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats) -> str:
+def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats, *, limit: float | None = None) -> str:
     """An SVG of the band between them; where nothing was good it is open.
 
     Args:
@@ -20,6 +20,7 @@ def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats) -> str:
         utc_ns: [m], rising.
         least: [m]; NaN where unknown.
         most: [m]; NaN at the same places.
+        limit: drawn as a dashed line, always inside the picture.
     """
     good = ~np.isnan(least)
     head = (
@@ -30,6 +31,8 @@ def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats) -> str:
     if not good.any():
         return f'{head}<text x="{_LEFT}" y="{_HIGH // 2}">no good value</text></svg>'
     low, high = float(np.nanmin(least)), float(np.nanmax(most))
+    if limit is not None:
+        low, high = min(low, limit), max(high, limit)
     room = 0.05 * (high - low) or max(1.0, 0.05 * abs(high))
     x = _LEFT + (utc_ns - utc_ns[0]) / max(1, int(utc_ns[-1] - utc_ns[0])) * (_WIDE - _LEFT - 10)
 
@@ -37,7 +40,15 @@ def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats) -> str:
     ground = _HIGH - _BOTTOM - scale * (low - room)
     under, over = ground + scale * least, ground + scale * most
     bands = "".join(_band(x[part], under[part], over[part]) for part in _known(good))
-    return f"{head}{_grid(low, high, ground, scale)}{bands}{_times(utc_ns, x)}</svg>"
+    dashed = "" if limit is None else _limit(ground + scale * limit)
+    return f"{head}{_grid(low, high, ground, scale)}{bands}{dashed}{_times(utc_ns, x)}</svg>"
+
+
+def _limit(y: float) -> str:
+    return (
+        f'<line x1="{_LEFT}" x2="{_WIDE - 10}" y1="{y:.1f}" y2="{y:.1f}" stroke="#a00" stroke-width="1.5"'
+        ' stroke-dasharray="6 4"/>'
+    )
 
 
 def _known(good: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[slice]:

@@ -35,7 +35,7 @@ _TITLES: Final = {
     "cooling_margin": "Cooling margin",
     "rotor_temperature_degc": "Rotor, estimated",
 }
-_STYLE: Final = """
+STYLE: Final = """
 @page { margin: 14mm }
 body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 190mm; margin: 2em auto;
   padding: 0 1em }
@@ -84,7 +84,7 @@ def trip_page(record: Record, number: int, verified: Report) -> str:
     )
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head>'
+        f'<meta name="viewport" content="width=device-width"><style>{STYLE}</style></head>'
         f"<body>{''.join(parts)}</body></html>\n"
     )
 

@@ -69,7 +69,7 @@ def asked(*more: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str
 def test_the_pace_that_is_offered_keeps_every_limit_and_a_quicker_one_does_not(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    water = ["--inlet", "97 degF", "--tank", "60 bbl", "--ambient", "60 degF", "--loss", "30 kW/K"]
+    water = ["--inlet", "90 degF", "--tank", "25 bbl", "--ambient", "80 degF", "--loss", "10 kW/K"]
     status, found = asked(*STRING, *water, "--pace", "25", capsys=capsys)
     assert status == 1
     assert not found["ok"]

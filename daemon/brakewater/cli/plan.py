@@ -174,6 +174,7 @@ _TITLES = {
     "heat_mean_w": "put in, mean",
     "outlet_peak_degc": "outlet, peak",
     "rotor_peak_degc": "rotor, peak",
+    "tank_peak_degc": "tank, warmest",
     "tank_end_degc": "tank at the end",
 }
 _VERDICTS = {"kept": "kept", "unsure": "not surely kept", "passed": "NOT KEPT"}

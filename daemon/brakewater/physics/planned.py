@@ -107,7 +107,14 @@ class Course:
         return ends
 
 
-FIGURES: Final = ("heat_peak_w", "heat_mean_w", "outlet_peak_degc", "rotor_peak_degc", "tank_end_degc")
+FIGURES: Final = (
+    "heat_peak_w",
+    "heat_mean_w",
+    "outlet_peak_degc",
+    "rotor_peak_degc",
+    "tank_peak_degc",
+    "tank_end_degc",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -198,6 +205,7 @@ def figures(plan: Plan, run: Course) -> dict[str, float]:
         "heat_mean_w": float(run.put_in_w.sum()) * run.every_s / stands_s,
         "outlet_peak_degc": float(run.outlet_degc.max()),
         "rotor_peak_degc": float(run.rotor_degc.max()),
+        "tank_peak_degc": float(run.tank_degc.max()),
         "tank_end_degc": float(run.tank_degc[-1]),
     }
 

@@ -23,7 +23,7 @@ _HANDLING_S: Final = 20.0
 _SLOWEST: Final = 4.0
 """Stands an hour; slower is no trip."""
 _ROUNDS: Final = 8
-"""Halvings of a search: to half a percent."""
+"""Halvings of a search: to about a percent, and to the safe side."""
 _MOST_FLOW: Final = 4.0
 """Times the least flow; no pump of this class gives more."""
 
@@ -208,7 +208,7 @@ def _doubt(rig: Rig, brake: Brake, meant: Meant) -> Doubt:
 def _limits(brake: Brake, outcome: Outcome) -> tuple[Limit, ...]:
     values, stds = outcome.values, outcome.stds
     return (
-        Limit(name="inlet", at=brake.inlet_limit, value=values["tank_end_degc"], std=stds["tank_end_degc"]),
+        Limit(name="inlet", at=brake.inlet_limit, value=values["tank_peak_degc"], std=stds["tank_peak_degc"]),
         Limit(name="outlet", at=brake.outlet_limit, value=values["outlet_peak_degc"], std=stds["outlet_peak_degc"]),
     )
 

@@ -101,7 +101,9 @@ def scans(of: Rig, first: int, n: int, run: int = 1, seed: int = 1) -> Block:
 
 
 def start(of: Rig, run: int = 1, snapshot: bytes = b"") -> Start:
-    return Start(run=run, t_ns=0, utc_ns=UTC_NS, boot="made@0", version="test", rig_toml=of.text, snapshot=snapshot)
+    return Start(
+        run=run, t_ns=0, utc_ns=UTC_NS, boot="made@0", version="test", rig_toml=of.text, own=of.own, snapshot=snapshot
+    )
 
 
 def write_day(folder: Path, of: Rig, *, run: int = 1, count: int = SCANS, a_commit: int = 5) -> None:

@@ -38,6 +38,7 @@ class Gapped:
             boot="test@0",
             version="0",
             rig_toml=RIG.text,
+            own=RIG.own,
             snapshot=snapshot,
         )
 

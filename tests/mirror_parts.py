@@ -80,7 +80,7 @@ def incident(n: int, *, run: int = 1, t0: int = SECOND, utc0: int, rig: Rig = RI
         utc0=utc0 + n * rig.scan_ns,
         values={"ambient-temperature": 18.3},
     )
-    opening = Start(run=run, t_ns=t0 - 1, utc_ns=utc0 - 1, boot=boot, version="0", rig_toml=rig.text)
+    opening = Start(run=run, t_ns=t0 - 1, utc_ns=utc0 - 1, boot=boot, version="0", rig_toml=rig.text, own=rig.own)
     return [opening, first, command(first, key=f"c{run}", alarm="all"), more]
 
 

@@ -41,7 +41,7 @@ def many_runs(folder: Path, count: int, first: int = 1) -> None:
     """So many runs with a valid rig file, the last of them open to be the newest."""
     with Journal(folder) as journal:
         for run in range(first, first + count):
-            journal.begin(start(run, rig_toml=RIG.text, snapshot=b""))
+            journal.begin(start(run, rig_toml=RIG.text, own=RIG.own, snapshot=b""))
             journal.append(scans(RIG, 1, 700, run), (event(run, 7, 1),))
             journal.append(command(run, 701))
             journal.append(scans(RIG, 702, 300, run))

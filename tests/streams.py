@@ -403,7 +403,8 @@ def scans(
 
 def start(rig: Rig, *, run: int = 1, t_ns: int = 0, snapshot: bytes = b"") -> Start:
     return Start(
-        run=run, t_ns=t_ns, utc_ns=UTC + t_ns, boot="b", version="0", rig_toml=rig.text, snapshot=snapshot
+        run=run, t_ns=t_ns, utc_ns=UTC + t_ns, boot="b", version="0", rig_toml=rig.text, own=rig.own,
+        snapshot=snapshot,
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from brakewater.clock import MachineClock, going_on
 from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError, StorageError
 from brakewater.record.reader import Record
+from brakewater.rig import Rig
 from brakewater.stream import Block, Input, Start
 
 _log = logging.getLogger(__name__)
@@ -103,7 +104,7 @@ class _Last:
             yield item
 
 
-def start_of(restored_: Restored, *, version: str, rig_toml: str) -> Start:
+def start_of(restored_: Restored, *, version: str, rig: Rig) -> Start:
     """The Start of the run that goes on from there, stamped now."""
     return Start(
         run=restored_.run,
@@ -111,6 +112,7 @@ def start_of(restored_: Restored, *, version: str, rig_toml: str) -> Start:
         utc_ns=restored_.clock.utc_ns(),
         boot=restored_.clock.boot,
         version=version,
-        rig_toml=rig_toml,
+        rig_toml=rig.text,
         snapshot=restored_.snapshot,
+        own=rig.own,
     )

@@ -20,6 +20,9 @@ Ints = NDArray[np.int64]
 Words = NDArray[np.uint16]
 Codes = NDArray[np.uint8]
 
+OwnLayout = tuple[tuple[str, str], ...]
+"""Name and data type of each of the daemon's own points, in the order of a scan."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
@@ -34,6 +37,8 @@ class Start:
     rig_toml: str
     snapshot: bytes = b""
     """State of the engine before this run, as canonical JSON; empty where there was none."""
+    own: OwnLayout | None = None
+    """The daemon's own points in the scans of this run; None: recorded before this was noted."""
 
     @property
     def input(self) -> int:

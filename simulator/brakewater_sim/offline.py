@@ -54,7 +54,7 @@ class Recorded:
 
 def start_of(rig: Rig) -> Start:
     """The input that opens every simulated record."""
-    return Start(run=1, t_ns=0, utc_ns=UTC_NS, boot="simulated@0", version=__version__, rig_toml=rig.text)
+    return Start(run=1, t_ns=0, utc_ns=UTC_NS, boot="simulated@0", version=__version__, rig_toml=rig.text, own=rig.own)
 
 
 def blocks(

@@ -49,7 +49,7 @@ async def _ours(rig: Rig, folder: Path, period_s: float = 0.0) -> tuple[float, f
         before = restored(None)
         source = PolledSource(rig, OwnDevice(rig, {}), period_s=period_s)
         loop = Loop(engine=before.engine, journal=journal, clock=before.clock, again=_no_loss)
-        loop.begin(start_of(before, version="bench", rig_toml=rig.text))
+        loop.begin(start_of(before, version="bench", rig=rig))
         task = asyncio.create_task(loop.watch(source))
         await asyncio.sleep(0.2)
         first = loop.picture.input if loop.picture else 0

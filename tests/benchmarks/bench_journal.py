@@ -34,7 +34,7 @@ def _turns(journal: Journal | Unrecorded) -> list[float]:
     from brakewater.stream import Start  # noqa: PLC0415 - only in the child
 
     rig, engine = demo(), Engine()
-    start = Start(run=1, t_ns=0, utc_ns=UTC, boot="b", version="0", rig_toml=rig.text)
+    start = Start(run=1, t_ns=0, utc_ns=UTC, boot="b", version="0", rig_toml=rig.text, own=rig.own)
     engine.feed(start)
     journal.begin(start, wait_s=30)
     stream, n, took = scans(rig, SCANS), 0, []

@@ -40,7 +40,7 @@ def write_day(folder: Path, scans: int = DAY) -> None:
     rig = load(demo_file())
     words = words_of_a_day(rig, scans)
     with Journal(folder, bound=scans + 10) as journal:
-        journal.begin(Start(run=1, t_ns=0, utc_ns=10**18, boot="bench", version="0", rig_toml=rig.text))
+        journal.begin(Start(run=1, t_ns=0, utc_ns=10**18, boot="bench", version="0", rig_toml=rig.text, own=rig.own))
         for first in range(0, scans, CHUNK):
             journal.append(block(rig, words, first, min(first + CHUNK, scans)))
             journal.wait_committed()

@@ -60,7 +60,7 @@ class Parts:
             latest=(*also, self.shown),
             again=lambda _: pytest.fail("nothing was lost"),
         )
-        self.loop.begin(Start(run=1, t_ns=0, utc_ns=0, boot="test@0", version="0", rig_toml=RIG.text))
+        self.loop.begin(Start(run=1, t_ns=0, utc_ns=0, boot="test@0", version="0", rig_toml=RIG.text, own=RIG.own))
 
     def ask(self, number: int, do: str = "acknowledge", **args: Any) -> "asyncio.Future[Answer]":
         return self.loop.ask(Request(id=f"c{number}", actor="driller", do=do, args=args or {"alarm": "all"}))
@@ -130,7 +130,7 @@ def test_a_start_is_never_before_the_last_input(parts: Parts) -> None:
         await parts.loop.watch(Played([CALM] * 3))
         await parts.settled()
         parts.clock.t_ns = 0
-        parts.loop.begin(Start(run=2, t_ns=0, utc_ns=0, boot="test@0", version="0", rig_toml=RIG.text))
+        parts.loop.begin(Start(run=2, t_ns=0, utc_ns=0, boot="test@0", version="0", rig_toml=RIG.text, own=RIG.own))
         assert parts.engine.picture().t_ns >= 50 * TICK_NS
 
     run(test())
@@ -376,12 +376,21 @@ def test_a_segment_ends_at_its_time_with_the_live_state(parts: Parts, tmp_path: 
         begun.append(engine.picture().run + 1)
         state, t_ns = engine.state(), parts.clock.t_ns
         return Start(
-            run=begun[-1], t_ns=t_ns, utc_ns=t_ns, boot="test@0", version="0", rig_toml=RIG.text, snapshot=state
+            run=begun[-1],
+            t_ns=t_ns,
+            utc_ns=t_ns,
+            boot="test@0",
+            version="0",
+            rig_toml=RIG.text,
+            own=RIG.own,
+            snapshot=state,
         )
 
     parts.loop._again = again
     parts.loop.segment_ns = 60_000_000_000
-    parts.loop.begin(Start(run=2, t_ns=0, utc_ns=45_000_000_000, boot="test@0", version="0", rig_toml=RIG.text))
+    parts.loop.begin(
+        Start(run=2, t_ns=0, utc_ns=45_000_000_000, boot="test@0", version="0", rig_toml=RIG.text, own=RIG.own)
+    )
 
     async def test() -> None:
         for second in range(1, 150):

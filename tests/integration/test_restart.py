@@ -66,7 +66,7 @@ async def main():
             tell(run=picture.run, input=picture.input, standing=standing)
 
     loop = Loop(engine=before.engine, journal=journal, clock=before.clock, latest=(Out(),), again=lambda _: 1 / 0)
-    loop.begin(start_of(before, version="0", rig_toml=rig.text))
+    loop.begin(start_of(before, version="0", rig=rig))
     tell(began=before.run, standing={a.alarm: a.state for a in before.engine.alarms() if a.state != "normal"}
          if before.run > 1 else {})
     await loop.watch(Played((sample for _ in range(10**6)), lambda _: asyncio.sleep(0.02)))
@@ -185,7 +185,7 @@ def errors(caplog: pytest.LogCaptureFixture) -> list[str]:
 
 def check_start(found: Restored, folder: Path, run: int) -> None:
     """A new run begins with what was restored and can be recorded."""
-    opened = start_of(found, version="0", rig_toml=RIG.text)
+    opened = start_of(found, version="0", rig=RIG)
     assert (opened.run, opened.snapshot) == (run, found.snapshot)
     with Journal(folder) as journal:
         journal.begin(opened, found.engine.feed(opened).events)

@@ -18,7 +18,7 @@ def heat(size: int) -> Floats:
     inlet = 25.0 + 2.0 * np.sin(np.arange(1800) / 40.0)
     stream = scans(RIG, 1800, values={"aux-flow": flow, "aux-inlet": inlet})
     engine, found = Engine(), []
-    engine.feed(Start(run=1, t_ns=0, utc_ns=UTC, boot="b", version="0", rig_toml=RIG.text))
+    engine.feed(Start(run=1, t_ns=0, utc_ns=UTC, boot="b", version="0", rig_toml=RIG.text, own=RIG.own))
     for at in range(0, 1800, size):
         outcome = engine.feed(stream.cut(at, min(at + size, 1800)))
         found.append(np.array(outcome.derived["aux", "heat_lag_free_w"].values))

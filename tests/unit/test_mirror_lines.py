@@ -29,7 +29,7 @@ def drained(batches: Batches) -> list[str]:
 
 
 def begun(run: int = 1, *, t_ns: int = 0, utc_ns: int = UTC, boot: str = "b") -> Start:
-    return Start(run=run, t_ns=t_ns, utc_ns=utc_ns, boot=boot, version="0", rig_toml=RIG.text)
+    return Start(run=run, t_ns=t_ns, utc_ns=utc_ns, boot=boot, version="0", rig_toml=RIG.text, own=RIG.own)
 
 
 @pytest.mark.parametrize("every_ns", [0, SECOND, 7 * SECOND // 10, 5 * SECOND])

@@ -27,7 +27,7 @@ from brakewater.engine.read import Reader
 from brakewater.engine.watched import Mask, Sights, Watched
 from brakewater.errors import Defect, StorageError
 from brakewater.quality import Status
-from brakewater.rig import Rig, parse
+from brakewater.rig import Rig, as_recorded, parse
 from brakewater.stream import (
     TESTED,
     AlarmNow,
@@ -110,7 +110,7 @@ class Engine:
         if start.snapshot and before and start.snapshot != before:
             self.drifted.append(start.run)
         kept = before if self._instead is not None else start.snapshot
-        rig = self._instead or parse(start.rig_toml, f"run {start.run}")
+        rig = as_recorded(self._instead or parse(start.rig_toml, f"run {start.run}"), start.own)
         self._build(rig, start.run)
         self._last = (start.run, 0, start.t_ns, start.utc_ns)
         return Outcome(events=tuple(self._carry_over(json.loads(kept), start)) if kept else ())

@@ -71,19 +71,21 @@ def start_body(start: Start) -> bytes:
     Raises:
         UnicodeDecodeError: the snapshot is no UTF-8 text.
     """
-    return canonical(
-        {
-            "rig_toml": start.rig_toml,
-            "version": start.version,
-            "boot": start.boot,
-            "snapshot": start.snapshot.decode(),
-        }
-    )
+    doc: dict[str, Any] = {
+        "rig_toml": start.rig_toml,
+        "version": start.version,
+        "boot": start.boot,
+        "snapshot": start.snapshot.decode(),
+    }
+    if start.own is not None:
+        doc["own"] = [list(one) for one in start.own]
+    return canonical(doc)
 
 
 def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
     """The Start of a row."""
     doc = parse(body)
+    own = doc.get("own")
     return Start(
         run=run,
         t_ns=t_ns,
@@ -92,6 +94,7 @@ def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
         version=doc["version"],
         rig_toml=doc["rig_toml"],
         snapshot=doc["snapshot"].encode(),
+        own=None if own is None else tuple((str(name), str(kind)) for name, kind in own),
     )
 
 

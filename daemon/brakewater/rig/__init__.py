@@ -17,6 +17,7 @@ from brakewater.rig.model import (
     Suppression,
     Table,
 )
+from brakewater.rig.own import as_recorded
 
 __all__ = [
     "SELF",
@@ -33,6 +34,7 @@ __all__ = [
     "Slot",
     "Suppression",
     "Table",
+    "as_recorded",
     "load",
     "parse",
 ]

@@ -33,6 +33,7 @@ from brakewater.rig.roles import PLAUSIBLE, ROLES
 from brakewater.signals.convert import AnySignal, Direct, Linear, Register
 from brakewater.signals.rtd import Tolerance
 from brakewater.signals.words import register_count
+from brakewater.stream import OwnLayout
 
 if TYPE_CHECKING:
     from brakewater.rig.keeping import Keeping
@@ -535,6 +536,11 @@ class Rig:
     def device_names(self) -> tuple[str, ...]:
         """In the order of the file; ``self`` is last."""
         return (*(device.name for device in self.devices), SELF)
+
+    @cached_property
+    def own(self) -> OwnLayout:
+        """The daemon's own points as they stand in a scan, for its ``Start``."""
+        return tuple((point.name, point.register.kind.value) for point in self.points if point.device == SELF)
 
     @cached_property
     def groups(self) -> tuple[Group, ...]:

@@ -104,7 +104,7 @@ async def _running(
         _same_rig(rig, before, folder)
         running = _Running(recording, before, settings, also, period_s)
         stack.push_async_callback(running.close)
-        await running.begin(rig, start_of(before, version=__version__, rig_toml=rig.text))
+        await running.begin(rig, start_of(before, version=__version__, rig=rig))
         await running.open_control(stack)
         _set_memory_aside()
         _log.info("watching rig %s, run %d, record in %s", rig.name, before.run, folder if recording.works else "none")
@@ -184,6 +184,7 @@ class _Running:
             version=__version__,
             rig_toml=rig.text,
             snapshot=engine.state(),
+            own=rig.own,
         )
 
     async def begin(self, rig: Rig, start: Start) -> None:

@@ -9,7 +9,7 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from brakewater.errors import DamagedRecordError, RigFileError
+from brakewater.errors import DamagedRecordError, RigFileError, StorageError
 from brakewater.record.evidence import signatures_in
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
 from brakewater.record.rows import Row, inputs_of
@@ -21,7 +21,7 @@ from brakewater.record.sealed.steps import StepsSeen
 from brakewater.record.sealed.table import LEVEL, Extra, TableWriter, schema_of, table_of
 from brakewater.record.segment import Head, read_meta, read_widths, reading, sync_folder
 from brakewater.record.signing import Signature
-from brakewater.rig import Rig, parse
+from brakewater.rig import Rig, as_recorded, parse
 from brakewater.stream import Block, Input, Start
 
 BLOCK: Final = 8192
@@ -120,8 +120,8 @@ def _start(hot: Path, run: int, others: list[Row]) -> Start:
 def _rig(start: Start) -> Rig | None:
     """None where this version refuses the rig file: its words then stand by number."""
     try:
-        return parse(start.rig_toml, f"run {start.run}")
-    except RigFileError:
+        return as_recorded(parse(start.rig_toml, f"run {start.run}"), start.own)
+    except (RigFileError, StorageError):
         return None
 
 

@@ -3,6 +3,7 @@
 This does not show what a power cut does (the page cache outlives a process): see test_crash_images.py for that.
 """
 
+import contextlib
 import hashlib
 import json
 import os
@@ -29,6 +30,9 @@ from record_streams import flat
 ROUNDS = int(os.environ.get("BRAKEWATER_KILLS", "500"))
 WHOLE_EVERY = 25
 """So many rounds apart the whole record is verified; each round what it has added is read."""
+SEALING_EVERY = 3
+"""So many rounds apart a kill waits for a sealing to fall into."""
+PATIENCE_S = 8.0
 TESTS = Path(__file__).parents[1]
 
 pytestmark = [pytest.mark.integration, pytest.mark.long]
@@ -48,8 +52,11 @@ class Arrived(Scripted):
         return Answers(keep=False)
 
 
-def one_round(folder: Path, url: str, chance: random.Random) -> tuple[int, int, int]:
-    """Go on, kill with all children, and give the last acknowledged run, input and event."""
+def one_round(folder: Path, url: str, chance: random.Random, *, sealing: bool) -> tuple[int, int, int]:
+    """Go on, kill with all children, and give the last acknowledged run, input and event.
+
+    With ``sealing`` the kill falls while a segment is being sealed, if that comes about in time.
+    """
     words = [sys.executable, str(TESTS / "faults" / "kill_load.py"), str(folder), url]
     child = subprocess.Popen(
         words,
@@ -60,13 +67,30 @@ def one_round(folder: Path, url: str, chance: random.Random) -> tuple[int, int, 
     )
     assert child.stdout is not None
     first = child.stdout.readline()
-    time.sleep(chance.uniform(0, 3))
+    if sealing:
+        await_draft(folder)
+    time.sleep(chance.uniform(0, 0.1 if sealing else 3))
     os.killpg(child.pid, signal.SIGKILL)
     out, errors = child.communicate(timeout=10)
     assert child.returncode == -signal.SIGKILL, errors.decode()
     told = [tuple(map(int, line.split())) for line in (first + out).decode().rsplit("\n", 1)[0].splitlines()]
     last = max(one[:2] for one in told)
     return last[0], last[1], max(one[2] for one in told if one[0] == last[0])
+
+
+def drafts(folder: Path) -> list[Path]:
+    """Segments that are half sealed."""
+    return list((folder / "segments").glob(".sealing-*"))
+
+
+def await_draft(folder: Path) -> None:
+    """Until a segment begins to be sealed that was not left half sealed before, or patience ends."""
+    before, ends = {one: one.stat().st_ino for one in drafts(folder)}, time.monotonic() + PATIENCE_S
+    while time.monotonic() < ends:
+        with contextlib.suppress(FileNotFoundError):
+            if {one: one.stat().st_ino for one in drafts(folder)}.items() - before.items():
+                return
+        time.sleep(0.005)
 
 
 def check_round(folder: Path, first_run: int, told: tuple[int, int, int], digests: dict[int, str]) -> None:
@@ -90,15 +114,14 @@ def digest(rows: list[object]) -> str:
 
 @pytest.mark.timeout(600 + 10 * ROUNDS)
 def test_kills_under_full_load(tmp_path: Path) -> None:
-    folder, chance, digests, tally = tmp_path / "record", random.Random(17), dict[int, str](), Counter[str]()
+    folder, chance, digests, tally = tmp_path / "record", random.Random(ROUNDS), dict[int, str](), Counter[str]()
     folder.mkdir()
     with Arrived().up() as server:
         assert isinstance(server, Arrived)
         for number in range(1, ROUNDS + 1):
             first_run = Record(folder).next_run()
-            told = one_round(folder, server.url, chance)
-            drafts = list((folder / "segments").glob(".sealing-*"))
-            tally["killed while sealing"] += bool(drafts)
+            told = one_round(folder, server.url, chance, sealing=number % SEALING_EVERY == 0)
+            tally["killed while sealing"] += bool(drafts(folder))
             check_round(folder, first_run, told, digests)
             if number % WHOLE_EVERY == 0:
                 report = verify(folder)

@@ -35,7 +35,7 @@ def manager(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Manager]
     made.line.close()
 
 
-class Enough(Exception):
+class EnoughError(Exception):
     """Ends the telling, which has no end of its own."""
 
 
@@ -44,10 +44,10 @@ async def followed(guardian: Guardian, flows: Callable[[], bool], steps: int) ->
 
     def asked() -> bool:
         if next(left, None) is None:
-            raise Enough
+            raise EnoughError
         return flows()
 
-    with contextlib.suppress(Enough):
+    with contextlib.suppress(EnoughError):
         await guardian.follow(asked, lambda: "all well")
 
 

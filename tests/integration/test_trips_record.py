@@ -55,8 +55,12 @@ def test_trips_and_stands_are_those_that_were_made(short: tuple[Path, dict[str, 
     ]
     lowered = found.lines[0]
     put_in = truth["trips"][0]["heat_j"]
-    # Two stands: what the rotor and the housing still hold at the end has not reached the outlet.
-    assert abs(lowered.energy_j - put_in) < max(2.0 * lowered.energy_std_j, 0.1 * put_in)
+    # What rotor and housing still hold when the next trip begins has not reached the outlet: 8 % after so few stands.
+    assert lowered.stored_j > 0.03 * put_in
+    assert abs(lowered.put_in_j - put_in) < 0.04 * put_in
+    assert abs(lowered.put_in_j - put_in) < 2.0 * lowered.put_in_std_j
+    assert lowered.outlet_max_degc > 40.0
+    assert lowered.flow_min_m3_s > 4e-3
     assert lowered.known == pytest.approx(1.0, abs=1e-3)
     # The first stand is under way when the record begins: what of it came before the hook is known is not counted.
     assert lowered.way_m == pytest.approx(lowered.stands * 28.95, abs=8.0)

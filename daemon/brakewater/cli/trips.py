@@ -102,6 +102,9 @@ def _remarks(line: "TripLine", units: str) -> list[str]:
     from brakewater.units import Dimension, shown  # noqa: PLC0415 - only when needed
 
     said = [f"found by the {'hook and block' if line.found_by == 'hoist' else 'heat alone'}"]
+    if line.put_in_j is not None and line.put_in_std_j is not None and line.stored_j is not None:
+        spread = _K * line.put_in_std_j / 1e6
+        said.append(f"put in {line.put_in_j / 1e6:.0f} +/- {spread:.0f} MJ, of it stored {line.stored_j / 1e6:.0f}")
     if line.warmed_k is not None:
         value, unit = shown(line.warmed_k, Dimension.DIFFERENCE, units)
         said.append(f"water {'warmer' if value >= 0 else 'cooler'} by {abs(value):.1f} {unit}")

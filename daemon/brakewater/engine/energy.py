@@ -65,12 +65,20 @@ class Energy:
         groups.grades["heat"] = worst
         rows: list[Floats] = [heat, parts.flow, parts.inlet, parts.outlet]
         counted = np.where(seen & ~dry, dt, 0) * 1e-6
-        return np.array([*[whole(row * counted) for row in rows], ~(seen | dry)], np.int64)
+        # In service without flow, heat leaves as steam or stays in the rotor: of that the water tells nothing.
+        return np.array([*[whole(row * counted) for row in rows], ~seen | (dry & self._served_in(groups))], np.int64)
+
+    @staticmethod
+    def _served_in(groups: Groups) -> Any:
+        """[m] whether the brake is in service; unknown counts as in service."""
+        if "service" not in groups.means:
+            return np.ones(len(groups.t_ns), np.bool_)
+        return (groups.means["service"] >= 0.5) | (groups.grades["service"] != GOOD)
 
     def _begins(self, groups: Groups) -> Any:
         if "service" not in groups.means:
             return np.zeros(len(groups.t_ns), np.bool_)
-        served = (groups.means["service"] >= 0.5) | (groups.grades["service"] != GOOD)
+        served = self._served_in(groups)
         before = np.concatenate(([self._served], served[:-1]))
         self._served = bool(served[-1])
         return served & ~before

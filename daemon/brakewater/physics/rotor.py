@@ -26,7 +26,7 @@ BOILING_DEGC: Final = 100.0
 _STILL_STD: Final = 0.5
 """Relative standard uncertainty of the contact with standing water; an assumption."""
 _HOTTEST_DEGC: Final = 1000.0
-_CORE_STD_K: Final = 10.0
+CORE_STD_K: Final = 10.0
 """Of the iron behind the skin when the watch begins: it may have worked just before; an assumption."""
 _SEVERAL: Final = 1.4
 """Contact, flow to the core and capacity are off together: so much more than one of them alone; an assumption."""
@@ -75,7 +75,7 @@ class RotorState:
     core_degc: float
     water_degc: float
     water_std_k: float = 0.0
-    core_std_k: float = _CORE_STD_K
+    core_std_k: float = CORE_STD_K
     skin_std_k: float = 0.0
     """Of the skin by power and heat capacity."""
 

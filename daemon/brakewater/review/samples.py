@@ -22,7 +22,10 @@ TOTALS: Final = (
     "heat_mj", "heat_std_mj", "known_ns", "inlet_over_ns", "outlet_over_ns", "flow_under_ns", "level_over_ns",
 )  # fmt: skip
 """Running totals; mJ is millijoules."""
-VALUES: Final = ("load_n", "block_m", "heat_w", "margin", "inlet_degc", "tank_degc")
+VALUES: Final = (
+    "load_n", "block_m", "heat_w", "margin", "inlet_degc", "outlet_degc", "flow_m3_s", "level_m", "tank_degc",
+    "rotor_degc", "torque_index", "torque_index_std",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,15 +138,16 @@ def _values(rig: Rig, brake: Brake, outcome: Outcome) -> dict[str, Floats]:
         return np.where(is_bad(column.codes), np.nan, column.values)
 
     def derived(name: str) -> Floats:
+        if (brake.name, name) not in outcome.derived:  # the rig file lacks what it needs
+            return np.full(length, np.nan)
         column = outcome.derived[brake.name, name]
         return np.where(is_bad(column.codes), np.nan, column.values)
 
-    heat = derived("heat_w")
-    length = len(heat)
+    length = len(outcome.derived[brake.name, "heat_w"].values)
     return {
         "load_n": point("hook-load", None),
         "block_m": point("block-position", None),
-        "heat_w": heat,
+        "heat_w": derived("heat_w"),
         "heat_std_w": derived("heat_std_w"),
         "margin": derived("cooling_margin"),
         "inlet_degc": point("inlet-temperature", brake.name),
@@ -151,6 +155,9 @@ def _values(rig: Rig, brake: Brake, outcome: Outcome) -> dict[str, Floats]:
         "flow_m3_s": point("inlet-flow", brake.name),
         "level_m": point("brake-level", brake.name),
         "tank_degc": point("tank-temperature", None),
+        "rotor_degc": derived("rotor_temperature_degc"),
+        "torque_index": derived("torque_index"),
+        "torque_index_std": derived("torque_index_std"),
         "in_service": point("in-service", brake.name),
     }
 

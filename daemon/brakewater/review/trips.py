@@ -3,6 +3,7 @@
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from dataclasses import dataclass, replace
+from math import sqrt
 from typing import Final
 
 import numpy as np
@@ -12,6 +13,7 @@ from brakewater.record.reader import Record
 from brakewater.review.outside import Hoisted, laid_over, proposed
 from brakewater.review.replay import Tally
 from brakewater.review.samples import Sampled, Samples, sampled
+from brakewater.review.stored import TO_AIR, Held, held
 from brakewater.rig import Rig
 from brakewater.stream import Event, Floats
 from brakewater.trips.grouping import Trip, trips
@@ -47,8 +49,16 @@ class TripLine:
     """Carried off by the water, with what came out of the rotor within ten minutes after."""
     energy_std_j: float
     """Standard uncertainty: the sensors' errors last through a trip, so they add up and do not average out."""
+    stored_j: float | None
+    """What rotor and housing hold more then than when it began; None where the rig file has no rotor."""
+    put_in_j: float | None
+    """Carried off and stored."""
+    put_in_std_j: float | None
+    """Of the sensors, the rotor's masses, and of what went into the air instead."""
     mean_heat_w: float
     peak_heat_w: float
+    outlet_max_degc: float | None
+    flow_min_m3_s: float | None
     worst_margin: float | None
     inlet_over_s: float
     outlet_over_s: float
@@ -137,13 +147,14 @@ def _numbered(line: TripLine, number: int) -> TripLine:
 
 def _lines(brake: str, samples: Samples, found: Sampled) -> list[TripLine]:
     by, stands = stands_of(samples)
+    holds = held(next(one for one in found.rig.brakes if one.name == brake), samples)
     one_by_one = list(trips(stands))
     lines = []
     for at, trip in enumerate(one_by_one):
         until_ns = trip.stands[-1].end_ns + SETTLES_NS
         for after in one_by_one[at + 1 : at + 2]:
             until_ns = min(until_ns, after.stands[0].begin_ns)
-        lines.append(_line(brake, by, trip, until_ns, samples, found))
+        lines.append(_line(brake, by, trip, (until_ns, holds), samples, found))
     return lines
 
 
@@ -161,7 +172,8 @@ def stands_of(samples: Samples) -> tuple[str, list[Stand]]:
     return "heat", [stand for stand in made if stand is not None]
 
 
-def _line(brake: str, by: str, trip: Trip, until_ns: int, samples: Samples, found: Sampled) -> TripLine:
+def _line(brake: str, by: str, trip: Trip, ends: tuple[int, Held | None], samples: Samples, found: Sampled) -> TripLine:
+    until_ns, holds = ends
     first, last = trip.stands[0].begin, trip.stands[-1].end
     settled = bisect_right(samples.t_ns.tolist(), until_ns) - 1
     within, after = slice(first, last + 1), slice(first, settled + 1)
@@ -169,6 +181,8 @@ def _line(brake: str, by: str, trip: Trip, until_ns: int, samples: Samples, foun
     def total(name: str, end: int) -> int:
         return int(samples.totals[name][end] - samples.totals[name][first])
 
+    energy, std = total("heat_mj", settled) / 1e3, total("heat_std_mj", settled) / 1e3
+    stored, put_in, put_in_std = _put_in(energy, std, None if holds is None else holds.grown(first, settled))
     lasts_s = (samples.t_ns[last] - samples.t_ns[first]) / 1e9
     ways = [stand.way_m for stand in trip.stands if stand.way_m is not None]
     return TripLine(
@@ -186,10 +200,15 @@ def _line(brake: str, by: str, trip: Trip, until_ns: int, samples: Samples, foun
         stands_per_hour=trip.stands_per_hour,
         pauses=len(trip.pauses_ns),
         pauses_s=sum(trip.pauses_ns) / 1e9,
-        energy_j=total("heat_mj", settled) / 1e3,
-        energy_std_j=total("heat_std_mj", settled) / 1e3,
+        energy_j=energy,
+        energy_std_j=std,
+        stored_j=stored,
+        put_in_j=put_in,
+        put_in_std_j=put_in_std,
         mean_heat_w=total("heat_mj", last) / 1e3 / lasts_s if lasts_s > 0 else 0.0,
         peak_heat_w=_peak(samples.values["heat_w"][after]),
+        outlet_max_degc=_most(samples.values["outlet_degc"][within]),
+        flow_min_m3_s=_least(samples.values["flow_m3_s"][within]),
         worst_margin=_least(samples.values["margin"][within]),
         inlet_over_s=total("inlet_over_ns", last) / 1e9,
         outlet_over_s=total("outlet_over_ns", last) / 1e9,
@@ -214,6 +233,22 @@ def _peak(heat: Floats) -> float:
 def _least(values: Floats) -> float | None:
     known = values[np.isfinite(values)]
     return float(known.min()) if len(known) else None
+
+
+def _most(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.max()) if len(known) else None
+
+
+def _put_in(
+    energy: float, std: float, grown: tuple[float, float] | None
+) -> tuple[float | None, float | None, float | None]:
+    """Stored, put in, and its standard uncertainty."""
+    if grown is None:
+        return None, None, None
+    stored, stored_std = grown
+    to_air = TO_AIR / sqrt(3.0) * (energy + stored)
+    return stored, energy + stored, sqrt(std * std + stored_std * stored_std + to_air * to_air)
 
 
 def _warmed(samples: Samples, within: slice) -> float | None:

@@ -64,7 +64,8 @@ class Row:
         mj = [x / 1e6 for x in (self.carried_j, self.stored_j, self.put_in_j, 1.96 * self.std_j, self.truth_j)]
         return (
             f"{self.plant}  {self.sensors:7} carried {mj[0]:7.1f}  stored {mj[1]:5.1f}  sum {mj[2]:7.1f}"
-            f" +/- {mj[3]:5.1f} MJ  put in {mj[4]:7.1f}  off {mj[2] / mj[4] - 1.0:+6.1%}  {'in' if self.inside else 'OUT'}"
+            f" +/- {mj[3]:5.1f} MJ  put in {mj[4]:7.1f}"
+            f"  off {mj[2] / mj[4] - 1.0:+6.1%}  {'in' if self.inside else 'OUT'}"
         )
 
 
@@ -104,7 +105,7 @@ def rows(plants: tuple[tuple[str, int, int], ...] = PLANTS, draws: int = DRAWS) 
             ticks = {at * rig.scan_ns: simulation.advance_to(at * rig.scan_ns) for at in range(count)}
             middle = {role: ticks[rig.scan_ns * (count // 2)].truth[role] for role in ROLES}
             for draw in range(1 if ideal else draws):
-                off = {} if ideal else drawn(rig, middle, Random(100 * number + draw))  # noqa: S311
+                off = {} if ideal else drawn(rig, middle, Random(100 * number + draw))
                 yield _row(number, "ideal" if ideal else f"draw {draw + 1}", (rig, scenario), Seen(ticks, off))
 
 

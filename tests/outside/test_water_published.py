@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from CoolProp import CoolProp as properties
 from iapws.iapws97 import _Region1
 
 from brakewater.physics import water
@@ -85,7 +86,6 @@ def test_table_at_1_atm(t: float, density: float, cp: float, enthalpy: float) ->
 # so the grid stops short of them.
 @pytest.mark.parametrize(("fluid", "density_rel", "cp_rel"), [("IF97::Water", 2e-6, 1e-4), ("HEOS::Water", 3e-5, 7e-4)])
 def test_against_coolprop(fluid: str, density_rel: float, cp_rel: float) -> None:
-    properties = pytest.importorskip("CoolProp.CoolProp")
     t = np.linspace(0.5, 99.5, 100)
     density, cp, enthalpy = (
         properties.PropsSI(name, "T", t + 273.15, "P", 101325.0, fluid) for name in ("D", "C", "H")

@@ -47,6 +47,12 @@ def test_a_record_that_begins_with_the_string_on_its_way_still_counts_that_stand
     assert len(stands([*lowered(), *lowered()])) == 2
 
 
+def test_the_first_stand_after_a_rest_at_the_records_begin_counts() -> None:
+    picked = [*still(30, EMPTY_N, 1.0), *way(20, EMPTY_N, 1.0, 29.7), *still(70, EMPTY_N, 29.7)]
+    found = stands([*picked, *way(6, FULL_N, 29.7, 30.0), *lowered()])
+    assert [(stand.lowered, stand.begin) for stand in found] == [(True, 120)]
+
+
 def test_setting_the_string_going_and_stopping_it_does_not_pass_for_landing() -> None:
     loads = [620e3, 555e3, 550e3, 556e3, *[600e3] * 22, 655e3, 661e3, 655e3, 620e3]
     blocks = [30.0 - k for k in range(len(loads))]

@@ -24,6 +24,8 @@ LEAST_PULSE_W: Final = 20e3
 """The stated duty of stands from heat alone: swings below it are not told from noise."""
 _SURE: Final = 4
 """So many samples in a row must say that a string hangs or has landed: setting it going and stopping it take three."""
+_PICKED: Final = 1.25
+"""Where a record begins: so many times the least load is a string picked up, not one on its way that was stopped."""
 _SWING: Final = 0.25
 _FLAT: Final = 0.3
 _SOON: Final = 0.5
@@ -87,7 +89,7 @@ class HoistStands:
         self._turns = []
         if not hangs:
             return self._stand(since)
-        if before is False:
+        if before is False or load_n > _PICKED * (load_n - over):
             self._from = since
         return None
 

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from CoolProp import CoolProp as properties
+from CoolProp.CoolProp import PropsSI
 from iapws.iapws97 import _Region1
 
 from brakewater.physics import water
@@ -87,9 +87,7 @@ def test_table_at_1_atm(t: float, density: float, cp: float, enthalpy: float) ->
 @pytest.mark.parametrize(("fluid", "density_rel", "cp_rel"), [("IF97::Water", 2e-6, 1e-4), ("HEOS::Water", 3e-5, 7e-4)])
 def test_against_coolprop(fluid: str, density_rel: float, cp_rel: float) -> None:
     t = np.linspace(0.5, 99.5, 100)
-    density, cp, enthalpy = (
-        properties.PropsSI(name, "T", t + 273.15, "P", 101325.0, fluid) for name in ("D", "C", "H")
-    )
+    density, cp, enthalpy = (PropsSI(name, "T", t + 273.15, "P", 101325.0, fluid) for name in ("D", "C", "H"))
     np.testing.assert_allclose(water.density_kg_m3(t), density, rtol=density_rel)
     np.testing.assert_allclose(water.cp_j_kg_k(t), cp, rtol=cp_rel)
     ours = water.enthalpy_j_kg(t)

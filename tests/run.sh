@@ -2,6 +2,7 @@
 # Sets up and passes the tests.
 #   bash tests/run.sh          lint, types, floors, and all fast tests
 #   bash tests/run.sh long     the long ones: kills, soak, fuzz, incident tables
+#   bash tests/run.sh outside  published values and reference libraries, and every table held against the plant
 #   bash tests/run.sh bench    the benchmarks: ratios against their floors
 # Further arguments go to pytest (or to the benchmarks), for example: bash tests/run.sh -k poller
 set -euo pipefail
@@ -17,7 +18,7 @@ virtual_environment dev.lock
 .venv/bin/python deploy/charts.py || true # it says what is missing without it
 python=.venv/bin/python
 what=fast
-case "${1:-}" in fast | long | bench) what=$1 && shift ;; esac
+case "${1:-}" in fast | long | bench | outside) what=$1 && shift ;; esac
 case "$what" in
   fast)
     .venv/bin/ruff check
@@ -29,5 +30,9 @@ case "$what" in
     $python -m pytest -m "not long" -n auto --dist loadfile
     ;;
   long) $python -m pytest -m long --timeout 7200 "$@" ;;
+  outside)
+    [ $# -gt 0 ] || $python -m pytest tests/outside -m "not long"
+    cd tests && PYTHONPATH=.:../simulator ../$python -m outside "$@"
+    ;;
   bench) cd tests && ../$python -m benchmarks "$@" ;;
 esac

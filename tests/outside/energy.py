@@ -122,11 +122,17 @@ def _row(number: int, sensors: str, of: tuple[Rig, object], seen: Seen) -> Row:
     return Row(number, sensors, trip["heat_j"], line.energy_j, line.stored_j, line.put_in_j, line.put_in_std_j)  # type: ignore[arg-type]
 
 
-if __name__ == "__main__":
+def table() -> Iterator[str]:
+    """Every row, and how many are inside."""
     told = []
     for row in rows():
         told.append(row)
-        print(row, flush=True)
-    drawn_ones = [row for row in told if row.sensors != "ideal"]
-    print(f"inside: {sum(row.inside for row in drawn_ones)} of {len(drawn_ones)} with drawn biases, ", end="")
-    print(f"{sum(row.inside for row in told) - sum(row.inside for row in drawn_ones)} of {len(PLANTS)} ideal")
+        yield str(row)
+    drawn_ones = [row.inside for row in told if row.sensors != "ideal"]
+    ideal = [row.inside for row in told if row.sensors == "ideal"]
+    yield f"inside: {sum(drawn_ones)} of {len(drawn_ones)} with drawn biases, {sum(ideal)} of {len(ideal)} ideal"
+
+
+if __name__ == "__main__":
+    for line in table():
+        print(line, flush=True)

@@ -1,0 +1,48 @@
+"""Every outside table by one command, as ``bash tests/run.sh outside`` calls it.
+
+python -m outside                     what is checked against which source, then every table held against the plant
+python -m outside plan energy         only these tables
+python -m outside sources             only the sources
+"""
+
+import re
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from outside import energy, forecasts, observer, plan
+
+FOLDER = Path(__file__).parent
+_WRAPPED = re.compile(r"\s*\n\s*#\s*")
+_TEST = re.compile(r"^def test_", re.MULTILINE)
+_SOURCE = re.compile(r"^\s*#\s*(Source: .*(?:\n\s*#\s+.*)*)", re.MULTILINE)
+
+
+def sources() -> Iterator[str]:
+    """File, then each source as it stands beside its check."""
+    for file in sorted(FOLDER.glob("test_*.py")):
+        text = file.read_text(encoding="utf-8")
+        yield f"{file.name}: {len(_TEST.findall(text))} checks"
+        yield from ("    " + _WRAPPED.sub(" ", one) for one in _SOURCE.findall(text))
+
+
+TABLES: dict[str, tuple[Callable[[], Iterator[object]], str]] = {
+    "sources": (sources, "What is checked against which source; pytest tests/outside runs it"),
+    "plan": (plan.rows, "Plans against the simulator's finer plant (heat in kW, temperatures in degC)"),
+    "energy": (energy.table, "Energy of trips: carried off + stored = put in, sensors off by draws from their classes"),
+    "forecasts": (forecasts.table, "Forecasts of limits over drawn incidents"),
+    "observer": (observer.rows, "Rotor's temperature and its band; goals: cover 0.90 to 0.99, half/rise 0.15"),
+}
+
+
+def main() -> int:
+    """Prints the tables that were asked for."""
+    for name in sys.argv[1:] or TABLES:
+        rows, title = TABLES[name]
+        print(f"\n{title}\n" + "-" * len(title))
+        for row in rows():
+            print(row, flush=True)
+    return 0
+
+
+sys.exit(main())

@@ -10,6 +10,7 @@ from brakewater.clock import MachineClock, going_on
 from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError, StorageError
 from brakewater.record.reader import Record
+from brakewater.record.segment import NewerRecordError
 from brakewater.rig import Rig
 from brakewater.stream import Block, Input, Start
 
@@ -36,6 +37,7 @@ def restored(record: Record | None) -> Restored:
     is, and the watch begins without memory rather than not at all; steady time goes on all the same.
 
     Raises:
+        NewerRecordError: a newer version wrote the record.
         StorageError: the folder cannot be listed.
     """
     if record is None:
@@ -59,6 +61,8 @@ def _tail(record: Record) -> tuple[Start, Iterator[Input]] | None:
             if isinstance(start, Start):
                 return start, items
             _log.error("run %d cannot be read, the watch goes on from the run before: it has no start", run)
+        except NewerRecordError:
+            raise
         except StorageError as error:
             _log.error("run %d cannot be read, the watch goes on from the run before: %s", run, error)
     return None

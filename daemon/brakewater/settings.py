@@ -25,6 +25,11 @@ class Settings(BaseSettings):
     """Signs the chain of the record: an Ed25519 private key in PEM, as ``openssl genpkey -algorithm ed25519`` writes
     it. It belongs into a credential file rather than into the environment."""
 
+    def secrets(self) -> tuple[str, ...]:
+        """All that must never be shown: for the log to strike out."""
+        given = [self.mqtt_password, self.signing_key, *self.mirror_tokens.values(), *self.panel_pins.values()]
+        return tuple(one.get_secret_value() for one in given if one is not None)
+
     def signer(self) -> Signer | None:
         """What signs the record; None where there is no key.
 

@@ -2,7 +2,6 @@
 
 import argparse
 import asyncio
-import logging
 import os
 from pathlib import Path
 
@@ -12,6 +11,12 @@ _LAST_PORT = 65535
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    parser.add_argument(
+        "--log",
+        choices=("auto", "text", "journal", "json"),
+        default="auto",
+        help="how the log is written; auto: with priorities where it goes to systemd's journal, else as plain lines",
+    )
     parser.add_argument(
         "--metrics",
         type=_address,
@@ -30,13 +35,14 @@ def _address(text: str) -> tuple[str, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0 after SIGTERM or SIGINT."""
-    from brakewater.rig import load  # noqa: PLC0415 - only when needed
+    from brakewater.log import LogFormat, begin  # noqa: PLC0415 - only when needed
+    from brakewater.rig import load  # noqa: PLC0415
     from brakewater.service import watch  # noqa: PLC0415
     from brakewater.service.guardian import Guardian  # noqa: PLC0415
     from brakewater.settings import settings  # noqa: PLC0415
 
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s")
     rig = load(args.rig)
     known = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
+    begin(LogFormat(args.log), secrets=known.secrets())
     asyncio.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
     return 0

@@ -9,6 +9,7 @@ from brakewater.cli.places import record_argument
 _STALE_S = 2.0
 _MIB = 1 << 20
 _STALE_SCANS = 4
+_MOST_STARTS = 3
 """Older than both of these, and the watch stands still."""
 
 
@@ -37,6 +38,8 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     age = found.get("scan_age_s")
     age_text = "never" if age is None else f"{age:.1f} s ago"
     print(f"{'watching' if watching else 'NOT WATCHING'} rig {found['rig']}: last scan {age_text}, run {found['run']}")
+    if found.get("starts_lately", 1) > _MOST_STARTS:
+        print(f"CRASHES AGAIN AND AGAIN: {found['starts_lately']} starts in ten minutes; its log says why")
     _show_values(found.get("values") or {}, watching=watching)
     for name, device in found["devices"].items():
         answers = ", ".join(f"{count} {status}" for status, count in device["answers"].items())

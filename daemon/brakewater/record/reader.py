@@ -15,7 +15,7 @@ from brakewater.record.places import Place, places_of
 from brakewater.record.rows import Row, inputs_of, joined
 from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.sealed.read import Sealed
-from brakewater.record.segment import Head, head_of, last_commit, reading
+from brakewater.record.segment import Head, NewerRecordError, head_of, last_commit, reading
 from brakewater.stream import Block, Event, Input, Start
 
 _T = TypeVar("_T")
@@ -234,6 +234,8 @@ class Record:
             if not place.sealed:
                 return _hot_span(place)
             manifest = read_manifest(place.path)
+        except NewerRecordError:
+            raise
         except StorageError:
             now = None if place.sealed else self._places.of(place.run)
             return self._span(now) if now is not None and now.sealed else None

@@ -50,6 +50,24 @@ CREATE INDEX commits_by_event ON commits (last_event) WHERE last_event IS NOT NU
 
 _log = logging.getLogger(__name__)
 
+
+class NewerRecordError(StorageError):
+    """A newer version of this program wrote there: no damage, so nothing may be mended or written beside it."""
+
+    def __init__(self, path: object, found: object) -> None:
+        """Say it.
+
+        Args:
+            path: the file.
+            found: the format it says it has.
+        """
+        self.found = found
+        super().__init__(
+            f"{path}: found record format {found}, written by a newer version; this one knows formats up to {SCHEMA}:"
+            " use the newer version, or another record folder"
+        )
+
+
 _RUN_DIGITS = 8
 _SIDE_FILES = ("", "-wal", "-shm", "-journal")
 
@@ -112,6 +130,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
 
     Raises:
         DamagedRecordError: SQLite cannot make sense of the file.
+        NewerRecordError: a newer version wrote it.
         StorageError: the file cannot be opened or is locked.
     """
     if path.with_name(path.name + "-journal").exists():
@@ -119,6 +138,9 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     try:
         # One reader may be handed from thread to thread; SQLite serialises.
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)) as base:
+            found = base.execute("PRAGMA user_version").fetchone()[0]
+            if found > SCHEMA:
+                raise NewerRecordError(path, found)
             yield base
     except sqlite3.DatabaseError as error:
         raise told(error, path, "unreadable") from error

@@ -12,7 +12,7 @@ from brakewater.record.evidence import CommitEntry, EventRow, Evidence
 from brakewater.record.hot import MALFORMED
 from brakewater.record.report import Report
 from brakewater.record.rows import Row, Widths, packed
-from brakewater.record.segment import Head
+from brakewater.record.segment import Head, NewerRecordError
 from brakewater.record.witness import Witness
 
 
@@ -45,6 +45,8 @@ class SegmentCheck:
                     self._check_commit(evidence, commit, widths)
                 self._check_rest(evidence)
                 self._check_itself(evidence)
+        except NewerRecordError:
+            raise
         except (StorageError, sqlite3.DatabaseError, *MALFORMED) as error:
             self._blame(f"after input {self._next_input - 1} (commit {self._next_commit - 1})", f"unreadable: {error}")
             # The next segment is not to be blamed for this one.

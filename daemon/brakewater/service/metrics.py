@@ -80,6 +80,12 @@ def _alarms(status: Status) -> Iterable[Sample]:
 _TABLE: Final = (
     ("about", "gauge", "Version and rig, as labels.", _about),
     ("scan_age_seconds", "gauge", "Since the last scan came in.", _at("scan_age_s")),
+    (
+        "starts_lately",
+        "gauge",
+        "Starts in ten minutes without an orderly stop; over 3 a crash loop.",
+        _at("starts_lately"),
+    ),
     ("lateness_seconds", "gauge", "How late the last scan began.", _at("lateness_s")),
     ("scans_skipped_total", "counter", "Scans that had no time left for them.", _at("skipped")),
     ("run", "gauge", "Number of the run.", _at("run")),

@@ -9,9 +9,11 @@ from brakewater.errors import StorageError
 from brakewater.record.cursors import Cursors
 from brakewater.record.journal import Journal
 from brakewater.record.lock import FolderLockedError
+from brakewater.record.segment import NewerRecordError
 from brakewater.record.signing import Signer
 from brakewater.record.unrecorded import Unrecorded
 from brakewater.record.writer import Committed
+from brakewater.service.starts import Starts
 
 _log = logging.getLogger(__name__)
 
@@ -28,6 +30,7 @@ class Recording:
 
         Raises:
             FolderLockedError: another daemon records there.
+            NewerRecordError: a newer version recorded there.
         """
         self.folder, self._signer = folder, signer
         self.disk_used_e4 = 0
@@ -35,6 +38,7 @@ class Recording:
         self.followers: list[Callable[[Committed], None]] = []
         """Called in the journal's thread; replaced as a whole."""
         self.journal = self._journal()
+        self.starts = Starts(folder) if self.works else None
 
     @property
     def works(self) -> bool:
@@ -44,7 +48,7 @@ class Recording:
     def _journal(self) -> Journal | Unrecorded:
         try:
             return Journal(self.folder, on_commit=self._tell, signer=self._signer)
-        except FolderLockedError:
+        except (FolderLockedError, NewerRecordError):
             raise
         except StorageError as error:
             _log.error("nothing is recorded until this is mended and the daemon started again: %s", error)

@@ -53,6 +53,7 @@ def status(loop: Loop, now: Generation, recording: Recording) -> dict[str, Any]:
         "run": picture.run if picture else None,
         "input": picture.input if picture else None,
         "scan_age_s": _age_s(loop),
+        "starts_lately": recording.starts.lately if recording.starts else 1,
         "lateness_s": now.source.lateness_ns / 1e9,
         "skipped": now.source.skipped,
         "devices": _devices(loop, now),

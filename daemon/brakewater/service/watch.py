@@ -111,6 +111,8 @@ async def _running(
         upkeep = Upkeep(recording, lambda: running.now.rig, lambda: running.run)
         stack.push_async_callback(upkeep.close)
         yield running
+        if recording.starts is not None:
+            recording.starts.stopped()
     _log.info("stopped watching rig %s", rig.name)
 
 
@@ -286,7 +288,9 @@ class _Running:
         """How the watch does, for the service manager: it changes only with something that matters."""
         alarms = [one for one in self._loop.picture.alarms if one.state != "normal"] if self._loop.picture else []
         standing = f"{len(alarms)} alarms stand" if alarms else "no alarm stands"
-        return f"rig {self.now.rig.name}: {'watching' if self.flows() else 'NOT WATCHING'}, {standing}"
+        starts = self._recording.starts
+        often = f", CRASHES AGAIN AND AGAIN: {starts.lately} starts in ten minutes" if starts and starts.loops else ""
+        return f"rig {self.now.rig.name}: {'watching' if self.flows() else 'NOT WATCHING'}, {standing}{often}"
 
     async def open_figures(self, address: tuple[str, int] | None) -> None:
         """Give figures for monitoring there; that they cannot be given is no reason not to watch."""

@@ -12,7 +12,7 @@ from brakewater.record.documents import utc_text
 from brakewater.record.sealed.columns import Columns, columns_from
 from brakewater.record.sealed.layout import MANIFEST
 from brakewater.record.sealed.steps import Steps
-from brakewater.record.segment import Head
+from brakewater.record.segment import Head, NewerRecordError
 
 SCHEMA: Final = 1
 _CHUNK = 1 << 20
@@ -105,14 +105,19 @@ def read_manifest(folder: Path) -> Manifest:
 
     Raises:
         DamagedRecordError: there is none that can be read.
+        NewerRecordError: a newer version sealed it.
     """
     try:
         return _manifest(json.loads((folder / MANIFEST).read_bytes()))
+    except NewerRecordError as error:
+        raise NewerRecordError(folder / MANIFEST, error.found) from None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise DamagedRecordError(f"{folder / MANIFEST}: cannot be read: {error!r}") from error
 
 
 def _manifest(doc: dict[str, Any]) -> Manifest:
+    if isinstance(doc["schema"], int) and doc["schema"] > SCHEMA:
+        raise NewerRecordError(MANIFEST, doc["schema"])
     if doc["schema"] != SCHEMA:
         raise ValueError(f"found schema {doc['schema']}; allowed: {SCHEMA}")
     start, span, steps = doc["start"], doc["span"], doc["steps"]

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from brakewater.errors import BrakewaterError
+from brakewater.log import LogFormat, begin
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.sealing.trim import Limits, trim
 
@@ -34,7 +35,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--keep-ns", type=int, metavar="N", help="delete segments older than this; default: none")
     parser.add_argument("--keep-bytes", type=int, metavar="N", help="delete the oldest beyond this; default: none")
     args = parser.parse_args(argv)
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s sealing: %(message)s")
+    begin(LogFormat.AUTO, head="sealing: ")
     _step_back()
     try:
         failed = seal_due(args.folder, values=args.values)

@@ -1,0 +1,73 @@
+"""A record of every format there ever was is read, verified, exported, packed and gone on with by the code of today."""
+
+import json
+import shutil
+import sqlite3
+import sys
+from pathlib import Path
+
+import pytest
+
+from brakewater.record.segment import SCHEMA, NewerRecordError, reading
+from brakewater.record.verify import verify
+from brokers import free_port
+from daemons import SmallDevice, daemon, here, serving, small_rig
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "records"))
+from make import told
+
+pytestmark = pytest.mark.integration
+
+KEPT = Path(__file__).parents[1] / "records"
+FORMATS = sorted(int(one.name) for one in KEPT.iterdir() if one.name.isdecimal())
+
+
+@pytest.fixture(params=FORMATS)
+def record(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(KEPT / str(request.param), tmp_path / "record"))
+
+
+def test_a_record_of_todays_format_is_kept() -> None:
+    assert list(range(1, SCHEMA + 1)) == FORMATS, "make it: cd tests && python records/make.py"
+
+
+def test_it_says_what_it_said_then(record: Path) -> None:
+    assert told(record) == json.loads((record / "told.json").read_text())
+    assert verify(record).verdict == "consistent"
+
+
+def test_it_is_exported_and_packed(record: Path, tmp_path: Path) -> None:
+    assert here("export", record, "-o", tmp_path / "rows.csv").returncode == 0
+    assert len((tmp_path / "rows.csv").read_text().splitlines()) > 20
+    assert here("pack", record, "-o", tmp_path / "a.case.zip").returncode == 0
+    assert verify(tmp_path / "a.case.zip").verdict == "consistent"
+
+
+def test_the_watch_goes_on_with_it(record: Path, tmp_path: Path) -> None:
+    device = SmallDevice(free_port())
+    with serving(device), daemon(small_rig(tmp_path / "rig.toml", device=device.port), record) as one:
+        assert one.status()["run"] == 3
+        assert one.end() == 0
+    assert verify(record).verdict == "consistent"
+
+
+@pytest.mark.parametrize("which", ["hot", "sealed"])
+@pytest.mark.parametrize("command", ["replay", "trips", "export", "verify"])
+def test_a_newer_one_is_refused_and_says_so(tmp_path: Path, which: str, command: str) -> None:
+    record = Path(shutil.copytree(KEPT / str(SCHEMA), tmp_path / "record"))
+    if which == "hot":
+        (file,) = (record / "hot").glob("*.sqlite3")
+        base = sqlite3.connect(file)
+        base.execute(f"PRAGMA user_version = {SCHEMA + 1}")
+        base.close()
+        with pytest.raises(NewerRecordError), reading(file):
+            pass
+    else:
+        (file,) = record.glob("segments/*/*/*/*/manifest.json")
+        text = file.read_text().replace(f'"schema": {SCHEMA}', f'"schema": {SCHEMA + 1}')
+        file.write_text(text)
+    more = ("-o", tmp_path / "rows.csv") if command == "export" else ()
+    done = here(command, record, *more)
+    assert done.returncode == 3
+    assert f"found record format {SCHEMA + 1}, written by a newer version" in done.stderr
+    assert len(done.stderr.splitlines()) == 1

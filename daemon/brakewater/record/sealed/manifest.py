@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
+from zipfile import BadZipFile
 
 from brakewater.errors import DamagedRecordError
 from brakewater.record.documents import utc_text
@@ -111,7 +112,7 @@ def read_manifest(folder: Path) -> Manifest:
         return _manifest(json.loads((folder / MANIFEST).read_bytes()))
     except NewerRecordError as error:
         raise NewerRecordError(folder / MANIFEST, error.found) from None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, BadZipFile) as error:
         raise DamagedRecordError(f"{folder / MANIFEST}: cannot be read: {error!r}") from error
 
 

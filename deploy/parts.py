@@ -1,0 +1,74 @@
+"""What the installed watch is made of: every package of ``runtime.lock`` with its licence, and as a CycloneDX document.
+
+Called as: python deploy/parts.py [-o sbom.json]. Exit status 1 where a licence is unknown or one
+that we may not ship with. It takes ``cyclonedx-py`` (PyPI: cyclonedx-bom) from the same environment for the document.
+"""
+
+import argparse
+import json
+import re
+import subprocess
+import sys
+from importlib.metadata import PackageNotFoundError, metadata
+from pathlib import Path
+from typing import Any
+
+TOP = Path(__file__).parents[1]
+_PINNED = re.compile(r"^([A-Za-z0-9._-]+)==([^ ;\\]+)", re.MULTILINE)
+_FREE = re.compile(r"MIT|BSD|Apache|ISC|PSF|Python|0BSD|Zlib|MPL|Unlicense|EPL|Eclipse|CC0", re.IGNORECASE)
+_OURS_NOT = re.compile(r"\b(A?GPL|GNU (Affero )?General Public)", re.IGNORECASE)
+NOT_HERE = "not on this system"
+"""The lock file holds what other systems need, too."""
+
+
+def pinned() -> dict[str, str]:
+    """Package -> version, from the lock file."""
+    return dict(_PINNED.findall((TOP / "runtime.lock").read_text()))
+
+
+def licence(name: str) -> str:
+    """As the package says it: its expression, its field, or its classifiers."""
+    try:
+        about = metadata(name)
+    except PackageNotFoundError:
+        return NOT_HERE
+    said = about.get("License-Expression") or about.get("License") or ""
+    if said and len(said) < 100 and said != "UNKNOWN":
+        return str(said)
+    classes = [one.rsplit(" :: ", 1)[1] for one in about.get_all("Classifier") or [] if one.startswith("License ::")]
+    return ", ".join(classes) or (said.strip().splitlines() or ["unknown"])[0]
+
+
+def fits(text: str) -> bool:
+    """Whether it may be shipped with a program under Apache-2.0 by what it says."""
+    return text == NOT_HERE or (bool(_FREE.search(text)) and not _OURS_NOT.search(text))
+
+
+def document() -> dict[str, Any]:
+    """The lock file as a CycloneDX 1.6 document, with licences; the same each time."""
+    words = [sys.executable, "-m", "cyclonedx_py", "requirements", "--pyproject", str(TOP / "pyproject.toml"),
+             "--sv", "1.6", "--of", "JSON", "--output-reproducible", str(TOP / "runtime.lock")]  # fmt: skip
+    made = subprocess.run(words, capture_output=True, text=True, check=True)  # noqa: S603 - our own words
+    found: dict[str, Any] = json.loads(made.stdout)
+    for part in found["components"]:
+        said = licence(part["name"])
+        if said != NOT_HERE:
+            part["licenses"] = [{"license": {"name": said}}]
+    return found
+
+
+def main() -> int:
+    """Print the list; exit status 1 where a licence does not fit."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", maxsplit=1)[0])
+    parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write the CycloneDX document, too")
+    args = parser.parse_args()
+    rows = [(name, version, licence(name)) for name, version in sorted(pinned().items())]
+    for name, version, said in rows:
+        print(f"{name:28} {version:14} {said}{'' if fits(said) else '   <- look at this one'}")  # noqa: T201 - its job
+    if args.output:
+        args.output.write_text(json.dumps(document(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return 0 if all(fits(said) for *_, said in rows) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

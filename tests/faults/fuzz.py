@@ -1,9 +1,9 @@
 """Whatever strangers may send, many times over: outstation, commands over MQTT, panel, rig file, case file.
 
 Called as: cd tests && python -m faults.fuzz [--seconds N] [--seed N] [PART ...]. Each part gets N seconds. Every
-input is one that a stranger could send: whole ones with bytes changed, cut, doubled or spliced, and pure chance. What may come
-out is said by the part; anything else is a crash, and is printed with its place; the seed gives it again. Exit status 1
-where there was one, a hang, or growth.
+input is one that a stranger could send: whole ones with bytes changed, cut, doubled or spliced, and pure chance. What
+may come out is said by the part; anything else is a crash, and is printed with its place; the seed gives it again. Exit
+status 1 where there was one, a hang, or growth.
 
 The mutations are our own: a coverage-guided fuzzer did not earn a place beside the hypothesis strategies in ``tests``.
 """

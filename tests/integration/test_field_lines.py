@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from pyModbusTCP.server import DataBank, ModbusServer
 
+from brakewater.field import group
 from brakewater.field.own import OwnDevice
 from brakewater.field.plan import plan
 from brakewater.field.poller import PolledSource
@@ -141,6 +142,66 @@ def test_a_refused_merged_read_is_asked_one_by_one_from_then_on(caplog: pytest.L
         assert [record.message for record in caplog.records if "one by one" in record.message]
     finally:
         server.stop()
+
+
+def test_a_refusal_that_passes_splits_a_read_only_for_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Starting(DataBank):
+        """Refuses all but single registers until it has started, and notes what it was asked for."""
+
+        asked: list[int]
+        started = False
+
+        def get_input_registers(self, address: int, number: int = 1, *_: object) -> list[int] | None:
+            self.asked.append(number)
+            return [a * 3 for a in range(address, address + number)] if self.started or number == 1 else None
+
+    monkeypatch.setattr(group, "FIRST_TRIAL_S", 0.1)
+    bank = Starting()
+    bank.asked = []
+    port = free_port()
+    server = ModbusServer(HOST, port, no_block=True, data_bank=bank)
+    server.start()
+    try:
+        of = rig([made("plc1", host=HOST, port=port)], [point("plc1", 10), point("plc1", 11)])
+
+        async def test() -> None:
+            source = PolledSource(of, OwnDevice(of, {}), period_s=0.02)
+            number = 0
+            async for sample in source.samples():
+                number += 1
+                if number > 1:  # the first meets the refusal; no trial shows
+                    assert set(sample.status[:2]) == {Status.OK}
+                    assert words(sample)[:2] == [30, 33]
+                if not bank.started and bank.asked.count(2) == 2:  # refused in a trial too
+                    bank.started = True
+                if bank.asked[-3:] == [2, 2, 2]:
+                    break
+                assert number < 1000
+            await source.close()
+
+        run(test())
+    finally:
+        server.stop()
+
+
+def test_trials_of_a_refused_read_grow_rare() -> None:
+    of = rig([made("plc1", host=HOST)], [point("plc1", 10), point("plc1", 11)])
+    (whole,) = plan(of)[0].reads
+    one = group.Group(1, [whole])
+    one.split(whole, 0.0)
+    assert [planned.read.count for planned, _ in one.reads] == [1, 1]
+    now, pauses = 0.0, []
+    for _ in range(9):
+        split = one.to_try(now + 1e6)
+        assert split is not None
+        assert one.to_try(split.at - 0.001) is None
+        pauses.append(split.at - now)
+        now = split.at
+        split.refused(now)
+    assert pauses == [10, 20, 40, 80, 160, 320, 600, 600, 600]
+    one.join(split)
+    assert [planned for planned, _ in one.reads] == [whole]
+    assert one.to_try(1e9) is None
 
 
 def test_two_devices_behind_one_gateway_share_its_connection(program: Path) -> None:

@@ -3,11 +3,11 @@
 import asyncio
 import logging
 from collections.abc import Sequence
-from time import monotonic_ns
 from typing import Final
 
 from brakewater.field.endpoints import endpoint_of
 from brakewater.field.frames import Answer, Read
+from brakewater.field.group import Group, Places, Split
 from brakewater.field.link import Link
 from brakewater.field.plan import DevicePlan, PlannedRead
 from brakewater.quality import Status
@@ -25,35 +25,9 @@ _NO_SUCH: Final = (Status.EXCEPTION | 2, Status.EXCEPTION | 3)
 
 _log = logging.getLogger(__name__)
 
-Places = list[tuple[int, slice, slice]]
-"""Of each point of a read: the column of its status, its words in the scan, its words in the answer."""
-
-
-def _places(planned: PlannedRead) -> Places:
-    return [
-        (part.index, slice(part.column, part.column + part.count), slice(part.offset, part.offset + part.count))
-        for part in planned.parts
-    ]
-
 
 def _is_answer(status: int) -> bool:
     return status == Status.OK or status >= Status.EXCEPTION
-
-
-class Group:
-    """The reads of a device that are asked equally often; a scan carries one age for them."""
-
-    def __init__(self, every: int, reads: Sequence[PlannedRead]) -> None:
-        self.every = every
-        self.reads = [(planned, _places(planned)) for planned in reads]
-        self.sent_ns = monotonic_ns()
-        self.due = False
-        """Of a slow group: its turn has come."""
-
-    def split(self, planned: PlannedRead) -> None:
-        """From now on ask for each stretch of this read by itself."""
-        at = next(index for index, (one, _) in enumerate(self.reads) if one is planned)
-        self.reads[at : at + 1] = [(one, _places(one)) for one in planned.split()]
 
 
 class Polled:
@@ -115,6 +89,8 @@ class Polled:
         deadline = time() + self._timeout_s
         answered = False
         for group in groups:
+            if (split := group.to_try(time())) is not None:
+                await self._try_whole(group, split, deadline)
             sent_ns = 0
             for planned, places in tuple(group.reads):
                 answer, status = await self._ask(planned.read, deadline - time())
@@ -129,14 +105,27 @@ class Polled:
     def _split(self, group: Group, planned: PlannedRead, status: int) -> None:
         read = planned.read
         _log.warning(
-            "%s refuses %s %d to %d together (exception %d): asking one by one; give its gap or holes in the rig file",
+            "%s refuses %s %d to %d together (exception %d): asking one by one, and together again after a while; "
+            "where this stays, give its gap or holes in the rig file",
             self.name,
             read.table.value,
             read.address,
             read.address + read.count - 1,
             status & 0x7F,
         )
-        group.split(planned)
+        group.split(planned, asyncio.get_running_loop().time())
+
+    async def _try_whole(self, group: Group, split: Split, deadline: float) -> None:
+        """Ask a split read in one piece; its answer shows nowhere, the scan asks again as the group then says."""
+        time, read = asyncio.get_running_loop().time, split.whole.read
+        status = (await self.link.read(read, deadline - time())).status
+        if status in _NO_SUCH:
+            split.refused(time())
+        elif status != Status.OK:
+            split.put_off(time())
+        else:
+            _log.info("%s answers %s from %d on together again", self.name, read.table.value, read.address)
+            group.join(split)
 
     async def knock(self) -> None:
         """Ask once outside a scan whether it is back."""

@@ -71,6 +71,12 @@ def document(line: "TripLine") -> dict[str, Any]:
     fields = {name: getattr(line, name) for name in type(line).__slots__}
     begin, end = fields.pop("from_utc_ns"), fields.pop("to_utc_ns")
     fields["heat_peak_w"], fields["heat_mean_w"] = fields.pop("peak_heat_w"), fields.pop("mean_heat_w")
+    torque = fields.pop("torque")
+    fields |= {"torque_index": None, "torque_index_std": None, "torque_index_first": None, "torque_index_last": None}
+    if torque is not None:
+        fields |= {"torque_index": torque.index, "torque_index_std": torque.std}
+        fields |= {"torque_index_first": torque.first, "torque_index_last": torque.last}
+    fields["torque_verdict"] = None if torque is None else torque.verdict
     fields["direction"] = "in" if fields.pop("lowered") else "out"
     fields["alarms"] = [{"alarm": name, "times": count} for name, count in fields["alarms"]]
     return {"trip": fields.pop("number"), "from": utc_text(begin), "to": utc_text(end), **fields}
@@ -96,6 +102,17 @@ def _show(lines: tuple["TripLine", ...], units: str) -> None:
     print(table(head, rows))
     for line in lines:
         print(f"trip {line.number}: {'; '.join(_remarks(line, units))}")
+    _show_torque(lines)
+
+
+def _show_torque(lines: tuple["TripLine", ...]) -> None:
+    """Brake by brake, where the rig file lets torque be told at all."""
+    from brakewater.review.torque import trend  # noqa: PLC0415 - only when needed
+
+    for brake in dict.fromkeys(line.brake for line in lines):
+        found = [line.torque for line in lines if line.brake == brake and line.torque is not None]
+        if found:
+            print(f"brake {brake}, {len(found)} trips: {trend(found)}")
 
 
 def _remarks(line: "TripLine", units: str) -> list[str]:

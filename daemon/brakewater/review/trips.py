@@ -14,6 +14,7 @@ from brakewater.review.outside import Hoisted, laid_over, proposed
 from brakewater.review.replay import Tally
 from brakewater.review.samples import Sampled, Samples, sampled
 from brakewater.review.stored import TO_AIR, Held, held
+from brakewater.review.torque import Torque, torque
 from brakewater.rig import Rig
 from brakewater.stream import Event, Floats
 from brakewater.trips.grouping import Trip, trips
@@ -66,6 +67,8 @@ class TripLine:
     level_over_s: float
     warmed_k: float | None
     """Of the tank, or of the inlet where there is no tank thermometer."""
+    torque: Torque | None
+    """None where the rig file lacks what it needs, or for fewer than two stands lowered."""
     ton_miles: float | None
     """Hook load times way of the block, all moves."""
     known: float
@@ -215,6 +218,7 @@ def _line(brake: str, by: str, trip: Trip, ends: tuple[int, Held | None], sample
         flow_under_s=total("flow_under_ns", last) / 1e9,
         level_over_s=total("level_over_ns", last) / 1e9,
         warmed_k=_warmed(samples, within),
+        torque=torque(samples.values["torque_index"][after], samples.values["torque_index_std"][after]),
         ton_miles=_ton_miles(samples, within),
         known=total("known_ns", last) / max(1, int(samples.t_ns[last] - samples.t_ns[first])),
         alarms=_alarms(brake, samples, (first, settled), found.events),

@@ -1,0 +1,74 @@
+"""What a trip's stands say of the brake's torque: as new, weak from the first stand on, or falling as the trip goes.
+
+The index is heat over what the torque law gives for the current and speed, stand by stand (``engine.hoisting``): 1 as
+new. A gap that has widened or coils that have failed weaken it from the first stand on, and stay so from trip to trip;
+a rotor that gets hot and grows, or whose cooling is lost, weakens it within minutes and has recovered by the next trip.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from brakewater.physics.uncertainty import COVERAGE
+from brakewater.stream import Floats
+
+FALL: Final = 0.1
+"""A smaller fall within a trip is the rotor's warmth of every trip; an assumption."""
+_FEWEST: Final = 2
+AS_NEW, WEAK, FALLING = "as-new", "weak", "falling"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Torque:
+    """Of one trip."""
+
+    index: float
+    """Median of its stands."""
+    std: float
+    """The sensors' errors last through a trip: no smaller for many stands."""
+    first: float
+    """Median of its first third, where the rotor is still cool."""
+    last: float
+
+    @property
+    def verdict(self) -> str:
+        """``weak`` beyond its uncertainty from the first stand on, else ``falling``, else ``as-new``."""
+        if 1.0 - self.first > COVERAGE * self.std:
+            return WEAK
+        return FALLING if self.first - self.last > FALL else AS_NEW
+
+
+def torque(index: Floats, std: Floats) -> Torque | None:
+    """From [n] samples of a trip, each stand's index standing until the next; None for fewer than two stands.
+
+    What stands when the trip begins is of a stand before, and does not count.
+    """
+    turned = np.flatnonzero(np.isfinite(index[1:]) & (index[1:] != index[:-1])) + 1
+    if len(turned) < _FEWEST:
+        return None
+    stands, third = index[turned], max(1, len(turned) // 3)
+    return Torque(
+        index=float(np.median(stands)), std=float(np.median(std[turned])), first=float(np.median(stands[:third])),
+        last=float(np.median(stands[-third:])),
+    )  # fmt: skip
+
+
+def trend(trips: Sequence[Torque]) -> str:
+    """What the trips of one brake, in order, say together."""
+    if not trips:
+        return "no torque index: it needs hook load, block, drum speed, coil current, and torque in the rig file"
+    first, last = trips[0], trips[-1]
+    spread = COVERAGE * max(one.std for one in trips)
+    if first.first - last.first > spread:
+        said = f"torque fell from trip to trip, from {first.first:.2f} to {last.first:.2f}: look at air gap and coils"
+    elif last.verdict == WEAK:
+        said = f"torque {last.index:.2f} +/- {COVERAGE * last.std:.2f} of new from the first stand on: air gap or coils"
+    elif last.verdict == FALLING:
+        said = (
+            f"torque falls within the trip, {last.first:.2f} to {last.last:.2f}: a hot, growing rotor or lost cooling"
+        )
+    else:
+        return f"torque {last.index:.2f} +/- {COVERAGE * last.std:.2f}: as new within its uncertainty"
+    return f"{said}; the air gaps stand in the upkeep book"

@@ -1,0 +1,34 @@
+"""Torque by trip: weak brakes and hot rotors are told apart."""
+
+import numpy as np
+import pytest
+
+from brakewater.review.torque import Torque, torque, trend
+
+
+def one(first: float, last: float, std: float = 0.05) -> Torque:
+    return Torque(index=0.5 * (first + last), std=std, first=first, last=last)
+
+
+@pytest.mark.parametrize(("first", "last", "verdict"), [
+    (1.0, 0.97, "as-new"), (0.92, 0.9, "as-new"), (0.75, 0.74, "weak"), (0.75, 0.5, "weak"), (1.0, 0.8, "falling"),
+])  # fmt: skip
+def test_verdicts(first: float, last: float, verdict: str) -> None:
+    assert one(first, last).verdict == verdict
+
+
+def test_what_stands_from_before_and_what_is_unknown_do_not_count() -> None:
+    index = np.array([0.3, 0.3, 1.0, 1.0, np.nan, np.nan, 0.9, 0.9, 0.8])
+    found = torque(index, np.full(9, 0.05))
+    assert found is not None
+    assert (found.first, found.last, found.index) == (1.0, 0.8, 0.9)
+    assert torque(np.array([np.nan, 1.0, 1.0]), np.full(3, 0.05)) is None
+
+
+@pytest.mark.parametrize(("trips", "says"), [
+    ([one(1.0, 0.97), one(0.99, 0.95)], "as new"), ([one(1.0, 0.97), one(0.8, 0.78)], "fell from trip to trip"),
+    ([one(0.7, 0.68)], "from the first stand on: air gap or coils"), ([one(1.0, 0.7)], "hot, growing rotor"),
+    ([], "no torque index"),
+])  # fmt: skip
+def test_trends(trips: list[Torque], says: str) -> None:
+    assert says in trend(trips)

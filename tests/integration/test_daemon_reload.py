@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from brokers import free_port, mosquitto, retained, running, until
+from brokers import free_port, listening, mosquitto, retained, running, until
 from daemons import Daemon, SmallDevice, brakewater, daemon, events, inputs, serving, small_rig, starts
 
 pytestmark = pytest.mark.integration
@@ -92,12 +92,18 @@ def test_a_device_that_moved_is_found_and_no_scan_number_is_missing(tmp_path: Pa
         assert numbers == list(range(len(numbers)))
 
 
-def test_the_broker_hears_of_a_new_lamp(tmp_path: Path) -> None:
-    with running(mosquitto(tmp_path)) as broker, watching(tmp_path, broker=broker.port) as (one, _, file):
-        until(lambda: one.status()["links"]["broker"], "connected")
-        file.write_text(file.read_text() + '\n[[lamp]]\nname = "cooling"\nalarms = ["cooling-lost"]\n')
-        assert brakewater("reload", "--record", one.record).returncode == 0
-        until(lambda: one.status()["links"]["broker"], "connected again")
-        until(
-            lambda: "brakewater/rig-9/lamp/cooling" in retained(broker.port, "brakewater/rig-9/#"), "the lamp's topic"
-        )
+def test_the_broker_hears_of_a_new_lamp_and_not_that_the_watch_stopped(tmp_path: Path) -> None:
+    with (
+        running(mosquitto(tmp_path)) as broker,
+        listening(broker.port, "brakewater/rig-9/online", tmp_path / "ear") as ear,
+    ):
+        with watching(tmp_path, broker=broker.port) as (one, _, file):
+            until(lambda: one.status()["links"]["broker"], "connected")
+            file.write_text(file.read_text() + '\n[[lamp]]\nname = "cooling"\nalarms = ["cooling-lost"]\n')
+            assert brakewater("reload", "--record", one.record).returncode == 0
+            until(lambda: one.status()["links"]["broker"], "connected again")
+            topic = "brakewater/rig-9/lamp/cooling"
+            until(lambda: topic in retained(broker.port, "brakewater/rig-9/#"), "the lamp's topic")
+            assert [heard.json["online"] for heard in ear.all() if not heard.json["online"]] == []
+            assert one.end() == 0
+        until(lambda: ear.all()[-1].json["online"] is False, "its farewell when it does stop")

@@ -353,15 +353,19 @@ def test_a_changed_rig_file_is_taken_in_a_new_session(broker: Broker, tmp_path: 
     rig = demo_rig(broker.port)
     window = '[[lamp]]\nname = "level"\nalarms = ["brake-level-high", "brake-level-rising"]\ncolour = "red"\n'
     fewer = demo_rig(broker.port, **{window: ""})
-    with listening(broker.port, f"{ROOT}/online", tmp_path / "ear") as ear, watching(rig) as mqtt:
-        mqtt.show(picture(rig))
-        until(lambda: f"{ROOT}/lamp/level" in retained(broker.port, f"{ROOT}/lamp/+"))
-        mqtt.take(fewer)
-        mqtt.show(picture(fewer))
-        until(lambda: f"{ROOT}/lamp/level" not in retained(broker.port, f"{ROOT}/lamp/+"))
-        until(lambda: states(broker.port) == {"watching": "steady"})
-        assert all(one.json["online"] for one in ear.all())
-        assert mqtt.figures().drops == 0
+    with listening(broker.port, f"{ROOT}/online", tmp_path / "ear") as ear:
+        with watching(rig) as mqtt:
+            mqtt.show(picture(rig))
+            until(lambda: f"{ROOT}/lamp/level" in retained(broker.port, f"{ROOT}/lamp/+"))
+            mqtt.stop(followed_by=fewer)
+        with watching(fewer) as mqtt:
+            mqtt.show(picture(fewer))
+            until(lambda: f"{ROOT}/lamp/level" not in retained(broker.port, f"{ROOT}/lamp/+"))
+            until(lambda: states(broker.port) == {"watching": "steady"})
+            assert all(one.json["online"] for one in ear.all())
+            assert mqtt.figures().drops == 0
+            mqtt.stop(followed_by=demo_rig(broker.port + 1))
+            until(lambda: ear.last("/online")["online"] is False, "whoever goes elsewhere says so")
 
 
 def test_a_broker_that_refuses_version_5_gets_3_1_1(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -28,6 +28,8 @@ from mirror_parts import Answers, Scripted, mirror
 from record_streams import flat
 
 ROUNDS = int(os.environ.get("BRAKEWATER_KILLS", "500"))
+MOST_S = float(os.environ.get("BRAKEWATER_KILLS_S", "inf"))
+"""No further round begins after so long; the table says how many there were."""
 WHOLE_EVERY = 25
 """So many rounds apart the whole record is verified; each round what it has added is read."""
 SEALING_EVERY = 3
@@ -118,7 +120,11 @@ def test_kills_under_full_load(tmp_path: Path) -> None:
     folder.mkdir()
     with Arrived().up() as server:
         assert isinstance(server, Arrived)
+        ends = time.monotonic() + MOST_S
         for number in range(1, ROUNDS + 1):
+            if time.monotonic() > ends:
+                break
+            tally["kills"] += 1
             first_run = Record(folder).next_run()
             told = one_round(folder, server.url, chance, sealing=number % SEALING_EVERY == 0)
             tally["killed while sealing"] += bool(drafts(folder))
@@ -126,7 +132,11 @@ def test_kills_under_full_load(tmp_path: Path) -> None:
             if number % WHOLE_EVERY == 0:
                 report = verify(folder)
                 assert report.verdict == "consistent", report.altered
-                print(f"{number} kills, {report.runs} runs, {report.inputs} inputs, {report.events} events", flush=True)
+                print(
+                    f"{number} kills, {report.runs} runs, {report.inputs} inputs, {report.events} events,"
+                    f" {tally['killed while sealing']} while sealing",
+                    flush=True,
+                )
         arrive(folder, server, due_keys(folder))
         (folder / "cursors.sqlite3").unlink()  # the mirror is through, and need not keep its margin hot
         assert seal_due(folder) == []
@@ -138,7 +148,7 @@ def test_kills_under_full_load(tmp_path: Path) -> None:
     assert json.loads(replayed.stdout.splitlines()[-1])["identical"] is True
     sealed = sum(span.sealed for span in Record(folder).spans())
     print(
-        f"kills {ROUNDS}, of them while a segment was being sealed {tally['killed while sealing']}\n"
+        f"kills {tally['kills']}, of them while a segment was being sealed {tally['killed while sealing']}\n"
         f"runs {report.runs}, sealed {sealed}, inputs {report.inputs}, events {report.events},"
         f" commits {report.commits}, points mirrored {len(server.keys)}\n"
         f"lost 0, holes 0, doubles 0, chain {report.verdict}, replay identical, sealed = hot for {len(digests)} runs"

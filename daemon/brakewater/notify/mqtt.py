@@ -113,7 +113,8 @@ class Mqtt:
         self._session: Session | None = None
         self._drops = 0
         self._said: tuple[Outcome, str] | None = None
-        self._turn, self._stop, self._again = threading.Event(), threading.Event(), threading.Event()
+        self._turn, self._stop = threading.Event(), threading.Event()
+        self._followed_by: Rig | None = None
         self._desk = CommandDesk(door, self._send)
         self._follower = EventFollower(events, rig=lambda: self._rig, session=lambda: self._session)
         self._thread = threading.Thread(target=self._work, name="mqtt", daemon=True)
@@ -125,8 +126,14 @@ class Mqtt:
         self._thread.start()
         self._follower.start()
 
-    def stop(self) -> None:
-        """Publish that the watch is going, wait for that at most a second, and end."""
+    def stop(self, *, followed_by: Rig | None = None) -> None:
+        """End; publish that the watch is going, and wait for that at most a second.
+
+        Args:
+            followed_by: the rig that another of these goes on with at once. On the same broker and topics nobody is
+                told anything then: the watch does not stop.
+        """
+        self._followed_by = followed_by
         self._follower.stop()
         self._stop.set()
         self._turn.set()
@@ -147,17 +154,6 @@ class Mqtt:
         if commit.last_event is not None:
             self._follower.wake(committed=True)
 
-    def take(self, rig: Rig) -> None:
-        """Go on with a changed rig file, in a new session.
-
-        Raises:
-            ValueError: the rig file has no ``[mqtt]``.
-        """
-        _broker(rig)
-        self._rig, self._known = rig, topics.known_states(rig)
-        self._again.set()
-        self._turn.set()
-
     def figures(self) -> Figures:
         """How the link does at this moment."""
         session = self._session
@@ -177,7 +173,6 @@ class Mqtt:
     def _work(self) -> None:
         dial = Dial()
         while not self._stop.is_set():
-            self._again.clear()
             try:
                 self._attempt(dial)
             except Exception:  # noqa: BLE001 - whatever it is, the broker is tried on
@@ -226,27 +221,27 @@ class Mqtt:
         finally:
             self._session = None
             session.close()
-            if not self._stop.is_set() and not self._again.is_set():
+            if not self._stop.is_set():
                 self._drops += 1
                 _log.warning("the broker is lost (%s); trying on", session.trouble or "no acknowledgements")
 
     def _serve(self, session: Session) -> None:
-        rig = self._rig
         self._session = session  # before anything is subscribed to: a command that lies there is answered at once
-        screen = Screen(session, rig, self._newest)
+        screen = Screen(session, self._rig, self._newest)
         self._wake()
-        while session.alive and not self._stop.is_set() and not self._again.is_set():
+        while session.alive and not self._stop.is_set():
             self._turn.clear()
             screen.turn()
             if session.waiting_s > _DEAD_S:
                 return
             self._turn.wait(screen.wait_s())
         if session.alive:
-            self._leave(session, screen, rig)
+            self._leave(session, screen)
 
-    def _leave(self, session: Session, screen: Screen, rig: Rig) -> None:
+    def _leave(self, session: Session, screen: Screen) -> None:
         """Take leave. Only where the watch stops or goes elsewhere is anybody told: else a new session follows."""
-        if self._stop.is_set() or (rig.root, rig.mqtt) != (self._rig.root, self._rig.mqtt):
+        rig, follows = self._rig, self._followed_by
+        if follows is None or (rig.root, rig.mqtt) != (follows.root, follows.mqtt):
             last, until_s = screen.farewell(), time.monotonic() + _LEAVE_S
             while session.alive and not session.delivered(last) and time.monotonic() < until_s:
                 time.sleep(_LEAVE_S / 100)

@@ -54,6 +54,7 @@ class Generation:
         self._recording, self._door, self._settings, self._period_s = recording, door, settings, period_s
         self._stack = contextlib.AsyncExitStack()
         self._tellers = (AlarmTeller(rig), DeviceTeller(rig))
+        self._followed_by: Rig | None = None
         self.publisher: Mqtt | None = None
         self.mirrors: dict[str, MirrorWorker] = {}
         self.panel: Child | None = None
@@ -84,8 +85,13 @@ class Generation:
         self.panel.open()
         self._stack.push_async_callback(self.panel.close)
 
-    async def close(self) -> None:
-        """Hang up everything."""
+    async def close(self, *, followed_by: Rig | None = None) -> None:
+        """Hang up everything.
+
+        Args:
+            followed_by: the changed rig file that goes on at once; None: the watch stops.
+        """
+        self._followed_by = followed_by
         self._recording.followers = []
         await self._stack.aclose()
 
@@ -116,7 +122,7 @@ class Generation:
         )
         publisher = Mqtt(self.rig, door=self._door.ask, events=sources, password=self._mqtt_password)
         publisher.start()
-        self._stack.push_async_callback(asyncio.to_thread, publisher.stop)
+        self._stack.push_async_callback(lambda: asyncio.to_thread(publisher.stop, followed_by=self._followed_by))
         return publisher
 
     def _mirror(self) -> dict[str, MirrorWorker]:

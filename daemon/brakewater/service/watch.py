@@ -241,7 +241,7 @@ class _Running:
     async def _change(self, rig: Rig) -> None:
         await self.now.source.close()
         self._loop.settle()
-        await self.now.close()
+        await self.now.close(followed_by=rig)
         self._now = self._generation(rig)
         await self._now.open(self._clock)
         self._take_over(self._start(self._loop.engine, rig), wait_s=0)

@@ -9,8 +9,9 @@ import rfc8785
 
 from brakewater.quality import Reason
 from brakewater.record import chain
-from brakewater.record.documents import canonical, event_doc, event_of, exact, parse, utc_text
+from brakewater.record.documents import canonical, event_doc, event_of, exact, parse
 from brakewater.record.rows import Widths, inputs_of, packed, rows_of, widths_of
+from brakewater.units import utc_text
 from record_streams import UTC, block, command, event, flat, gap, start
 
 

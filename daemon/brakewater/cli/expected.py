@@ -12,6 +12,7 @@ from brakewater.field.door import cells_document, cells_of, definition_hash
 from brakewater.field.hypothesis import Cells
 from brakewater.field.seen import in_unit, rounded, unit_of
 from brakewater.field.suspects import Level, Ranking, Suspect, rank
+from brakewater.record.durable import appearing
 from brakewater.rig import Point, Rig
 from brakewater.signals.convert import Bit
 from brakewater.signals.pulse import Pulse
@@ -149,9 +150,8 @@ class Levels:
     def keep(self) -> None:
         """Write the file, where one is wanted; it appears whole or stays as it was."""
         if self._file is not None:
-            part = self._file.with_name(self._file.name + ".part")
-            part.write_text(json.dumps({"levels": self._held}) + "\n", encoding="utf-8")
-            part.replace(self._file)
+            with appearing(self._file) as part:
+                part.write_text(json.dumps({"levels": self._held}) + "\n", encoding="utf-8")
 
     def ranking(self, point: Point, tolerance: float | None) -> Ranking:
         """Over all levels that were read of a point as it is written now."""

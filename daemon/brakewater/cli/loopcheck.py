@@ -228,6 +228,7 @@ def _sheet(
 
 
 def _put(sheet: "Sheet", args: argparse.Namespace) -> None:
+    from brakewater.record.durable import appearing  # noqa: PLC0415
     from brakewater.review import loop_page  # noqa: PLC0415
     from brakewater.review.loop_sheet import document  # noqa: PLC0415
 
@@ -237,9 +238,8 @@ def _put(sheet: "Sheet", args: argparse.Namespace) -> None:
         ".txt": loop_page.text,
     }
     for file in args.output:
-        part = file.with_name(file.name + ".part")
-        part.write_text(forms[file.suffix](sheet), encoding="utf-8", newline="")
-        part.replace(file)
+        with appearing(file) as part:
+            part.write_text(forms[file.suffix](sheet), encoding="utf-8", newline="")
     print(json.dumps(document(sheet)) if args.json else loop_page.text(sheet), flush=True)
 
 

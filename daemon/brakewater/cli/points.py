@@ -6,7 +6,6 @@ the point tables change, all else stays as it was written.
 
 import argparse
 import json
-import os
 import sys
 import tomllib
 from dataclasses import asdict
@@ -74,13 +73,10 @@ def _put(text: str, file: Path | None) -> None:
     if file is None:
         sys.stdout.write(text)
         return
-    part = file.with_name(file.name + ".part")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as handle:
-            handle.write(text)
-        os.replace(part, file)  # noqa: PTH105 - atomic on purpose
-    finally:
-        part.unlink(missing_ok=True)
+    from brakewater.record.durable import appearing  # noqa: PLC0415 - only when needed
+
+    with appearing(file) as part:
+        part.write_text(text, encoding="utf-8", newline="")
 
 
 def _columns() -> int:

@@ -18,6 +18,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where the record does not verify, 2 for a file that exists."""
     from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
+    from brakewater.record.durable import appearing  # noqa: PLC0415
     from brakewater.record.verify import verify  # noqa: PLC0415
     from brakewater.review.trip_page import trip_page  # noqa: PLC0415
 
@@ -28,8 +29,7 @@ def run(args: argparse.Namespace) -> int:
     with Progress("checking") as progress:
         verified = verify(args.record, tell=progress.tell)
     page = trip_page(record, args.trip, verified)
-    part = args.output.with_name(f"{args.output.name}.part")
-    part.write_text(page, encoding="utf-8")
-    part.replace(args.output)
+    with appearing(args.output) as part:
+        part.write_text(page, encoding="utf-8")
     print(f"{args.output}: {len(page.encode()):,} bytes, record {verified.verdict}", file=sys.stderr)
     return 1 if verified.altered else 0

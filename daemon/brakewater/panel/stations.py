@@ -5,12 +5,12 @@ code is written there by ``brakewater panel --pair``; the browser that brings it
 """
 
 import json
-import os
 from pathlib import Path
 from typing import Any, Final
 
 from brakewater.errors import StorageError
 from brakewater.panel.pins import digest, token
+from brakewater.record.durable import PRIVATE, appearing
 from brakewater.rig.panel import Panel
 
 FILE: Final = "panel-stations.json"
@@ -36,12 +36,8 @@ def _read(folder: Path) -> dict[str, dict[str, Any]]:
 
 def _write(folder: Path, stations: dict[str, dict[str, Any]]) -> None:
     path = folder / FILE
-    part = path.with_suffix(".part")
-    with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as handle:
-        json.dump(stations, handle, indent=1)
-        handle.flush()
-        os.fsync(handle.fileno())
-    part.replace(path)
+    with appearing(path, mode=PRIVATE) as part:
+        part.write_text(json.dumps(stations, indent=1), encoding="utf-8")
 
 
 def invite(folder: Path, name: str) -> str:

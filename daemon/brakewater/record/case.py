@@ -4,7 +4,6 @@ Segments go in whole, so that the chain can be checked. The same window of the s
 byte. What is hot is sealed on the way, from a copy, without touching the record.
 """
 
-import os
 import shutil
 import sqlite3
 import tempfile
@@ -17,11 +16,12 @@ from typing import Final
 
 from brakewater.errors import StorageError
 from brakewater.record.case_places import README
-from brakewater.record.documents import utc_text
+from brakewater.record.durable import appearing
 from brakewater.record.reader import Record, Span
 from brakewater.record.sealed.layout import FILES, MANIFEST, sealed_path
 from brakewater.record.sealed.manifest import Manifest, read_manifest
-from brakewater.record.segment import reading, sync_folder
+from brakewater.record.segment import reading
+from brakewater.units import utc_text
 
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 """The earliest time a zip can say: when it was packed is not part of what it holds."""
@@ -96,19 +96,12 @@ def pack(
     spans = record.spans(from_utc_ns, to_utc_ns)
     if not spans:
         raise StorageError(f"{record.folder}: found nothing in this window")
-    part = file.with_name(file.name + ".part")
     try:
-        with part.open("wb") as handle:
+        with appearing(file) as part, part.open("wb") as handle:
             _write(handle, spans, _window(from_utc_ns, to_utc_ns), tell)
-            handle.flush()
-            os.fsync(handle.fileno())
-        os.replace(part, file)  # noqa: PTH105 - atomic on purpose
-        sync_folder(file.absolute().parent)
         return Packed(runs=len(spans), size=file.stat().st_size)
     except OSError as error:
         raise StorageError(f"{file}: cannot be written: {error.strerror or error}") from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def _window(from_utc_ns: int | None, to_utc_ns: int | None) -> str:

@@ -9,11 +9,11 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
 import rfc8785
 
 from brakewater.quality import Reason, quality, reason_name
 from brakewater.stream import Command, Event, Gap, Request, Start
+from brakewater.units import utc_text
 
 Document = Mapping[str, Any]
 
@@ -58,11 +58,6 @@ def parse(body: bytes) -> dict[str, Any]:
 
 def _wrapped(doc: Document) -> bytes:
     return rfc8785.dumps({_WRAPPED: json.dumps(doc, sort_keys=True)})
-
-
-def utc_text(utc_ns: int) -> str:
-    """UTC in ISO 8601 to the millisecond (rounded down), for example ``2031-02-03T04:05:06.200Z``."""
-    return f"{np.datetime_as_string(np.datetime64(utc_ns // 1_000_000, 'ms'))}Z"
 
 
 def start_body(start: Start) -> bytes:

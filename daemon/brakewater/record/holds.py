@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from brakewater.errors import StorageError
-from brakewater.record.segment import sync_folder
+from brakewater.record.durable import sync_folder
 
 FILE: Final = "holds.jsonl"
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Self
 
 from brakewater.errors import StorageError, plainly
-from brakewater.record.segment import sync_folder
+from brakewater.record.durable import sync_folder
 
 _NAME = "record.lock"
 

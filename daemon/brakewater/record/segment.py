@@ -8,7 +8,6 @@ signatures   commit_no, key, signature          over heads of the chain (signing
 """
 
 import logging
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -16,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from brakewater.errors import DamagedRecordError, StorageError, plainly
+from brakewater.record.durable import sync_file
 from brakewater.record.rows import Widths
 
 SCHEMA = 1
@@ -220,17 +220,4 @@ def sync_segment(path: Path) -> None:
     """
     for suffix in ("", "-wal"):
         with suppress(FileNotFoundError):
-            handle = os.open(f"{path}{suffix}", os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make names in a folder durable."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+            sync_file(Path(f"{path}{suffix}"))

@@ -17,6 +17,7 @@ from pathlib import Path
 from brakewater.errors import StorageError
 from brakewater.record import chain
 from brakewater.record.backlog import Entry, RecordedEvent
+from brakewater.record.durable import sync_folder
 from brakewater.record.rows import Row, Widths, packed, rows_of, widths_of
 from brakewater.record.sealed.layout import sealed_paths
 from brakewater.record.sealed.manifest import read_manifest
@@ -30,7 +31,6 @@ from brakewater.record.segment import (
     remove_segment,
     segment_path,
     segment_runs,
-    sync_folder,
     sync_segment,
 )
 from brakewater.record.signing import Signature, Signer

@@ -1,7 +1,6 @@
 """A table written to a file as a stream: CSV or Parquet. The file appears whole or not at all."""
 
 import csv
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.errors import StorageError
+from brakewater.record.durable import appearing
 from brakewater.units import utc_text
 
 Kind = Literal["time", "count", "number", "word"]
@@ -64,15 +64,12 @@ def writing(file: Path, head: Sequence[Head], about: Mapping[str, str]) -> Itera
     Raises:
         StorageError: it cannot be written, or Parquet needs a package that is not there.
     """
-    part = file.with_name(file.name + ".part")
+    write = _parquet if file.suffix == ".parquet" else _csv
     try:
-        with (_parquet if file.suffix == ".parquet" else _csv)(part, head, about) as table:
+        with appearing(file) as part, write(part, head, about) as table:
             yield table
-        os.replace(part, file)  # noqa: PTH105 - atomic on purpose
     except OSError as error:
         raise StorageError(f"{file}: cannot be written: {error.strerror or error}") from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Final
 
 from brakewater.errors import StorageError
-from brakewater.record.documents import utc_text
+from brakewater.units import utc_text
 
 MANIFEST: Final = "manifest.json"
 RIG: Final = "rig.toml"

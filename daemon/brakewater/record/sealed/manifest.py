@@ -9,11 +9,11 @@ from typing import Any, Final
 from zipfile import BadZipFile
 
 from brakewater.errors import DamagedRecordError
-from brakewater.record.documents import utc_text
 from brakewater.record.sealed.columns import Columns, columns_from
 from brakewater.record.sealed.layout import MANIFEST
 from brakewater.record.sealed.steps import Steps
 from brakewater.record.segment import Head, NewerRecordError
+from brakewater.units import utc_text
 
 SCHEMA: Final = 1
 _CHUNK = 1 << 20

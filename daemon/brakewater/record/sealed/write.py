@@ -1,6 +1,5 @@
 """Writing the folder of a sealed segment from its hot file. It is not a segment before ``sealing`` puts it in place."""
 
-import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,6 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from brakewater.errors import DamagedRecordError, RigFileError, StorageError
+from brakewater.record.durable import sync_file, sync_folder
 from brakewater.record.evidence import signatures_in
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
 from brakewater.record.rows import Row, inputs_of
@@ -19,7 +19,7 @@ from brakewater.record.sealed.lines import event_line, row_line
 from brakewater.record.sealed.manifest import Manifest, file_sum, manifest_text
 from brakewater.record.sealed.steps import StepsSeen
 from brakewater.record.sealed.table import LEVEL, Extra, TableWriter, schema_of, table_of
-from brakewater.record.segment import Head, read_meta, read_widths, reading, sync_folder
+from brakewater.record.segment import Head, read_meta, read_widths, reading
 from brakewater.record.signing import Signature
 from brakewater.rig import Rig, as_recorded, parse
 from brakewater.stream import Block, Input, Start
@@ -102,7 +102,7 @@ def write_segment(hot: Path, run: int, folder: Path, options: Callable[[Rig], Op
     )
     (folder / MANIFEST).write_bytes(manifest_text(manifest))
     for name in (*FILES, MANIFEST):
-        _sync(folder / name)
+        sync_file(folder / name)
     sync_folder(folder)
     return manifest
 
@@ -220,11 +220,3 @@ def _chain_table(rows: list[Any], newest: int, signed: Mapping[int, Signature]) 
         [pa.array(values, field.type) for values, field in zip(columns, _CHAIN_SCHEMA, strict=True)],
         schema=_CHAIN_SCHEMA,
     )
-
-
-def _sync(file: Path) -> None:
-    handle = os.open(file, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

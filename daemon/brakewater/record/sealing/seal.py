@@ -18,12 +18,13 @@ from pathlib import Path
 from typing import Final
 
 from brakewater.errors import StorageError
+from brakewater.record.durable import sync_folder
 from brakewater.record.sealed.layout import sealed_path, sealed_paths, segments_folder
 from brakewater.record.sealed.manifest import Manifest
 from brakewater.record.sealed.write import Options, write_segment
 from brakewater.record.sealing.compare import compare
 from brakewater.record.sealing.derived import Derived
-from brakewater.record.segment import hot_folder, remove_segment, segment_path, sync_folder
+from brakewater.record.segment import hot_folder, remove_segment, segment_path
 from brakewater.rig import Rig
 
 Step = Callable[[str, int], None]

@@ -4,7 +4,6 @@ Each value counts from its scan to the next, three scans at most: what nobody sa
 segments share has a row in both; their seconds are the weights to join them by.
 """
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -14,11 +13,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from brakewater.quality import is_bad, is_good
-from brakewater.record.documents import utc_text
+from brakewater.record.durable import appearing
 from brakewater.record.lock import make_folder
-from brakewater.record.segment import sync_folder
 from brakewater.rig import Rig
 from brakewater.stream import Block, Column, Floats, Ints
+from brakewater.units import utc_text
 
 BUCKETS: Final = {"minute": 60, "hour": 3600, "day": 86_400}
 """Seconds in each."""
@@ -92,12 +91,8 @@ class Summary:
         make_folder(place)
         for bucket, seconds in BUCKETS.items():
             file = place / f"{run:08d}-{bucket}.parquet"
-            part = file.with_suffix(".part")
-            pq.write_table(self._table(run, seconds), part, compression="zstd", compression_level=9)
-            with part.open("rb") as handle:
-                os.fsync(handle.fileno())
-            os.replace(part, file)  # noqa: PTH105 - atomic on purpose
-        sync_folder(place)
+            with appearing(file) as part:
+                pq.write_table(self._table(run, seconds), part, compression="zstd", compression_level=9)
 
     def _table(self, run: int, seconds: int) -> pa.Table:
         joined: dict[int, dict[str, Floats]] = {}

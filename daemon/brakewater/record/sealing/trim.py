@@ -9,12 +9,13 @@ from pathlib import Path
 from time import time_ns
 
 from brakewater.errors import DamagedRecordError
-from brakewater.record.documents import utc_text
+from brakewater.record.durable import sync_folder
 from brakewater.record.holds import Hold, holding_still
 from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.sealed.manifest import Manifest, read_manifest
-from brakewater.record.segment import hot_folder, sync_folder
+from brakewater.record.segment import hot_folder
 from brakewater.record.trimmed import TRIMMED
+from brakewater.units import utc_text
 
 _log = logging.getLogger(__name__)
 

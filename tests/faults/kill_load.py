@@ -36,7 +36,7 @@ def main(folder: Path, url: str) -> None:
 
     before, newest = restored(Record(folder)), Record(folder).newest()
     engine, snapshot, t_ns = before.engine, before.snapshot, newest[1] if newest else 0
-    sealing = seal_soon(folder)
+    seal_on(folder)
     with Journal(folder, on_commit=tell, bound=5000) as journal, Cursors(folder):
         worker.append(MirrorWorker("base", mirror(url), folder, margin_ns=MARGIN_NS))
         worker[0].start()
@@ -51,13 +51,14 @@ def main(folder: Path, url: str) -> None:
                     journal.append(given, outcome.events)
                     time.sleep(0.004)
             t_ns, snapshot, engine = engine.picture().t_ns, engine.state(), Engine()
-            if sealing.poll() is not None:
-                sealing = seal_soon(folder)
 
 
-def seal_soon(folder: Path) -> subprocess.Popen[bytes]:
-    """The program that seals, as the daemon starts it."""
-    return subprocess.Popen([sys.executable, "-m", "brakewater.record.sealing", str(folder)], stderr=subprocess.DEVNULL)
+def seal_on(folder: Path) -> None:
+    """A program beside this one that seals what is due; the daemon's steps back so far that it would never have begun.
+
+    It is killed with all of the process group.
+    """
+    subprocess.Popen([sys.executable, str(Path(__file__).with_name("seal_load.py")), str(folder)])
 
 
 def cut(inputs: list[Input]) -> list[Input]:

@@ -8,13 +8,14 @@ import time
 from pathlib import Path
 
 from brakewater.errors import StorageError
-from brakewater.record.sealing.due import seal_due
+from brakewater.record.sealing import due
 
 
 def main(folder: Path) -> None:
+    due.PATIENCE_NS = 0  # a mirror that is behind is waited for a week; here that has gone by
     while True:
         try:
-            seal_due(folder)
+            due.seal_due(folder)
         except StorageError as error:  # not a folder yet
             print(error, file=sys.stderr)
         time.sleep(0.02)

@@ -20,9 +20,14 @@ def test_it_is_there_when_all_went_well(tmp_path: Path) -> None:
 def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
     file = tmp_path / "a.txt"
     file.write_text("old")
-    with pytest.raises(ValueError, match="in the middle"), appearing(file) as part:
-        part.write_text("half")
-        raise ValueError("in the middle")
+
+    def write() -> None:
+        with appearing(file) as part:
+            part.write_text("half")
+            raise ValueError("in the middle")
+
+    with pytest.raises(ValueError, match="in the middle"):
+        write()
     assert file.read_text() == "old"
     assert list(tmp_path.iterdir()) == [file]
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
-    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder")
+    parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
     parser.add_argument(
         "--key",
         action="append",
@@ -82,6 +82,8 @@ def _document(report: "Report") -> dict[str, Any]:
         "keys": report.keys,
         "signed": _head(report.signed),
         "anchored": _head(report.anchored),
+        "packed_by": report.listed_by,
+        "left_out": [{"run": run, "why": why} for run, why in report.left_out],
     }
 
 
@@ -102,12 +104,26 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
     ]
     if report.head is not None:
         lines.append(f"the chain ends at {_at(report.head)}, {report.head.hash}")
+    lines += _listed(report, keys)
     lines += _signed(report, keys)
     lines += _anchored(report, anchor)
     if not keys and anchor is None:
         lines.append(
             "This proves consistency only: whoever rewrites a record can hash it anew throughout."
             " Give --key or --anchor to hold it against what they do not have."
+        )
+    return lines
+
+
+def _listed(report: "Report", keys: list[str]) -> list[str]:
+    lines = [f"left out when it was packed: run {run}: {why}" for run, why in report.left_out]
+    if report.listed_by is not None:
+        trusted = "" if report.listed_by in keys else ", which you have not said to trust (--key)"
+        lines.append(f"what it holds is as it was packed and signed by {report.listed_by}{trusted}")
+    elif report.listed:
+        lines.append(
+            "what it holds is as it was packed; nobody signed that, so runs cut off at its ends show only against"
+            " heads kept outside (--anchor)"
         )
     return lines
 

@@ -12,58 +12,23 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 from brakewater.errors import StorageError
+from brakewater.record.case_list import LIST, SIGNATURE, LeftOut, left_out_of, list_text, signature_text
 from brakewater.record.case_places import README
+from brakewater.record.case_text import readme_text
 from brakewater.record.durable import appearing
+from brakewater.record.places import is_case
 from brakewater.record.reader import Record, Span
 from brakewater.record.sealed.layout import FILES, MANIFEST, sealed_path
 from brakewater.record.sealed.manifest import Manifest, read_manifest
 from brakewater.record.segment import reading
-from brakewater.units import utc_text
+from brakewater.record.signing import Signer
 
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 """The earliest time a zip can say: when it was packed is not part of what it holds."""
 _CHUNK: Final = 1 << 20
-
-_EXPLAINS: Final = """\
-Case file of rig {rig}
-======================
-
-{what}
-It holds the whole record of {count} run(s) of the watch that touch that time:
-
-{runs}
-Times are UTC. Nothing here is compressed by the zip; any zip tool opens it.
-
-segments/<year>/<month>/<day>/<run>/
-  manifest.json    what the segment is: rig, time, counts, columns, its place in the chain, SHA-256 of each file
-  rig.toml         the rig file in force: every point, its range, every alarm and its limits
-  start.json       what was known when the run began
-  scans.parquet    one row a scan: raw register words as read, poll status, age. Any Parquet reader opens it (pandas,
-                   polars, DuckDB, many others). Unit, role, device and address of each column stand in its metadata.
-                   Raw counts become values by the signal of each point in rig.toml.
-  events.jsonl     one line an alarm transition, in SI units, with its place in the chain
-  commands.jsonl   one line a command (acknowledgements, notes, substitutions) or gap
-  chain.parquet    where each commit of the record ended, some hashes, and signatures where there was a key
-
-How to see that nothing was changed
------------------------------------
-Each commit is hashed with SHA-256 over its rows, its events and the hash of the commit before it. With brakewater:
-
-  brakewater verify THIS.case.zip                      the rows fit the chain
-  brakewater verify THIS.case.zip --key PUBLIC.pem     and it was signed by that key
-  brakewater verify THIS.case.zip --anchor HEADS       and it is what was shown outside at the time
-
-Without it: sha256sum of each file is in manifest.json; the signed line is
-"brakewater chain head, run R, commit C, HASH" and a line feed, Ed25519 (RFC 8032).
-
-What can be done with it
-------------------------
-  brakewater replay THIS.case.zip                      every alarm, in order
-  brakewater export THIS.case.zip -o rows.csv          values with units
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +37,18 @@ class Packed:
 
     runs: int
     size: int
+    left_out: tuple[LeftOut, ...]
+    """Runs that may belong to the window and could not be packed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Todo:
+    what: Path
+    spans: Sequence[Span]
+    left_out: Sequence[LeftOut]
+    from_utc_ns: int | None
+    to_utc_ns: int | None
+    signer: Signer | None
 
 
 def pack(
@@ -80,6 +57,8 @@ def pack(
     from_utc_ns: int | None,
     to_utc_ns: int | None,
     tell: Callable[[int, int], None] = lambda _done, _all: None,
+    *,
+    signer: Signer | None = None,
 ) -> Packed:
     """Write a case file; it appears whole or not at all.
 
@@ -89,41 +68,62 @@ def pack(
         from_utc_ns: begin of the window by wall time; None: from the oldest.
         to_utc_ns: its end; None: up to the newest.
         tell: called with how many runs are done, and of how many.
+        signer: signs the list of what is in it.
 
     Raises:
-        StorageError: nothing lies in the window, a segment cannot be read, or the file cannot be written.
+        StorageError: nothing that can be read lies in the window, or the file cannot be written.
     """
     spans = record.spans(from_utc_ns, to_utc_ns)
+    lost = [LeftOut(run=run, why=why) for run, why in record.unreadable(from_utc_ns, to_utc_ns).items()]
     if not spans:
-        raise StorageError(f"{record.folder}: found nothing in this window")
+        raise StorageError(f"{record.folder}: found nothing in this window{''.join(f'; {one}' for one in lost)}")
+    if is_case(record.folder):  # what was left out of it is still missing
+        lost += left_out_of(record.folder)
+    todo = _Todo(
+        what=record.folder, spans=spans, left_out=lost, from_utc_ns=from_utc_ns, to_utc_ns=to_utc_ns, signer=signer
+    )
     try:
         with appearing(file) as part, part.open("wb") as handle:
-            _write(handle, spans, _window(from_utc_ns, to_utc_ns), tell)
-        return Packed(runs=len(spans), size=file.stat().st_size)
+            runs, left_out = _write(handle, todo, tell)
+        return Packed(runs=runs, size=file.stat().st_size, left_out=left_out)
     except OSError as error:
         raise StorageError(f"{file}: cannot be written: {error.strerror or error}") from error
 
 
-def _window(from_utc_ns: int | None, to_utc_ns: int | None) -> str:
-    since = utc_text(from_utc_ns) if from_utc_ns is not None else "the beginning of the record"
-    until = utc_text(to_utc_ns) if to_utc_ns is not None else "its end at the time of packing"
-    return f"Packed for the time from {since} to {until}."
+def _write(handle: IO[bytes], todo: _Todo, tell: Callable[[int, int], None]) -> tuple[int, tuple[LeftOut, ...]]:
+    """How many runs went in, and what did not."""
+    manifests, texts, left_out = list[Manifest](), dict[int, bytes](), list(todo.left_out)
+    with zipfile.ZipFile(handle, "w") as archive:
+        for done, span in enumerate(todo.spans):
+            tell(done, len(todo.spans))
+            try:
+                with _sealed(span) as folder:
+                    manifest = read_manifest(folder)
+                    texts[manifest.run] = _add_segment(archive, folder, manifest)
+                    manifests.append(manifest)
+            except StorageError as error:  # of before anything was added: what is damaged within goes in as it stands
+                left_out.append(LeftOut(run=span.run, why=str(error)))
+        if not manifests:
+            raise StorageError(f"{todo.what}: found nothing that can be read: {'; '.join(map(str, left_out))}")
+        left_out.sort(key=lambda one: one.run)
+        readme = readme_text(manifests, left_out, todo.from_utc_ns, todo.to_utc_ns)
+        listed = list_text(texts, left_out, readme)
+        archive.writestr(_entry(README), readme)
+        archive.writestr(_entry(LIST), listed)
+        if todo.signer is not None:
+            archive.writestr(_entry(SIGNATURE), signature_text(todo.signer, listed))
+    tell(len(todo.spans), len(todo.spans))
+    return len(manifests), tuple(left_out)
 
 
-def _write(handle: object, spans: Sequence[Span], window: str, tell: Callable[[int, int], None]) -> None:
-    manifests = []
-    with zipfile.ZipFile(handle, "w") as archive:  # type: ignore[call-overload] # any binary file will do
-        for done, span in enumerate(spans):
-            tell(done, len(spans))
-            with _sealed(span) as folder:
-                manifest = read_manifest(folder)
-                manifests.append(manifest)
-                place = sealed_path(Path(), manifest.run, manifest.utc_ns).as_posix()
-                for name in (MANIFEST, *FILES):
-                    _add(archive, f"{place}/{name}", folder / name)
-        text = _readme(manifests, window)
-        archive.writestr(_entry(README), text)
-    tell(len(spans), len(spans))
+def _add_segment(archive: zipfile.ZipFile, folder: Path, manifest: Manifest) -> bytes:
+    for name in FILES:
+        if not (folder / name).is_file():
+            raise StorageError(f"{folder / name}: is missing")
+    place = sealed_path(Path(), manifest.run, manifest.utc_ns).as_posix()
+    for name in (MANIFEST, *FILES):
+        _add(archive, f"{place}/{name}", folder / name)
+    return (folder / MANIFEST).read_bytes()
 
 
 def _entry(name: str) -> zipfile.ZipInfo:
@@ -135,16 +135,6 @@ def _entry(name: str) -> zipfile.ZipInfo:
 def _add(archive: zipfile.ZipFile, name: str, file: Path) -> None:
     with file.open("rb") as source, archive.open(_entry(name), "w", force_zip64=True) as target:
         shutil.copyfileobj(source, target, _CHUNK)
-
-
-def _readme(manifests: Sequence[Manifest], window: str) -> str:
-    runs = "".join(
-        f"  run {one.run}: {utc_text(one.from_utc_ns)} to {utc_text(one.to_utc_ns)}, {one.scans} scans,"
-        f" {one.events} events, recorded by version {one.version}\n"
-        for one in manifests
-    )
-    rig = ", ".join(sorted({one.rig for one in manifests if one.rig})) or "unknown"
-    return _EXPLAINS.format(rig=rig, what=window, count=len(manifests), runs=runs)
 
 
 @contextmanager

@@ -120,6 +120,35 @@ class Record:
                 found.append(span)
         return found
 
+    def unreadable(self, from_utc_ns: int | None = None, to_utc_ns: int | None = None) -> dict[int, str]:
+        """Run -> why nothing can be said of it: what ``spans`` leaves out and, by its neighbours, may touch the window.
+
+        Args:
+            from_utc_ns: begin of the window in wall time.
+            to_utc_ns: its end.
+
+        Raises:
+            StorageError: the folder cannot be read.
+        """
+        found, waiting, before = dict[int, str](), dict[int, str](), None
+        for place in self._places.begun().values():
+            span = self._span(place)
+            if span is None:
+                if before is None or to_utc_ns is None or before.to_utc_ns <= to_utc_ns:
+                    waiting[place.run] = self._why(place.run)
+                continue
+            if from_utc_ns is None or span.from_utc_ns >= from_utc_ns:
+                found |= waiting
+            waiting, before = {}, span
+        return found | waiting
+
+    def _why(self, run: int) -> str:
+        try:
+            next(self.inputs(from_run=run, to_run=run), None)
+        except StorageError as error:
+            return str(error)
+        return "nothing committed in it can be read"
+
     def inputs(
         self,
         from_run: int | None = None,

@@ -45,6 +45,12 @@ class Report:
     """The newest head that was also found outside."""
     heads_outside: int = 0
     """Heads from outside that were found in the record."""
+    listed: bool = False
+    """It is a case file with a list of what it holds."""
+    listed_by: str | None = None
+    """Public key that signed that list; None where nobody did."""
+    left_out: list[tuple[int, str]] = field(default_factory=list)
+    """Run and reason: what could not be packed into the case file, as it says itself."""
     heads_elsewhere: int = 0
     """Heads from outside that lie before or after what this record holds."""
 

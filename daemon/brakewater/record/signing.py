@@ -60,7 +60,11 @@ class Signer:
 
     def sign(self, head: Head) -> Signature:
         """Sign a head."""
-        return Signature(commit_no=head.commit_no, key=self.key, signature=self._key.sign(statement(head)).hex())
+        return Signature(commit_no=head.commit_no, key=self.key, signature=self.over(statement(head)))
+
+    def over(self, text: bytes) -> str:
+        """A signature over any text, in hex."""
+        return self._key.sign(text).hex()
 
 
 def _private(pem: str) -> object:
@@ -75,10 +79,15 @@ def _private(pem: str) -> object:
 
 def fits(signature: Signature, head: Head) -> bool:
     """Whether the signature was made over this head by the key that it names."""
+    return is_by(signature.key, signature.signature, statement(head))
+
+
+def is_by(key: str, signature: str, text: bytes) -> bool:
+    """Whether a signature (in hex) was made over a text by a public key (in hex)."""
     from cryptography.exceptions import InvalidSignature  # noqa: PLC0415 - only where one checks
 
     try:
-        _public(signature.key).verify(bytes.fromhex(signature.signature), statement(head))
+        _public(key).verify(bytes.fromhex(signature), text)
     except (ValueError, TypeError, InvalidSignature):
         return False
     return True

@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection
 from pathlib import Path
 
 from brakewater.record.anchor import Anchor
+from brakewater.record.case_list import check_list
 from brakewater.record.case_places import README
 from brakewater.record.evidence import hot_evidence
 from brakewater.record.places import is_case, places_of
@@ -47,13 +48,14 @@ def verify(
         SegmentCheck(str(one.path), one.run, report, witness, gone).check(opened)
     if is_case(place):
         _check_readme(place, report)
+        check_list(place, report)
     witness.close(whole=not is_case(place))
     tell(len(places), len(places))
     return report
 
 
 def _check_readme(case: Path, report: Report) -> None:
-    """The one file that no chain and no checksum of ours covers; the zip has one of its own."""
+    """The zip has a checksum of its own over it; that of the list is held against it elsewhere."""
     try:
         with zipfile.ZipFile(case) as archive:
             archive.read(README)

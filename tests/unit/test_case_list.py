@@ -1,0 +1,163 @@
+"""The list in a case file: what could not be packed is named, what was cut off or added shows, who signed too.
+
+The signature (RFC 8032) is checked by OpenSSL's library, through ``cryptography``, from the line written down anew.
+"""
+
+import hashlib
+import json
+import zipfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+from brakewater.errors import StorageError
+from brakewater.record.case import pack
+from brakewater.record.case_list import LIST, SIGNATURE
+from brakewater.record.journal import Journal
+from brakewater.record.reader import Record
+from brakewater.record.segment import segment_path
+from brakewater.record.signing import Signer
+from brakewater.record.verify import verify
+from faults.crash_images import KEY, pem
+from record_streams import TICK_NS, UTC, block, start
+
+SIGNER = Signer(pem(KEY))
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    """Three runs, each of ten scans, an hour apart."""
+    folder = tmp_path / "record"
+    with Journal(folder) as journal:
+        for run in (1, 2, 3):
+            later, scans = run * 3600 * 10**9, block(run, 1, 10)
+            journal.begin(start(run, utc_ns=UTC + later))
+            journal.append(replace(scans, utc_ns=scans.utc_ns + later))
+            assert journal.wait_committed(5)
+    return folder
+
+
+def changed(case: Path, to: Path, change: Callable[[str, bytes], bytes | None]) -> Path:
+    """A copy with each file changed; None leaves it out."""
+    with zipfile.ZipFile(case) as source, zipfile.ZipFile(to, "w") as target:
+        for entry in source.infolist():
+            text = change(entry.filename, source.read(entry))
+            if text is not None:
+                target.writestr(entry.filename, text)
+    return to
+
+
+def signed(record: Path) -> Path:
+    file = record.parent / "x.case.zip"
+    pack(Record(record), file, None, None, signer=SIGNER)
+    return file
+
+
+def says(case: Path) -> str:
+    return "\n".join(map(str, verify(case).altered))
+
+
+def spoil(record: Path, run: int) -> None:
+    segment_path(record, run).write_bytes(b"not a database, as a dying disk gives it" * 100)
+
+
+def test_what_cannot_be_read_is_named_everywhere(record: Path, tmp_path: Path) -> None:
+    spoil(record, 2)
+    packed = pack(Record(record), tmp_path / "x", None, None)
+    assert packed.runs == 2
+    (lost,) = packed.left_out
+    assert lost.run == 2
+    assert "00000002.sqlite3" in lost.why
+    with zipfile.ZipFile(tmp_path / "x") as archive:
+        readme = archive.read("README.txt").decode()
+    assert "NOT in it" in readme
+    assert f"run 2: {lost.why}" in readme
+    assert verify(tmp_path / "x").left_out == [(2, lost.why)]
+    again = pack(Record(tmp_path / "x"), tmp_path / "y", None, None)
+    assert again.left_out == packed.left_out  # a case of a case lacks it still
+
+
+def test_a_window_that_the_unreadable_run_cannot_touch_does_not_name_it(record: Path, tmp_path: Path) -> None:
+    spoil(record, 2)
+    first, third = Record(record).spans()
+    assert pack(Record(record), tmp_path / "a", None, first.to_utc_ns - TICK_NS).left_out == ()
+    assert pack(Record(record), tmp_path / "b", third.from_utc_ns + TICK_NS, None).left_out == ()
+    assert len(pack(Record(record), tmp_path / "c", first.to_utc_ns, third.from_utc_ns).left_out) == 1
+
+
+def test_nothing_that_can_be_read_is_no_case(record: Path, tmp_path: Path) -> None:
+    for run in (1, 2, 3):
+        spoil(record, run)
+    with pytest.raises(StorageError, match=r"run 1: .*00000001"):
+        pack(Record(record), tmp_path / "x", None, None)
+    assert not list(tmp_path.glob("x*"))
+
+
+def test_the_signature_is_ordinary(record: Path) -> None:
+    case = signed(record)
+    with zipfile.ZipFile(case) as archive:
+        listed, doc = archive.read(LIST), json.loads(archive.read(SIGNATURE))
+    line = f"brakewater case file, SHA-256 of case.json {hashlib.sha256(listed).hexdigest()}\n".encode()
+    Ed25519PublicKey.from_public_bytes(bytes.fromhex(doc["key"])).verify(bytes.fromhex(doc["signature"]), line)
+    report = verify(case)
+    assert (report.verdict, report.listed_by) == ("consistent", SIGNER.key)
+
+
+def test_runs_cut_off_at_either_end_show(record: Path, tmp_path: Path) -> None:
+    case = signed(record)
+    for run in (1, 3):
+        cut = changed(case, tmp_path / f"{run}", lambda name, text, at=f"/{run:08d}/": None if at in name else text)
+        assert f"run {run}: is missing, though case.json names it" in says(cut)
+
+
+def test_a_run_added_shows(record: Path, tmp_path: Path) -> None:
+    first = Record(record).spans()[0]
+    pack(Record(record), tmp_path / "one", None, first.to_utc_ns, signer=SIGNER)
+    with zipfile.ZipFile(signed(record)) as three, zipfile.ZipFile(tmp_path / "one", "a") as one:
+        for name in three.namelist():
+            if "/00000002/" in name:
+                one.writestr(name, three.read(name))
+    assert "run 2: was added: case.json does not name it" in says(tmp_path / "one")
+
+
+@pytest.mark.parametrize(
+    ("file", "found"),
+    [
+        ("README.txt", "README.txt: is not the one that was packed"),
+        (LIST, f"{SIGNATURE}: does not fit {LIST}"),
+        (SIGNATURE, f"{SIGNATURE}: does not fit {LIST}"),
+    ],
+)
+def test_a_changed_file_shows(record: Path, tmp_path: Path, file: str, found: str) -> None:
+    def change(name: str, text: bytes) -> bytes:
+        if name != file:
+            return text
+        return text.replace(b"  ", b" \t", 1) if name == "README.txt" else _other_digit(text)
+
+    assert found in says(changed(signed(record), tmp_path / "changed", change))
+
+
+def _other_digit(text: bytes) -> bytes:
+    """One hex digit of the last hash or signature changed."""
+    at = text.rindex(b'"') - 1
+    return text[:at] + (b"0" if text[at : at + 1] != b"0" else b"1") + text[at + 1 :]
+
+
+def test_a_list_taken_away_shows_by_its_signature(record: Path, tmp_path: Path) -> None:
+    found = says(changed(signed(record), tmp_path / "x", lambda name, text: None if name == LIST else text))
+    assert f"{LIST}: is missing; {SIGNATURE} is there" in found
+
+
+@pytest.mark.parametrize("text", [b"", b"[]", b'{"schema": 2}', b'{"schema": 1, "runs": 7}', b"\xff"])
+def test_a_list_that_is_none_is_named(record: Path, tmp_path: Path, text: bytes) -> None:
+    case = changed(signed(record), tmp_path / "x", lambda name, old: text if name == LIST else old)
+    assert f"{LIST}: cannot be read" in says(case)
+
+
+def test_a_case_of_before_there_were_lists_is_none_the_worse(record: Path, tmp_path: Path) -> None:
+    old = changed(signed(record), tmp_path / "x", lambda name, text: None if name in (LIST, SIGNATURE) else text)
+    report = verify(old)
+    assert (report.verdict, report.listed) == ("consistent", False)

@@ -1,0 +1,78 @@
+"""Trips, alarms, health of the brakes and what-if over many records, by several processes, as one page."""
+
+import argparse
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("records", type=Path, nargs="+", metavar="RECORD", help="record folders or case files")
+    parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="change one alarm's setting")
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes; default one a processor")
+    parser.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="write one page, too")
+    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 and more")
+    return int(text)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0; 1 where a record could not be studied or is damaged."""
+    from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
+    from brakewater.review.study import study  # noqa: PLC0415
+    from brakewater.review.study_page import study_page  # noqa: PLC0415
+
+    if args.output is not None and args.output.exists() and not args.replace:
+        print(f"brakewater study: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+        return 2
+    with Progress("studying") as progress:
+        rows = study(args.records, args.set, args.workers or os.cpu_count() or 1, progress.tell)
+    if args.output is not None:
+        part = args.output.with_name(f"{args.output.name}.part")
+        part.write_text(study_page(rows, args.set), encoding="utf-8")
+        part.replace(args.output)
+    if args.json:
+        print(json.dumps({"records": rows, "set": args.set}))
+    else:
+        _show(rows)
+    for row in rows:
+        for says in [row["error"]] if "error" in row else row["damage"]:
+            print(f"brakewater study: {row['record']}: {says}", file=sys.stderr)
+    return 1 if any("error" in row or row["damage"] for row in rows) else 0
+
+
+def _show(rows: list[dict[str, Any]]) -> None:
+    from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+
+    good = [row for row in rows if "error" not in row]
+    shown = [
+        (
+            row["record"], row["rig"], str(row["trips"]["count"]), f"{row['trips']['energy_j'] / 1e6:.0f} MJ",
+            "" if row["trips"]["worst_margin"] is None else f"{row['trips']['worst_margin']:.2f}",
+            "" if row["alarms"] is None else f"{row['alarms']['per_day']:.1f}",
+            ", ".join(f"{name} {_share(one)}" for name, one in row["brakes"].items()),
+        )
+        for row in good
+    ]  # fmt: skip
+    if shown:
+        print(
+            table(("record", "rig", "trips", "carried off", "margin", "alarms a day", "heat share of trips in"), shown)
+        )
+    for row in good:
+        for alarm, one in row.get("what_if", {}).items():
+            print(f"{row['record']}: {alarm}: {one['is']} times; it would be {one['would_be']}")
+
+
+def _share(one: dict[str, Any]) -> str:
+    if one["heat_share_median"] is None:
+        return "unknown"
+    change = one["trend_per_trip"]
+    return f"{one['heat_share_median']:.0%}" + ("" if change is None else f", {change:+.2%} a trip")

@@ -1,0 +1,144 @@
+"""The same questions to many records: trips, alarms, how the brakes do, and what other settings would have done.
+
+Each record is answered by itself, in one process, so the answers do not depend on how many workers there are nor on
+which of them takes which record: they are equal to the last bit.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from itertools import combinations
+from multiprocessing import get_context
+from pathlib import Path
+from statistics import median
+from typing import Any, Final
+
+from brakewater.alarms.performance import Turn, figures
+from brakewater.engine import Engine
+from brakewater.errors import BrakewaterError
+from brakewater.record.reader import Record
+from brakewater.review.alarm_figures import turn_of
+from brakewater.review.replay import Tally, replayed
+from brakewater.review.trips import TripLine, ledger
+from brakewater.review.what_if import SettingError, with_settings
+from brakewater.rig import Rig, parse
+from brakewater.stream import Block
+from brakewater.trips.ton_miles import TON_MILE_J
+
+LEAST_TRIPS: Final = 4
+"""Fewer make no trend."""
+
+
+def study(
+    places: Sequence[Path],
+    settings: Sequence[str] = (),
+    workers: int = 1,
+    tell: Callable[[int, int], None] = lambda _done, _all: None,
+) -> list[dict[str, Any]]:
+    """What each record answers, in the order they were given.
+
+    Args:
+        places: record folders or case files.
+        settings: as ``what_if.with_settings`` takes them; a record whose rig has no such alarm says so.
+        workers: processes; 1 works in this one.
+        tell: called with how many records are done, and of how many.
+    """
+    found = []
+    for row in _answers(places, tuple(settings), workers):
+        found.append(row)
+        tell(len(found), len(places))
+    return found
+
+
+def _answers(places: Sequence[Path], settings: tuple[str, ...], workers: int) -> Iterator[dict[str, Any]]:
+    if workers <= 1 or len(places) <= 1:
+        yield from (of_record(place, settings) for place in places)
+        return
+    # A fresh interpreter each: a fork would carry over threads of libraries that do not survive it.
+    with ProcessPoolExecutor(min(workers, len(places)), mp_context=get_context("spawn")) as pool:
+        yield from pool.map(of_record, places, [settings] * len(places))
+
+
+def of_record(place: Path, settings: tuple[str, ...] = ()) -> dict[str, Any]:
+    """What one record answers: SI in names, ``error`` where it answers nothing."""
+    try:
+        return {"record": str(place), **_answer(Record(place), settings)}
+    except (BrakewaterError, OSError, SettingError) as error:
+        return {"record": str(place), "error": str(error)}
+
+
+def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
+    if not record.runs():
+        return {"error": "found no record here; a record folder holds hot/*.sqlite3 or segments/"}
+    found = ledger(record)
+    if found is None:
+        return {"error": "no scan in it"}
+    turns, tally, ends = _turns(record, None)
+    answer: dict[str, Any] = {
+        "rig": found.rig.name,
+        "scans": tally.scans,
+        "damage": list(tally.damage),
+        "trips": _trips(found.lines),
+        "brakes": {brake.name: _health(found.lines, brake.name) for brake in found.rig.brakes},
+        "alarms": figures(turns, *ends) if ends else None,
+    }
+    return answer | ({"what_if": _what_if(record, found.rig, turns, settings)} if settings else {})
+
+
+def _turns(record: Record, instead: Rig | None) -> tuple[list[Turn], Tally, tuple[float, float] | None]:
+    """Alarms as the engine gives them today, and the window, s: records of inputs only are studied, too."""
+    tally, turns, ends = Tally(), [], []
+    for item, outcome in replayed(record, Engine(instead=instead), tally):
+        turns += [turn for event in outcome.events if (turn := turn_of(event)) is not None]
+        if isinstance(item, Block):
+            ends += [int(item.utc_ns[0]) / 1e9, int(item.utc_ns[-1]) / 1e9]
+    window = (ends[0], ends[-1]) if ends and ends[-1] > ends[0] else None
+    return [turn for turn in turns if window and window[0] <= turn.t_s <= window[1]], tally, window
+
+
+def _trips(lines: Sequence[TripLine]) -> dict[str, Any]:
+    return {
+        "count": len(lines),
+        "lowered": sum(line.lowered for line in lines),
+        "stands": sum(line.stands for line in lines),
+        "lasting_s": sum(line.lasts_s for line in lines),
+        "energy_j": sum(line.energy_j for line in lines),
+        "heat_peak_w": max((line.peak_heat_w for line in lines), default=None),
+        "worst_margin": min((line.worst_margin for line in lines if line.worst_margin is not None), default=None),
+        "inlet_over_s": sum(line.inlet_over_s for line in lines),
+        "outlet_over_s": sum(line.outlet_over_s for line in lines),
+        "flow_under_s": sum(line.flow_under_s for line in lines),
+        "level_over_s": sum(line.level_over_s for line in lines),
+    }
+
+
+def _health(lines: Sequence[TripLine], brake: str) -> dict[str, Any]:
+    """Heat the water took of the work of the hoist, trip by trip in: a brake that weakens leaves more to the others."""
+    shares = [
+        line.energy_j / (line.ton_miles * TON_MILE_J)
+        for line in lines
+        if line.brake == brake and line.lowered and line.ton_miles
+    ]
+    return {
+        "trips": len(shares),
+        "heat_share_median": median(shares) if shares else None,
+        "trend_per_trip": trend(shares),
+    }
+
+
+def trend(values: Sequence[float]) -> float | None:
+    """Median of the slopes of all pairs, in the values' unit a step (Theil 1950, Sen 1968); None where too few."""
+    if len(values) < LEAST_TRIPS:
+        return None
+    return median((later - before) / (at - of) for (of, before), (at, later) in combinations(enumerate(values), 2))
+
+
+def _what_if(record: Record, rig: Rig, turns: Sequence[Turn], settings: tuple[str, ...]) -> dict[str, Any]:
+    tail = record.tail()
+    changed = with_settings(parse(tail[0].rig_toml, "the recorded rig file") if tail else rig, list(settings))
+    then, now = _raised(_turns(record, changed)[0]), _raised(turns)
+    return {key: {"is": now[key], "would_be": then[key]} for key in sorted(now | then) if now[key] != then[key]}
+
+
+def _raised(turns: Sequence[Turn]) -> Counter[str]:
+    return Counter(turn.key for turn in turns if turn.new)

@@ -1,0 +1,84 @@
+"""Many records at once: the same answers by any number of workers, and those of the commands for a single record."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from brakewater.review.study import study, trend
+from brakewater.stream import Start
+from brakewater_sim.cli import main as simulate
+from daemons import brakewater, here, starts
+
+pytestmark = pytest.mark.integration
+
+SETTING = "aux.cooling-flow-low.setpoint=95 gal/min"
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    folder = tmp_path_factory.mktemp("fleet")
+    for seed in (1, 2, 3):
+        words = ["record", "trip-in", "--seed", str(seed), "--seconds", "400", "-o", str(folder / f"rig-{seed}")]
+        assert simulate(words) == 0
+    return [*sorted(folder.iterdir()), folder / "nowhere"]
+
+
+def test_the_answers_do_not_depend_on_the_workers(records: list[Path]) -> None:
+    told: list[tuple[int, int]] = []
+    one = study(records, [SETTING], 1, lambda done, of: told.append((done, of)))
+    assert told == [(done, 4) for done in range(1, 5)]
+    alone = json.loads(json.dumps(one))
+    for workers, given in ((3, records), (2, list(reversed(records)))):
+        done = brakewater("study", *given, "--set", SETTING, "--workers", str(workers), "--json", within_s=300)
+        found = json.loads(done.stdout)["records"]
+        assert sorted(found, key=lambda row: row["record"]) == sorted(alone, key=lambda row: row["record"])
+        assert [row["record"] for row in found] == [str(place) for place in given]
+    assert [Path(row["record"]) for row in one] == records
+    assert "found no record here" in one[3]["error"]
+    assert len({json.dumps({**row, "record": ""}) for row in one}) == 4  # and the records are not one and the same
+
+
+def test_they_are_those_of_the_single_commands(records: list[Path]) -> None:
+    row = study(records[:1], [SETTING])[0]
+    trips = [json.loads(line) for line in here("trips", records[0], "--json").stdout.splitlines()]
+    assert row["trips"]["count"] == len(trips)
+    assert row["trips"]["energy_j"] == sum(one["energy_j"] for one in trips)
+    plain = [json.loads(line) for line in here("replay", records[0], "--json").stdout.splitlines()]
+    other = [json.loads(line) for line in here("replay", records[0], "--set", SETTING, "--json").stdout.splitlines()]
+    assert row["scans"] == plain[-1]["scans"]
+
+    def raised(lines: list[dict[str, object]]) -> int:
+        return sum(one.get("alarm") == "cooling-flow-low" and one["to"] == "unacknowledged" for one in lines)
+
+    change = row["what_if"]["aux.cooling-flow-low"]
+    assert (change["is"], change["would_be"]) == (raised(plain), raised(other))
+    assert change["would_be"] > change["is"]
+    assert isinstance(starts(records[0])[0], Start)
+
+
+def test_the_page_needs_nothing_beside_itself(records: list[Path], tmp_path: Path) -> None:
+    page = tmp_path / "study.html"
+    done = here("study", *records, "--set", SETTING, "--workers", "1", "-o", page)
+    assert done.returncode == 1  # one of them is nowhere
+    assert "nowhere: found no record here" in done.stderr
+    text = page.read_text()
+    assert not re.search(r"(src|href)=|<script", text)
+    for title in ("Whose brakes weaken", "Whose alarms nag", "Whose water is bad", "What would have been", "Not in it"):
+        assert title in text
+    assert here("study", *records, "-o", page).returncode == 2
+    assert here("study", records[0], "--workers", "0").returncode == 2
+
+
+def test_a_setting_that_names_nothing_is_said_of_each(records: list[Path]) -> None:
+    done = here("study", records[0], "--set", "aux.no-such.setpoint=1", "--workers", "1")
+    assert done.returncode == 1
+    assert "no-such" in done.stderr
+
+
+def test_a_trend_is_the_median_of_slopes() -> None:
+    assert trend([1.0, 2.0, 3.0]) is None
+    assert trend([1.0, 2.0, 3.0, 4.0]) == 1.0
+    assert trend([1.0, 2.0, 100.0, 4.0, 5.0]) == pytest.approx(1.0)  # one that is off moves it little
+    assert trend([0.5] * 6) == 0.0

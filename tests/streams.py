@@ -261,6 +261,14 @@ device = "plc1"
 table = "discrete"
 address = 3
 signal = { kind = "bit" }
+[upkeep]
+[[upkeep.round]]
+round = "grease"
+hours = "10 s"
+trips = 1
+[[upkeep.round]]
+round = "strainer"
+days = "12 s"
 """
 
 

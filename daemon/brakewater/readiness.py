@@ -11,6 +11,7 @@ from brakewater.alarms.lifecycle import MASKS, State, shown_of
 from brakewater.quality import Quality, quality
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Picture
+from brakewater.trips.rounds import OVERDUE
 
 _MUST: tuple[tuple[str, str], ...] = (
     ("inlet-flow", "flow"),
@@ -18,13 +19,16 @@ _MUST: tuple[tuple[str, str], ...] = (
     ("brake-level", "level"),
 )
 
+_BOOKED: tuple[str, ...] = ("round-due:", "air-gap-drifting:")
+"""Alarms of the upkeep book: its rounds speak for themselves."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Obstacle:
     """One thing that stands in the way."""
 
     what: str
-    """``flow``, ``inlet``, ``level``, ``tank``, ``alarm``, ``masked``, ``substituted`` or ``unproved``."""
+    """``flow``, ``inlet``, ``level``, ``tank``, ``alarm``, ``masked``, ``substituted``, ``round`` or ``unproved``."""
     name: str
     """The point, alarm or brake."""
     why: str
@@ -62,13 +66,30 @@ def obstacles(rig: Rig, picture: Picture, unproved: Sequence[str] = ()) -> list[
         if state in MASKS:
             says = "; ".join(f"{mask.mask} by {mask.actor or 'the rig file'}: {mask.reason}" for mask in alarm.masks)
             found.append(Obstacle(what="masked", name=key, why=says))
-        elif state is not State.NORMAL:
+        elif state is not State.NORMAL and not alarm.alarm.startswith(_BOOKED):
             found.append(Obstacle(what="alarm", name=key, why=alarm.state, value=alarm.value, limit=alarm.setpoint))
+    found += _of_book(picture)
     for one in picture.substitutions:
         found.append(Obstacle(what="substituted", name=one.point, why=f"{one.what} by {one.actor}: {one.reason}"))
     return found + [
         Obstacle(what="unproved", name=name, why="no loop check as the rig file has it") for name in unproved
     ]
+
+
+def _of_book(picture: Picture) -> list[Obstacle]:
+    """A round that is due is work to plan; only one that is overdue stands in the way."""
+    rounds = picture.book.rounds if picture.book is not None else ()
+    return [
+        Obstacle(what="round", name=one.round, why=f"overdue by {one.by}", value=one.share, limit=1.0)
+        for one in rounds
+        if one.share >= OVERDUE
+    ]
+
+
+def due(picture: Picture) -> tuple[str, ...]:
+    """Rounds that are due and not overdue, by name."""
+    rounds = picture.book.rounds if picture.book is not None else ()
+    return tuple(one.round for one in rounds if 1.0 <= one.share < OVERDUE)
 
 
 def _of_brake(rig: Rig, picture: Picture, brake: Brake) -> list[Obstacle]:

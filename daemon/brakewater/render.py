@@ -15,7 +15,8 @@ from brakewater.quality import Quality, quality, reason_name
 from brakewater.readiness import Obstacle, in_service, obstacles
 from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
-from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, MaskNow, Picture, SettingNow
+from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, MaskNow, Picture, RoundNow, SettingNow
+from brakewater.trips.rounds import OVERDUE
 from brakewater.units import Dimension, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
@@ -349,7 +350,33 @@ def obstacle_now(rig: Rig, one: Obstacle) -> Document:
     }  # fmt: skip
 
 
-_MEASURED: Final = {"flow": Dimension.FLOW, "inlet": Dimension.TEMPERATURE, "level": Dimension.LENGTH}
+_MEASURED: Final = {
+    "round": Dimension.NUMBER,
+    "flow": Dimension.FLOW,
+    "inlet": Dimension.TEMPERATURE,
+    "level": Dimension.LENGTH,
+}
+
+
+def round_now(one: RoundNow) -> Document:
+    """A round of upkeep, in codes and in words."""
+    percent = round(100 * one.share)
+    state = "OVERDUE" if one.share >= OVERDUE else "DUE" if one.share >= 1.0 else "ok"
+    last = f"done {utc_text(one.done_utc_ns)[:16]}" if one.done_utc_ns else "never logged"
+    by = f"{percent} % of its {one.by}" if one.by != "never" else "no interval"
+    return {
+        "round": one.round,
+        "brake": one.brake,
+        "share": one.share,
+        "by": one.by,
+        "state": state.lower(),
+        "running_s": one.running_s,
+        "trips": one.trips,
+        "due": None if one.due_utc_ns is None else utc_text(one.due_utc_ns),
+        "done": None if one.done_utc_ns is None else utc_text(one.done_utc_ns),
+        "since": utc_text(one.since_utc_ns),
+        "text": f"{state}: {by} used up; {last}; {one.running_s / 3600:.1f} h run and {one.trips} trips since",
+    }
 
 
 def setting_now(one: SettingNow) -> Document:

@@ -275,6 +275,70 @@ class SettingNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RoundNow:
+    """A round of upkeep as it stands."""
+
+    round: str
+    brake: str
+    share: float
+    """Of its interval that is used up: 1.0 when due."""
+    by: str
+    """``hours``, ``trips`` or ``days``: the interval that is nearest its end."""
+    running_s: float
+    """Since it was done."""
+    trips: int
+    due_utc_ns: int | None
+    """By the calendar alone; None where it has no such interval."""
+    done_utc_ns: int | None
+    """None: never logged."""
+    since_utc_ns: int
+    """When it was done, or from when on it counts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryNow:
+    """An entry of the upkeep book."""
+
+    id: str
+    """``run.input`` of the command that made it."""
+    round: str
+    actor: str
+    utc_ns: int
+    """When it was entered."""
+    done_utc_ns: int
+    """When the work was done."""
+    remark: str = ""
+    corrects: str | None = None
+    corrected_by: str | None = None
+    void: bool = False
+    """It only strikes out what it corrects."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartNow:
+    """A part as it was last changed, and where its brake's counts stood then."""
+
+    brake: str
+    part: str
+    serial: str
+    actor: str
+    since_utc_ns: int
+    running_ns: int
+    trips: int
+    energy_mj: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BookNow:
+    """The upkeep book as it stands."""
+
+    rounds: tuple[RoundNow, ...] = ()
+    parts: tuple[PartNow, ...] = ()
+    entries: tuple[EntryNow, ...] = ()
+    """The newest, in the order they were entered; corrected ones stay."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """The newest truth: everything a lamp, a register or a page needs, overwritten by the next."""
 
@@ -299,6 +363,8 @@ class Picture:
     """Lamp test: every lamp lit and the horn sounds."""
     flood: bool = False
     """More alarms than a person can take in; those of low priority make no sound."""
+    book: BookNow | None = None
+    """The upkeep book as it stood at most a minute ago; None where the rig file keeps none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

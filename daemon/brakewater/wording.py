@@ -89,6 +89,8 @@ ENGLISH: Final = Wording(
         "clock-stepped": "Wall clock stepped",
         "limits-above-maker": "An alarm is set beyond the maker's limit",
         "disk-low": "Disk of the record nearly full",
+        "round-due": "Round {subject} is due",
+        "air-gap-drifting": "Air gap of {subject} drifts towards its limit",
     },
     on_brake="{what} ({brake})",
     measured=": {value}",

@@ -13,6 +13,7 @@ from brakewater.engine import Engine
 from brakewater.quality import Reason, Status
 from brakewater.rig import SELF, Rig
 from brakewater.stream import Block, Input, Start
+from brakewater.units import utc_text
 
 RIGS = {"demo": streams.demo(), "two": streams.two(), "rich": streams.rich()}
 BRAKES = {"demo": "aux", "two": "one", "rich": "one"}
@@ -42,6 +43,9 @@ KINDS = (
     "test",
     "test-dry",
     "test-end",
+    "log",
+    "log-again",
+    "part",
     "later",
     "clock",
     "acknowledge-all",
@@ -158,6 +162,8 @@ class Writer:
         elif kind == "clock":
             self.step_ns += int(rng.integers(-(10**13), 10**13))
             self.scans(n, rng)
+        elif kind in ("log", "log-again", "part"):
+            self.book(kind, self.scans_then(n, rng), f"k{self.run}.{self.input}", rng)
         else:
             self.command(kind, n, rng)
 
@@ -209,6 +215,24 @@ class Writer:
             self.add(replace(one, input=self.input + 1))
         for then in ("calm", "dry") if kind == "test-dry" else ("calm",):
             self.episode(then, len(after), rng)
+
+    def book(self, kind: str, after: Block, key: str, rng: np.random.Generator) -> None:
+        """Entries of the upkeep book; the rigs without one refuse them."""
+        utc_ns = int(after.utc_ns[-1]) - int(rng.integers(0, 10**14))
+        args: dict[str, Any] = {"at": utc_text(utc_ns)} if rng.integers(2) else {}
+        if kind == "part":
+            args |= {"brake": self.brake, "part": "bearing", "serial": "B-7"}
+        else:
+            args |= {"round": str(rng.choice(["grease", "strainer", "air-gap", "water"]))}
+            if args["round"] == "air-gap":
+                gaps = rng.choice([0.004, 0.005, 0.009], 3)
+                args["values"] = {f"plug-{at}-left": f"{gap} in" for at, gap in enumerate(gaps, 1)}
+            book = self.engine.book()
+            if kind == "log-again" and book is not None and book.entries:
+                old = book.entries[int(rng.integers(len(book.entries)))]
+                args = {"round": old.round, "corrects": old.id, "void": True}
+        do = "change-part" if kind == "part" else "log-round"
+        self.add(streams.command(after, do, key=key, actor="mechanic", **args))
 
     def scans_then(self, n: int, rng: np.random.Generator) -> Block:
         self.scans(n, rng)

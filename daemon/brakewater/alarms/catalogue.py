@@ -141,6 +141,9 @@ class AlarmKind:
         return Dimension.DIFFERENCE if self.dimension is Dimension.TEMPERATURE else self.dimension
 
 
+BOOKED: Final = "upkeep"
+"""Group of what the upkeep book says; it never sounds the horn."""
+
 STOP = "Stop lowering and hold on the friction brake."
 
 _ROWS = (
@@ -690,6 +693,36 @@ _ROWS = (
         consequence="When the disk is full, alarms go on but nothing more is recorded.",
         causes=("record kept without limit", "something else fills the disk"),
         response="Have the service owner free space, or limit what is kept in [record]; a legal hold keeps its window.",
+        time_to_respond="1 d",
+    ),
+    AlarmKind(
+        name="round-due",
+        scope=Scope.RIG,
+        shape=Shape.HIGH,
+        quantity="book.round",
+        setpoint="99.9999 %",
+        on_delay="1 s",
+        priority=Priority.LOW,
+        grade=Grade.MINOR,
+        group=BOOKED,
+        consequence="Most brakes are lost to neglect: grease runs out, breathers choke, gaps drift unseen.",
+        causes=("the interval of hours, trips or days is used up", "the round was done and not logged"),
+        response="Have the mechanic do the round when the brake can be spared, and log it.",
+        time_to_respond="1 d",
+    ),
+    AlarmKind(
+        name="air-gap-drifting",
+        scope=Scope.RIG,
+        shape=Shape.HIGH,
+        quantity="book.gap",
+        setpoint="100 %",
+        on_delay="1 s",
+        priority=Priority.LOW,
+        grade=Grade.MINOR,
+        group=BOOKED,
+        consequence="By its trend the air gap leaves its limits within a month: torque is lost, or the rotor touches.",
+        causes=("bearing going", "rotor out of round or worn", "scale in the gap"),
+        response="Have the mechanic measure again at every plug and look at bearings and scale before it is overdue.",
         time_to_respond="1 d",
     ),
 )

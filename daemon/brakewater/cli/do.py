@@ -5,11 +5,18 @@ a real alarm that comes meanwhile ends the test and rises as ever. Tell the dril
 """
 
 import argparse
+import hashlib
 import json
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from brakewater.cli.places import record_argument
+
+
+class CommandError(ValueError):
+    """An argument that makes no sense."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +33,8 @@ class _Verb:
     timed: bool = False
     """``--minutes`` may be said."""
     reason: bool = False
+    booked: bool = False
+    """An entry of the upkeep book."""
 
 
 _VERBS = {
@@ -71,16 +80,20 @@ _VERBS = {
         reason=True,
     ),
     "test-end": _Verb(says="end a test early", on="alarms"),
+    "log-round": _Verb(says="enter a round of upkeep into the book, or correct an entry", on="round", booked=True),
+    "change-part": _Verb(says="enter a changed part: its hours and trips begin anew", on="part", booked=True),
 }
 _ON = {
     "alarm": "an alarm such as aux.cooling-lost",
     "alarms": '"all", or an alarm such as aux.cooling-lost',
     "point": "a point of the rig file",
     "text": "what to put down",
+    "round": "a round of the rig file's [upkeep]",
+    "part": "brake, rotor, bearing, coil, inlet-rtd, outlet-rtd or meter",
     "hold": "as it was given when the hold began; holds.jsonl has them all",
     "setting": "for example aux.cooling-flow-low.setpoint",
 }
-_KEYS = ("from", "to", "hold", "alarm", "text", "point", "setting", "value", "minutes", "reason", "id")
+_KEYS = ("from", "to", "hold", "alarm", "text", "point", "setting", "value", "minutes", "reason", "id", "round", "part")
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -99,6 +112,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         if verb.value:
             one.add_argument("value", metavar="VALUE", help=verb.value)
         _times(one, verb)
+        if verb.booked:
+            _book(one, name)
         if verb.reason:
             one.add_argument("--reason", required=True, metavar="TEXT", help="why; it goes into the record")
         one.add_argument("--id", default=argparse.SUPPRESS, metavar="ID", help="a second command of this id is refused")
@@ -117,12 +132,53 @@ def _times(one: argparse.ArgumentParser, verb: _Verb) -> None:
         one.add_argument("--minutes", type=float, default=argparse.SUPPRESS, metavar="N", help=says)
 
 
+def _book(one: argparse.ArgumentParser, verb: str) -> None:
+    """What an entry of the upkeep book may say."""
+    one.add_argument("--at", metavar="UTC", help="when it was done, for example 2031-02-03T04:00Z (default: now)")
+    one.add_argument("--remark", metavar="TEXT", help="what was seen")
+    if verb == "change-part":
+        one.add_argument("--brake", metavar="BRAKE", help="where the rig has several")
+        one.add_argument("--serial", metavar="NUMBER", required=True, help="serial number of the new part")
+        return
+    one.add_argument("values", nargs="*", metavar="KEY=VALUE", help='measured, for example plug-1-left="0.0045 in"')
+    one.add_argument("--corrects", metavar="ENTRY", help="the entry whose place it takes; both stay in the record")
+    one.add_argument("--void", action="store_true", help="strike that entry out, with no other in its place")
+    one.add_argument("--photo", metavar="FILE", help="its name and digest go into the record, not the picture")
+
+
+def _booked(args: argparse.Namespace) -> dict[str, Any]:
+    """The entry as the command takes it."""
+    found = {
+        key: value for key in ("at", "remark", "brake", "serial", "corrects") if (value := getattr(args, key, None))
+    }
+    if getattr(args, "values", None):
+        found["values"] = dict(_pair(text) for text in args.values)
+    if getattr(args, "void", False):
+        found["void"] = True
+    if getattr(args, "photo", None):
+        path = Path(args.photo)
+        found["photo"] = {"name": path.name[:120], "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+    return found
+
+
+def _pair(text: str) -> tuple[str, str]:
+    key, is_there, value = text.partition("=")
+    if not is_there or not key:
+        raise CommandError(f'found {text!r}; allowed: KEY=VALUE, for example plug-1-left="0.0045 in"')
+    return key, value
+
+
 def run(args: argparse.Namespace) -> int:
     """Exit status 0, or 1 where the daemon refuses."""
     from brakewater.control import ask  # noqa: PLC0415 - only when needed
 
     asked: dict[str, Any] = {"do": args.verb}
     asked.update({key: getattr(args, key) for key in _KEYS if hasattr(args, key)})
+    try:
+        asked |= _booked(args)
+    except CommandError as error:
+        print(f"brakewater do: {error}", file=sys.stderr)
+        return 2
     answer = ask(args.record, asked)
     if args.json:
         print(json.dumps(answer))

@@ -53,6 +53,9 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     for one in found.get("settings", []):
         what = f"{one['alarm']}.{one['setting']} to {one['value']} (was {one['was']})"
         print(f"CHANGED {what}, by {one['actor']}: {one['reason']}")
+    for one in found.get("rounds", []):
+        if one["state"] != "ok":
+            print(f"round {one['round']}: {one['text']}")
     for alarm in found["alarms"]:
         name = f"{alarm['brake'] or 'rig'}.{alarm['alarm']}"
         print(f"{alarm['state'].upper()} {name} since {alarm['since']}: {alarm['text']}")

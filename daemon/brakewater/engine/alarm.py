@@ -4,7 +4,7 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import Any
 
-from brakewater.alarms.catalogue import CHATTER_NS, CHATTER_RISES, Priority
+from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority
 from brakewater.alarms.condition import Delays, Memory, chatters
 from brakewater.alarms.grouping import BY_UNKNOWN, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
@@ -296,7 +296,9 @@ class Ledger:
         alarm.cause = None if leader is None else leader.cause or leader.rule.key
         alarm.first_out = _first_out(alarms, alarm)
         flooded = self.flood.rise(moment.t_ns) and alarm.rule.priority == Priority.LOW
-        alarm.silenced = flooded or (leader is not None and _as_urgent(leader, alarm) and _quiet(leader))
+        # What the mechanic's book says is work for another day: it never sounds beside what the driller must hear.
+        booked = alarm.rule.kind.group == BOOKED
+        alarm.silenced = booked or flooded or (leader is not None and _as_urgent(leader, alarm) and _quiet(leader))
 
     def write(
         self,

@@ -5,13 +5,15 @@ A refusal changes nothing and says why.
 
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from brakewater.engine import alarm_commands, hand_commands, hold_commands, trial_commands
+from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, moment_of
 from brakewater.engine.asking import RefusedError, check_age
+from brakewater.engine.book import Book
 from brakewater.engine.byhand import Hands
 from brakewater.engine.overlay import Overlay
+from brakewater.engine.worked import Worked
 from brakewater.rig import Rig
 from brakewater.rig.people import standing
 from brakewater.stream import Answer, Command, Event, Request
@@ -35,6 +37,10 @@ class Desk:
     overlay: Overlay
     gates: Mapping[str, bool]
     """By brake: whether it is watched, at the last scan."""
+    book: Book | None = None
+    """None where the rig file keeps no book."""
+    worked: Mapping[str, Worked] = field(default_factory=dict)
+    """By brake: what it has done."""
     test_until_ns: int = -(2**62)
     """Of the lamp test that this command begins."""
 
@@ -54,7 +60,7 @@ def carry_out(command: Command, desk: Desk) -> tuple[list[Event], Answer]:
 def _check(command: Command, rig: Rig) -> None:
     """Known, fresh, and allowed."""
     request = command.request
-    known = (*ALARMS, *SETTINGS, *DESK, *TESTS, *BY_HAND)
+    known = (*ALARMS, *SETTINGS, *DESK, *TESTS, *BY_HAND, *BOOKED)
     if request.do not in known:
         raise RefusedError(f"unknown command {request.do!r}; known: {', '.join(known)}")
     check_age(command)
@@ -74,6 +80,8 @@ def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:
         return [], DESK[verb](command, desk)
     if verb in TESTS:
         return TESTS[verb](command, desk.alarms, desk.ledger)
+    if verb in BOOKED:
+        return [], BOOKED[verb](command, book_commands.Shelf(rig=desk.rig, book=desk.book, worked=desk.worked))
     desk.hands.end(command.t_ns)
     return [], BY_HAND[verb](command, desk.rig, desk.hands)
 
@@ -126,4 +134,8 @@ BY_HAND: dict[str, Callable[[Command, Rig, Hands], str]] = {
     "check-begin": hand_commands.check_begin,
     "check-end": hand_commands.check_end,
     "loop-sheet": hand_commands.loop_sheet,
+}
+BOOKED: dict[str, Callable[[Command, book_commands.Shelf], str]] = {
+    "log-round": book_commands.log_round,
+    "change-part": book_commands.change_part,
 }

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from brakewater.engine import of_scans, slow
+from brakewater.engine import of_scans, slow, worked
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
 from brakewater.engine.level import LevelRate
@@ -58,6 +58,7 @@ DERIVED = (
     *slow.TANK,
     "flow_balance_m3_s",
     "tank_temperature_degc",
+    *worked.QUANTITIES,
 )
 """Everything there is; ``derived_of`` tells what of it a brake has."""
 _ALWAYS = DERIVED[: DERIVED.index("level_rate_m_s") + 1]
@@ -136,6 +137,11 @@ class BrakeWater:
         point = rig.role(role, self._brake.name)
         return point.spread if point is not None else Spread()
 
+    @property
+    def worked(self) -> worked.Worked | None:
+        """What it has done; None where the rig file keeps no upkeep book."""
+        return self._slow.worked
+
     def feed(self, t_ns: Ints, readings: dict[str, Column]) -> tuple[Mapping[str, Column], NDArray[np.bool_]]:
         """Derived quantities, with the readings by role beside them, and [n] whether the brake is watched.
 
@@ -202,6 +208,7 @@ class BrakeWater:
             "level": self._level.state(),
             "rising": self._rising.state(),
             "slow": {"definition": self.slow_definition, "state": self._slow.state()},
+            **({"worked": self.worked.state()} if self.worked is not None else {}),
             "votes": {vote.role: vote.state() for vote in self._votes},
             "checks": self._checks.state(),
         }
@@ -215,6 +222,8 @@ class BrakeWater:
                 self._rising.restore(kept["rising"])
         if kept.get("slow", {}).get("definition") == self.slow_definition:
             self._slow.restore(kept["slow"]["state"])
+        if "worked" in kept:
+            self._slow.restore_worked(kept["worked"])
         if "checks" not in kept:  # a record of before there were any
             return
         for vote in self._votes:

@@ -17,6 +17,7 @@ from brakewater.alarms.grouping import depth
 from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
 from brakewater.engine.alarm import Ledger, Moment, alarms_of
+from brakewater.engine.book import Book
 from brakewater.engine.byhand import Hands
 from brakewater.engine.conditioned import Conditioner
 from brakewater.engine.deferred import Deferred
@@ -33,6 +34,7 @@ from brakewater.stream import (
     AlarmNow,
     Answer,
     Block,
+    BookNow,
     Column,
     Command,
     Event,
@@ -46,6 +48,8 @@ from brakewater.stream import (
 MOST_IDS: Final = 1024
 """Commands remembered, so that none is carried out twice."""
 _LONG_AGO: Final = -(2**62)
+_BOOK_NS: Final = 60_000_000_000
+"""How old the upkeep book of a picture may be."""
 _OK, _EXCEPTION = np.uint8(Status.OK), np.uint8(Status.EXCEPTION)
 
 
@@ -113,7 +117,11 @@ class Engine:
         rig = as_recorded(self._instead or parse(start.rig_toml, f"run {start.run}"), start.own)
         self._build(rig, start.run)
         self._last = (start.run, 0, start.t_ns, start.utc_ns)
-        return Outcome(events=tuple(self._carry_over(json.loads(kept), start)) if kept else ())
+        events = tuple(self._carry_over(json.loads(kept), start)) if kept else ()
+        if self._book is not None:
+            self._book.restore(json.loads(kept).get("book", {}) if kept else {})
+            self._book.begin(start.t_ns, start.utc_ns, self._worked)
+        return Outcome(events=events)
 
     def _build(self, rig: Rig, run: int) -> None:
         self._rig, self._run = rig, run
@@ -130,6 +138,9 @@ class Engine:
         self._masking = Masking(rig, self._alarms)
         self._overlay = Overlay(rig)
         self._brakes = {brake.name: BrakeWater(rig, brake) for brake in rig.brakes}
+        self._worked = {name: brake.worked for name, brake in self._brakes.items() if brake.worked is not None}
+        self._book = Book(rig) if rig.upkeep is not None else None
+        self._book_now: tuple[int, BookNow] | None = None
         self._watch()
         self._keys = tuple((name, key) for name, brake in self._brakes.items() for key in brake.derived)
         self._of_device = {
@@ -190,7 +201,14 @@ class Engine:
         seen, gates = {}, {}
         for name, brake in self._brakes.items():
             seen[name], gates[name] = brake.feed(block.t_ns, readings)
-        sights = Sights(readings=readings, seen=seen, gates=gates, silent=self._silent(block), stuck=stuck)
+        booked = {} if self._book is None else self._book.columns(block.t_ns, seen)
+        sights = Sights(
+            readings={**readings, **booked} if booked else readings,
+            seen=seen,
+            gates=gates,
+            silent=self._silent(block),
+            stuck=stuck,
+        )
         events = self._alarm(block, sights, self._watched.look(sights, len(block)))
         derived = Deferred(self._keys, lambda key: seen[key[0]][key[1]])
         self._gates = {name: bool(gate[-1]) for name, gate in gates.items()}
@@ -305,9 +323,12 @@ class Engine:
             hands=self._hands,
             overlay=self._overlay,
             gates=self._gates,
+            book=self._book,
+            worked=self._worked,
         )
         events, answer = commands.carry_out(command, desk)
         self._test_until_ns = max(self._test_until_ns, desk.test_until_ns)
+        self._book_now = None
         if request.do in commands.SETTINGS and answer.ok:
             self._watch()
         return Outcome(events=tuple(events), answers=(answer,))
@@ -331,7 +352,17 @@ class Engine:
             settings=self._overlay.shown(),
             testing=t_ns < self._test_until_ns,
             flood=self._ledger.flood.at(t_ns),
+            book=self.book(),
         )
+
+    def book(self) -> BookNow | None:
+        """The upkeep book as it stood at most a minute ago; None where the rig file keeps none."""
+        if self._book is None:
+            return None
+        _, _, t_ns, utc_ns = self._last
+        if self._book_now is None or t_ns - self._book_now[0] >= _BOOK_NS:
+            self._book_now = t_ns, self._book.now(t_ns, utc_ns, self._worked)
+        return self._book_now[1]
 
     def alarms(self) -> tuple[AlarmNow, ...]:
         """Every alarm as it stands, in the order of the rig."""
@@ -351,6 +382,7 @@ class Engine:
             "flood": self._ledger.flood.state(),
             "lamp-test": str(self._test_until_ns),
             "gates": self._gates,
+            **({"book": self._book.state()} if self._book is not None else {}),
             "brakes": {name: brake.state() for name, brake in self._brakes.items()},
             "alarms": {alarm.rule.key: alarm.kept() for alarm in self._alarms},
         }

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from brakewater.engine import worked
 from brakewater.engine.energy import Energy
 from brakewater.engine.held import Held, Pair
 from brakewater.engine.hoisting import Hoisting, Sensed, duty_held
@@ -77,6 +78,7 @@ def derived(rig: Rig, brake: Brake) -> tuple[str, ...]:
     found += DUTY if has_duty(rig) else ()
     found += TORQUE if has_torque(rig, brake) else ()
     found += ROTOR if brake.rotor is not None else ()
+    found += worked.QUANTITIES if rig.upkeep is not None else ()
     return found + (TANK if has_tank(rig) else ())
 
 
@@ -127,6 +129,9 @@ class Slow:
         }
         self._standing = dict.fromkeys(self._derived, (0.0, int(Reason.NO_BASIS)))
         self._standing["energy_j"] = self._standing["energy_std_j"] = (0.0, int(Reason.GOOD))
+        self.worked = worked.Worked(step, by_hoist=has_duty(rig)) if rig.upkeep is not None else None
+        """No stage like the others: what it counts outlives a change of sensors, so its brake keeps it apart."""
+        self._show_worked()
 
     def feed(self, t_ns: Ints, columns: Mapping[str, Column]) -> "Shown":
         """What each quantity shows at each of [n] scans.
@@ -150,6 +155,8 @@ class Slow:
         energy, added = self._energy.feed(groups)
         water = self._lag_free.feed(groups)
         found = {**energy, "heat_lag_free_w": water.heat_w, **self._bearing.feed(groups)}
+        if self.worked is not None:
+            found |= self.worked.feed(groups, worked.heat_mj(added))
         duty = share = None
         if self._hoisting is not None:
             duty = self._hoisting.duty(groups)
@@ -173,6 +180,16 @@ class Slow:
         for name, stage in self._stages.items():
             stage.restore(kept["stages"][name])
         self._standing = {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}
+
+    def restore_worked(self, kept: dict[str, Any]) -> None:
+        """Go on counting, whatever else changed."""
+        if self.worked is not None:
+            self.worked.restore(kept)
+            self._show_worked()
+
+    def _show_worked(self) -> None:
+        if self.worked is not None:
+            self._standing |= self.worked.shown
 
 
 _ROTOR_KEYS: Final = (

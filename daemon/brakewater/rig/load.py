@@ -37,11 +37,13 @@ from brakewater.rig.panel import Panel
 from brakewater.rig.point_stages import Pace
 from brakewater.rig.roles import ROLES
 from brakewater.rig.settings import beyond_maker
+from brakewater.rig.upkeep import Upkeep, rounds
 
 SCHEMA = 1
 _TOP = (
     "schema", "rig", "device", "point", "hoist", "tank", "brake", "alarm", "lamp", "mqtt", "sparkplug", "mirror",
     "people", "roles", "registers", "lamp-mailbox", "panel", "suppress", "record",
+    "upkeep",
 )  # fmt: skip
 _BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
@@ -137,6 +139,7 @@ class _Parts:
     mailboxes: list[At[outputs.LampMailbox]] = field(default_factory=list)
     panel: Panel | None = None
     keeping: Keeping | None = None
+    upkeep: Upkeep | None = None
     mirrors: dict[str, Mirror] = field(default_factory=dict)
     people: dict[str, str] = field(default_factory=dict)
     roles: dict[str, frozenset[str]] = field(default_factory=dict)
@@ -159,6 +162,7 @@ def _read(raw: dict[str, Any], faults: Faults) -> _Parts:
     parts.hoist = _maybe(Hoist, raw, "hoist", faults)
     parts.mqtt = _maybe(Mqtt, raw, "mqtt", faults)
     parts.sparkplug = _maybe(Sparkplug, raw, "sparkplug", faults)
+    parts.upkeep = _maybe(Upkeep, raw, "upkeep", faults)
     if "registers" in raw:
         parts.registers = _one(outputs.Registers, raw["registers"], ("registers",), faults)
     if "record" in raw:
@@ -265,6 +269,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         )
         alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
     checks.reachable({at.item.name: at.path for at in parts.brakes if at.path in sound}, alarm_rules, found, faults)
+    brakes = tuple(at.item.name for at in parts.brakes)
+    rounds_ = rounds(parts.upkeep, brakes, faults)
     subjects = rules.Subjects(
         points=tuple(point.name for point in found),
         devices=tuple(at.item.name for at in parts.devices),
@@ -273,6 +279,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         lamp_writes=bool(parts.mailboxes),
         roles=_roles(found, None),
         mirrors=tuple(parts.mirrors),
+        rounds=tuple(one.name for one in rounds_),
+        gaps=brakes if parts.upkeep is not None else (),
         beyond=any(
             beyond_maker(rule, at.item) for at in parts.brakes for rule in alarm_rules if rule.brake == at.item.name
         ),
@@ -312,6 +320,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         registers=parts.registers,
         panel=parts.panel,
         keeping=parts.keeping or Keeping(),
+        upkeep=parts.upkeep,
+        rounds=rounds_,
         mailboxes=tuple(at.item for at in parts.mailboxes),
         roles=parts.roles,
         suppressions=suppressed,

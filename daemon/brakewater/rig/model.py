@@ -34,11 +34,13 @@ from brakewater.signals.convert import AnySignal, Direct, Linear, Register
 from brakewater.signals.rtd import Tolerance
 from brakewater.signals.words import register_count
 from brakewater.stream import OwnLayout
+from brakewater.trips.rounds import Round
 
 if TYPE_CHECKING:
     from brakewater.rig.keeping import Keeping
     from brakewater.rig.outputs import LampMailbox, Registers
     from brakewater.rig.panel import Panel
+    from brakewater.rig.upkeep import Upkeep
 
 SELF: Final = "self"
 """The device that is the daemon itself."""
@@ -531,6 +533,10 @@ class Rig:
     suppressions: tuple[Suppression, ...] = ()
     keeping: "Keeping | None" = None
     """What is kept of the record; a checked rig always has it."""
+    upkeep: "Upkeep | None" = None
+    """The book of rounds, where one is kept."""
+    rounds: tuple[Round, ...] = ()
+    """By brake, in the order of the defaults, then of the file."""
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:

@@ -20,16 +20,17 @@ _POINTS: Final = ("substitute", "restore", "check-begin", "check-end", "loop-she
 _TESTS: Final = ("test-alarm", "test-end")
 _SETTINGS: Final = ("set", "unset")
 _HOLDS: Final = ("hold", "release-hold")
-VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_HOLDS, *_TESTS, *_POINTS)
+_BOOK: Final = ("log-round", "change-part")
+VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_HOLDS, *_TESTS, *_POINTS, *_BOOK)
 """Every command there is."""
 
 BUTTON: Final = "button"
 UNNAMED: Final = "unnamed"
 MAY: Final[dict[str, tuple[str, ...]]] = {
     "driller": (*_ALARMS, "note", *_SHELF, *_TESTS),
-    "tool-pusher": (*_ALARMS, "note", "hold", *_SHELF, *_TESTS),
-    "mechanic": (*_ALARMS, "note"),
-    "tech": (*_ALARMS, "note", *_SHELF, *_SERVICE, *_TESTS, *_POINTS),
+    "tool-pusher": (*_ALARMS, "note", "hold", *_SHELF, *_TESTS, *_BOOK),
+    "mechanic": (*_ALARMS, "note", *_BOOK),
+    "tech": (*_ALARMS, "note", *_SHELF, *_SERVICE, *_TESTS, *_POINTS, *_BOOK),
     "engineer": VERBS,
     BUTTON: _ALARMS,
     UNNAMED: tuple(verb for verb in VERBS if verb not in _SETTINGS),

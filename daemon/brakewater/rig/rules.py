@@ -39,6 +39,9 @@ class Subjects:
     roles: frozenset[str] = frozenset()
     """Rig-wide roles that there are points for."""
     mirrors: tuple[str, ...] = ()
+    rounds: tuple[str, ...] = ()
+    gaps: tuple[str, ...] = ()
+    """Brakes whose air gap stands in the book."""
 
 
 def chosen(scopes: tuple[Scope, ...], entries: Sequence[Located], faults: Faults) -> dict[str, Located]:
@@ -134,6 +137,8 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
         rules.append(_rule(CATALOGUE["lamp-write-failed"], None, None, said.get("lamp-write-failed"), faults))
     if subjects.beyond:
         rules.append(_rule(CATALOGUE["limits-above-maker"], None, None, said.get("limits-above-maker"), faults))
+    for name, booked in (("round-due", subjects.rounds), ("air-gap-drifting", subjects.gaps)):
+        rules += [_rule(CATALOGUE[name], None, subject, said.get(name), faults) for subject in booked]
     return [rule for rule in rules if rule is not None]
 
 

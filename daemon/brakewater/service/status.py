@@ -8,9 +8,9 @@ from brakewater import __version__
 from brakewater.loop import Loop
 from brakewater.notify.screen import VALID_S
 from brakewater.quality import status_name
-from brakewater.readiness import obstacles
+from brakewater.readiness import due, obstacles
 from brakewater.record.segment import hot_bytes
-from brakewater.render import alarm_now, by_hand_now, derived_line, obstacle_now, reading_line, setting_now
+from brakewater.render import alarm_now, by_hand_now, derived_line, obstacle_now, reading_line, round_now, setting_now
 from brakewater.render import now as live
 from brakewater.rig import Rig
 from brakewater.service.generation import Generation
@@ -20,10 +20,16 @@ from brakewater.stream import AlarmNow, Picture
 _STALE_S: Final = 2.0
 _STALE_SCANS: Final = 4
 """Scans older than both of these, and the watch stands still."""
-_CAUTIONS: Final = (
-    "Advisory only: the maker's manual and local rules stand above this.",
-    "Not looked at: rounds of upkeep, and whether the friction brake can hold the load.",
-)
+_ADVISORY: Final = "Advisory only: the maker's manual and local rules stand above this."
+_NOT_LOOKED_AT: Final = "Not looked at: {rounds}whether the friction brake can hold the load."
+
+
+def _cautions(rig: Rig, picture: Picture | None) -> list[str]:
+    """What stands in nobody's way and should be known."""
+    rounds = "rounds of upkeep, and " if rig.upkeep is None else ""
+    found = [_ADVISORY, _NOT_LOOKED_AT.format(rounds=rounds)]
+    names = due(picture) if picture is not None else ()
+    return [*found, f"Due, not yet overdue: {', '.join(names)}."] if names else found
 
 
 def _age_s(loop: Loop) -> float | None:
@@ -75,6 +81,7 @@ def status(loop: Loop, now: Generation, recording: Recording) -> dict[str, Any]:
         "settings": [setting_now(one) for one in picture.settings] if picture else [],
         "by_hand": [by_hand_now(now.rig, one) for one in picture.substitutions] if picture else [],
         "alarms": [alarm_now(now.rig, one) for one in picture.alarms if _stands(one)] if picture else [],
+        "rounds": [round_now(one) for one in picture.book.rounds] if picture and picture.book else [],
     }
 
 
@@ -129,6 +136,6 @@ def ready(loop: Loop, rig: Rig, asked: dict[str, Any]) -> dict[str, Any]:
     unproved = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
     if loop.picture is None or not flows(loop, rig):
         stands = {"what": "watch", "name": rig.name, "why": "no scans", "text": "the watch brings no scans"}
-        return {"ready": False, "obstacles": [stands], "cautions": list(_CAUTIONS)}
+        return {"ready": False, "obstacles": [stands], "cautions": _cautions(rig, None)}
     found = [obstacle_now(rig, one) for one in obstacles(rig, loop.picture, unproved)]
-    return {"ready": not found, "obstacles": found, "cautions": list(_CAUTIONS)}
+    return {"ready": not found, "obstacles": found, "cautions": _cautions(rig, loop.picture)}

@@ -13,7 +13,7 @@ stand that was stopped on its way.
 from collections import deque
 from dataclasses import dataclass
 from statistics import median
-from typing import Final
+from typing import Any, Final
 
 LEAST_WAY_M: Final = 5.0
 """A shorter way is no stand: a joint has 9 m."""
@@ -93,6 +93,24 @@ class HoistStands:
             self._from = since
         return None
 
+    def state(self) -> dict[str, Any]:
+        """What a snapshot keeps."""
+        return {
+            "least": [list(one) for one in self._least],
+            "hangs": self._hangs,
+            "most": self._most_n,
+            "from": None if self._from is None else list(self._from),
+            "turns": [list(one) for one in self._turns],
+            "seen": self._seen_ns,
+        }
+
+    def restore(self, kept: dict[str, Any]) -> None:
+        """Go on from a snapshot."""
+        self._least.extend((bucket, least) for bucket, least in kept["least"])
+        self._hangs, self._most_n, self._seen_ns = kept["hangs"], kept["most"], kept["seen"]
+        self._from = None if kept["from"] is None else _sample(kept["from"])
+        self._turns = [_sample(one) for one in kept["turns"]]
+
     def _told(self, over_n: float, load_n: float) -> bool | None:
         """Whether a string hangs by this sample alone; None where it does not say."""
         if over_n > HANGS_N:
@@ -115,6 +133,11 @@ class HoistStands:
             return None
         way = here[2] - start[2]
         return Stand(lowered=way < 0.0, begin=start[0], end=here[0], begin_ns=start[1], end_ns=here[1], way_m=abs(way))
+
+
+def _sample(kept: list[Any]) -> tuple[int, int, float]:
+    index, t_ns, value = kept
+    return index, t_ns, value
 
 
 class HeatStands:
@@ -154,6 +177,26 @@ class HeatStands:
         if low is None or self._too_soon(high[1]):
             return None
         return Stand(lowered=True, begin=low[0], end=high[0], begin_ns=low[1], end_ns=high[1], way_m=None)
+
+    def state(self) -> dict[str, Any]:
+        """What a snapshot keeps."""
+        return {
+            "recent": [list(one) for one in self._recent],
+            "rising": self._rising,
+            "top": self._top_ns,
+            "between": list(self._between),
+            "low": None if self._low is None else list(self._low),
+            "high": None if self._high is None else list(self._high),
+            "seen": self._seen_ns,
+        }
+
+    def restore(self, kept: dict[str, Any]) -> None:
+        """Go on from a snapshot."""
+        self._recent.extend((t_ns, heat_w) for t_ns, heat_w in kept["recent"])
+        self._rising, self._top_ns, self._seen_ns = kept["rising"], kept["top"], kept["seen"]
+        self._between.extend(kept["between"])
+        self._low = None if kept["low"] is None else _sample(kept["low"])
+        self._high = None if kept["high"] is None else _sample(kept["high"])
 
     def _too_soon(self, top_ns: int) -> bool:
         since = None if self._top_ns is None else top_ns - self._top_ns

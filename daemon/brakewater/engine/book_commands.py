@@ -1,0 +1,279 @@
+"""The commands that write into the upkeep book: log-round (also to correct an entry) and change-part.
+
+An entry says the round, when the work was done (``at``, else now), what was measured (``values``) and a remark. One
+that ``corrects`` another takes its place; both stay in the record. ``void`` strikes the other out without another in
+its place. A photo is named by file name and digest; the picture itself is too large for the stream and stays on the
+mechanic's phone or the rig's share.
+"""
+
+import difflib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any, Final
+
+from brakewater.engine.asking import RefusedError, utc_ns_of
+from brakewater.engine.book import PARTS, Book
+from brakewater.engine.worked import Totals, Worked
+from brakewater.physics.scaling import TDS_OF_CONDUCTIVITY, Water, indices
+from brakewater.rig import Rig
+from brakewater.stream import Command, EntryNow, PartNow
+from brakewater.trips.rounds import COIL, GAP, WATER, Round
+from brakewater.units import Dimension, UnitError, parse
+
+_MOST_REMARK: Final = 300
+_OLDEST_NS: Final = 400 * 86_400_000_000_000
+"""Entries may be taken over from another book so far back."""
+_SERIAL: Final = re.compile(r"[\x21-\x7e][\x20-\x7e]{0,47}")
+_DIGEST: Final = re.compile(r"[0-9a-f]{64}")
+SCALE: Final = "scale"
+SAMPLE: Final = ("ph", "tds-mg-l", "conductivity-us-cm", "calcium-mg-l", "alkalinity-mg-l", "temperature")
+_WIDEST_M: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelf:
+    """What the book's commands work on."""
+
+    rig: Rig
+    book: Book | None
+    worked: Mapping[str, Worked]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Values:
+    """What was measured, in SI."""
+
+    gaps: Mapping[str, float]
+    scale_m: float = 0.0
+    water: Water | None = None
+    degc: float | None = None
+
+
+def log_round(command: Command, shelf: Shelf) -> str:
+    """Enter a round; what to say.
+
+    Raises:
+        RefusedError: the entry makes no sense; nothing was changed.
+    """
+    book, args = _book(shelf), command.request.args
+    one = _round(book, args.get("round"))
+    corrected = _corrected(book, args, one)
+    void = args.get("void") is True
+    if void and corrected is None:
+        raise RefusedError('"void" strikes out an entry: say which with "corrects"')
+    values = Values(gaps={}) if void else values_of(shelf.rig, one, args.get("values", {}))
+    done_utc_ns = _done_ns(command, args.get("at") if corrected is None or "at" in args else None, corrected)
+    _photo(args.get("photo"))
+    entry = EntryNow(
+        id=f"{command.run}.{command.input}",
+        round=one.name,
+        actor=command.request.actor,
+        utc_ns=command.utc_ns,
+        done_utc_ns=done_utc_ns,
+        remark=_remark(args),
+        corrects=None if corrected is None else corrected.id,
+        void=void,
+    )
+    book.enter(entry, _totals(command, shelf.worked[one.brake], done_utc_ns), values.gaps, values.scale_m)
+    if void:
+        return f"{entry.corrects} is struck out by {entry.id}; both stay in the record"
+    return f"{one.name} is logged as {entry.id}{f' in place of {entry.corrects}' if corrected else ''}{_says(values)}"
+
+
+def change_part(command: Command, shelf: Shelf) -> str:
+    """A part with another serial number: a new baseline, the old one stays in the record.
+
+    Raises:
+        RefusedError: no such part or brake, or no serial number.
+    """
+    book, args = _book(shelf), command.request.args
+    brakes = [brake.name for brake in shelf.rig.brakes]
+    brake = args.get("brake", brakes[0] if len(brakes) == 1 else None)
+    if brake not in brakes:
+        raise RefusedError(f'"brake" {str(brake)[:48]!r}; allowed: {", ".join(brakes)}')
+    part, serial = args.get("part"), args.get("serial")
+    if part not in PARTS:
+        raise RefusedError(f'"part" {str(part)[:48]!r}; allowed: {", ".join(PARTS)}')
+    if not isinstance(serial, str) or not _SERIAL.fullmatch(serial):
+        raise RefusedError('"serial": the number on the part, 1 to 48 plain characters')
+    _remark(args)
+    done_utc_ns = _done_ns(command, args.get("at"), None)
+    totals = _totals(command, shelf.worked[brake], done_utc_ns)
+    book.change(
+        PartNow(
+            brake=brake,
+            part=part,
+            serial=serial,
+            actor=command.request.actor,
+            since_utc_ns=done_utc_ns,
+            running_ns=totals.running_ns,
+            trips=totals.trips,
+            energy_mj=totals.energy_mj,
+        )
+    )
+    return f"{part} of {brake} is now {serial}; its hours, trips and heat count from here"
+
+
+def values_of(rig: Rig, one: Round, said: Any) -> Values:
+    """What an entry says was measured.
+
+    Args:
+        rig: knows the places where the gap is measured.
+        one: the round that was done.
+        said: key -> text with its unit, or a number.
+
+    Raises:
+        RefusedError: a key or value that this round does not take.
+    """
+    if not isinstance(said, Mapping):
+        raise RefusedError('"values": allowed: an object, key to value')
+    known = keys_of(rig, one)
+    for key in said:
+        if key not in known:
+            near = difflib.get_close_matches(str(key)[:48], known, n=3, cutoff=0.0)
+            raise RefusedError(f"{one.name} takes no value {str(key)[:48]!r}; nearest: {', '.join(near) or 'none'}")
+    if one.kind == GAP:
+        gaps = {key: _length(key, value) for key, value in said.items()}
+        scale_m = gaps.pop(SCALE, 0.0)
+        if not gaps:
+            raise RefusedError(f'{one.name} needs a reading at least, for example "{known[0]}": "0.0045 in"')
+        return Values(gaps=gaps, scale_m=scale_m)
+    if one.kind == WATER:
+        return _sample(said)
+    for key, value in said.items():
+        _number(key, value)
+    return Values(gaps={})
+
+
+def keys_of(rig: Rig, one: Round) -> tuple[str, ...]:
+    """What an entry of a round may give values for."""
+    if rig.upkeep is None:
+        return ()
+    if one.kind == GAP:
+        return (*rig.upkeep.gap_places(), SCALE)
+    if one.kind == WATER:
+        return SAMPLE
+    if one.kind == COIL:
+        return tuple(
+            f"coil-{coil}-{what}" for coil in range(1, rig.upkeep.coils + 1) for what in ("ohm", "insulation-mohm")
+        )
+    return ()
+
+
+def _sample(said: Mapping[str, Any]) -> Values:
+    if not said:
+        return Values(gaps={})  # sent to a laboratory; its figures come as a correction
+    numbers = {key: _number(key, value) for key, value in said.items() if key != "temperature"}
+    if "tds-mg-l" not in numbers and "conductivity-us-cm" in numbers:
+        numbers["tds-mg-l"] = TDS_OF_CONDUCTIVITY * numbers["conductivity-us-cm"]
+    missing = [key for key in ("ph", "tds-mg-l", "calcium-mg-l", "alkalinity-mg-l") if key not in numbers]
+    if missing:
+        raise RefusedError(f"a water sample needs {', '.join(missing)} (conductivity-us-cm may stand for tds-mg-l)")
+    if not 0.0 < numbers["ph"] <= 14.0:
+        raise RefusedError(f"ph {numbers['ph']:g}; allowed: above 0, up to 14")
+    water = Water(
+        ph=numbers["ph"],
+        tds_mg_l=numbers["tds-mg-l"],
+        calcium_mg_l=numbers["calcium-mg-l"],
+        alkalinity_mg_l=numbers["alkalinity-mg-l"],
+    )
+    degc = None
+    if "temperature" in said:
+        degc = _quantity("temperature", said["temperature"], Dimension.TEMPERATURE)
+        if not 0.0 <= degc <= 100.0:
+            raise RefusedError(f"temperature {degc:g} degC; allowed: liquid water")
+    try:
+        indices(water, 25.0)
+    except ValueError as error:
+        raise RefusedError(str(error)) from error
+    return Values(gaps={}, water=water, degc=degc)
+
+
+def _says(values: Values) -> str:
+    if values.water is None or values.degc is None:
+        return ""
+    found = indices(values.water, values.degc)
+    return f": {found.verdict} (Langelier {found.langelier:+.2f}, Ryznar {found.ryznar:.2f}) at {values.degc:.0f} degC"
+
+
+def _book(shelf: Shelf) -> Book:
+    if shelf.book is None:
+        raise RefusedError("this rig file keeps no upkeep book; a table [upkeep] begins one")
+    return shelf.book
+
+
+def _round(book: Book, name: Any) -> Round:
+    if isinstance(name, str) and name in book.rounds:
+        return book.rounds[name]
+    raise RefusedError(f'"round" {str(name)[:48]!r}; allowed: {", ".join(book.rounds)}')
+
+
+def _corrected(book: Book, args: Mapping[str, Any], one: Round) -> EntryNow | None:
+    if "corrects" not in args:
+        return None
+    entry = book.found(str(args["corrects"])[:48])
+    if entry is None or entry.round != one.name:
+        mine = [old.id for old in book.entries if old.round == one.name and old.corrected_by is None and not old.void]
+        raise RefusedError(f'"corrects" {str(args["corrects"])[:48]!r}; allowed: {", ".join(mine) or "nothing yet"}')
+    return entry
+
+
+def _done_ns(command: Command, at: Any, corrected: EntryNow | None) -> int:
+    """Wall time of the work: said, else that of the corrected entry, else now."""
+    if at is None:
+        return command.utc_ns if corrected is None else corrected.done_utc_ns
+    done = utc_ns_of("at", at)
+    if done > command.utc_ns:
+        raise RefusedError(f"at {at}: lies ahead; an entry says what was done")
+    if command.utc_ns - done > _OLDEST_NS:
+        raise RefusedError(f"at {at}: at most {_OLDEST_NS // 86_400_000_000_000} days back")
+    return done
+
+
+def _totals(command: Command, worked: Worked, done_utc_ns: int) -> Totals:
+    """Where the brake's counts stood when the work was done."""
+    now = worked.now(command.t_ns)
+    back = command.utc_ns - done_utc_ns
+    return now if back <= 0 else worked.at(command.t_ns - back, now)
+
+
+def _remark(args: Mapping[str, Any]) -> str:
+    remark = args.get("remark", "")
+    if not isinstance(remark, str) or len(remark) > _MOST_REMARK:
+        raise RefusedError(f'"remark": allowed: text of at most {_MOST_REMARK} characters')
+    return remark.strip()
+
+
+def _photo(photo: Any) -> None:
+    if photo is None:
+        return
+    fields = photo if isinstance(photo, Mapping) else {}
+    name, digest = fields.get("name"), fields.get("sha256")
+    if not (isinstance(name, str) and 0 < len(name) <= 120 and isinstance(digest, str) and _DIGEST.fullmatch(digest)):
+        raise RefusedError('"photo": allowed: {"name": file name, "sha256": its 64 hexadecimal digits}')
+
+
+def _number(key: str, value: Any) -> float:
+    try:
+        number = float(value) if isinstance(value, int | float | str) and not isinstance(value, bool) else float("nan")
+    except (ValueError, OverflowError):
+        number = float("nan")
+    if not (isfinite(number) and 0.0 <= number < 1e12):
+        raise RefusedError(f"{key} {str(value)[:48]!r}; allowed: a number, zero or more, without a unit")
+    return number
+
+
+def _length(key: str, value: Any) -> float:
+    length = _quantity(key, value, Dimension.LENGTH)
+    if not (0.0 <= length <= _WIDEST_M):
+        raise RefusedError(f"{key} {value!r}; allowed: from 0 to {_WIDEST_M:g} m")
+    return length
+
+
+def _quantity(key: str, value: Any, dimension: Dimension) -> float:
+    try:
+        return parse(value if isinstance(value, str) else repr(value), dimension)
+    except UnitError as error:
+        raise RefusedError(f"{key} {error.found}; allowed: {error.allowed}") from error

@@ -1,0 +1,266 @@
+"""The upkeep book: what makes a round due, entries and their corrections, parts, and that a replay says the same."""
+
+import json
+
+import numpy as np
+import pytest
+
+import streams
+from brakewater.alarms.lifecycle import State
+from brakewater.engine import Engine
+from brakewater.errors import RigFileError
+from brakewater.stream import Answer, Block, Picture, RoundNow
+
+TEXT = (
+    streams.demo().text
+    + """
+[upkeep]
+[[upkeep.round]]
+round = "grease"
+hours = "2 min"
+[[upkeep.round]]
+round = "strainer"
+days = "5 min"
+[[upkeep.round]]
+round = "lamps"
+what = "Look at every lamp."
+trips = 2
+"""
+)
+RIG = streams.parse(TEXT)
+DAY_NS = 86_400 * 10**9
+
+
+class Watch:
+    """An engine and where its stream stands."""
+
+    def __init__(self, rig: streams.Rig = RIG) -> None:
+        self.rig, self.engine, self.number, self.t_ns, self.asked = rig, Engine(), 0, 0, 0
+        self.items: list[streams.Input] = []
+        self.feed(streams.start(rig))
+        self.last: Block | None = None
+
+    def feed(self, item: streams.Input) -> tuple[Answer, ...]:
+        self.items.append(item)
+        return self.engine.feed(item).answers
+
+    def run(self, seconds: float, **values: float) -> None:
+        n = round(seconds * 1e9 / self.rig.scan_ns)
+        at = {name.replace("_", "-"): value for name, value in values.items()}
+        block = streams.scans(self.rig, n, first=self.number + 1, t0=self.t_ns + self.rig.scan_ns, values=at)
+        self.number, self.t_ns, self.last = int(block.input[-1]), int(block.t_ns[-1]), block
+        self.feed(block)
+
+    def later(self, seconds: float) -> None:
+        self.t_ns += round(seconds * 1e9)
+        self.run(2)
+
+    def do(self, verb: str, actor: str = "mechanic", **args: object) -> Answer:
+        assert self.last is not None
+        self.asked += 1
+        if self.items and not isinstance(self.items[-1], Block):
+            self.run(1)
+        answers = self.feed(streams.command(self.last, verb, key=f"k{self.asked}", actor=actor, **args))
+        self.number += 1
+        return answers[0]
+
+    def picture(self) -> Picture:
+        return self.engine.picture()
+
+    def round(self, name: str) -> RoundNow:
+        self.engine._book_now = None
+        book = self.engine.book()
+        assert book is not None
+        return next(one for one in book.rounds if one.round == name)
+
+    def state(self, alarm: str) -> str:
+        return next(one.state for one in self.picture().alarms if one.alarm == alarm)
+
+
+def test_grease_is_due_by_hours_that_the_brake_ran_and_only_by_those() -> None:
+    watch = Watch()
+    watch.run(100, aux_in_service=0.0)
+    assert watch.round("grease").share < 0.01
+    watch.run(119)
+    assert 0.97 < watch.round("grease").share < 1.0
+    assert watch.state("round-due:grease") == State.NORMAL
+    watch.run(6)
+    assert watch.round("grease").by == "hours"
+    assert watch.state("round-due:grease") == State.UNACKNOWLEDGED
+    assert watch.do("log-round", round="grease").ok
+    watch.run(4)
+    assert watch.state("round-due:grease") == State.RETURNED_UNACKNOWLEDGED
+    assert watch.round("grease").share < 0.05
+
+
+def test_the_calendar_goes_on_while_the_rig_stands_still() -> None:
+    watch = Watch()
+    watch.run(10, aux_in_service=0.0)
+    watch.later(280)
+    assert watch.state("round-due:strainer") == State.NORMAL
+    watch.later(20)
+    assert watch.state("round-due:strainer") == State.UNACKNOWLEDGED
+
+
+def test_what_is_not_known_counts_as_running() -> None:
+    watch = Watch()
+    n = round(60e9 / RIG.scan_ns)
+    block = streams.scans(RIG, n, first=1, t0=RIG.scan_ns, status={"aux-in-service": 2})
+    watch.feed(block)
+    assert watch.round("grease").running_s == pytest.approx(60, abs=2)
+
+
+def test_a_due_round_is_low_and_lights_and_sounds_nothing() -> None:
+    watch = Watch()
+    watch.run(130)
+    due = next(one for one in watch.picture().alarms if one.alarm == "round-due:grease")
+    assert due.state == State.UNACKNOWLEDGED
+    assert due.priority == "low"
+    assert due.silenced
+    assert not any(lamp.shows(due.alarm) for lamp in RIG.lamps)
+
+
+def test_an_entry_of_yesterday_counts_from_yesterday() -> None:
+    watch = Watch()
+    watch.run(50)
+    watch.later(4 * 60)
+    said = str(np.datetime_as_string(np.datetime64(int(watch.last.utc_ns[-1]) - 100 * 10**9, "ns"), unit="s"))  # type: ignore[union-attr]
+    assert watch.do("log-round", round="strainer", at=said + "Z").ok
+    assert watch.round("strainer").share == pytest.approx(100 / 300, abs=0.01)
+
+
+def test_a_correction_takes_its_place_and_both_stay() -> None:
+    watch = Watch()
+    watch.run(100)
+    first = watch.do("log-round", round="grease", remark="left bearing")
+    watch.run(10)
+    old = watch.engine.book().entries[-1].id  # type: ignore[union-attr]
+    assert first.ok
+    assert watch.round("grease").running_s < 15
+    assert watch.do("log-round", round="grease", corrects=old, void=True).ok
+    assert watch.round("grease").running_s > 100
+    entries = watch.engine.book().entries  # type: ignore[union-attr]
+    assert entries[0].id == old
+    assert entries[0].corrected_by == entries[1].id
+    again = watch.do("log-round", round="grease", corrects=old)
+    assert not again.ok
+    assert "allowed" in again.says
+
+
+REFUSED = {
+    "no round": ({"round": "polish"}, "allowed: grease"),
+    "ahead": ({"round": "grease", "at": "2099-01-01T00:00Z"}, "lies ahead"),
+    "no length": ({"round": "air-gap", "values": {"plug-1-left": "0.0045"}}, "without a unit"),
+    "no plug": ({"round": "air-gap", "values": {"plug-9-left": "0.004 in"}}, "nearest"),
+    "nothing": ({"round": "air-gap", "values": {}}, "a reading at least"),
+    "wide": ({"round": "air-gap", "values": {"plug-1-left": "4 in"}}, "from 0 to"),
+    "no number": ({"round": "coils", "values": {"coil-1-ohm": "nan"}}, "a number"),
+    "half a sample": ({"round": "water", "values": {"ph": 8}}, "needs tds-mg-l"),
+    "no hardness": (
+        {"round": "water", "values": {"ph": 8, "tds-mg-l": 9, "calcium-mg-l": 0, "alkalinity-mg-l": 1}},
+        "above 0",
+    ),
+    "void alone": ({"round": "grease", "void": True}, "say which"),
+    "novel": ({"round": "grease", "remark": "x" * 400}, "at most 300"),
+    "photo": ({"round": "grease", "photo": "gap.jpg"}, "sha256"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_an_entry_that_makes_no_sense_changes_nothing(case: str) -> None:
+    watch = Watch()
+    watch.run(5)
+    args, says = REFUSED[case]
+    before = json.loads(watch.engine.state())["book"]
+    answer = watch.do("log-round", **args)
+    assert not answer.ok
+    assert says in answer.says
+    assert json.loads(watch.engine.state())["book"] == before
+
+
+def test_water_is_told_in_plain_words() -> None:
+    watch = Watch()
+    watch.run(5)
+    values = {"ph": 8.6, "tds-mg-l": 273, "calcium-mg-l": 150, "alkalinity-mg-l": 34, "temperature": "82 degC"}
+    answer = watch.do("log-round", round="water", values=values)
+    assert "scaling (Langelier +1.37" in answer.says
+
+
+def test_a_gap_that_opens_alarms_by_its_trend_before_its_value() -> None:
+    rig = streams.parse(streams.demo().text + "\n[upkeep]\n")
+    watch, risen = Watch(rig), []
+    for month in range(6):
+        watch.later(30 * 86_400)
+        gaps = {f"plug-{plug}-{side}": f"{0.0045 + 0.0006 * month} in" for plug in (1, 2) for side in ("left", "right")}
+        assert watch.do("log-round", round="air-gap", values=gaps).ok
+        watch.run(3)
+        risen.append(watch.state("air-gap-drifting:aux") != State.NORMAL)
+        _, ahead = watch.engine._book.gap("aux")  # type: ignore[union-attr]
+        assert ahead is not None
+        assert ahead.now < 0.9
+    assert risen == [False] * 5 + [True]
+
+
+def test_a_new_bearing_begins_the_baseline_anew() -> None:
+    watch = Watch()
+    watch.run(30)
+    assert watch.do("log-round", round="air-gap", values={"plug-1-left": "0.0079 in"}).ok
+    assert watch.engine._book.gap("aux")[0]  # type: ignore[union-attr]
+    assert not watch.do("change-part", part="bearing", serial="").ok
+    assert not watch.do("change-part", part="hub", serial="1").ok
+    assert watch.do("change-part", part="bearing", serial="B-1002").ok
+    assert not watch.engine._book.gap("aux")[0]  # type: ignore[union-attr]
+    (part,) = watch.engine.book().parts  # type: ignore[union-attr]
+    assert part.serial == "B-1002"
+    assert part.running_ns == pytest.approx(30e9, rel=0.1)
+
+
+def test_a_restart_and_a_replay_give_the_same_due_dates() -> None:
+    watch = Watch()
+    watch.run(70)
+    watch.do("log-round", round="strainer", remark="mud in it")
+    watch.do("change-part", part="meter", serial="M-3")
+    watch.run(40)
+    kept = watch.engine.state()
+    again = Engine()
+    for item in watch.items:
+        again.feed(item)
+    assert again.state() == kept
+    restarted = Engine()
+    restarted.feed(streams.start(RIG, run=2, t_ns=watch.t_ns, snapshot=kept))
+    assert restarted.state() == kept
+    watch.engine._book_now = None
+    assert restarted.book() == watch.engine.book()
+
+
+def test_a_rig_file_without_a_book_has_none() -> None:
+    watch = Watch(streams.demo())
+    watch.run(5)
+    assert watch.picture().book is None
+    assert "keeps no upkeep book" in watch.do("log-round", round="grease").says
+    assert not any("round-due" in rule.name for rule in streams.demo().alarms)
+
+
+def test_the_file_is_checked() -> None:
+    bad = """
+[upkeep]
+gap-least = "0.009 in"
+[[upkeep.round]]
+round = "polish"
+[[upkeep.round]]
+round = "grease"
+hour = "3 h"
+"""
+    with pytest.raises(RigFileError) as error:
+        streams.parse(streams.demo().text + bad)
+    assert "hour" in str(error.value)
+    with pytest.raises(RigFileError, match="gap-least below"):
+        streams.parse(streams.demo().text + bad.replace("hour =", "hours ="))
+
+
+def test_a_month_of_watching_keeps_the_snapshot_small() -> None:
+    watch = Watch()
+    for _ in range(50):
+        watch.later(86_400)
+        watch.do("log-round", round="air-gap", values={"plug-1-left": "0.0045 in"}, remark="x" * 60)
+    assert len(watch.engine.state()) < 64 * 1024

@@ -56,7 +56,11 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     for one in found.get("rounds", []):
         if one["state"] != "ok":
             print(f"round {one['round']}: {one['text']}")
-    for alarm in found["alarms"]:
+    _show_alarms(found["alarms"])
+
+
+def _show_alarms(alarms: list[dict[str, Any]]) -> None:
+    for alarm in alarms:
         name = f"{alarm['brake'] or 'rig'}.{alarm['alarm']}"
         print(f"{alarm['state'].upper()} {name} since {alarm['since']}: {alarm['text']}")
         for mask in alarm.get("masks", []):
@@ -64,7 +68,7 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
             print(f"    {mask['mask']} until {end}, by {mask['actor'] or 'the rig file'}: {mask['reason']}")
         if alarm["respond"]:
             print(f"    {alarm['respond']}")
-    if not found["alarms"]:
+    if not alarms:
         print("no alarm standing")
 
 

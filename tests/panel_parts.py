@@ -59,11 +59,11 @@ class Pages:
 
 
 @contextmanager
-def pages(folder: Path) -> Iterator[Pages]:
-    """Device, watch and panel; the panel answers with a live picture."""
+def pages(folder: Path, more: str = "") -> Iterator[Pages]:
+    """Device, watch and panel; the panel answers with a live picture. ``more``: further tables of the rig file."""
     device, port = SmallDevice(free_port()), free_port()
     rig = small_rig(folder / "rig.toml", device=device.port)
-    rig.write_text(rig.read_text() + WINDOWS.format(port=port))
+    rig.write_text(rig.read_text() + WINDOWS.format(port=port) + more)
     pins = {"BRAKEWATER_PANEL_PINS": json.dumps({"engineer": hashed(PIN)})}
     with serving(device), daemon(rig, folder / "record", environment=pins) as watch:
         url = f"http://{HOST}:{port}"

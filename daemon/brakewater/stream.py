@@ -329,11 +329,50 @@ class PartNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GapNow:
+    """A brake's air gap by the newest survey, and where it goes; m."""
+
+    brake: str
+    surveys: int
+    """Since its baseline."""
+    mean_m: float
+    least_m: float
+    most_m: float
+    spread_m: float
+    torque_share: float
+    """That the gap leaves, of the nominal one's."""
+    share: float
+    """Of what it may drift, used up thirty days ahead; 1.0 at the limit."""
+    mean_ahead_m: tuple[float, float, float] | None
+    """In thirty days by the trend, with its prediction interval: low, middle, high; None without a trend."""
+    drifts: bool
+    """The trend of mean, widest or narrowest differs from none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterNow:
+    """A water sample, and what it means at the inlet's and the outlet's limit."""
+
+    entry: str
+    brake: str
+    done_utc_ns: int
+    ph: float
+    tds_mg_l: float
+    calcium_mg_l: float
+    alkalinity_mg_l: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BookNow:
     """The upkeep book as it stands."""
 
     rounds: tuple[RoundNow, ...] = ()
     parts: tuple[PartNow, ...] = ()
+    gaps: tuple[GapNow, ...] = ()
+    water: tuple[WaterNow, ...] = ()
+    """The newest samples of each brake, in the order they were taken."""
+    worked: tuple[tuple[str, float, int, float], ...] = ()
+    """Brake, running hours in s, trips, heat in J since the book was begun."""
     entries: tuple[EntryNow, ...] = ()
     """The newest, in the order they were entered; corrected ones stay."""
 

@@ -32,6 +32,7 @@ from brakewater.cli import (
     status,
     study,
     trips,
+    upkeep,
     verify,
     watch,
 )
@@ -63,6 +64,7 @@ _COMMANDS = {
     "study": study,
     "export": export,
     "fit": fit,
+    "upkeep": upkeep,
     "verify": verify,
     "panel": panel,
     "pack": pack,

@@ -13,10 +13,10 @@ from typing import Any, Final
 import numpy as np
 
 from brakewater.engine.worked import Totals, Worked
-from brakewater.physics.gap import Outlook, Survey, outlook, survey
+from brakewater.physics.gap import HORIZON_S, Outlook, Survey, outlook, survey, torque_share
 from brakewater.quality import Reason
 from brakewater.rig import Rig
-from brakewater.stream import BookNow, Column, EntryNow, Ints, PartNow, RoundNow
+from brakewater.stream import BookNow, Column, EntryNow, GapNow, Ints, PartNow, RoundNow, WaterNow
 from brakewater.trips.rounds import GAP, Round, Used, share
 
 PARTS: Final = ("brake", "rotor", "bearing", "coil", "inlet-rtd", "outlet-rtd", "meter")
@@ -25,6 +25,7 @@ _MOST_DONE: Final = 4
 """Entries of a round that its due date may fall back to when the newest is corrected away."""
 _MOST_ENTRIES: Final = 40
 _MOST_SURVEYS: Final = 24
+_MOST_SAMPLES: Final = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,7 @@ class Book:
         self._surveys: dict[str, list[tuple[str, Survey]]] = {}
         self._outlooks: dict[str, Outlook | None] = {}
         self._parts: dict[tuple[str, str], PartNow] = {}
+        self._samples: list[WaterNow] = []
         self.entries: list[EntryNow] = []
 
     # ------------------------------------------------------------------ due
@@ -97,6 +99,12 @@ class Book:
 
     # -------------------------------------------------------------- entries
 
+    def sample(self, sample: WaterNow) -> None:
+        """Keep a water sample among the newest."""
+        self._samples.append(sample)
+        self._samples.sort(key=lambda one: one.done_utc_ns)
+        del self._samples[:-_MOST_SAMPLES]
+
     def enter(self, entry: EntryNow, totals: Totals, readings: Mapping[str, float], scale_m: float) -> None:
         """Take an entry that has been checked; one that corrects another takes its place in what is due."""
         one = self.rounds[entry.round]
@@ -123,6 +131,7 @@ class Book:
         ]
         for done in self._done.values():
             done[:] = [old for old in done if old.entry != entry.corrects]
+        self._samples = [old for old in self._samples if old.entry != entry.corrects]
         for surveys in self._surveys.values():
             surveys[:] = [old for old in surveys if old[0] != entry.corrects]
 
@@ -168,7 +177,37 @@ class Book:
                     since_utc_ns=done[-1].utc_ns if done else self._since_utc[name],
                 )
             )
-        return BookNow(rounds=tuple(rounds), parts=tuple(self._parts.values()), entries=tuple(self.entries))
+        return BookNow(
+            rounds=tuple(rounds),
+            parts=tuple(self._parts.values()),
+            gaps=tuple(gap for brake in worked if (gap := self._gap_now(brake)) is not None),
+            water=tuple(self._samples),
+            worked=tuple(
+                (brake, one.running_ns / 1e9, one.trips, one.energy_mj / 1e3)
+                for brake, one in ((brake, counts.now(t_ns)) for brake, counts in worked.items())
+            ),
+            entries=tuple(self.entries),
+        )
+
+    def _gap_now(self, brake: str) -> GapNow | None:
+        surveys, ahead = self.gap(brake)
+        if not surveys or ahead is None or self._rig.upkeep is None:
+            return None
+        newest, mean = surveys[-1], ahead.mean
+        at_s = newest.t_s + HORIZON_S
+        interval = None if mean is None else mean.interval(at_s)
+        return GapNow(
+            brake=brake,
+            surveys=len(surveys),
+            mean_m=newest.mean_m,
+            least_m=newest.least_m,
+            most_m=newest.most_m,
+            spread_m=newest.spread_m,
+            torque_share=torque_share(newest.mean_m, self._rig.upkeep.gap_nominal),
+            share=ahead.share,
+            mean_ahead_m=None if mean is None or interval is None else (interval[0], mean.at(at_s), interval[1]),
+            drifts=any(one is not None and one.is_sure for one in (ahead.mean, ahead.most, ahead.least)),
+        )
 
     def gap(self, brake: str) -> tuple[tuple[Survey, ...], Outlook | None]:
         """The gap's surveys since its baseline, and where they lead."""
@@ -189,6 +228,7 @@ class Book:
                 for brake, surveys in self._surveys.items()
             },
             "parts": [_kept(one) for one in self._parts.values()],
+            "water": [_kept(one) for one in self._samples],
             "entries": [_kept(one) for one in self.entries],
         }
 
@@ -208,6 +248,7 @@ class Book:
         for part in kept.get("parts", ()):
             one = PartNow(**_numbers(part))
             self._parts[one.brake, one.part] = one
+        self._samples = [WaterNow(**_numbers(one)) for one in kept.get("water", ())]
         self.entries = [EntryNow(**_numbers(one)) for one in kept.get("entries", ())]
         if self._rig.upkeep is not None:
             for brake in self._surveys:
@@ -223,7 +264,7 @@ def _restored(kept: list[Any]) -> Totals:
     return Totals(t_ns=int(t_ns), running_ns=int(running), trips=trips, energy_mj=int(energy))
 
 
-def _kept(one: EntryNow | PartNow) -> dict[str, Any]:
+def _kept(one: EntryNow | PartNow | WaterNow) -> dict[str, Any]:
     """Nanoseconds as text, as everywhere in a snapshot; the rest as it is, nothing that is None."""
     return {
         name: str(value) if name.endswith(("_ns", "_mj")) else value

@@ -18,7 +18,7 @@ from brakewater.engine.book import PARTS, Book
 from brakewater.engine.worked import Totals, Worked
 from brakewater.physics.scaling import TDS_OF_CONDUCTIVITY, Water, indices
 from brakewater.rig import Rig
-from brakewater.stream import Command, EntryNow, PartNow
+from brakewater.stream import Command, EntryNow, PartNow, WaterNow
 from brakewater.trips.rounds import COIL, GAP, WATER, Round
 from brakewater.units import Dimension, UnitError, parse
 
@@ -77,6 +77,18 @@ def log_round(command: Command, shelf: Shelf) -> str:
         void=void,
     )
     book.enter(entry, _totals(command, shelf.worked[one.brake], done_utc_ns), values.gaps, values.scale_m)
+    if values.water is not None:
+        book.sample(
+            WaterNow(
+                entry=entry.id,
+                brake=one.brake,
+                done_utc_ns=done_utc_ns,
+                ph=values.water.ph,
+                tds_mg_l=values.water.tds_mg_l,
+                calcium_mg_l=values.water.calcium_mg_l,
+                alkalinity_mg_l=values.water.alkalinity_mg_l,
+            )
+        )
     if void:
         return f"{entry.corrects} is struck out by {entry.id}; both stay in the record"
     return f"{one.name} is logged as {entry.id}{f' in place of {entry.corrects}' if corrected else ''}{_says(values)}"

@@ -163,8 +163,8 @@ Asking = Annotated[Visitor, Depends(_visitor)]
 
 
 def _add_pages(app: FastAPI) -> None:
-    for path, file in (("/", "driller.html"), ("/engineer", "engineer.html"), ("/pair", "pair.html")):
-        app.add_api_route(path, _page(file), include_in_schema=False)
+    for path, file in (("/", "driller"), ("/engineer", "engineer"), ("/book", "book"), ("/pair", "pair")):
+        app.add_api_route(path, _page(f"{file}.html"), include_in_schema=False)
 
 
 def _page(file: str) -> Any:
@@ -198,6 +198,11 @@ def _add_live(app: FastAPI) -> None:
         """Server-sent events: each new picture, or ``lost`` while there is none to believe."""
         language = lang if lang in LANGUAGES else next(iter(LANGUAGES))
         return StreamingResponse(_events(request, language), media_type="text/event-stream")
+
+    @app.get("/api/book")
+    async def book(request: Request, _: Asking) -> dict[str, Any]:
+        """The upkeep book as it stands; ``ok`` is false where the rig file keeps none."""
+        return await run_in_threadpool(_command, _parts(request).folder, {"ask": "book"})
 
     @app.get("/api/now")
     async def now(request: Request, _: Asking, lang: Language = "en") -> Response:

@@ -15,7 +15,7 @@ NOMINAL_M: Final = (0.004 * 0.0254, 0.005 * 0.0254)
 """Gap as new, 0.004 to 0.005 in; common practice, no published source."""
 FEELER_M: Final = 0.0005 * 0.0254
 """Half a step of a feeler-gauge set of 0.001 in: no reading is better; common practice, no published source."""
-_HORIZON_S: Final = 30 * 86_400.0
+HORIZON_S: Final = 30 * 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +88,7 @@ def outlook(surveys: Sequence[Survey], limits: Limits) -> Outlook | None:
     lines = {
         name: line(t, [getattr(one, f"{name}_m") for one in surveys], FEELER_M) for name in ("mean", "most", "least")
     }
-    ahead = newest.t_s + _HORIZON_S
+    ahead = newest.t_s + HORIZON_S
     most, least = (_ahead(lines[name], ahead, getattr(newest, f"{name}_m")) for name in ("most", "least"))
     return Outlook(share=_share(most, least, limits), now=_share(newest.most_m, newest.least_m, limits), **lines)
 

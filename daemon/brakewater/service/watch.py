@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from brakewater import __version__
+from brakewater.book_shown import book_doc
 from brakewater.clock import MachineClock
 from brakewater.control import ControlServer
 from brakewater.engine import Engine
@@ -266,7 +267,12 @@ class _Running:
         async def go(what: dict[str, Any]) -> dict[str, Any]:
             return ready(self._loop, self.now.rig, what)
 
-        asked = {"status": tell, "ready": go, "probe": probe, "reload": reload, "rig": rig_file}
+        async def book(_: dict[str, Any]) -> dict[str, Any]:
+            now = self._loop.engine.book()
+            says = "this rig file keeps no upkeep book; a table [upkeep] begins one"
+            return {"ok": False, "says": says} if now is None else {"ok": True, **book_doc(self.now.rig, now)}
+
+        asked = {"status": tell, "book": book, "ready": go, "probe": probe, "reload": reload, "rig": rig_file}
         server = ControlServer(self._recording.folder, handler(self._door, asked), self._feed.lines)
         try:
             await server.open()

@@ -1,0 +1,85 @@
+"""The upkeep book as a document: for the command ``upkeep``, for the pages, for whoever asks ``control.sock``."""
+
+from typing import Any
+
+from brakewater.engine.book_commands import keys_of
+from brakewater.physics.scaling import ADVICE, Water, indices
+from brakewater.render import round_now
+from brakewater.rig import Rig
+from brakewater.stream import BookNow, EntryNow, WaterNow
+from brakewater.units import utc_text
+
+Document = dict[str, Any]
+
+
+def book_doc(rig: Rig, book: BookNow) -> Document:
+    """How it stands: SI, times in UTC, and for each round what its entry asks for."""
+    of = {one.name: one for one in rig.rounds}
+    worked = {brake: (running_s, trips, energy_j) for brake, running_s, trips, energy_j in book.worked}
+    return {
+        "rig": rig.name,
+        "units": rig.units,
+        "rounds": [
+            {
+                **round_now(one),
+                "what": of[one.round].what,
+                "kind": of[one.round].kind,
+                "keys": list(keys_of(rig, of[one.round])),
+            }
+            for one in book.rounds
+        ],
+        "worked": [
+            {"brake": brake, "running_s": running_s, "trips": trips, "heat_j": energy_j}
+            for brake, running_s, trips, energy_j in book.worked
+        ],
+        "parts": [
+            {
+                "brake": one.brake,
+                "part": one.part,
+                "serial": one.serial,
+                "actor": one.actor,
+                "since": utc_text(one.since_utc_ns),
+                "running_s": worked[one.brake][0] - one.running_ns / 1e9,
+                "trips": worked[one.brake][1] - one.trips,
+                "heat_j": worked[one.brake][2] - one.energy_mj / 1e3,
+            }
+            for one in book.parts
+        ],
+        "gaps": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.gaps],
+        "water": [_sample(rig, one) for one in book.water],
+        "entries": [_entry(one) for one in book.entries],
+    }
+
+
+def _sample(rig: Rig, one: WaterNow) -> Document:
+    """At the inlet's limit and at the outlet's, where scale falls out first."""
+    water = Water(ph=one.ph, tds_mg_l=one.tds_mg_l, calcium_mg_l=one.calcium_mg_l, alkalinity_mg_l=one.alkalinity_mg_l)
+    brake = next(brake for brake in rig.brakes if brake.name == one.brake)
+    found = {"inlet": indices(water, brake.inlet_limit), "hot": indices(water, brake.outlet_limit)}
+    return {
+        "brake": one.brake,
+        "taken": utc_text(one.done_utc_ns),
+        "ph": one.ph,
+        "tds_mg_l": one.tds_mg_l,
+        "calcium_mg_l": one.calcium_mg_l,
+        "alkalinity_mg_l": one.alkalinity_mg_l,
+        **{
+            place: {"degc": at.degc, "langelier": at.langelier, "ryznar": at.ryznar, "verdict": at.verdict}
+            for place, at in found.items()
+        },
+        "advice": ADVICE[found["hot"].verdict],
+    }
+
+
+def _entry(one: EntryNow) -> Document:
+    return {
+        "entry": one.id,
+        "round": one.round,
+        "actor": one.actor,
+        "entered": utc_text(one.utc_ns),
+        "done": utc_text(one.done_utc_ns),
+        "remark": one.remark,
+        "corrects": one.corrects,
+        "corrected_by": one.corrected_by,
+        "void": one.void,
+    }

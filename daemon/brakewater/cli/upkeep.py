@@ -1,0 +1,154 @@
+"""The upkeep book: rounds due, parts, air gap, water, newest entries; CSV, calendar and printed sheets.
+
+Entries are made with `brakewater do log-round` and `brakewater do change-part`, or on the panel's page /book.
+"""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from brakewater.cli.places import record_argument
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command."""
+    parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    record_argument(parser)
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--csv", action="store_true", help="every entry, as CSV")
+    what.add_argument("--take", type=Path, metavar="FILE.csv", help="enter the rows of another book (round, done, ...)")
+    what.add_argument("--calendar", action="store_true", help="due dates as an iCalendar file")
+    what.add_argument("--sheet", metavar="ROUND", help="a round's sheet for a clipboard, as an HTML page")
+    what.add_argument("--json", action="store_true", help="print one JSON document")
+    parser.add_argument("--url", metavar="URL", help="with --sheet: the panel as a phone reaches it, for a QR code")
+    parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit status 0; 1 where a round is overdue, or a row was refused."""
+    from brakewater.review import book as books  # noqa: PLC0415 - only when needed
+    from brakewater.rig import load  # noqa: PLC0415
+
+    rig = load(args.rig)
+    if args.csv:
+        return _put(books.book_csv(args.record), args.output)
+    if args.take is not None:
+        return _take(args)
+    found = _book(args.record, rig.name)
+    if args.calendar:
+        from time import time_ns  # noqa: PLC0415
+
+        return _put(books.calendar(found, time_ns()), args.output)
+    if args.sheet:
+        url = f"{args.url.rstrip('/')}/book" if args.url else None
+        return _put(books.sheet(found, args.sheet, url), args.output)
+    if args.json:
+        print(json.dumps(found))
+    else:
+        _show(found)
+    return 1 if any(one["state"] == "overdue" for one in found["rounds"]) else 0
+
+
+def _book(folder: Path, rig: str) -> dict[str, Any]:
+    """From the running watch; where none runs, what the record says it was when it stopped.
+
+    Raises:
+        StorageError: no record, or no book in it.
+    """
+    from brakewater.book_shown import book_doc  # noqa: PLC0415 - only when needed
+    from brakewater.cli.places import opened  # noqa: PLC0415
+    from brakewater.control import ask  # noqa: PLC0415
+    from brakewater.errors import DeviceError, StorageError  # noqa: PLC0415
+    from brakewater.restart import restored  # noqa: PLC0415
+
+    try:
+        found = ask(folder, {"ask": "book"})
+    except DeviceError:
+        engine = restored(opened(folder)).engine
+        book = engine.book()
+        if book is None:
+            raise StorageError(f"{folder}: the rig file of this record keeps no upkeep book") from None
+        found = book_doc(engine.rig, book)
+    if found.get("ok") is False:
+        raise StorageError(str(found["says"]))
+    if found["rig"] != rig:
+        raise StorageError(f"{folder} is the record of {found['rig']}, not of {rig}")
+    return found
+
+
+def _take(args: argparse.Namespace) -> int:
+    from brakewater.control import ask  # noqa: PLC0415 - only when needed
+    from brakewater.review.book import from_csv  # noqa: PLC0415
+
+    refused = 0
+    asked = from_csv(args.take.read_text(encoding="utf-8-sig"), str(args.take))
+    for one in asked:
+        answer = ask(args.record, one)
+        if not answer.get("ok"):
+            refused += 1
+            print(f"{one['round']} of {one['at']}: {answer['says']}", file=sys.stderr)
+    print(f"{len(asked) - refused} of {len(asked)} rows entered", file=sys.stderr)
+    return 1 if refused else 0
+
+
+def _put(text: str, file: Path | None) -> int:
+    if file is None:
+        sys.stdout.write(text)
+        return 0
+    part = file.with_name(f"{file.name}.part")
+    part.write_bytes(text.encode())
+    part.replace(file)
+    return 0
+
+
+def _show(found: dict[str, Any]) -> None:
+    from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+
+    head = ("round", "brake", "state", "used", "by", "done (UTC)", "due at latest", "run", "trips")
+    print(table(head, [_row(one) for one in found["rounds"]]))
+    for one in found["worked"]:
+        print(f"{one['brake']}: {_worn(one)}")
+    for one in found["parts"]:
+        print(f"{one['part']} of {one['brake']}: {one['serial']} since {one['since'][:10]}, {_worn(one)}")
+    for one in found["gaps"]:
+        _show_gap(one, metric=found["units"] == "metric")
+    for one in found["water"][-1:]:
+        _show_water(one)
+    for one in found["entries"][-8:]:
+        struck = f", corrected by {one['corrected_by']}" if one["corrected_by"] else ""
+        said = f"{one['round']} done {one['done'][:16]} by {one['actor']}{struck} {one['remark']}"
+        print(f"entry {one['entry']}: {said}".rstrip())
+
+
+def _row(one: dict[str, Any]) -> tuple[str, ...]:
+    done, due = (one["done"] or "never")[:16], (one["due"] or "by the counts")[:10]
+    used, ran = f"{100 * one['share']:.0f} %", f"{one['running_s'] / 3600:.1f} h"
+    return (one["round"], one["brake"], one["state"], used, one["by"], done, due, ran, str(one["trips"]))
+
+
+def _worn(one: dict[str, Any]) -> str:
+    return f"{one['running_s'] / 3600:.1f} h run, {one['trips']} trips, {one['heat_j'] / 1e9:.2f} GJ"
+
+
+def _show_water(one: dict[str, Any]) -> None:
+    hot, cold = one["hot"], one["inlet"]
+    numbers = f"Langelier {hot['langelier']:+.2f}, Ryznar {hot['ryznar']:.2f}; at the inlet {cold['langelier']:+.2f}"
+    print(f"water of {one['taken'][:10]}: {hot['verdict']} at {hot['degc']:.0f} degC ({numbers}). {one['advice']}")
+
+
+def _show_gap(one: dict[str, Any], *, metric: bool) -> None:
+    scale, unit, digits = (1e3, "mm", 3) if metric else (1 / 0.0254, "in", 5)
+
+    def length(metres: float) -> str:
+        return f"{metres * scale:.{digits}f}"
+
+    text = f"mean {length(one['mean_m'])}, {length(one['least_m'])} to {length(one['most_m'])} {unit}"
+    text += f", spread {length(one['spread_m'])}; leaves {100 * one['torque_share']:.0f} % of the torque"
+    if one["mean_ahead_m"]:
+        low, middle, high = one["mean_ahead_m"]
+        text += f"; in 30 days {length(middle)} ({length(low)} to {length(high)})"
+    drifts = "drifts" if one["drifts"] else "no sure trend"
+    text += f"; {drifts}, {100 * one['share']:.0f} % of its way used"
+    print(f"air gap of {one['brake']}, {one['surveys']} surveys: {text}")

@@ -1,0 +1,187 @@
+"""The upkeep book on paper and in other programs: CSV out and in, a calendar of due rounds, a sheet for a clipboard."""
+
+import csv
+import hashlib
+from collections.abc import Iterator, Mapping
+from html import escape
+from io import StringIO
+from pathlib import Path
+from typing import Any, Final
+
+from brakewater.errors import StorageError
+from brakewater.review.proofs import said
+from brakewater.stream import Command
+from brakewater.units import utc_text
+
+HEAD: Final = ("entry", "entered", "done", "verb", "round", "actor", "values", "remark", "corrects", "void", "id")
+_VERBS: Final = ("log-round", "change-part")
+_DAY: Final = 10
+_STYLE: Final = """
+@page { margin: 15mm }
+body { font: 12pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 180mm; margin: 1em auto }
+h1 { font-size: 16pt; margin: 0 } header { display: flex; justify-content: space-between; gap: 1em }
+table { border-collapse: collapse; width: 100%; margin: 1em 0 } tr { page-break-inside: avoid }
+th, td { border: 1px solid #777; padding: .5em; text-align: left; vertical-align: top } td.w { width: 40% }
+svg { width: 32mm; height: 32mm } footer { font-size: 9pt; color: #444; margin-top: 2em }
+.sign { display: flex; gap: 2em; margin-top: 3em } .sign div { flex: 1; border-top: 1px solid #111 }
+"""
+
+
+def entries(folder: Path) -> Iterator[dict[str, str]]:
+    """Every entry that was sent, with all that was measured, from the record's commands; refused ones are there too.
+
+    Raises:
+        StorageError: a segment cannot be read.
+    """
+    for item in said(folder):
+        if isinstance(item, Command) and item.request.do in _VERBS:
+            yield _row(item)
+
+
+def _row(item: Command) -> dict[str, str]:
+    args = item.request.args
+    values: Any = args.get("values", {})
+    if item.request.do == "change-part":
+        values = {key: args[key] for key in ("brake", "part", "serial") if key in args}
+    entered = utc_text(item.utc_ns)
+    return {
+        "entry": f"{item.run}.{item.input}",
+        "entered": entered,
+        "done": str(args.get("at", entered)),
+        "verb": item.request.do,
+        "round": str(args.get("round", "")),
+        "actor": item.request.actor,
+        "values": "; ".join(f"{key}={value}" for key, value in values.items()) if isinstance(values, Mapping) else "",
+        "remark": str(args.get("remark", "")),
+        "corrects": str(args.get("corrects", "")),
+        "void": "yes" if args.get("void") is True else "",
+        "id": item.request.id,
+    }
+
+
+def book_csv(folder: Path) -> str:
+    """The whole book as CSV (RFC 4180): what a spreadsheet would take for a formula gets an apostrophe before it."""
+    out = StringIO()
+    rows = csv.DictWriter(out, HEAD)
+    rows.writeheader()
+    for row in entries(folder):
+        rows.writerow({key: f"'{text}" if text[:1] in tuple("=+-@\t") else text for key, text in row.items()})
+    return out.getvalue()
+
+
+def from_csv(text: str, name: str) -> list[dict[str, Any]]:
+    """Commands that take rows of another book: ``round`` and ``done`` must be there, the rest may.
+
+    A row without an id gets one of its content, so that the same list taken twice is entered once.
+
+    Raises:
+        StorageError: a row that is none; names file and line.
+    """
+    rows = csv.DictReader(StringIO(text))
+    lacking = {"round", "done"} - set(rows.fieldnames or ())
+    if lacking:
+        raise StorageError(f"{name}:1: found no column {', '.join(sorted(lacking))}; allowed: {', '.join(HEAD)}")
+    return [_command(row, f"{name}:{rows.line_num}") for row in rows if row.get("round") and not row.get("entry")]
+
+
+def _command(row: Mapping[str, str | None], place: str) -> dict[str, Any]:
+    values = {}
+    for pair in filter(None, (part.strip() for part in (row.get("values") or "").split(";"))):
+        key, is_there, value = pair.partition("=")
+        if not is_there:
+            raise StorageError(f"{place}: found values {pair!r}; allowed: key=value; key=value")
+        values[key.strip()] = value.strip()
+    done = (row.get("done") or "").strip()
+    asked: dict[str, Any] = {
+        "do": "log-round",
+        "round": row["round"],
+        "at": f"{done}T12:00Z" if len(done) == _DAY else done,
+    }
+    asked |= {"values": values} if values else {}
+    asked |= {"remark": row["remark"]} if row.get("remark") else {}
+    told = "\n".join(str(row.get(key) or "") for key in ("round", "done", "values", "remark"))
+    asked["id"] = row.get("id") or f"book-{hashlib.sha256(told.encode()).hexdigest()[:24]}"
+    return asked
+
+
+def calendar(book: Mapping[str, Any], stamp_utc_ns: int) -> str:
+    """Due rounds as an iCalendar file (RFC 5545): one whole day each; those without a calendar interval are left out.
+
+    Args:
+        book: as ``book_shown`` gives it.
+        stamp_utc_ns: when it was made.
+    """
+    stamp = _compact(utc_text(stamp_utc_ns))
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Brakewater//upkeep//EN", "CALSCALE:GREGORIAN"]
+    for one in book["rounds"]:
+        if one["due"] is None:
+            continue
+        lines += [
+            "BEGIN:VEVENT",
+            f"UID:{book['rig']}.{one['round']}.{one['since'][:10]}@brakewater.invalid",
+            f"DTSTAMP:{stamp}",
+            f"DTSTART;VALUE=DATE:{one['due'][:10].replace('-', '')}",
+            _summary(book, one),
+            f"DESCRIPTION:{_escaped(one['what'] + ' By hours or trips it may be due earlier.')}",
+            "TRANSP:TRANSPARENT",
+            "END:VEVENT",
+        ]
+    return "".join(f"{folded}\r\n" for line in [*lines, "END:VCALENDAR"] for folded in _folded(line))
+
+
+def _summary(book: Mapping[str, Any], one: Mapping[str, Any]) -> str:
+    return f"SUMMARY:{_escaped(book['rig'] + ': ' + one['round'] + ' due on brake ' + one['brake'])}"
+
+
+def _compact(utc: str) -> str:
+    return f"{utc[:19].replace('-', '').replace(':', '')}Z"
+
+
+def _escaped(text: str) -> str:
+    for plain in ("\\", ";", ","):
+        text = text.replace(plain, f"\\{plain}")
+    return text.replace("\n", "\\n")
+
+
+def _folded(line: str) -> Iterator[str]:
+    """Lines of at most 75 octets, further ones after a blank; no character is cut in two."""
+    part, size = "", 0
+    for letter in line:
+        octets = len(letter.encode())
+        if size + octets > 75:
+            yield part
+            part, size = " ", 1
+        part, size = part + letter, size + octets
+    yield part
+
+
+def sheet(book: Mapping[str, Any], name: str, url: str | None) -> str:
+    """One round's sheet as a page that prints; with the QR code of its entry form where the panel's address is given.
+
+    Raises:
+        StorageError: no such round.
+    """
+    found = [one for one in book["rounds"] if one["round"] == name]
+    if not found:
+        raise StorageError(f"no round {name!r}; there is {', '.join(one['round'] for one in book['rounds'])}")
+    one = found[0]
+    keys = [*one["keys"], "remark"]
+    rows = "".join(f'<tr><th>{escape(key.replace("-", " "))}</th><td class="w"></td></tr>' for key in keys)
+    facts = f"brake {one['brake']}, {one['text']}"
+    code = f'<a href="{escape(url)}#{escape(name)}">{_qr(f"{url}#{name}")}</a>' if url else ""
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f"<title>{escape(book['rig'])}: {escape(name)}</title>"
+        f"<style>{_STYLE}</style></head><body><header><div><h1>{escape(name)}, {escape(book['rig'])}</h1>"
+        f"<p>{escape(one['what'])}</p><p>{escape(facts)}</p></div>{code}</header><table>{rows}</table>"
+        '<div class="sign"><div>Name</div><div>Date and time (UTC)</div><div>Signature</div></div>'
+        "<footer>Advisory only: the maker's manual stands above this. Isolate and lock out excitation and hot water"
+        " before any work on the brake.</footer></body></html>"
+    )
+
+
+def _qr(text: str) -> str:
+    import segno  # noqa: PLC0415 - only where a sheet is printed
+
+    svg: str = segno.make(text, error="m").svg_inline(scale=4, border=4)
+    return svg

@@ -1,0 +1,65 @@
+"""The upkeep book through a real watch: entered by command, killed, started again, read without it, taken over."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from brokers import free_port
+from daemons import SmallDevice, brakewater, daemon, serving, small_rig
+
+pytestmark = [pytest.mark.integration, pytest.mark.timeout(200)]
+
+BOOK = """
+[upkeep]
+[[upkeep.round]]
+round = "grease"
+hours = "10 s"
+"""
+OLD = "round,done,values,remark\nair-gap,2026-10-01,plug-1-left=0.0045 in,from the old book\npolish,2026-10-01,,\n"
+
+
+def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> None:
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    rig = small_rig(tmp_path / "rig.toml", device=device.port)
+    rig.write_text(rig.read_text() + BOOK)
+    there = ("--record", record)
+    with serving(device), daemon(rig, record) as watch:
+        gaps = ("plug-1-left=0.005 in", "plug-1-right=0.004 in")
+        said = brakewater("do", "log-round", "air-gap", *gaps, "--remark", "scale on two", *there)
+        assert said.returncode == 0, said
+        assert "air-gap is logged as 1." in said.stdout
+        bad = brakewater("do", "log-round", "air-gap", "plug-1-left=5", *there)
+        assert bad.returncode == 1
+        assert "without a unit" in bad.stdout
+        assert brakewater("do", "log-round", "air-gap", "plug-1-left", *there).returncode == 2
+        assert brakewater("do", "change-part", "meter", "--serial", "M-77", *there).returncode == 0
+        old = tmp_path / "old.csv"
+        old.write_text(OLD)
+        taken = brakewater("upkeep", rig, *there, "--take", old)
+        assert taken.returncode == 1
+        assert "1 of 2 rows entered" in taken.stderr
+        assert "allowed: grease" in taken.stderr
+        before = json.loads(brakewater("upkeep", rig, *there, "--json").stdout)
+        watch.kill()
+        watch.start()
+        live = json.loads(brakewater("upkeep", rig, *there, "--json").stdout)
+        assert watch.end() == 0
+    offline = brakewater("upkeep", rig, *there, "--json")
+    again = json.loads(offline.stdout)
+    for name in ("gaps", "entries"):
+        assert before[name] == live[name] == again[name]
+    due = {one["round"]: (one["due"], one["done"]) for one in live["rounds"]}
+    assert {one["round"]: (one["due"], one["done"]) for one in again["rounds"]} == due
+    assert [one["serial"] for one in again["parts"]] == ["M-77"]
+    plain = brakewater("upkeep", rig, *there).stdout
+    assert "meter of" in plain
+    assert "scale on two" in plain
+    rows = brakewater("upkeep", rig, *there, "--csv").stdout
+    assert "plug-1-left=0.005 in; plug-1-right=0.004 in" in rows
+    assert brakewater("upkeep", rig, *there, "--calendar").stdout.startswith("BEGIN:VCALENDAR")
+    sheet = tmp_path / "sheet.html"
+    assert (
+        brakewater("upkeep", rig, *there, "--sheet", "air-gap", "--url", "http://rig:8420", "-o", sheet).returncode <= 1
+    )
+    assert "http://rig:8420/book#air-gap" in sheet.read_text()

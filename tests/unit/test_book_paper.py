@@ -1,0 +1,93 @@
+"""The upkeep book outside of the watch: calendar read by a foreign library, CSV in, a sheet that prints."""
+
+import csv
+from io import StringIO
+
+import icalendar
+import pytest
+
+import streams
+from book_parts import RIG, Watch
+from brakewater.book_shown import book_doc
+from brakewater.errors import StorageError
+from brakewater.review.book import HEAD, calendar, from_csv, sheet
+from brakewater.units import utc_text
+
+
+@pytest.fixture
+def book() -> dict[str, object]:
+    watch = Watch()
+    watch.run(20)
+    sample = {"ph": 8.2, "conductivity-us-cm": 600, "calcium-mg-l": 180, "alkalinity-mg-l": 150}
+    assert watch.do("log-round", round="water", values=sample).ok
+    assert watch.do("log-round", round="air-gap", values={"plug-1-left": "0.005 in", "plug-1-right": "0.004 in"}).ok
+    assert watch.do("change-part", part="meter", serial="M-1").ok
+    watch.run(10)
+    now = watch.engine.book()
+    assert now is not None
+    return book_doc(RIG, now)
+
+
+def test_the_calendar_is_read_by_another_library(book: dict[str, object]) -> None:
+    text = calendar(book, streams.UTC)
+    assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
+    found = icalendar.Calendar.from_ical(text)
+    events = {str(one["SUMMARY"]).split(": ")[1].split(" ")[0]: one for one in found.walk("VEVENT")}
+    due = {one["round"]: one["due"] for one in book["rounds"] if one["due"]}  # type: ignore[attr-defined]
+    assert set(events) == set(due)
+    assert "grease" not in events  # by hours alone: no day can be named
+    for name, one in events.items():
+        assert one.decoded("DTSTART").isoformat() == due[name][:10]
+        assert "maker" not in str(one["UID"])
+        assert utc_text(streams.UTC)[:10] == one.decoded("DTSTAMP").date().isoformat()
+    said = str(events["breathers"]["DESCRIPTION"])
+    assert "Never solvent inside the coil space." in said
+    assert "\\" not in said
+
+
+def test_what_the_book_says_of_water_gap_and_parts(book: dict[str, object]) -> None:
+    (water,), (gap,), (part,) = book["water"], book["gaps"], book["parts"]  # type: ignore[misc]
+    assert water["tds_mg_l"] == pytest.approx(390)
+    assert water["hot"]["langelier"] > water["inlet"]["langelier"]
+    assert water["hot"]["verdict"] in water["advice"] or water["advice"]
+    assert gap["spread_m"] == pytest.approx(0.001 * 0.0254)
+    assert gap["torque_share"] == pytest.approx(1.0)
+    assert part["serial"] == "M-1"
+    assert 5 < part["running_s"] < 15
+
+
+def test_rows_of_another_book_become_commands_once() -> None:
+    text = "round,done,values,remark\nair-gap,2026-10-01,plug-1-left=0.0045 in; plug-1-right=0.0044 in,dry\n"
+    (one,) = from_csv(text, "old.csv")
+    assert one["do"] == "log-round"
+    assert one["at"] == "2026-10-01T12:00Z"
+    assert one["values"] == {"plug-1-left": "0.0045 in", "plug-1-right": "0.0044 in"}
+    assert from_csv(text, "old.csv")[0]["id"] == one["id"]
+    assert from_csv(text.replace("dry", "wet"), "old.csv")[0]["id"] != one["id"]
+
+
+def test_what_went_out_does_not_come_in_twice() -> None:
+    out = StringIO()
+    rows = csv.DictWriter(out, HEAD)
+    rows.writeheader()
+    rows.writerow(dict.fromkeys(HEAD, "x"))
+    assert from_csv(out.getvalue(), "own.csv") == []
+
+
+@pytest.mark.parametrize(
+    ("text", "says"), [("a,b\n1,2\n", "old.csv:1: found no column"), ("round,done,values\ng,x,5\n", "old.csv:2")]
+)
+def test_a_list_that_is_none_names_its_line(text: str, says: str) -> None:
+    with pytest.raises(StorageError, match=says):
+        from_csv(text, "old.csv")
+
+
+def test_a_sheet_asks_for_what_the_entry_takes_and_leads_to_it(book: dict[str, object]) -> None:
+    page = sheet(book, "air-gap", "https://rig:8420/book")
+    assert page.count("plug ") == 8
+    assert "https://rig:8420/book#air-gap" in page
+    assert "<svg" in page
+    assert "lock out" in page
+    assert "<svg" not in sheet(book, "grease", None)
+    with pytest.raises(StorageError, match="no round 'polish'"):
+        sheet(book, "polish", None)

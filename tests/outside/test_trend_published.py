@@ -73,7 +73,7 @@ def test_scale_counts_as_gap_for_the_magnets_and_not_for_the_touch() -> None:
 
 def test_a_bearing_going_shows_in_the_narrow_side() -> None:
     """One side opens and the other closes: the mean stands still, the touch comes nearer month by month."""
-    month, step = 30 * 86_400.0, 0.35 * MIL
+    month, step = 30 * 86_400.0, 0.2 * MIL
     surveys = [
         survey(at * month, {"plug-1-left": 4.5 * MIL + at * step, "plug-1-right": 4.5 * MIL - at * step})
         for at in range(7)
@@ -82,4 +82,5 @@ def test_a_bearing_going_shows_in_the_narrow_side() -> None:
     assert ahead is not None
     assert ahead.mean is not None
     assert not ahead.mean.is_sure
-    assert ahead.now < 0.9 < ahead.share
+    assert ahead.now < 0.81
+    assert ahead.share > 0.9

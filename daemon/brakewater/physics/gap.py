@@ -13,8 +13,10 @@ from brakewater.physics.trend import Line, line
 
 NOMINAL_M: Final = (0.004 * 0.0254, 0.005 * 0.0254)
 """Gap as new, 0.004 to 0.005 in; common practice, no published source."""
-FEELER_M: Final = 0.0005 * 0.0254
-"""Half a step of a feeler-gauge set of 0.001 in: no reading is better; common practice, no published source."""
+FEELER_M: Final = 0.0005 * 0.0254 / 3.0**0.5
+"""Standard uncertainty by half a step of a feeler-gauge set of 0.001 in: no reading is better; common practice."""
+_NEWEST: Final = 6
+"""Surveys of which the trend is made: wear grows ever faster, and a year's slope would lag behind it."""
 HORIZON_S: Final = 30 * 86_400.0
 
 
@@ -38,7 +40,7 @@ class Limits:
 
     nominal_m: float = 0.5 * (NOMINAL_M[0] + NOMINAL_M[1])
     least_m: float = 0.002 * 0.0254
-    most_m: float = 0.008 * 0.0254
+    most_m: float = 0.006 * 0.0254
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,17 +81,20 @@ def torque_share(gap_m: float, nominal_m: float) -> float:
 def outlook(surveys: Sequence[Survey], limits: Limits) -> Outlook | None:
     """Where the gap stands and goes; None where nobody has measured it.
 
-    A slope that may be none counts as none: then only the newest survey speaks.
+    A slope that may be none counts as none: then only the newest survey speaks. It speaks in any case where it is worse
+    than its trend.
     """
     if not surveys:
         return None
     newest = surveys[-1]
+    surveys = surveys[-_NEWEST:]
     t = [one.t_s for one in surveys]
     lines = {
         name: line(t, [getattr(one, f"{name}_m") for one in surveys], FEELER_M) for name in ("mean", "most", "least")
     }
     ahead = newest.t_s + HORIZON_S
-    most, least = (_ahead(lines[name], ahead, getattr(newest, f"{name}_m")) for name in ("most", "least"))
+    most = max(newest.most_m, _ahead(lines["most"], ahead, newest.most_m))
+    least = min(newest.least_m, _ahead(lines["least"], ahead, newest.least_m))
     return Outlook(share=_share(most, least, limits), now=_share(newest.most_m, newest.least_m, limits), **lines)
 
 

@@ -47,7 +47,7 @@ class Upkeep(Model):
     gap_least: Length = Limits().least_m
     """Smallest clearance; default 0.002 in, an assumption."""
     gap_most: Length = Limits().most_m
-    """Largest gap; default 0.008 in, an assumption."""
+    """Largest gap; default 0.006 in, which leaves 56 % of the torque; an assumption."""
 
     @property
     def limits(self) -> Limits:

@@ -116,6 +116,17 @@ def test_when_the_rotor_is_cold_its_alarms_go_by_themselves() -> None:
     assert min(back) >= first + 49 + 10
 
 
+def test_energy_is_doubtful_after_service_without_flow_and_sound_after_rest_without_it() -> None:
+    for service, reason in ((1.0, Reason.DOUBTFUL_BASIS), (0.0, Reason.GOOD)):
+        engine = Engine()
+        dry = {"n": 60, "values": {"aux-flow": 0.0, "aux-in-service": service}}
+        streams.play(
+            [streams.start(RIG), *blocks(RIG, {"n": 60}, dry, {"n": 60})][: 3 if service == 0.0 else 4], engine
+        )
+        assert engine.picture().derived["aux", "energy_j"][1] == reason
+        assert engine.picture().derived["aux", "energy_std_j"][1] == reason
+
+
 def test_below_the_wetting_flow_the_outlet_tells_nothing() -> None:
     engine = Engine()
     stream = [

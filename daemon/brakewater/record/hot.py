@@ -11,16 +11,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from brakewater.errors import DamagedRecordError, StorageError
-from brakewater.record.rows import Row, Widths, inputs_of, joined
+from brakewater.record.rows import Row, Widths, block_of, inputs_of, joined
 from brakewater.record.segment import last_commit, read_widths, reading, told
-from brakewater.stream import Input
+from brakewater.stream import Block, Input
 
 MALFORMED = (ValueError, TypeError, KeyError, OverflowError, AttributeError, struct.error, json.JSONDecodeError)
 """What decoding a row that is not ours may raise."""
 
 _PAGE = 1024
 """Rows fetched and decoded together: few enough to stay in the processor's cache."""
+_FEWEST_SCANS = 64
+"""Below it rows are as quick."""
 _EVENTS_PAGE = 1024
 _NO_BOUND = 2**63 - 1
 
@@ -80,6 +84,10 @@ def _inputs(path: Path, run: int, seen: int, block: int) -> Iterator[Input]:
     with reading(path) as base:
         widths: Widths | None = None
         while True:
+            widths = widths or _widths(base, path)
+            while widths is not None and (scans := _scans(base, run, seen, block, widths)) is not None:
+                yield scans
+                seen = int(scans.input[-1])
             rows, end, damage = _page(base, path, seen, min(block, _PAGE))
             widths = widths or _widths(base, path)
             items, malformed = _decoded(path, run, rows, widths)
@@ -89,6 +97,32 @@ def _inputs(path: Path, run: int, seen: int, block: int) -> Iterator[Input]:
             seen = rows[-1][0] if rows else seen
             if seen >= end:
                 return
+
+
+_SCANS = """
+    SELECT sum(kind = 'scan' AND length(body) = ? AND t_ns = (t_ns | 0) AND utc_ns = (utc_ns | 0)),
+        group_concat(t_ns), group_concat(utc_ns), group_concat(hex(body), '')
+    FROM (SELECT * FROM inputs WHERE input > ? AND input <= ? ORDER BY input)
+"""
+
+
+def _scans(base: sqlite3.Connection, run: int, seen: int, most: int, widths: Widths) -> Block | None:
+    """The next scans put together by SQLite itself, far quicker than row by row.
+
+    None where they are few, or where anything but whole scans stands among them: then rows tell what it is.
+    """
+    try:
+        last = last_commit(base)
+        end = min(last[1] if last else -1, seen + most)
+        if end - seen < _FEWEST_SCANS:
+            return None
+        whole, t_ns, utc_ns, bodies = base.execute(_SCANS, (widths.dtype.itemsize, seen, end)).fetchone()
+    except sqlite3.Error:
+        return None
+    if whole != end - seen:
+        return None
+    t, utc = (np.fromstring(text, np.int64, sep=",") for text in (t_ns, utc_ns))
+    return block_of(run, np.arange(seen + 1, end + 1), t, utc, bytes.fromhex(bodies), widths)
 
 
 def _widths(base: sqlite3.Connection, path: Path) -> Widths | None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from brakewater.errors import DamagedRecordError
 from brakewater.record.documents import command_body, command_of, gap_body, gap_of, start_body, start_of
-from brakewater.stream import Block, Command, Gap, Input, Start
+from brakewater.stream import Block, Command, Gap, Input, Ints, Start
 
 Row = tuple[int, str, int, int, bytes]
 """input, kind, t_ns, utc_ns, body"""
@@ -110,15 +110,32 @@ def _block(run: int, rows: Sequence[Row], widths: Widths | None) -> Block:
     if widths is None:
         raise ValueError("no widths of scans in meta")
     numbers, _, t_ns, utc_ns, bodies = zip(*rows, strict=True)
-    layout = widths.dtype
-    if set(map(len, bodies)) != {layout.itemsize}:
-        raise ValueError(f"a scan's body is not {layout.itemsize} bytes")
-    table = np.frombuffer(b"".join(bodies), dtype=layout)
+    if set(map(len, bodies)) != {widths.dtype.itemsize}:
+        raise ValueError(f"a scan's body is not {widths.dtype.itemsize} bytes")
+    number, t, utc = (np.array(column, dtype=np.int64) for column in (numbers, t_ns, utc_ns))
+    return block_of(run, number, t, utc, b"".join(bodies), widths)
+
+
+def block_of(run: int, numbers: Ints, t_ns: Ints, utc_ns: Ints, bodies: bytes, widths: Widths) -> Block:
+    """Scans whose bodies follow one another without a gap.
+
+    Args:
+        run: their run.
+        numbers: [n] inputs.
+        t_ns: [n] steady time.
+        utc_ns: [n] wall time.
+        bodies: n bodies.
+        widths: layout of each.
+
+    Raises:
+        ValueError: the columns are not of one length.
+    """
+    table = np.frombuffer(bodies, dtype=widths.dtype)
     return Block(
         run=run,
-        input=np.array(numbers, dtype=np.int64),
-        t_ns=np.array(t_ns, dtype=np.int64),
-        utc_ns=np.array(utc_ns, dtype=np.int64),
+        input=numbers,
+        t_ns=t_ns,
+        utc_ns=utc_ns,
         words=np.ascontiguousarray(table["words"], dtype=np.uint16),
         status=np.ascontiguousarray(table["status"]),
         age_ns=np.ascontiguousarray(table["age_ns"], dtype=np.int64),

@@ -1,6 +1,6 @@
 """Reading past damage, for followers: what is whole of a run, then the next run."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 
 from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
@@ -16,7 +16,7 @@ def undamaged(
     block: int,
     tell: Callable[[int, DamagedRecordError], None] = lambda _run, _error: None,
     to_run: int | None = None,
-) -> Iterator[Input]:
+) -> Generator[Input, None, None]:
     """Committed inputs in order, going on with the next run where one is damaged.
 
     Args:

@@ -9,6 +9,7 @@ from brakewater.engine import Engine
 from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
 from brakewater.record.undamaged import undamaged
+from brakewater.review.ahead import read_ahead
 from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
 BLOCK = 8192
@@ -66,7 +67,7 @@ def replayed(
         tally.damage.append(str(error))
         tally.damaged.add(run)
 
-    for item in undamaged(record, (from_run, -1), BLOCK, damaged, to_run):
+    for item in read_ahead(undamaged(record, (from_run, -1), BLOCK, damaged, to_run)):
         started = started or isinstance(item, Start)
         if not started:
             continue

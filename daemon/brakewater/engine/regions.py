@@ -13,10 +13,11 @@ from brakewater.alarms.catalogue import Shape
 from brakewater.alarms.condition import UNKNOWN, Regions
 from brakewater.quality import Reason
 from brakewater.rig import AlarmRule
-from brakewater.stream import Codes, Floats
+from brakewater.stream import Codes, Column, Floats
 
 _SIGN: Final = {Shape.LOW: -1.0, Shape.LOST: -1.0, Shape.DOWN: -1.0}
 _HALF: Final = 0.5
+_ALL: Final = slice(None)
 _FROM_BAD: Final = int(Reason.NO_FLOW)
 _FROM_UNCERTAIN: Final = int(Reason.GOOD) + 1
 
@@ -33,16 +34,32 @@ class Scale:
         def column(numbers: list[float]) -> Floats:
             return np.array(numbers, np.float64).reshape(-1, 1)
 
-        self._off = np.array([at for at, rule in enumerate(rules) if rule.kind.shape is Shape.OFF], np.intp)
+        self._off = np.array([rule.kind.shape is Shape.OFF for rule in rules], np.bool_)
         self._sign = column([_SIGN.get(rule.kind.shape, 1.0) for rule in rules])
         self._beyond = self._sign * column([_limit(rule) for rule in rules])
         self._within = self._beyond - column([0.0 if rule.kind.shape is Shape.MET else rule.deadband for rule in rules])
         unknown = [_FROM_UNCERTAIN if rule.kind.shape is Shape.LOST else _FROM_BAD for rule in rules]
         self._unknown = np.array(unknown, np.uint8).reshape(-1, 1)
+        clear = np.minimum(self._beyond, self._within)[:, 0].tolist()
+        self._quick = list(zip(self._sign[:, 0].tolist(), clear, unknown, self._off.tolist(), strict=True))
 
-    def regions(self, values: Floats, codes: Codes) -> Regions:
-        """[alarms, n] regions of [alarms, n] values and codes. CLEAR, WITHIN and BEYOND count up, so they are a sum."""
-        turned = values * self._sign
-        turned[self._off] = np.abs(turned[self._off])
-        known = (turned > self._beyond).view(np.uint8) + (turned > self._within).view(np.uint8)
-        return np.where(codes >= self._unknown, np.uint8(UNKNOWN), known)
+    def is_clear(self, row: int, column: Column) -> bool:
+        """Whether one alarm is clear in all scans of a block, told by the extremes of what it looks at."""
+        sign, limit, unknown, either_side = self._quick[row]
+        if column.codes.max() >= unknown:
+            return False
+        worst = sign * (column.values.min() if sign < 0.0 else column.values.max())
+        if either_side:
+            worst = max(worst, -column.values.min())
+        return bool(worst <= limit)
+
+    def regions(self, values: Floats, codes: Codes, rows: Sequence[int] | slice = _ALL) -> Regions:
+        """[rows, n] regions of [rows, n] values and codes of some alarms, or of all.
+
+        CLEAR, WITHIN and BEYOND count up, so they are a sum.
+        """
+        turned = values * self._sign[rows]
+        off = self._off[rows]
+        turned[off] = np.abs(turned[off])
+        known = (turned > self._beyond[rows]).view(np.uint8) + (turned > self._within[rows]).view(np.uint8)
+        return np.where(codes >= self._unknown[rows], np.uint8(UNKNOWN), known)

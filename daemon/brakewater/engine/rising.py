@@ -82,23 +82,33 @@ class Rising:
         shape = (-1, self._every)
         medians, some = group_median(values.reshape(shape), usable.reshape(shape))
         flowing: list[bool] = np.logical_and.reduce(wet.reshape(shape), axis=1).tolist()
-        found = []
-        for y, ok, flows in zip(_um(medians), some.tolist(), flowing, strict=True):
-            calm = self._calm(y) if ok and flows and self._s == 0 and not self._met else None
-            found.append(self._second(y, ok, flows) if calm is None else (calm, False, True))
+        rows = list(zip(_um(medians), some.tolist(), flowing, strict=True))
+        found: list[tuple[int, bool, bool]] = []
+        while len(found) < len(rows):
+            found += self._calm(rows, len(found))
+            if len(found) < len(rows):
+                found.append(self._second(*rows[len(found)]))
         return found
 
-    def _calm(self, y: int) -> int | None:
-        """The usual second, told quickly: water flows, nothing adds up, the level is near the usual; None otherwise."""
-        if self._usual is None:
-            return None
-        above = y - self._usual // _SCALE
-        if not -self._allowance <= above <= self._allowance:
-            return None
-        self._recent.append(y)
-        self._usual += (y * _SCALE - self._usual) // _FOLLOWS_S
-        self._known, self._above = True, above
-        return above
+    def _calm(self, rows: list[tuple[int, bool, bool]], first: int) -> list[tuple[int, bool, bool]]:
+        """The usual seconds from ``first`` up to another one, told quickly.
+
+        Water flows, nothing adds up, and the level is near the usual.
+        """
+        usual, allowance, heights = self._usual, self._allowance, []
+        if usual is None or self._s != 0 or self._met:
+            return []
+        for at in range(first, len(rows)):
+            y, ok, flows = rows[at]
+            above = y - usual // _SCALE
+            if not (ok and flows and -allowance <= above <= allowance):
+                break
+            usual += (y * _SCALE - usual) // _FOLLOWS_S
+            heights.append(above)
+        if heights:
+            self._usual, self._known, self._above = usual, True, heights[-1]
+            self._recent.extend(y for y, _, _ in rows[first : first + len(heights)])
+        return [(above, False, True) for above in heights]
 
     def _second(self, y: int, ok: bool, flows: bool) -> tuple[int, bool, bool]:  # noqa: FBT001 - one row of the stream
         if not ok:

@@ -89,29 +89,50 @@ class Watched:
         """[alarms, n] regions."""
         columns = [(row, sights.seen[brake][quantity]) for row, brake, quantity in self._brakes]
         columns += [(row, sights.readings[point]) for row, point in self._links]
+        if n > 1:  # most alarms are clear all through a block, and their extremes tell it
+            columns = [(row, column) for row, column in columns if not self._scale.is_clear(row, column)]
         values, codes = _laid_out(columns, self._count, n)
+        astir = {row for row, _ in columns}.union(self._standing)
         for row, rule, of in self._judged:
             values[row], codes[row] = OF_BRAKE[rule.kind.name](rule, of, sights.seen[of.name])
+            astir.add(row)
         for row, kind in self._judged_of_rig:
             values[row], codes[row] = OF_RIG[kind](self._rig, sights.readings)
+            astir.add(row)
         values[self._standing] = 1.0
-        self._points(sights, values, codes)
+        if self._points(sights, values, codes):
+            astir.update(self._subjects)
         for row, device, shape in self._devices:
-            values[row] = sights.silent[device] if shape is Shape.SILENT else sights.stuck[device]
-        regions = self._scale.regions(values, codes)
+            mask = sights.silent[device] if shape is Shape.SILENT else sights.stuck[device]
+            if np.count_nonzero(mask):
+                values[row] = mask
+                astir.add(row)
+        return self._gate(self._regions(values, codes, sorted(astir)), sights)
+
+    def _regions(self, values: Floats, codes: Codes, astir: list[int]) -> Regions:
+        """[alarms, n]; all but those astir are clear."""
+        if values.shape[1] == 1 or len(astir) == self._count:
+            return self._scale.regions(values, codes)
+        regions = np.zeros(values.shape, np.uint8)  # CLEAR
+        regions[astir] = self._scale.regions(values[astir], codes[astir], astir)
+        return regions
+
+    def _gate(self, regions: Regions, sights: Sights) -> Regions:
         for brake, rows in self._gated.items():
-            regions[rows] *= sights.gates[brake]  # CLEAR is 0
-        if len(self._of_any):
+            if not sights.gates[brake].all():
+                regions[rows] *= sights.gates[brake]  # CLEAR is 0
+        if len(self._of_any) and not all(gate.all() for gate in sights.gates.values()):
             regions[self._of_any] *= np.logical_or.reduce(list(sights.gates.values()))
         return regions
 
-    def _points(self, sights: Sights, values: Floats, codes: Codes) -> None:
-        """A silent or stuck device has an alarm of its own, so nothing is known of its points then."""
-        if not self._names:
-            return
+    def _points(self, sights: Sights, values: Floats, codes: Codes) -> bool:
+        """A silent or stuck device has an alarm of its own, so nothing is known of its points then.
+
+        False where all of them are good throughout, and nothing was laid out.
+        """
         columns = [sights.readings[name].codes for name in self._names]
-        if len(columns[0]) == 1 and not any(column.item() for column in columns):
-            return  # a lone scan in which all is well
+        if not any(column.item() if len(column) == 1 else column.any() for column in columns):
+            return False
         found = np.array(columns)
         bad = is_bad(found)
         (bad_rows, of_bad), (doubtful_rows, of_doubtful) = self._bad, self._doubtful
@@ -121,6 +142,7 @@ class Watched:
             for device, mask in blind.items():
                 if np.count_nonzero(mask):
                     codes[self._of_device[device]] |= mask * _SILENT
+        return True
 
     def column(self, row: int, rule: AlarmRule, sights: Sights) -> Column | None:
         """What one alarm looks at; None for a device's."""

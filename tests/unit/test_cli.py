@@ -4,16 +4,19 @@ import argparse
 import os
 import subprocess
 import sys
+from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
 import pytest
 
 from brakewater import __version__
+from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.cli import CAUTION, check, main, parser
 from brakewater.cli.places import record_argument
 from brakewater.cli.tables import table
 from brakewater.errors import StorageError
 
+DEPLOY = Path(__file__).parents[2] / "deploy"
 COMMANDS = (
     "demo", "check", "probe", "loopcheck", "points", "map", "run", "status", "watch", "reload", "do", "replay",
     "report", "export", "verify", "pack", "panel",
@@ -121,3 +124,21 @@ def test_bad_secrets_are_said_in_one_line(tmp_path: Path) -> None:
     assert "mirror_tokens" in line.lower()
     assert "no json" not in line  # it may be a secret
     assert not (tmp_path / "record").exists()
+
+
+def test_the_references_are_what_the_program_goes_by() -> None:
+    """To renew them: python deploy/references.py."""
+    told = spec_from_file_location("references", DEPLOY / "references.py")
+    assert told is not None
+    assert told.loader is not None
+    references = module_from_spec(told)
+    told.loader.exec_module(references)
+    kept = {name: (DEPLOY / "references" / f"{name}.md").read_text(encoding="utf-8") for name in references.PAGES}
+    stale = [name for name, make in references.PAGES.items() if kept[name] != make()]
+    assert stale == [], "run: python deploy/references.py"
+
+
+def test_the_runbook_says_what_to_do_at_every_alarm_about_the_watch() -> None:
+    text = (DEPLOY / "runbook.md").read_text(encoding="utf-8")
+    own = {kind.name for kind in CATALOGUE.values() if kind.group in ("self", "signals")}
+    assert {name for name in own if f"`{name}`" not in text and f"`{name}:NAME`" not in text} == set()

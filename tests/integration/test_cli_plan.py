@@ -131,6 +131,12 @@ def test_bad_input_is_said_plainly(more: list[str], says: str, capsys: pytest.Ca
     assert says in capsys.readouterr().err
 
 
+def test_water_too_hot_to_begin_with_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    found = asked("--hook-load", "200 klbf", "--stands", "3", "--pace", "25", "--inlet", "190 degF", capsys=capsys)[1]
+    assert any("would boil" in note for note in found["notes"])
+    assert any("cool it first" in note for note in found["notes"])
+
+
 def test_a_sparkline_keeps_the_peak_and_its_width() -> None:
     values = np.zeros(1000)
     values[517] = 3.0

@@ -129,6 +129,10 @@ def plan_trip(rig: Rig, name: str | None, meant: Meant) -> Planned:
     plan = _checked(rig, brake, meant, times, notes)
     doubt = _doubt(rig, brake, meant)
     outcome = planned(plan, doubt)
+    if outcome.values["outlet_peak_degc"] > brake.fluid.highest_degc:
+        notes.append("the water would boil: beyond that the figures mean nothing but too hot")
+    if plan.tank_degc >= brake.inlet_limit:
+        notes.append("the tank is above the inlet's limit before it begins: cool it first, no pace helps")
     needed = _flow_needed(plan, doubt, brake, least)
     limits = (*_limits(brake, outcome), Limit(name="flow", at=least, value=plan.flow_m3_s, std=0.0, lowest=True))
     pace = _pace_kept(plan, doubt, brake)

@@ -161,3 +161,25 @@ def test_a_case_of_before_there_were_lists_is_none_the_worse(record: Path, tmp_p
     old = changed(signed(record), tmp_path / "x", lambda name, text: None if name in (LIST, SIGNATURE) else text)
     report = verify(old)
     assert (report.verdict, report.listed) == ("consistent", False)
+
+
+def test_a_case_that_a_disk_has_spoilt_is_packed_without_the_spoilt_run(record: Path, tmp_path: Path) -> None:
+    case = signed(record)
+    with zipfile.ZipFile(case) as archive:
+        (entry,) = [one for one in archive.infolist() if one.filename.endswith("/00000002/scans.parquet")]
+    text = bytearray(case.read_bytes())
+    text[entry.header_offset + 200] ^= 1
+    case.write_bytes(text)
+    packed = pack(Record(case), tmp_path / "y", None, None)
+    assert [one.run for one in packed.left_out] == [2]
+    assert "scans.parquet: cannot be read" in packed.left_out[0].why
+    assert verify(tmp_path / "y").left_out[0][0] == 2
+
+
+def test_a_sealed_run_that_lacks_a_file_is_left_out(record: Path, tmp_path: Path) -> None:
+    with zipfile.ZipFile(signed(record)) as archive:
+        archive.extractall(tmp_path / "folder")
+    (gone,) = (tmp_path / "folder").glob("segments/*/*/*/00000003/events.jsonl")
+    gone.unlink()
+    packed = pack(Record(tmp_path / "folder"), tmp_path / "y", None, None)
+    assert [str(one) for one in packed.left_out] == [f"run 3: {gone}: is missing"]

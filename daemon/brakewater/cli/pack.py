@@ -52,6 +52,9 @@ def run(args: argparse.Namespace) -> int:
         from brakewater.review.trips import window  # noqa: PLC0415 - only when needed
 
         since, until = window(record, args.trip)
+    if since is not None and until is not None and since > until:
+        print("brakewater pack: --from lies after --to", file=sys.stderr)
+        return 2
     with Progress("packing") as progress:
         packed = pack(record, args.output, since, until, progress.tell, signer=signer)
     with Progress("checking") as progress:

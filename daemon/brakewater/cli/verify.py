@@ -63,7 +63,7 @@ def _key(given: str) -> str:
         text = file.read_text(encoding="ascii") if file.is_file() else given
         return public_key(text)
     except (ValueError, OSError) as error:
-        raise ValueError(f"{given}: {error}") from None
+        raise ValueError(f"{given}: {error}" + ("" if file.exists() else "; there is no such file")) from None
 
 
 def _document(report: "Report") -> dict[str, Any]:
@@ -117,6 +117,8 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
 
 def _listed(report: "Report", keys: list[str]) -> list[str]:
     lines = [f"left out when it was packed: run {run}: {why}" for run, why in report.left_out]
+    if report.altered:
+        return lines
     if report.listed_by is not None:
         trusted = "" if report.listed_by in keys else ", which you have not said to trust (--key)"
         lines.append(f"what it holds is as it was packed and signed by {report.listed_by}{trusted}")

@@ -117,13 +117,24 @@ def _write(handle: IO[bytes], todo: _Todo, tell: Callable[[int, int], None]) -> 
 
 
 def _add_segment(archive: zipfile.ZipFile, folder: Path, manifest: Manifest) -> bytes:
-    for name in FILES:
-        if not (folder / name).is_file():
-            raise StorageError(f"{folder / name}: is missing")
+    for name in (MANIFEST, *FILES):
+        _read_through(folder / name)
     place = sealed_path(Path(), manifest.run, manifest.utc_ns).as_posix()
     for name in (MANIFEST, *FILES):
         _add(archive, f"{place}/{name}", folder / name)
     return (folder / MANIFEST).read_bytes()
+
+
+def _read_through(file: Path) -> None:
+    """A file that cannot be read to its end must be known of before its segment is half in the zip."""
+    try:
+        with file.open("rb") as source:
+            while source.read(_CHUNK):
+                pass
+    except FileNotFoundError as error:
+        raise StorageError(f"{file}: is missing") from error
+    except (OSError, zipfile.BadZipFile) as error:
+        raise StorageError(f"{file}: cannot be read: {error}") from error
 
 
 def _entry(name: str) -> zipfile.ZipInfo:

@@ -28,7 +28,12 @@ def case_paths(file: Path) -> dict[int, zipfile.Path]:
     """
     try:
         archive = zipfile.ZipFile(file)
-    except (OSError, zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+    except zipfile.BadZipFile as error:
+        raise StorageError(
+            f"{file}: found no record here: it is no zip file, or one that was cut off; allowed: a record folder or a"
+            f" case file ({error})"
+        ) from error
+    except (OSError, ValueError, NotImplementedError) as error:
         raise StorageError(f"{file}: found no record here; allowed: a record folder or a case file: {error}") from error
     entries = archive.infolist()
     _check(file, entries)

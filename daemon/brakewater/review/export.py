@@ -73,7 +73,8 @@ def export(record: Record, file: Path, wanted: Wanted, tell: Callable[[int], Non
     parts = _parts(record, wanted, tally, tell)
     first = next(parts, None)
     if first is None:
-        raise StorageError("no scan to export" if wanted == Wanted() else "no scan to export in this window")
+        damaged = "".join(f"; damaged: {place}" for place in tally.damage)
+        raise StorageError(f"no scan to export{'' if wanted == Wanted() else ' in this window'}{damaged}")
     rows = 0
     with writing(file, first[0], _about(record, wanted)) as table:
         for head, cells in chain([first], parts):

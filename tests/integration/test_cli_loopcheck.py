@@ -288,6 +288,9 @@ def test_the_list_out_and_in(rig: Path, tmp_path: Path) -> None:
     done = here("points", rig, "--take", out, "-o", new)
     assert done.returncode == 0, done.stderr
     assert "4 points taken" in done.stderr
+    assert f"written to {new}" in done.stderr
+    printed = here("points", rig, "--take", out)
+    assert "no file is written without -o" in printed.stderr
     assert new.read_bytes() == rig.read_bytes()
     again = here("points", rig, "--take", out, "-o", new)
     assert (again.returncode, again.stderr) == (

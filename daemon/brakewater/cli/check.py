@@ -110,6 +110,8 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
         )
     for warning in warnings(plans, rig.scan_ns):
         print(f"warning: {warning}")
+    for caution in _references_as_addresses(rig):
+        print(f"warning: {caution}")
     print()
     print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
     print("* a default that nobody entered for this rig: hold it against the maker's manual\n")
@@ -130,6 +132,23 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
         allowed = ", ".join(rig.registers.allow)
         print(f"outstation on {rig.registers.host}:{rig.registers.port} for {allowed}; see `brakewater map {rig.file}`")
     print("No fault found.")
+
+
+_FIRST_REFERENCE = {"discrete": 10_001, "input": 30_001, "holding": 40_001}
+"""In the notation that counts from 1 and whose first digit names the table."""
+
+
+def _references_as_addresses(rig: "Rig") -> list[str]:
+    """Addresses that look like references: a register list says 40005 and means address 4 of the holding table."""
+    found = []
+    for point in rig.points:
+        first = _FIRST_REFERENCE.get(point.table.value)
+        if first is not None and first <= point.address < first + 9_999:
+            found.append(
+                f"{point.name}: address = {point.address} counts from 0; if the register list says {point.address}, "
+                f"write reference = {point.address} instead (which is address {point.address - first})"
+            )
+    return found
 
 
 def _show_lamps(rig: "Rig") -> None:

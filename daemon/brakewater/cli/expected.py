@@ -192,7 +192,8 @@ def ranking_lines(ranking: Ranking, point: Point, system: str) -> list[str]:
     """The ranking in words."""
     unit = unit_of(point, system)
     first = ranking.suspects[0]
-    lines = [f"{point.name}: {_VERDICTS[ranking.verdict].format(says=first.hypothesis.says)}"]
+    verdict = "tie" if ranking.verdict == "cannot-tell" and _equals(ranking) > 1 else ranking.verdict
+    lines = [f"{point.name}: {_VERDICTS[verdict].format(says=first.hypothesis.says, equals=_equals(ranking))}"]
     if ranking.verdict == "none":
         lines.append("  nearest, but none of them fits:")
     for one in ranking.suspects[:_SHOWN]:
@@ -215,8 +216,19 @@ _VERDICTS = {
     "as-written": "reads as expected; the rig file is right",
     "found": "the rig file should say: {says}",
     "cannot-tell": "cannot tell; most likely: {says}",
+    "tie": "cannot tell: {equals} explanations fit equally well",
     "none": "none of the usual mistakes explains this: check wiring, sensor and what is really true",
 }
+
+
+_EQUAL = 0.9
+"""A rival that is at least so probable, as a share of the first, is no less likely for any practical use."""
+
+
+def _equals(ranking: Ranking) -> int:
+    """How many are as probable as the first, itself counted."""
+    least = _EQUAL * ranking.suspects[0].probability
+    return sum(one.fits and one.probability >= least for one in ranking.suspects)
 
 
 def _names(one: Suspect) -> str:

@@ -1,11 +1,11 @@
 """Events and pictures as lines on a terminal."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from brakewater.rig import Rig
-    from brakewater.stream import Input, Picture
+    from brakewater.stream import Answer, Input, Picture
 
 _SHOWN_ROLES = ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 _SHOWN_DERIVED = {"heat_w": "heat", "cooling_margin": "margin", "level_rate_m_s": "level rate"}
@@ -29,8 +29,14 @@ def event_line(shown: Mapping[str, Any]) -> str:
     return f"{line}\n{'':36}{shown['respond']}" if shown.get("respond") and shown["to"] == "unacknowledged" else line
 
 
-def between_line(item: "Input", rig: str) -> str:
-    """What an input that is no scan says: a start, a note, another command, a gap; empty for scans."""
+def between_line(item: "Input", rig: str, answers: "Sequence[Answer]" = ()) -> str:
+    """What an input that is no scan says: a start, a note, another command, a gap; empty for scans.
+
+    Args:
+        item: the input.
+        rig: name of the rig.
+        answers: what the engine answered to a command; a refusal is told.
+    """
     from brakewater.stream import Command, Gap, Start  # noqa: PLC0415 - only when needed
     from brakewater.units import utc_text  # noqa: PLC0415
 
@@ -40,13 +46,23 @@ def between_line(item: "Input", rig: str) -> str:
         case Command() if item.request.do == "note":
             says = f"note by {item.request.actor}: {item.request.args.get('text')}"
         case Command():
-            said = ", ".join(f"{key} {value}" for key, value in item.request.args.items())
+            said = ", ".join(f"{key} {_told(value)}" for key, value in item.request.args.items())
             says = f"{item.request.actor} asked: {item.request.do} {said}".rstrip()
+            says += "".join(f"; REFUSED: {answer.says}" for answer in answers if not answer.ok)
         case Gap():
             says = f"inputs {item.lost_first} to {item.lost_last} of run {item.lost_run} were not recorded: {item.why}"
         case _:
             return ""
     return f"{moment(utc_text(item.utc_ns))}  {'-':<8}  {says}"
+
+
+def _told(value: Any) -> str:
+    """An argument on one line; of a document, such as the sheet of a loop check, only how it came out."""
+    if not isinstance(value, Mapping):
+        return str(value)
+    passed = value.get("passed")
+    outcome = "in the record" if passed is None else "passed" if passed is True else "FAILED"
+    return f"of {value.get('by') or 'nobody named'}, {outcome}"
 
 
 def picture_line(rig: "Rig", picture: "Picture") -> str:

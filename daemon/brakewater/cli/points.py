@@ -53,7 +53,8 @@ def _take(args: argparse.Namespace) -> int:
     made = points_into(text, _text(args.take), file=args.rig, list_file=str(args.take))
     _put(made, args.output)
     count = sum(1 for _ in raw_points(tomllib.loads(made)))
-    print(f"{count} points taken from {args.take}; no fault found", file=sys.stderr)
+    where = "printed only, no file is written without -o" if args.output is None else f"written to {args.output}"
+    print(f"{count} points taken from {args.take}; no fault found; {where}", file=sys.stderr)
     return 0
 
 

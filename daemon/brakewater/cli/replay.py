@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from brakewater.engine import Engine
     from brakewater.record.reader import Record
     from brakewater.review.replay import Comparison, Tally
-    from brakewater.stream import Event, Input
+    from brakewater.stream import Event, Input, Outcome
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     for item, outcome in replayed(record, engine, tally):
         events += outcome.events
         if not args.json and (isinstance(item, Block) or since <= item.utc_ns < until):
-            _print_between(item, engine)
+            _print_between(item, engine, outcome)
         for event in outcome.events:
             if since <= event.utc_ns < until:
                 _print(event, engine, as_json=args.json)
@@ -82,11 +82,11 @@ def _shown_window(args: argparse.Namespace, record: "Record") -> tuple[int, int]
     return args.since if args.since is not None else 0, args.until if args.until is not None else 2**63 - 1
 
 
-def _print_between(item: "Input", engine: "Engine") -> None:
+def _print_between(item: "Input", engine: "Engine", outcome: "Outcome") -> None:
     """What is no alarm but belongs to the story: starts, notes, other commands, gaps."""
     from brakewater.cli.lines import between_line  # noqa: PLC0415
 
-    line = between_line(item, engine.rig.name)
+    line = between_line(item, engine.rig.name, outcome.answers)
     if line:
         print(line)
 

@@ -277,7 +277,7 @@ def test_a_setting_is_changed_with_old_new_who_and_why_and_works_at_once() -> No
     desk.scans(20, aux_flow=78 * streams.GPM)
     (event,) = desk.outcome("set", "engineer", setting=LOW, value="80 gal/min", reason="warm day").events
     assert (event.why, event.actor, event.was, event.now) == ("set", "engineer", "normal", "normal")
-    assert event.note == "setpoint 0.00473176 m3/s -> 80 gal/min: warm day"
+    assert event.note == "setpoint 75 gal/min -> 80 gal/min: warm day"
     assert event.setpoint == pytest.approx(80 * streams.GPM)
     (event,) = desk.scans(20, aux_flow=78 * streams.GPM)
     assert (event.alarm, event.now) == ("cooling-flow-low", "unacknowledged")
@@ -292,7 +292,7 @@ def test_a_setting_is_changed_with_old_new_who_and_why_and_works_at_once() -> No
 @pytest.mark.parametrize(
     ("setting", "value", "says"),
     [
-        (LOW, "74 gal/min", "beyond the maker's limit"),
+        (LOW, "74 gal/min", "beyond the maker's limit of 75 gal/min"),
         ("aux.outlet-temperature-high.setpoint", "161 degF", "beyond the maker's limit"),
         ("aux.outlet-temperature-high.on-delay", "60 s", "a quarter of the time to the limit"),
         ("aux.cooling-flow-low.setpoint", "80", "allowed"),
@@ -322,7 +322,22 @@ def test_a_setting_outlives_a_restart_and_a_reload_that_does_not_touch_it() -> N
         events = engine.feed(streams.start(rig, run=2, t_ns=10**12, snapshot=desk.engine.state())).events
         assert len(engine.picture().settings) == left
         assert [event.why for event in events] == [] if left else ["unset"]
-    assert events[-1].note == "setpoint 80 gal/min -> 0.00479485 m3/s: the rig file"
+    assert events[-1].note == "setpoint 80 gal/min -> 76 gal/min: the rig file"
+
+
+def test_a_setting_falls_with_the_makers_limit_that_was_lowered_below_it() -> None:
+    entry = '[[brake.alarm]]\nalarm = "outlet-temperature-high"\nsetpoint = "140 degF"\n[[lamp]]'
+    rig = streams.parse(streams.changed(RIG.text, ("[[lamp]]", entry)))
+    desk = Desk(rig)
+    setting = "aux.outlet-temperature-high.setpoint"
+    assert desk.ask("set", "engineer", setting=setting, value="158 degF", reason="hot day").ok
+    for limit, left in (("159 degF", 1), ("155 degF", 0)):
+        lowered = streams.parse(streams.changed(rig.text, ('outlet-limit = "160 degF"', f'outlet-limit = "{limit}"')))
+        engine = Engine()
+        events = engine.feed(streams.start(lowered, run=2, t_ns=10**12, snapshot=desk.engine.state())).events
+        assert len(engine.picture().settings) == left
+    assert [event.why for event in events] == ["unset"]
+    assert events[0].note == "setpoint 158 degF -> 140 degF: beyond the maker's limit of the rig file"
 
 
 def test_a_limit_above_the_makers_needs_a_basis_and_stands_as_a_notice() -> None:

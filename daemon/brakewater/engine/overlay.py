@@ -13,7 +13,7 @@ from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.rig.rules import rule_faults
 from brakewater.rig.settings import SETTINGS, beyond_maker, changed, makers_limit, value_of, with_value
 from brakewater.stream import Command, SettingNow
-from brakewater.units import UnitError
+from brakewater.units import Dimension, UnitError, shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,16 +91,23 @@ class Overlay:
 
     def _check(self, rule: AlarmRule) -> None:
         brake = self._brakes.get(rule.brake)
-        if brake is None:
-            return
-        if beyond_maker(rule, brake):
-            limit = makers_limit(rule, brake)
+        limit = None if brake is None else makers_limit(rule, brake)
+        if limit is not None and self._is_beyond(rule):
             raise RefusedError(
-                f"{rule.key} would lie beyond the maker's limit of {limit:.6g} {rule.kind.dimension.value}"
+                f"{rule.key} would lie beyond the maker's limit of {self._in_units(limit, rule.kind.dimension)}"
                 f" ({rule.kind.limit}); that stands in the rig file alone, with its basis"
             )
         for fault in rule_faults(self._rig, rule):
             raise RefusedError(f"{rule.key}: found {fault.found}; allowed: {fault.allowed}")
+
+    def _is_beyond(self, rule: AlarmRule) -> bool:
+        brake = self._brakes.get(rule.brake)
+        return brake is not None and beyond_maker(rule, brake)
+
+    def _in_units(self, value: float, dimension: Dimension) -> str:
+        """In the crew's unit."""
+        number, unit = shown(value, dimension, self._rig.units)
+        return f"{number:.6g} {unit}".rstrip()
 
     def _named(self, args: Mapping[str, Any]) -> tuple[str, str]:
         alarm, _, setting = str(args.get("setting", "")).rpartition(".")
@@ -112,7 +119,7 @@ class Overlay:
         return alarm, setting
 
     def _shown(self, alarm: str, setting: str, rule: AlarmRule) -> str:
-        """As it was typed, or as the file has it in SI."""
+        """As it was typed, or as the file has it in the crew's unit."""
         change = self._changes.get(f"{alarm}.{setting}")
         if change is not None and value_of(rule, setting) == change.value:
             return change.now.text
@@ -120,7 +127,7 @@ class Overlay:
         if setting.endswith("delay"):
             return f"{(value or 0) / 1e9:g} s"
         dimension = rule.kind.dimension if setting == "setpoint" else rule.kind.difference
-        return f"{value:.6g} {dimension.value}"
+        return "" if value is None else self._in_units(value, dimension)
 
     def shown(self) -> tuple[SettingNow, ...]:
         """All of them, by name."""
@@ -144,7 +151,10 @@ class Overlay:
         }
 
     def restore(self, state: Mapping[str, Any]) -> list[tuple[str, str]]:
-        """Go on from a snapshot; gives what the rig file has taken back: alarm and what was and became."""
+        """Go on from a snapshot; gives what the rig file has taken back: alarm and what was and became.
+
+        It takes back a setting that it has changed itself, and a setpoint beyond the maker's limit as it is now.
+        """
         gone = []
         for key, kept in state.items():
             alarm, setting = kept["alarm"], kept["setting"]
@@ -153,6 +163,10 @@ class Overlay:
                 continue
             if value_of(rule, setting) != kept["file"]:
                 gone.append((alarm, f"{setting} {kept['text']} -> {self._shown(alarm, setting, rule)}: the rig file"))
+                continue
+            if setting == "setpoint" and self._is_beyond(with_value(rule, setting, kept["value"])):
+                became = f"{setting} {kept['text']} -> {self._shown(alarm, setting, rule)}"
+                gone.append((alarm, f"{became}: beyond the maker's limit of the rig file"))
                 continue
             now = SettingNow(
                 alarm=alarm,

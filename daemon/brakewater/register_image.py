@@ -20,6 +20,8 @@ SOUNDS: Final = {"off": 0, "alarm": 1, "ringback": 2}
 NOT_FITTED: Final = 255
 """Reason code of a value that this rig does not have."""
 _HOLDS: Final = frozenset((State.UNACKNOWLEDGED.value, State.ACKNOWLEDGED.value))
+"""What a PLC is told of as active: what is announced. A masked alarm sets no bit, as it lights no lamp (ISA-18.2: what
+is shelved, suppressed or out of service is not annunciated); its condition is in the ``active`` of the MQTT topic."""
 _UNSEEN: Final = frozenset(state.value for state in UNSEEN)
 _LARGEST: Final = 3.4e38
 _CELL: Final = struct.Struct(">fHH")

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from brakewater.alarms.annunciator import READY, WATCHING, Aspect, Colour, Seen, horn, lamp
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
-from brakewater.alarms.lifecycle import MASKS, State, shown_of
+from brakewater.alarms.lifecycle import MASKS, State, masks_of, shown_of
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.readiness import Obstacle, in_service, obstacles
@@ -238,11 +238,7 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
         KeyError, ValueError: the document is no event's.
     """
     kind, state = _kind(doc["alarm"]), shown_of(doc["to"])
-    sentence = (words.moves_by_actor if doc["actor"] else words.moves)[state]
-    sentence = words.reasons.get(doc["why"], sentence)
-    if doc["why"] == TESTED:
-        sentence = words.tested[state]
-    text = sentence.format(
+    text = _sentence(doc, words).format(
         what=_what(rig, doc["alarm"], doc["brake"], words),
         numbers=_numbers(kind, doc["value"], doc["reason"], doc["setpoint"], rig.units, words),
         actor=doc["actor"],
@@ -257,6 +253,23 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
         "text": text,
         "respond": _respond(kind, state, words, tested=doc["why"] == TESTED),
     }
+
+
+def _sentence(doc: Mapping[str, Any], words: Wording) -> str:
+    """By what happened: a mask laid on or taken off is told from the masks before and after."""
+    if doc["why"] == TESTED:
+        return words.tested[shown_of(doc["to"])]
+    if doc["why"] in words.reasons:
+        return words.reasons[doc["why"]]
+    moves = words.moves_by_actor if doc["actor"] else words.moves
+    was, now = masks_of(doc["from"]), masks_of(doc["to"])
+    laid, lifted = set(now) - set(was), set(was) - set(now)
+    if laid:
+        return moves[max(laid, key=MASKS.index)]
+    if lifted:
+        left = words.stands[shown_of(doc["to"])]
+        return words.lifted[max(lifted, key=MASKS.index)].replace("{then}", left)
+    return moves[shown_of(doc["to"])]
 
 
 def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:

@@ -31,6 +31,8 @@ class Wording:
     """A transition into a state, by itself."""
     moves_by_actor: Mapping[State, str]
     """A transition into a state by a person."""
+    lifted: Mapping[State, str]
+    """What is said of a mask that was taken off while something else is left to be shown."""
     reasons: Mapping[str, str]
     """By an event's ``why``, where that says more than the state it led to."""
     noted: str
@@ -118,6 +120,11 @@ ENGLISH: Final = Wording(
         State.SHELVED: "{what}, shelved by {actor}.",
         State.SUPPRESSED: "Suppressed by design: {what}.",
         State.OUT_OF_SERVICE: "{what}, taken out of service by {actor}.",
+    },
+    lifted={
+        State.SHELVED: "{what}: no longer shelved. {then}",
+        State.SUPPRESSED: "{what}: no longer suppressed by design. {then}",
+        State.OUT_OF_SERVICE: "{what}: no longer out of service. {then}",
     },
     reasons={
         "changed": "{what} was closed because the rig file changed it.",

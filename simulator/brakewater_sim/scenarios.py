@@ -113,6 +113,7 @@ SCENARIOS = {
                     "pump-stopped": 86.0,
                     "cooling-lost": 90.0,
                     "cooling-flow-low": 91.0,
+                    "rotor-hot-no-flow": 96.0,
                 }
             ),
             sizes=Sizes(hoist=DEMO_CREW),
@@ -131,7 +132,9 @@ SCENARIOS = {
             length_s=180.0,
             pump=steps(1.0, (10.0, 0.0), over_s=0.05),
             pace=steps(1.0, (25.0, 0.0), over_s=3.0),
-            expected=_expect({"pump-stopped": 11.0, "cooling-lost": 15.0, "cooling-flow-low": 16.0}),
+            expected=_expect(
+                {"pump-stopped": 11.0, "cooling-lost": 15.0, "cooling-flow-low": 16.0, "rotor-hot-no-flow": 21.0}
+            ),
         ),
         Scenario(
             name="return-choke",
@@ -147,7 +150,12 @@ SCENARIOS = {
             water_degc=36.0,
             ambient_degc=constant(43.0),
             expected=_expect(
-                {"inlet-temperature-high": 230.0, "cooling-margin-low": 720.0, "outlet-temperature-high": 1400.0}
+                {
+                    "inlet-temperature-high": 230.0,
+                    "inlet-limit-ahead": 700.0,
+                    "cooling-margin-low": 720.0,
+                    "outlet-temperature-high": 1400.0,
+                }
             ),
             sizes=Sizes(hoist=HEAVY, line=WORN),
         ),
@@ -163,7 +171,7 @@ SCENARIOS = {
             says="The PLC stops answering in mid-trip for a minute: flow is unknown, so it counts as lost.",
             length_s=180.0,
             silences=(Silence(device="plc1", from_s=40.0, to_s=100.0),),
-            expected=_expect({"device-silent:plc1": 43.0, "cooling-lost": 44.0}),
+            expected=_expect({"device-silent:plc1": 43.0, "cooling-lost": 44.0, "rotor-hot-no-flow": 64.0}),
         ),
     )
 }

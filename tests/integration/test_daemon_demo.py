@@ -19,7 +19,9 @@ from daemons import brakewater, events, here, inputs
 
 pytestmark = pytest.mark.integration
 
-SCRIPTED = ["brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost", "pump-stopped"]
+SCRIPTED = [
+    "brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost", "pump-stopped", "rotor-hot-no-flow",
+]  # fmt: skip
 
 
 def own_children() -> set[int]:

@@ -343,6 +343,7 @@ def test_list(capsys: pytest.CaptureFixture[str]) -> None:
     assert listed["plc-silent"]["expected"] == [
         {"alarm": "device-silent:plc1", "due_s": 43.0},
         {"alarm": "cooling-lost", "due_s": 44.0},
+        {"alarm": "rotor-hot-no-flow", "due_s": 64.0},
     ]
     assert cli.main(["list"]) == 0
     shown = capsys.readouterr().out

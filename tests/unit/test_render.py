@@ -52,6 +52,30 @@ def test_the_same_event_for_a_metric_crew() -> None:
             {"now": "returned-unacknowledged"},
             "Over, not yet acknowledged: Cooling water low: 61.2 gal/min, set at 75 gal/min.",
         ),
+        (
+            {"was": "normal", "now": "shelved", "why": "command", "actor": "tech"},
+            "Cooling water low, shelved by tech.",
+        ),
+        (
+            {"was": "shelved", "now": "shelved+out-of-service", "why": "command", "actor": "tech"},
+            "Cooling water low, taken out of service by tech.",
+        ),
+        (
+            {"was": "shelved+out-of-service", "now": "shelved", "why": "command", "actor": "tech"},
+            "Cooling water low: no longer out of service. Cooling water low, shelved.",
+        ),
+        (
+            {"was": "shelved+suppressed", "now": "shelved", "why": "design"},
+            "Cooling water low: no longer suppressed by design. Cooling water low, shelved.",
+        ),
+        (
+            {"was": "suppressed", "now": "shelved+suppressed", "why": "command", "actor": "tech"},
+            "Cooling water low, shelved by tech.",
+        ),
+        (
+            {"was": "shelved", "now": "normal", "why": "command", "actor": "tech"},
+            "Cooling water low: no longer shelved. Cooling water low: no alarm.",
+        ),
         ({"now": "normal", "why": "changed"}, "Cooling water low was closed because the rig file changed it."),
         (
             {"alarm": "signal-bad:aux-flow", "brake": None, "value": None, "setpoint": None, "reason": 92},

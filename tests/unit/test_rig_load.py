@@ -83,7 +83,10 @@ def test_every_alarm_of_the_first_set() -> None:
         "aux.cooling-lost", "aux.cooling-flow-low", "aux.inlet-temperature-high", "aux.outlet-temperature-high",
         "aux.brake-level-rising", "aux.brake-level-high",
     ]  # fmt: skip
-    assert keys[6:9] == ["aux.outlet-rise-high", "aux.cooling-margin-low", "rig.device-silent:plc1"]
+    assert keys[6:12] == [
+        "aux.outlet-rise-high", "aux.cooling-margin-low", "aux.inlet-limit-ahead", "aux.heat-share-low",
+        "aux.rotor-hot-no-flow", "rig.device-silent:plc1",
+    ]  # fmt: skip
     assert {"rig.pump-stopped", "rig.frost-ahead", "rig.record-stalled"} <= set(keys)
     assert len([key for key in keys if key.startswith("rig.signal-bad:")]) == 10
     assert keys[-1] == "rig.broker-lost"

@@ -106,6 +106,8 @@ class AlarmKind:
     """Roles without which it is not watched: a brake's, or of the rig."""
     waits: str = ""
     """A derived quantity that this version does not have yet; not watched until it does."""
+    tables: tuple[str, ...] = ()
+    """What the rig file must describe, or it is not watched: keys of ``TABLES``."""
     dimension: Dimension = Dimension.NUMBER
     setpoint: str = ""
     """Default setpoint with its unit, or the rig-file key of the brake it is taken from."""
@@ -143,6 +145,13 @@ class AlarmKind:
 
 BOOKED: Final = "upkeep"
 """Group of what the upkeep book says; it never sounds the horn."""
+TABLES: Final[dict[str, str]] = {
+    "hoist": "[hoist]",
+    "rotor": "rotor of the brake",
+    "torque": "torque of the brake",
+    "tank": "one [[tank]], of one brake alone",
+}
+"""What a derived quantity needs of the rig file -> how a person finds it there."""
 
 STOP = "Stop lowering and hold on the friction brake."
 
@@ -386,7 +395,8 @@ _ROWS = (
         name="inlet-limit-ahead",
         scope=Scope.BRAKE,
         shape=Shape.LOW,
-        waits="time_to_inlet_limit_s",
+        needs=("ambient-temperature",),
+        tables=("tank",),
         quantity="time_to_inlet_limit_s",
         dimension=Dimension.TIME,
         setpoint="15 min",
@@ -403,11 +413,11 @@ _ROWS = (
     AlarmKind(
         name="heat-share-low",
         scope=Scope.BRAKE,
-        shape=Shape.LOW,
-        waits="heat_share",
+        shape=Shape.MET,
+        needs=("hook-load", "block-position"),
+        tables=("hoist",),
         quantity="heat_share",
         setpoint="50 %",
-        deadband="10 %",
         on_delay="60 s",
         off_delay="60 s",
         priority=Priority.MEDIUM,
@@ -425,11 +435,11 @@ _ROWS = (
     AlarmKind(
         name="brake-weakening",
         scope=Scope.BRAKE,
-        shape=Shape.LOW,
-        waits="torque_index",
+        shape=Shape.MET,
+        needs=("hook-load", "block-position", "drum-speed", "coil-current"),
+        tables=("hoist", "torque"),
         quantity="torque_index",
         setpoint="80 %",
-        deadband="5 %",
         on_delay="60 s",
         off_delay="60 s",
         priority=Priority.MEDIUM,
@@ -462,11 +472,11 @@ _ROWS = (
         name="rotor-hot-no-flow",
         scope=Scope.BRAKE,
         shape=Shape.MET,
-        waits="rotor_temperature_degc",
+        tables=("rotor",),
         quantity="rotor_temperature_degc",
         dimension=Dimension.TEMPERATURE,
         setpoint="200 degF",
-        on_delay="1 s",
+        on_delay="2 s",
         off_delay="10 s",
         priority=Priority.CRITICAL,
         grade=Grade.SEVERE,

@@ -141,6 +141,15 @@ def shown_of(text: str) -> State:
     return State(text.rpartition("+")[2])
 
 
+def masks_of(text: str) -> tuple[State, ...]:
+    """The masks of a recorded state text.
+
+    Raises:
+        ValueError: it is no state's.
+    """
+    return tuple(state for part in text.split("+") if (state := State(part)) in MASKS)
+
+
 TEXTS: Final = (
     *(state.value for state in State if state not in MASKS),
     *("+".join(mask for at, mask in enumerate(MASKS) if bits >> at & 1) for bits in range(1, 2 ** len(MASKS))),

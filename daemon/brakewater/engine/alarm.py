@@ -2,9 +2,9 @@
 
 import hashlib
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
-from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority
+from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope
 from brakewater.alarms.condition import Delays, Memory, chatters
 from brakewater.alarms.grouping import BY_UNKNOWN, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
@@ -12,6 +12,7 @@ from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
 from brakewater.quality import Quality, Reason, quality
 from brakewater.rig import AlarmRule, Rig
+from brakewater.rig.roles import ROLES
 from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
 Seen = tuple[float, int]
@@ -74,6 +75,8 @@ class Alarm:
     rule: AlarmRule
     definition: str
     delays: Delays
+    devices: frozenset[str] = frozenset()
+    """Those that measure what it looks at: silent or stuck, they are why it is unknown."""
     memory: Memory = field(default_factory=Memory)
     standing: Standing = field(default_factory=Standing)
     since_utc_ns: int = 0
@@ -187,9 +190,20 @@ def alarms_of(rig: Rig) -> list[Alarm]:
             rule=rule,
             definition=definition(rig, rule),
             delays=delays_of(rule),
+            devices=_devices(rig, rule),
         )
         for rule in rig.alarms
     ]
+
+
+def _devices(rig: Rig, rule: AlarmRule) -> frozenset[str]:
+    role = _BLIND_WITHOUT.get(rule.kind.quantity, rule.kind.quantity)
+    points = rig.all_of_role(role, rule.brake) if role in ROLES else ()
+    return frozenset(point.device for point in points)
+
+
+_BLIND_WITHOUT: Final = {"rotor_temperature_degc": "inlet-flow"}
+"""Derived quantity -> the role without which its alarm must take the worst to be so."""
 
 
 def _first_out(alarms: list[Alarm], alarm: Alarm) -> bool:
@@ -219,6 +233,7 @@ def _leader(alarms: list[Alarm], alarm: Alarm, *, unknown: bool) -> Alarm | None
         and other.state in ACTIVE
         and other.trial is None
         and (other.rule.brake is None or alarm.rule.brake in (None, other.rule.brake))
+        and (other.rule.kind.scope is not Scope.DEVICE or other.rule.subject in alarm.devices)
     ]
     found.sort(key=lambda other: kinds.index(other.rule.kind.name))
     return found[0] if found else None

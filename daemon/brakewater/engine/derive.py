@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from brakewater.engine import of_scans, slow, worked
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
+from brakewater.engine.judged import may_be_hot
 from brakewater.engine.level import LevelRate
 from brakewater.engine.rising import Rising
 from brakewater.engine.slow import RIG_WIDE, Slow
 from brakewater.engine.vote import Vote
 from brakewater.physics import balance, fluid, uncertainty
 from brakewater.physics.uncertainty import Spread
-from brakewater.quality import is_good
+from brakewater.quality import is_bad, is_good
 from brakewater.rig import AlarmRule, Brake, Point, Rig
 from brakewater.stream import Column, Ints
 
@@ -56,6 +57,7 @@ DERIVED = (
     *slow.TORQUE,
     *slow.ROTOR,
     *slow.TANK,
+    *slow.RETURN,
     "flow_balance_m3_s",
     "tank_temperature_degc",
     *worked.QUANTITIES,
@@ -119,6 +121,9 @@ class BrakeWater:
         self._slow = Slow(rig, brake, self._circuit, self._spreads)
         self.derived = derived_of(rig, brake)
         self._in_service_ns = _LONG_AGO
+        self._hot_degc: float | None = None
+        """Where its rotor counts as hot; None where its temperature is not known."""
+        self.follow(rig.alarms)
         levels = [point.definition for point in rig.all_of_role("brake-level", brake.name)]
         voted = [vote.definition for vote in self._votes if vote.role == "brake-level"]
         self.definition = _hash(rig.scan_ns, levels, voted)
@@ -159,13 +164,16 @@ class BrakeWater:
             by_role[role] = marked(by_role[role], mask)
             for name in self._points[role]:
                 readings[name] = marked(readings[name], mask)
-        return self._derived(t_ns, by_role), self._watched(t_ns, by_role.get("in-service"))
+        found = self._derived(t_ns, by_role)
+        return found, self._or_hot(found, self._watched(t_ns, by_role.get("in-service")))
 
     def follow(self, rules: Iterable[AlarmRule]) -> None:
         """Take the settings that reach into what is derived."""
         for rule in rules:
             if (rule.brake, rule.kind.name) == (self.name, "brake-level-rising"):
                 self._rising.allow(rule.setpoint or 0.0)
+            if (rule.brake, rule.kind.name) == (self.name, "rotor-hot-no-flow"):
+                self._hot_degc = rule.setpoint
 
     def _derived(self, t_ns: Ints, by_role: Mapping[str, Column]) -> Mapping[str, Column]:
         shown = self._slow.feed(t_ns, by_role)
@@ -199,6 +207,13 @@ class BrakeWater:
         self._in_service_ns = int(last[-1])
         watched: NDArray[np.bool_] = in_service | (t_ns - last <= self._brake.rotor_cool_down)
         return watched
+
+    def _or_hot(self, found: Mapping[str, Column], watched: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """A rotor that may be hot by its estimate is watched, however long the brake has been out of service."""
+        if self._hot_degc is None or watched.all():
+            return watched
+        hot, codes = may_be_hot(self._hot_degc, found)
+        return watched | (hot & ~is_bad(codes))
 
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""

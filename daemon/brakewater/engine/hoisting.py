@@ -28,8 +28,10 @@ _REST_S: Final = 15
 _LEAST_STAND_J: Final = 1e6
 _MOST_W: Final = 1e8
 _NOISE_M_S: Final = 0.01
-_SUMS: Final = 6
-"""Duty, heat and its three parts, torque law; mJ."""
+_SUMS: Final = 8
+"""Duty, heat and its three parts, torque law, mJ; seconds in which the water's heat is not known, and all of them."""
+_BLIND: Final = 0.05
+"""A stand in so large a part of which the heat is not known tells nothing; an assumption."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +43,7 @@ class Sensed:
     block: Spread
     correlation: float
     law: TorqueLaw | None
+    wetting_m3_s: float
     water_j_k: float
     """Heat capacity of the housing's water and the rotor, for what a stand leaves behind."""
 
@@ -108,7 +111,9 @@ class Hoisting:
             heat_mj: [4, m] heat carried off in each group and its parts, ``Energy.feed``.
         """
         step_ms = round(self._step_s * 1e3)
-        rows = np.array([whole(duty.power_w * step_ms), *heat_mj, whole(self._law_w(groups) * step_ms)])
+        blind = (groups.worst("flow", "inlet", "outlet") == BAD) | (groups.means["flow"] < self._sensed.wetting_m3_s)
+        law_mj = whole(self._law_w(groups) * step_ms)
+        rows = np.array([whole(duty.power_w * step_ms), *heat_mj, law_mj, blind, np.ones_like(blind)], np.int64)
         sums = np.cumsum(rows, axis=1) + np.array(self._sums).reshape(-1, 1)
         self._sums = sums[:, -1].tolist()
         m = len(groups.t_ns)
@@ -156,7 +161,11 @@ class Hoisting:
         self._begun_degc = outlet_degc
         if begun is None:
             return
-        duty, heat, *parts, law = [(new - old) / 1e3 for new, old in zip(sums, begun, strict=True)]
+        *energies, blind, seconds = [new - old for new, old in zip(sums, begun, strict=True)]
+        if blind > _BLIND * seconds:
+            self.share = self.torque = (0.0, 0.0, int(Reason.NO_BASIS))
+            return
+        duty, heat, *parts, law = [mj / 1e3 for mj in energies]
         flow, inlet, outlet = parts
         pair = 2.0 * self._sensed.correlation * inlet * outlet
         heat_var = max(0.0, flow * flow + inlet * inlet + outlet * outlet + pair) + (0.5 * left) * (0.5 * left)
@@ -190,10 +199,15 @@ class Hoisting:
         """Go on from a snapshot."""
         self._tail.restore(kept["tail"])
         self._last_ns, self._rest = int(kept["last"]), kept["rest"]
-        self._sums = [int(n) for n in kept["sums"]]
-        self._begun = None if kept["begun"] is None else [int(n) for n in kept["begun"]]
+        self._sums = _sums(kept["sums"])
+        self._begun = None if kept["begun"] is None else _sums(kept["begun"])
         self._begun_degc = kept["degc"]
         self.share, self.torque = tuple(kept["share"]), tuple(kept["torque"])
+
+
+def _sums(kept: list[str]) -> list[int]:
+    """Of a snapshot; one of before blind seconds were counted has none."""
+    return ([int(n) for n in kept] + [0] * _SUMS)[:_SUMS]
 
 
 def _in_service(groups: Groups) -> Floats:

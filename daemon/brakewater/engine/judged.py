@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.alarms.catalogue import Shape
-from brakewater.quality import is_bad, is_good
+from brakewater.quality import Reason, is_bad, is_good
 from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.stream import Codes, Column
 
@@ -34,10 +34,18 @@ def balance_of(seen: Seen) -> Column:
 
 
 def _return_restricted(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
-    """Less comes back than goes in, and the level is above its usual: choked. A rising inflow comes back as well."""
-    balance, rise = balance_of(seen), seen["level_rise_m"]
-    short = balance.values > (rule.setpoint or 0.0)
-    return short & (rise.values > _RISEN_M), np.where(short, np.maximum(balance.codes, rise.codes), balance.codes)
+    """Less comes back than goes in and than usual, and the level is above its usual: choked.
+
+    While a larger inflow fills the brake, no less comes back than before; where the usual is not known, it counts as
+    choked.
+    """
+    balance, rise, drop = balance_of(seen), seen["level_rise_m"], seen["return_drop_m3_s"]
+    limit = rule.setpoint or 0.0
+    short = balance.values > limit
+    fallen = is_bad(drop.codes) | (drop.values > 0.5 * limit)
+    return short & fallen & (rise.values > _RISEN_M), np.where(
+        short, np.maximum(balance.codes, rise.codes), balance.codes
+    )
 
 
 def _water_lost(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
@@ -47,12 +55,45 @@ def _water_lost(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
     return short & (rise.values <= _RISEN_M), np.where(short, np.maximum(balance.codes, rise.codes), balance.codes)
 
 
+def _short_of(value: str, std: str) -> Callable[[AlarmRule, Brake, Seen], Met]:
+    """A quantity lies below the setpoint by more than its own uncertainty explains."""
+
+    def met(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
+        found, band = seen[value], seen[std]
+        at_most = found.values + COVERAGE * band.values
+        return at_most < (rule.setpoint or 0.0), np.maximum(found.codes, band.codes)
+
+    return met
+
+
+def _rotor_hot_no_flow(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
+    """No water that anybody could vouch for, and the rotor may be hot: its estimate, or that and its uncertainty.
+
+    The condition is known while the estimate is: an unknown flow counts as none.
+    """
+    flow = seen["inlet-flow"]
+    dry = ~is_good(flow.codes) | (flow.values < brake.wetting_flow)
+    hot, codes = may_be_hot(rule.setpoint or 0.0, seen)
+    return dry & hot, np.where(dry, codes, np.uint8(Reason.GOOD))
+
+
+def may_be_hot(limit_degc: float, seen: Seen) -> Met:
+    """Whether a rotor may be hotter than ``limit_degc``: by its estimate and one standard uncertainty."""
+    rotor, band = seen["rotor_temperature_degc"], seen["rotor_temperature_std_k"]
+    return rotor.values + band.values > limit_degc, np.maximum(rotor.codes, band.codes)
+
+
+COVERAGE: Final = 2.0
+"""Standard uncertainties that a shortfall must exceed: about 95 % (GUM, G.1.3)."""
 _RISEN_M: Final = 0.005
 """Above sloshing's median; an assumption."""
 OF_BRAKE: Final[dict[str, Callable[[AlarmRule, Brake, Seen], Met]]] = {
     "brake-level-rising": _level_rising,
     "return-restricted": _return_restricted,
     "water-lost": _water_lost,
+    "heat-share-low": _short_of("heat_share", "heat_share_std"),
+    "brake-weakening": _short_of("torque_index", "torque_index_std"),
+    "rotor-hot-no-flow": _rotor_hot_no_flow,
 }
 
 

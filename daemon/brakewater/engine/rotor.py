@@ -9,7 +9,7 @@ import numpy as np
 from brakewater.engine.held import Held, within
 from brakewater.engine.hoisting import Duty
 from brakewater.engine.lag_free import Recovered
-from brakewater.engine.seconds import BAD, Groups
+from brakewater.engine.seconds import BAD, GOOD, Groups
 from brakewater.engine.tail import Tail
 from brakewater.physics.rotor import RotorModel, RotorState, carried_on, contact_w_k
 from brakewater.physics.uncertainty import Spread
@@ -22,6 +22,8 @@ _UNKNOWN: Final = 0.3
 _SHARE_STD: Final = 0.05
 _MOST_SHARE: Final = 1.2
 _MOST_W: Final = 1e8
+_TURNS_RAD_S: Final = 0.1
+"""One turn a minute: below it an eddy-current brake takes nothing that counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,12 +77,14 @@ class RotorWatch:
         """Power, its standard uncertainty and its worth: by the hoist, else by the water, else as it last was."""
         m = len(groups.t_ns)
         known = water.grades != BAD
+        idle = _idle(groups)
         at = np.maximum.accumulate(np.where(known, np.arange(m), -1))
         by_water = np.where(at >= 0, water.to_water_w[np.maximum(at, 0)], self._power)
         by_water = np.maximum(by_water, 0.0)
         self._power = float(by_water[-1])
+        by_water = np.where(idle, 0.0, by_water)
         std = np.where(known, _UNKNOWN, 1.0) * by_water
-        codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.DOUBTFUL_BASIS))
+        codes = np.where(known | idle, np.uint8(Reason.GOOD), np.uint8(Reason.DOUBTFUL_BASIS))
         if duty is None or share is None:
             return by_water, std, codes
         told = share[0].codes == Reason.GOOD
@@ -115,3 +119,13 @@ class RotorWatch:
         self._power = kept["power"]
         parts = kept["state"]
         self._state = None if parts is None else RotorState(**dict(zip(RotorState.__slots__, parts, strict=True)))
+
+
+def _idle(groups: Groups) -> Any:
+    """[m] whether the brake surely takes nothing: out of service, or its drum at rest."""
+    idle = np.zeros(len(groups.t_ns), np.bool_)
+    if "service" in groups.means:
+        idle |= (groups.grades["service"] == GOOD) & (groups.means["service"] == 0.0)
+    if "drum" in groups.means:
+        idle |= (groups.grades["drum"] == GOOD) & (np.abs(groups.means["drum"]) < _TURNS_RAD_S)
+    return idle

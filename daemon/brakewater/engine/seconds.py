@@ -79,13 +79,15 @@ class Seconds:
 
     def _grouped(self, values: Floats, codes: Codes) -> tuple[Floats, Grades]:
         """[names, m] of [names, m * every]."""
-        fair, total, highest = ~is_bad(codes[:, 0 :: self.every]), values[:, 0 :: self.every], codes[:, 0 :: self.every]
+        total = values[:, 0 :: self.every]
+        fair = ~is_bad(codes[:, 0 :: self.every])
+        highest = codes[:, 0 :: self.every] * fair  # what is left out of the mean does not make it uncertain
         count = fair.astype(np.int64)
         for at in range(1, self.every):
             total = total + values[:, at :: self.every]  # a bad value is 0.0
-            one = codes[:, at :: self.every]
-            highest = np.maximum(highest, one)
-            count += ~is_bad(one)
+            fair = ~is_bad(codes[:, at :: self.every])
+            highest = np.maximum(highest, codes[:, at :: self.every] * fair)
+            count += fair
         bad = 2 * count < self.every
         grades = np.where(bad, np.uint8(BAD), (highest > 0).view(np.uint8))
         return np.where(bad, 0.0, total / np.maximum(count, 1)), grades

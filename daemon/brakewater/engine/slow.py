@@ -17,6 +17,7 @@ from brakewater.engine.lag_free import LagFree
 from brakewater.engine.outlook import Bearing, TankOutlook, TankSense
 from brakewater.engine.rotor import RotorSense, RotorWatch
 from brakewater.engine.seconds import Groups, Seconds
+from brakewater.engine.usual import UsualReturn
 from brakewater.physics import fluid
 from brakewater.physics.balance import Circuit
 from brakewater.physics.duty import TorqueLaw
@@ -29,6 +30,7 @@ from brakewater.stream import Column, Ints
 
 _NAMES: Final = {
     "flow": "inlet-flow",
+    "back": "return-flow",
     "inlet": "inlet-temperature",
     "outlet": "outlet-temperature",
     "level": "brake-level",
@@ -48,6 +50,7 @@ BEARING: Final = ("time_to_bearing_s", "time_to_bearing_early_s")
 DUTY: Final = ("duty_w", "duty_std_w", "heat_share", "heat_share_std")
 TORQUE: Final = ("torque_index", "torque_index_std")
 ROTOR: Final = ("rotor_temperature_degc", "rotor_temperature_std_k")
+RETURN: Final = ("return_drop_m3_s",)
 TANK: Final = (
     "time_to_inlet_limit_s",
     "time_to_inlet_limit_early_s",
@@ -77,6 +80,7 @@ def derived(rig: Rig, brake: Brake) -> tuple[str, ...]:
     found: tuple[str, ...] = ENERGY + BEARING
     found += DUTY if has_duty(rig) else ()
     found += TORQUE if has_torque(rig, brake) else ()
+    found += RETURN if rig.role("return-flow", brake.name) is not None else ()
     found += ROTOR if brake.rotor is not None else ()
     found += worked.QUANTITIES if rig.upkeep is not None else ()
     return found + (TANK if has_tank(rig) else ())
@@ -114,6 +118,7 @@ class Slow:
                 outlet=spreads.outlet,
             )
             self._rotor = RotorWatch(sense, step)
+        self._return = UsualReturn() if "back" in there else None
         self._tank = TankOutlook(brake, _tank_sense(rig, brake, circuit, spreads), step) if has_tank(rig) else None
         self._stages: dict[str, Any] = {
             name: stage
@@ -124,6 +129,7 @@ class Slow:
                 ("hoisting", self._hoisting),
                 ("rotor", self._rotor),
                 ("tank", self._tank),
+                ("return", self._return),
             )
             if stage is not None
         }
@@ -166,6 +172,8 @@ class Slow:
             found |= self._rotor.feed(groups, water, duty, share)
         if self._tank is not None:
             found |= self._tank.feed(groups)
+        if self._return is not None:
+            found |= self._return.feed(groups)
         return found
 
     def state(self) -> dict[str, Any]:
@@ -248,6 +256,7 @@ def _sensed(rig: Rig, brake: Brake, circuit: Circuit, spreads: Spreads) -> Sense
         block=_spread(rig, "block-position"),
         correlation=spreads.correlation,
         law=law,
+        wetting_m3_s=circuit.wetting_flow_m3_s,
         water_j_k=held + iron,
     )
 

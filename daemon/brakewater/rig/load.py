@@ -265,7 +265,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
             scan_ns=scan_ns,
             sound=at.path in sound,
             late=late,
-            roles=_roles(found, at.item.name),
+            roles=_roles(found, at.item.name) | _roles(found, None),
+            tables=_tables(parts, at.item),
         )
         alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
     checks.reachable({at.item.name: at.path for at in parts.brakes if at.path in sound}, alarm_rules, found, faults)
@@ -349,6 +350,17 @@ def _beating(points: list[Point]) -> set[str]:
 
 def _roles(points: list[Point], brake: str | None) -> frozenset[str]:
     return frozenset(point.role for point in points if point.brake == brake)
+
+
+def _tables(parts: _Parts, brake: Brake) -> frozenset[str]:
+    """What the file describes, of ``alarms.catalogue.TABLES``; ``engine.slow`` derives by the same."""
+    there = {
+        "hoist": parts.hoist is not None,
+        "rotor": brake.rotor is not None,
+        "torque": brake.torque is not None,
+        "tank": len(parts.tanks) == 1 and len(parts.brakes) == 1,
+    }
+    return frozenset(name for name, known in there.items() if known)
 
 
 def _check_outputs(parts: _Parts, points: list[Point], faults: Faults) -> None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from brakewater.alarms.annunciator import BY_HAND
-from brakewater.alarms.catalogue import CATALOGUE, RE_ALARM, AlarmKind, Priority, Scope, Shape
+from brakewater.alarms.catalogue import CATALOGUE, RE_ALARM, TABLES, AlarmKind, Priority, Scope, Shape
 from brakewater.errors import Fault
 from brakewater.rig.faults import Faults
 from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Lamp, Point, Rig
@@ -70,11 +70,13 @@ class Place:
     """Role -> how far behind the scan its reading may be by its cadence and its damping, ns; where that is not 0."""
 
     roles: frozenset[str] = frozenset()
-    """Roles that the brake has points for."""
+    """Roles that the brake, or the rig as a whole, has points for."""
+    tables: frozenset[str] = frozenset()
+    """What the file describes, of ``catalogue.TABLES``."""
 
     def has(self, kind: AlarmKind, said: Mapping[str, Located]) -> bool:
         """Whether an alarm can come on this brake: its signals are there, and its setpoint where it has no default."""
-        if kind.waits or not self.roles.issuperset(kind.needs):
+        if kind.waits or not self.roles.issuperset(kind.needs) or not self.tables.issuperset(kind.tables):
             return False
         key = OPTIONAL.get(kind.setpoint)
         return key is None or kind.name in said or getattr(self.brake, key) is not None
@@ -108,7 +110,8 @@ def of_brake(place: Place, entries: Sequence[Located], faults: Faults) -> list[A
     kinds = [kind for kind in CATALOGUE.values() if kind.scope is Scope.BRAKE and place.has(kind, said)]
     for name, (path, _) in said.items():
         if CATALOGUE[name] not in kinds:
-            needs = ", ".join(CATALOGUE[name].needs) or CATALOGUE[name].waits
+            kind = CATALOGUE[name]
+            needs = ", ".join((*kind.needs, *(TABLES[table] for table in kind.tables))) or kind.waits
             faults.add((*path, "alarm"), repr(name), f"it where there is what it looks at: {needs}")
     found = [_rule(kind, place, None, said.get(kind.name), faults) for kind in kinds]
     return [rule for rule in found if rule is not None]
@@ -261,6 +264,7 @@ _TIME_TO_LIMIT_S: dict[str, Callable[[float, Brake], float]] = {
     "supply-pressure-low": lambda _, brake: brake.dry_time * 1e-9,
     "cooling-margin-low": lambda _, brake: brake.dry_time * 1e-9,
     "return-restricted": lambda _, brake: 0.5 * brake.bearing_level / brake.worst_level_rate,
+    "rotor-hot-no-flow": lambda _, brake: brake.dry_time * 1e-9,
     "outlet-rise-high": lambda _, brake: (_BOILING_DEGC - brake.outlet_limit) / brake.worst_outlet_rate,
 }
 

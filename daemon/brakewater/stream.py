@@ -8,7 +8,7 @@ blocks anywhere without changing an event.
                    -> engine -> Outcome -> latest slot (overwritten), followers (read the committed journal)
 """
 
-from collections.abc import AsyncIterator, Iterator, Mapping
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
@@ -431,12 +431,4 @@ class Latest(Protocol):
 
     def show(self, picture: Picture) -> None:
         """Overwrite what was there."""
-        ...
-
-
-class Follower(Protocol):
-    """Reads the committed record from a cursor of its own, so that it misses nothing however long it was away."""
-
-    def follow(self, inputs: Iterator[Input]) -> None:
-        """Take what was committed since the cursor."""
         ...

@@ -14,6 +14,7 @@ asked once and answer in every scan.
 import argparse
 import asyncio
 import random
+import sys
 import tempfile
 from collections import Counter
 from collections.abc import Sequence
@@ -97,6 +98,7 @@ async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
             if time() - right > SPELL_S:
                 tally.spells += 1
                 tally.longest_s = max(tally.longest_s, time() - right)
+                print(f"{datetime.now(UTC):%H:%M:%S} pause: {transport}, seed {seed}: {link.trouble}", file=sys.stderr)
                 await _pause(device, link, f"{transport}, seed {seed}")
                 right, fault = time(), None
         await _pause(device, link, f"{transport}, seed {seed}")

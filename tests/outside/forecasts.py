@@ -1,7 +1,7 @@
 """How well forecasts of limits keep: ``python tests/outside/forecasts.py`` prints it.
 
 Incidents as ``tests/faults/incidents.py`` draws them, of the causes that lead to each limit. For the tank the water is
-drawn 5 K warmer, the tank a quarter full, and the incident is watched for 45 min, or it would not come to its limit.
+33 degC, the tank half full, and the incident is watched for 45 min, or it would not come to its limit.
 Truth: when the plant passes the limit. Every second in which a forecast stands (good, less than a day) counts until
 then. ``not before``: part of those in which the early bound was at most what was really left, which is what people
 are shown (goal 95 %). ``between``: part of those in which the truth lay between early bound and twice the likely time.
@@ -57,9 +57,7 @@ def incidents(kind: str, count: int) -> Iterator[str]:
         text = incident.text
         if kind == "tank":
             text = re.sub(r'length = "[^"]*"', 'length = "2700 s"', text)
-            text = re.sub(
-                r'water = "([\d.]+) degC"', lambda m: f'water = "{float(m[1]) + 5:.2f} degC"\ntank = "8 m3"', text
-            )
+            text = re.sub(r'water = "[^"]*"', 'water = "33 degC"\ntank = "16 m3"', text)
         yield text
 
 

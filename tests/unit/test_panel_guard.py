@@ -59,7 +59,7 @@ def test_an_origin_that_is_no_address_is_refused() -> None:
     ("host", "status"),
     [
         ("127.0.0.1:8420", 200), ("127.0.0.1", 200), ("LOCALHOST:1", 200), ("[::1]:8420", 200),
-        ("rebound.example", 421), ("127.0.0.1.rebound.example", 421), ("", 421), ("[", 421),
+        ("rebound.example", 421), ("127.0.0.1.rebound.example", 421), ("", 421), ("[", 421), ("12\t7.0.0.1", 421),
         ("user@127.0.0.1:8420", 200), ("127.0.0.1@rebound.example", 421),
     ],
 )  # fmt: skip

@@ -67,6 +67,10 @@ class Guard:
         return None
 
 
+_PASSED_OVER: Final = frozenset("\t\r\n")
+"""What taking an address apart leaves out, as if it did not stand there."""
+
+
 def _place(origin: str) -> str | None:
     """Host and port of an origin; None where it is none."""
     try:
@@ -76,6 +80,8 @@ def _place(origin: str) -> str | None:
 
 
 def _name(host: str) -> str:
+    if set(host) & _PASSED_OVER:
+        return ""
     try:
         return urlsplit(f"//{host}").hostname or ""
     except ValueError:

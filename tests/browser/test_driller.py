@@ -67,6 +67,8 @@ def test_an_alarm_from_its_window_to_the_record_and_over(page: Page, before: Pag
     expect(cooling).to_have_attribute("data-aspect", "first-flash", timeout=SHOWN_MS)
     expect(cooling).to_contain_text("Cooling water lost")
     expect(page.locator("#first-respond")).to_contain_text("Stop lowering and hold on the friction brake.")
+    # Whatever came first, what to do is said for the gravest.
+    expect(page.locator("#first-respond")).to_contain_text("never throw cold water on a hot, standing rotor")
     expect(page.locator(".number", has_text="Heat load").locator(".value")).to_contain_text("--")
     screens(page, "alarm")
     page.get_by_role("button", name="Acknowledge").click()

@@ -80,6 +80,15 @@ def test_what_changes_something_must_come_from_our_own_pages(method: str, origin
     assert asked(method)[0] == 200
 
 
+def test_who_tried_what_was_refused_is_logged(caplog: pytest.LogCaptureFixture) -> None:
+    asked("POST", {"host": OWN["host"], "origin": "http://elsewhere.example"})
+    assert [one.getMessage() for one in caplog.records] == ["POST '/' from ? refused: 403"]
+    caplog.clear()
+    asked("GET", {"host": "rebound.example"})  # looking changes nothing, and a page that waits looks every second
+    asked("POST")
+    assert caplog.records == []
+
+
 @pytest.mark.parametrize("length", [str(MOST_BODY + 1), "-1", "x", "1e3", "9" * 400])
 def test_a_body_that_says_it_is_too_long_is_not_read(length: str) -> None:
     status, _, inner = asked("POST", {**OWN, "content-length": length})

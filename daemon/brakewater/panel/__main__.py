@@ -14,6 +14,7 @@ import uvicorn
 
 from brakewater.control import ask
 from brakewater.errors import BrakewaterError, DeviceError, Fault, RigFileError, plainly
+from brakewater.log import LogFormat, begin
 from brakewater.panel.access import Access
 from brakewater.panel.app import Parts, application
 from brakewater.panel.followed import Followed
@@ -37,6 +38,7 @@ def main() -> int:
     parser.add_argument("--port", type=int, metavar="N", help="other than the rig file's")
     parser.add_argument("--beside", type=int, metavar="PID", help="end with this parent process")
     args = parser.parse_args()
+    begin(LogFormat.AUTO, head="panel: ")
     try:
         return serve(args.record, _panel(args.record, args.port), beside=args.beside)
     except BrakewaterError as error:

@@ -5,6 +5,7 @@ rebinding). What changes something must come from our own pages: the ``Origin`` 
 other site's request carries (SameSite).
 """
 
+import logging
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any, Final
 from urllib.parse import urlsplit
@@ -20,6 +21,7 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 MOST_BODY: Final = 65_536
 _SAFE: Final = ("GET", "HEAD")
+_log = logging.getLogger(__name__)
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self';"
     " media-src 'self' data:; manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -45,6 +47,8 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        if scope["method"] not in _SAFE:
+            send = _telling(scope, send)
         why = self._refused(scope["method"], Headers(scope=scope))
         if why is not None:
             status, says = why
@@ -86,6 +90,18 @@ def _name(host: str) -> str:
         return urlsplit(f"//{host}").hostname or ""
     except ValueError:
         return ""
+
+
+def _telling(scope: Scope, send: Send) -> Send:
+    """Log what was asked to change something and was refused: who tried stands in no record otherwise."""
+
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start" and 400 <= message["status"] < 500:
+            place = (scope.get("client") or ("?",))[0]
+            _log.warning("%s %.100r from %s refused: %d", scope["method"], scope["path"], place, message["status"])
+        await send(message)
+
+    return sending
 
 
 def _with_headers(send: Send) -> Send:

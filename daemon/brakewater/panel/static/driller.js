@@ -4,7 +4,8 @@ import { draw } from "./trend.js";
 import { isOn, sound, switchOff, switchOn } from "./sound.js";
 
 const TREND_POINTS = 600;
-const URGENT = ["critical", "high"];
+const PRIORITIES = ["critical", "high", "medium", "low"];
+const URGENT = PRIORITIES.slice(0, 2);
 const by = (id) => document.getElementById(id);
 const make = (tag, name, text = "") => {
   const one = document.createElement(tag);
@@ -182,11 +183,19 @@ const number_text = (value, unit) => value.toFixed(rig.decimals[unit] ?? 2);
 function showFirst(picture) {
   const holds = picture.alarms.filter((alarm) => alarm.state !== "normal");
   const first = holds.find((alarm) => alarm.first_out && alarm.respond) ?? holds.find((alarm) => alarm.respond) ?? holds[0];
-  by("first").dataset.urgent = String(Boolean(first && first.respond && URGENT.includes(first.priority)));
+  const gravest = graver(first, holds.filter((alarm) => alarm.active && alarm.respond));
+  by("first").dataset.urgent = String(Boolean(gravest?.respond && URGENT.includes(gravest.priority)));
   put("first-text", first ? (first.first_out && holds.length > 1 ? word("first") : "") + first.text : word("all-well"));
-  put("first-respond", first?.respond ?? "");
+  put("gravest-text", gravest === first ? "" : gravest.text);
+  put("first-respond", gravest?.respond ?? "");
   put("by-hand", picture.by_hand.length ? word("by-hand", { list: picture.by_hand.map((one) => word(one.what, one)).join("; ") }) : "");
   put("ahead", ahead(picture.times[brake] ?? {}));
+}
+
+// What came first tells the cause; what to do is said for the gravest that holds by now.
+function graver(first, holding) {
+  const rank = (alarm) => (PRIORITIES.includes(alarm.priority) ? PRIORITIES.indexOf(alarm.priority) : PRIORITIES.length);
+  return holding.reduce((one, other) => (one === undefined || rank(other) < rank(one) ? other : one), first);
 }
 
 function put(id, text) {

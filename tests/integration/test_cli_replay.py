@@ -17,7 +17,9 @@ from daemons import DEMO, here
 
 pytestmark = pytest.mark.integration
 
-SCRIPTED = {"brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost", "pump-stopped"}
+SCRIPTED = {
+    "brake-level-high", "brake-level-rising", "cooling-flow-low", "cooling-lost", "pump-stopped", "rotor-hot-no-flow",
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -147,9 +147,11 @@ def test_no_flow_does_not_clear_a_hot_outlet() -> None:
     assert len(raised(played, "outlet-temperature-high")) == 1
 
 
-def test_a_silent_device_is_one_alarm_and_not_ten() -> None:
+def test_a_silent_device_leads_and_only_what_may_never_wait_follows() -> None:
     played, first = watch({"n": 100, "status": {"plc1": Status.SILENT}})
-    assert alarms(played) == {"device-silent:plc1", "cooling-lost"}
+    assert alarms(played) == {"device-silent:plc1", "cooling-lost", "rotor-hot-no-flow"}
+    # An unknown flow counts as none: the rotor is taken to be hot within seconds of it.
+    assert {one.cause for one in played.events if one.alarm == "rotor-hot-no-flow"} == {"rig.device-silent:plc1"}
     (at,) = raised(played, "device-silent:plc1")
     assert at == first + 5  # on-delay 1 s
 

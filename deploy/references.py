@@ -30,7 +30,9 @@ _MADE = "<!-- Made by deploy/references.py from what the program goes by: change
 
 def rig_file() -> str:
     """Every key of the tables of the rig file."""
-    tables = sorted(_below(model.Model), key=lambda one: (one.__module__, inspect.getsourcelines(one)[1]))
+    # The simulator's scenario files have tables of the same base, where its modules were imported as well.
+    known = (one for one in _below(model.Model) if one.__module__.startswith("brakewater."))
+    tables = sorted(known, key=lambda one: (one.__module__, inspect.getsourcelines(one)[1]))
     parts = [
         f"# The rig file, key by key\n\n{_MADE}",
         "`config/template.toml` explains by example; `brakewater check` holds a file against all of this and more.\n",

@@ -4,6 +4,7 @@ import argparse
 import os
 import subprocess
 import sys
+from importlib import import_module
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
@@ -134,6 +135,7 @@ def test_the_references_are_what_the_program_goes_by() -> None:
     references = module_from_spec(told)
     told.loader.exec_module(references)
     kept = {name: (DEPLOY / "references" / f"{name}.md").read_text(encoding="utf-8") for name in references.PAGES}
+    import_module("brakewater_sim.story")  # has tables of the same base; the pages may not depend on who imported it
     stale = [name for name, make in references.PAGES.items() if kept[name] != make()]
     assert stale == [], "run: python deploy/references.py"
 

@@ -21,7 +21,7 @@ OLD = "round,done,values,remark\nair-gap,2026-10-01,plug-1-left=0.0045 in,from t
 
 
 def same_moment(one: str | None, other: str | None) -> bool:
-    """Days are counted by the steady clock and told in wall time, which is steered by milliseconds between two looks."""
+    """Days are counted by the steady clock and told in wall time, which is steered between two looks."""
     if one is None or other is None:
         return one is other
     return abs(datetime.fromisoformat(one) - datetime.fromisoformat(other)) < timedelta(seconds=1)

@@ -16,7 +16,8 @@ from brakewater.control import ask
 from brakewater.errors import BrakewaterError, DeviceError, Fault, RigFileError, plainly
 from brakewater.log import LogFormat, begin
 from brakewater.panel.access import Access
-from brakewater.panel.app import Parts, application
+from brakewater.panel.app import application
+from brakewater.panel.asking import Parts
 from brakewater.panel.followed import Followed
 from brakewater.panel.pins import matches
 from brakewater.record.reader import Record

@@ -149,6 +149,16 @@ def quality(code: int) -> Quality:
     return Quality.UNCERTAIN if code < _FIRST_BAD else Quality.BAD
 
 
+def is_bad_code(code: int) -> bool:
+    """The same of one code."""
+    return code >= _FIRST_BAD
+
+
+def alone(code: int) -> Codes:
+    """[1] one code, for a lone scan; shared, so it cannot be written to."""
+    return _ALONE[code]
+
+
 def is_bad(codes: Codes) -> NDArray[np.bool_]:
     """True where a code is in the bad band; same shape as the argument."""
     bad: NDArray[np.bool_] = codes >= _FIRST_BAD
@@ -184,3 +194,12 @@ def reason_of_status() -> Codes:
         table[status] = Reason.NO_ANSWER
     table[0x80:] = Reason.REFUSED_BY_DEVICE
     return table
+
+
+def _alone(code: int) -> Codes:
+    codes = np.array([code], np.uint8)
+    codes.setflags(write=False)
+    return codes
+
+
+_ALONE = tuple(_alone(code) for code in range(256))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from brakewater.physics import fluid, water
 from brakewater.physics.balance import Circuit, cooling_margin, heat_limit_w, heat_w, outlet_degc, outlet_rise_k
-from brakewater.quality import Reason
+from brakewater.quality import Reason, is_bad_code
 from brakewater.stream import Column
 
 CIRCUIT = Circuit(meter_at_inlet=True, wetting_flow_m3_s=1e-3, outlet_limit_degc=70.0)
@@ -174,3 +174,30 @@ def test_any_cut_gives_the_same_bits(circuit: Circuit, seed: int, n: int, cuts: 
         assert b"".join(piece[i].values.tobytes() for piece in pieces) == column.values.tobytes()
         assert b"".join(piece[i].codes.tobytes() for piece in pieces) == column.codes.tobytes()
         assert np.isfinite(column.values).all()
+
+
+NUMBERS = st.floats(width=64) | st.sampled_from([0.0, -0.0, 1e-3, 38.0, 70.0, 99.97, 110.0, 4.7e-3])
+CODES = st.sampled_from([int(one) for one in Reason])
+ROWS = st.lists(st.tuples(*[st.tuples(NUMBERS, CODES)] * 3), min_size=2, max_size=6)
+
+
+@given(ROWS, st.sampled_from([CIRCUIT, AT_OUTLET]))
+def test_a_lone_scan_has_the_same_bits(rows: list[tuple[tuple[float, int], ...]], circuit: Circuit) -> None:
+    def all_of(scans: list[tuple[tuple[float, int], ...]]) -> list[Column]:
+        flow, inlet, outlet = (
+            Column(
+                values=np.array([0.0 if is_bad_code(scan[at][1]) else scan[at][0] for scan in scans]),
+                codes=np.array([scan[at][1] for scan in scans], np.uint8),
+            )
+            for at in range(3)
+        )
+        heat, limit = heat_w(circuit, flow, inlet, outlet), heat_limit_w(circuit, flow, inlet)
+        risen = outlet_rise_k(circuit, flow, inlet, outlet)
+        return [heat, limit, cooling_margin(heat, limit), risen, outlet_degc(circuit, flow, outlet)]
+
+    with np.errstate(all="ignore"):
+        together, alone = all_of(rows), [all_of([row]) for row in rows]
+    for at, column in enumerate(together):
+        lone = [one[at] for one in alone]
+        np.testing.assert_array_equal(column.codes, np.concatenate([one.codes for one in lone]))
+        np.testing.assert_array_equal(column.values, np.concatenate([one.values for one in lone]))

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.engine.seconds import Grades
-from brakewater.quality import Reason
+from brakewater.quality import Reason, alone
 from brakewater.stream import Codes, Column, Floats, Ints
 
 _MOST: Final = 1e12
@@ -26,6 +26,11 @@ class Held:
     def last(self) -> Pair:
         """Value and code of the last group."""
         return self.values.item(-1), self.codes.item(-1)
+
+    def at(self, done: int, before: Pair) -> Column:
+        """Of a lone scan at which ``done`` groups are whole; the same as ``after``, only quicker."""
+        value, code = before if done == 0 else (self.values.item(done - 1), self.codes.item(done - 1))
+        return Column(values=np.array((value,)), codes=alone(code))
 
     def after(self, before: Pair, done: Ints) -> Column:
         """[n] of [n] groups that are whole at each scan of a block, and what stood before it."""

@@ -73,6 +73,8 @@ def _rotor_hot_no_flow(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
     """
     flow = seen["inlet-flow"]
     dry = ~is_good(flow.codes) | (flow.values < brake.wetting_flow)
+    if not np.count_nonzero(dry):
+        return dry, np.zeros(len(dry), np.uint8)
     hot, codes = may_be_hot(rule.setpoint or 0.0, seen)
     return dry & hot, np.where(dry, codes, np.uint8(Reason.GOOD))
 

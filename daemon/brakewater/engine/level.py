@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.physics.level import group_median, lone_median, lone_theil_sen, seconds_from, theil_sen
-from brakewater.quality import Reason, is_bad
+from brakewater.quality import Reason, alone, is_bad, is_bad_code
 from brakewater.stream import Codes, Column, Floats, Ints
 
 GROUPS: Final = 8
@@ -60,8 +60,8 @@ class LevelRate:
 
     def _alone(self, t_ns: int, level: Column) -> Column:
         """A lone scan that ends no group: kept aside, which is quicker than to grow arrays by one."""
-        self._lone.append((t_ns, level.values.item(), not is_bad(level.codes)[0]))
-        return Column(values=np.full(1, self._rate), codes=np.full(1, self._code, np.uint8))
+        self._lone.append((t_ns, level.values.item(), not is_bad_code(level.codes.item())))
+        return Column(values=np.array((self._rate,)), codes=alone(self._code))
 
     def _gather(self) -> None:
         if self._lone:

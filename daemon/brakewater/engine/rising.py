@@ -20,7 +20,7 @@ import numpy as np
 from brakewater.engine.lasting import Mask
 from brakewater.physics import cusum
 from brakewater.physics.level import group_median
-from brakewater.quality import Reason, is_bad
+from brakewater.quality import Reason, alone, is_bad, is_bad_code
 from brakewater.stream import Column, Floats, Ints
 
 _WORTH_S: Final = 10
@@ -40,8 +40,10 @@ class Rising:
         self._every = max(1, round(1_000_000_000 / scan_ns))
         self._high_um = round(high_m * _UM)
         self._wetting = wetting_m3_s
-        self._rest = np.empty(0), np.empty(0, np.bool_), np.empty(0, np.bool_)
+        self._rest: tuple[Floats, Mask, Mask] = (np.empty(0), np.empty(0, np.bool_), np.empty(0, np.bool_))
         """Of a second that is not whole yet: levels, whether they are usable, whether water flowed."""
+        self._lone: list[tuple[float, bool, bool]] = []
+        """Scans that came alone since, not in the rest yet."""
         self._usual: int | None = None
         self._recent: deque[int] = deque(maxlen=_STANDS_S)
         """Seconds' medians in um while water flowed."""
@@ -59,6 +61,9 @@ class Rising:
             level: m.
             flow: inlet flow, m3/s.
         """
+        if len(level.values) == 1 and len(self._lone) + len(self._rest[0]) + 1 < self._every:
+            return self._alone(level, flow)
+        self._gather()
         n, held = len(level.values), len(self._rest[0])
         wet: Mask = np.less_equal(self._wetting, flow.values)
         wet &= ~is_bad(flow.codes)
@@ -76,6 +81,28 @@ class Rising:
             "level_rise_m": Column(values=np.where(known, above / _UM, 0.0), codes=codes),
             "level_rising": Column(values=met.astype(np.float64), codes=codes),
         }
+
+    def _alone(self, level: Column, flow: Column) -> dict[str, Column]:
+        """A lone scan that ends no second: kept aside, and all stands as it was."""
+        wet = self._wetting <= flow.values.item() and not is_bad_code(flow.codes.item())
+        self._lone.append((level.values.item(), not is_bad_code(level.codes.item()), wet))
+        codes = alone(Reason.GOOD if self._known else Reason.UNKNOWN)
+        return {
+            "level_rise_m": Column(values=np.array((self._above / _UM if self._known else 0.0,)), codes=codes),
+            "level_rising": Column(values=np.array((float(self._met),)), codes=codes),
+        }
+
+    def _gather(self) -> None:
+        if self._lone:
+            levels, usable, wet = zip(*self._lone, strict=True)
+            new = np.array(levels, np.float64), np.array(usable, np.bool_), np.array(wet, np.bool_)
+            rest = self._rest
+            self._rest = (
+                np.concatenate((rest[0], new[0])),
+                np.concatenate((rest[1], new[1])),
+                np.concatenate((rest[2], new[2])),
+            )
+            self._lone.clear()
 
     def _seconds(self, values: Floats, usable: Mask, wet: Mask) -> list[tuple[int, bool, bool]]:
         """What each whole second gives."""
@@ -148,6 +175,7 @@ class Rising:
 
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""
+        self._gather()
         return {
             "rest": [list(row) for row in zip(*(part.tolist() for part in self._rest), strict=True)],
             "usual": None if self._usual is None else str(self._usual),
@@ -160,6 +188,7 @@ class Rising:
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot made with the same points."""
+        self._lone.clear()
         levels, usable, wet = zip(*kept["rest"], strict=True) if kept["rest"] else ((), (), ())
         self._rest = np.array(levels, np.float64), np.array(usable, np.bool_), np.array(wet, np.bool_)
         self._usual = None if kept["usual"] is None else int(kept["usual"])

@@ -23,7 +23,7 @@ from brakewater.physics.balance import Circuit
 from brakewater.physics.duty import TorqueLaw
 from brakewater.physics.rotor import RotorModel
 from brakewater.physics.uncertainty import Spread, Spreads
-from brakewater.quality import Reason
+from brakewater.quality import Reason, alone
 from brakewater.rig import Brake, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import Column, Ints
@@ -225,7 +225,11 @@ class Shown:
         n, waiting, every = self._cut
         if name not in self._held:
             value, code = self._before[name]
+            if n == 1:
+                return Column(values=np.array((value,)), codes=alone(code))
             return Column(values=np.full(n, value), codes=np.full(n, code, np.uint8))
+        if n == 1:
+            return self._held[name].at((waiting + 1) // every, self._before[name])
         if self._done is None:
             self._done = (np.arange(n) + (waiting + 1)) // every
         return self._held[name].after(self._before[name], self._done)

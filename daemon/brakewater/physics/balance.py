@@ -14,14 +14,18 @@ and margin are bad with it; outlet and rise keep their own quality, since a hot 
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.physics import fluid
 from brakewater.physics.fluid import Fluid
-from brakewater.quality import Codes, Reason, is_bad
+from brakewater.quality import Codes, Reason, alone, is_bad, is_bad_code
 from brakewater.stream import Column, Floats
+
+_GOOD: Final = int(Reason.GOOD)
+_NOT_A_NUMBER: Final = int(Reason.NOT_A_NUMBER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,10 +115,20 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
 
 def cooling_margin(demand: Column, limit: Column) -> Column:
     """1 - demand/limit, both in W: 1 idle, 0 at the limit, negative beyond; ``AT_LIMIT`` where the limit is not > 0."""
+    if len(limit.values) == 1:
+        return _lone_margin(demand, limit)
     some = limit.values > 0.0
     with np.errstate(over="ignore"):
         values = 1.0 - demand.values / np.where(some, limit.values, 1.0)
     return _column(values, demand.codes, limit.codes, _where(~some & ~is_bad(limit.codes), Reason.AT_LIMIT))
+
+
+def _lone_margin(demand: Column, limit: Column) -> Column:
+    """The same of a lone scan, on Python's own numbers."""
+    most = limit.values.item()
+    spent = not most > 0.0 and not is_bad_code(limit.codes.item())
+    values = np.array((1.0 - demand.values.item() / (most if most > 0.0 else 1.0),))
+    return _column(values, demand.codes, limit.codes, alone(Reason.AT_LIMIT if spent else Reason.GOOD))
 
 
 def flow_balance_m3_s(inlet: Column, back: Column, stored: Column) -> Column:
@@ -140,6 +154,9 @@ def meter_density(circuit: Circuit, t_in: Floats, t_out: Floats) -> Floats:
 
 
 def _dry(circuit: Circuit, flow: Column) -> Codes:
+    if len(flow.codes) == 1:
+        is_dry = flow.values.item() < circuit.wetting_flow_m3_s and not is_bad_code(flow.codes.item())
+        return alone(Reason.NO_FLOW if is_dry else Reason.GOOD)
     return _where((flow.values < circuit.wetting_flow_m3_s) & ~is_bad(flow.codes), Reason.NO_FLOW)
 
 
@@ -153,6 +170,10 @@ def _where(condition: NDArray[np.bool_], reason: Reason) -> Codes:
 
 def _column(values: Floats, *codes: Codes) -> Column:
     """The worst code rules; what it makes bad becomes 0.0. Garbage that overflowed is ``NOT_A_NUMBER``."""
+    if len(values) == 1:  # the same for a lone scan, on Python's own numbers and far quicker
+        is_number = math.isfinite(values.item())
+        code = max(_GOOD if is_number else _NOT_A_NUMBER, *[more.item() for more in codes])
+        return Column(values=np.zeros(1) if is_bad_code(code) else values, codes=alone(code))
     worst = _where(~np.isfinite(values), Reason.NOT_A_NUMBER)
     for more in codes:
         worst = np.maximum(worst, more)

@@ -16,7 +16,7 @@ import numpy as np
 
 from brakewater.physics import water
 from brakewater.physics.glycol import LEAST_DEGC, MIXTURES, MOST_SHARE
-from brakewater.quality import Codes, Reason
+from brakewater.quality import Codes, Reason, alone
 from brakewater.stream import Floats
 
 NEAR_K: Final = 10.0
@@ -101,52 +101,62 @@ def parse(text: str) -> Fluid:
 
 def density_kg_m3(fluid: Fluid, t_degc: Floats) -> Floats:
     """Density in kg/m3 at [n] temperatures; meaningless where ``beyond`` is not good."""
-    return _horner(fluid.density, _x(fluid, t_degc))
+    return _at(fluid, fluid.density, t_degc)
 
 
 def enthalpy_j_kg(fluid: Fluid, t_degc: Floats) -> Floats:
     """Specific enthalpy in J/kg; only differences mean something."""
-    return _horner(fluid.enthalpy, _x(fluid, t_degc))
+    return _at(fluid, fluid.enthalpy, t_degc)
 
 
 def cp_j_kg_k(fluid: Fluid, t_degc: Floats) -> Floats:
     """Specific heat in J/(kg K), the slope of the enthalpy."""
-    return _horner(_slope(fluid.enthalpy), _x(fluid, t_degc)) / fluid.half_k
+    return _at(fluid, _slope(fluid.enthalpy), t_degc) / fluid.half_k
 
 
 def expansion_kg_m3_k(fluid: Fluid, t_degc: Floats) -> Floats:
     """Slope of the density in kg/(m3 K)."""
-    return _horner(_slope(fluid.density), _x(fluid, t_degc)) / fluid.half_k
+    return _at(fluid, _slope(fluid.density), t_degc) / fluid.half_k
 
 
 def held(fluid: Fluid, t_degc: Floats) -> Floats:
     """Temperatures held within freezing and boiling."""
+    if t_degc.shape == (1,):
+        return np.array((min(max(t_degc.item(), fluid.lowest_degc), fluid.highest_degc),))
     return np.minimum(np.maximum(t_degc, fluid.lowest_degc), fluid.highest_degc)
 
 
 def beyond(fluid: Fluid, t_degc: Floats) -> Codes:
     """``GOOD`` from freezing to boiling, ``BEYOND_FLUID`` a little outside, ``OUT_OF_SENSOR_RANGE`` elsewhere."""
+    if t_degc.shape == (1,):
+        return alone(_beyond(fluid, t_degc.item()))
     outside = np.maximum(fluid.lowest_degc - t_degc, t_degc - fluid.highest_degc)
     near = np.where(outside > 0.0, np.uint8(Reason.BEYOND_FLUID), np.uint8(Reason.GOOD))
     return np.where(outside <= NEAR_K, near, np.uint8(Reason.OUT_OF_SENSOR_RANGE))
 
 
-def _x(fluid: Fluid, t_degc: Floats) -> Floats:
-    return (t_degc - fluid.middle_degc) / fluid.half_k
+def _beyond(fluid: Fluid, t_degc: float) -> Reason:
+    """The same of one, on Python's own numbers."""
+    outside = max(fluid.lowest_degc - t_degc, t_degc - fluid.highest_degc)
+    if outside <= 0.0:
+        return Reason.GOOD
+    return Reason.BEYOND_FLUID if outside <= NEAR_K else Reason.OUT_OF_SENSOR_RANGE
 
 
 def _slope(coefficients: tuple[float, ...]) -> tuple[float, ...]:
     return tuple(power * c for power, c in enumerate(coefficients))[1:]
 
 
-def _horner(coefficients: tuple[float, ...], x: Floats) -> Floats:
-    if x.size == 1:  # the same sum in Python's own numbers, which for a lone one is ten times as quick
-        number, lone = x.item(), coefficients[-1]
-        for coefficient in reversed(coefficients[:-1]):
+def _at(fluid: Fluid, coefficients: tuple[float, ...], t_degc: Floats) -> Floats:
+    """A polynomial of the fluid at [n] temperatures, by Horner's sum."""
+    if t_degc.size == 1:  # the same sum in Python's own numbers, which for a lone one is ten times as quick
+        number, lone = (t_degc.item() - fluid.middle_degc) / fluid.half_k, coefficients[-1]
+        for coefficient in coefficients[-2::-1]:
             lone = lone * number + coefficient
-        return np.full(x.shape, lone)
+        return np.array((lone,)) if t_degc.shape == (1,) else np.full(t_degc.shape, lone)
+    x = (t_degc - fluid.middle_degc) / fluid.half_k
     total = np.full(x.shape, coefficients[-1])
-    for coefficient in reversed(coefficients[:-1]):
+    for coefficient in coefficients[-2::-1]:
         total = total * x + coefficient
     return total
 

@@ -215,15 +215,17 @@ def _numbers(
     kind: AlarmKind | None, value: float | None, reason: str, setpoint: float | None, system: str, words: Wording
 ) -> str:
     if kind is None or setpoint is None:
-        return "" if reason == "good" else words.because.format(reason=reason)
-    known = words.unknown.format(reason=reason) if value is None else with_unit(value, kind.dimension, system)
+        return "" if reason == "good" else words.because.format(reason=words.reason(reason))
+    known = (
+        words.unknown.format(reason=words.reason(reason)) if value is None else with_unit(value, kind.dimension, system)
+    )
     return words.measured_and_set.format(value=known, setpoint=limit_with_unit(setpoint, kind.dimension, system))
 
 
 def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:
     if kind is None or state in _GONE_STATES:
         return None
-    return words.respond_tested if tested else kind.response
+    return words.respond_tested if tested else words.responses.get(kind.name, kind.response)
 
 
 def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> Document:

@@ -1,14 +1,22 @@
-"""The words people read, as one table a language; nothing here computes anything.
+"""The words people read, a folder of two tables a language under ``words/``; nothing here computes anything.
 
-Placeholders: ``{what}`` the alarm's name with its subject and brake, ``{numbers}`` what was measured and set (or
-nothing), ``{actor}`` who did it. A translation is another ``Wording`` with the same keys; a test holds it to that.
+``sentences.json`` holds what alarms and events say, by the fields of ``Wording``; ``pages.json`` the fixed words of
+pages, printed sheets and reasons. Placeholders: ``{what}`` the alarm's name with its subject and brake, ``{numbers}``
+what was measured and set (or nothing), ``{actor}`` who did it. A crew translates by adding a folder named by its
+ISO 639-1 code; a test holds it to the keys and placeholders of English.
 """
 
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, fields
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Final
 
 from brakewater.alarms.lifecycle import State
+
+FOLDER: Final = Path(__file__).parent / "words"
+_BY_STATE: Final = frozenset({"moves", "moves_by_actor", "lifted", "stands", "tested"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,6 +25,8 @@ class Wording:
 
     alarms: Mapping[str, str]
     """Kind of alarm -> its name; ``{subject}`` stands for the point or device."""
+    responses: Mapping[str, str]
+    """Kind of alarm -> what to do; where it lacks, the catalogue's own sentence stands."""
     on_brake: str
     """An alarm's name where the rig has several brakes: ``{what}``, ``{brake}``."""
     measured: str
@@ -51,115 +61,41 @@ class Wording:
     off: str
     no_value: str
     """In place of a value that means nothing."""
+    pages: Mapping[str, str]
+    """Fixed words by name, each with placeholders of its own."""
+
+    def word(self, name: str, **places: object) -> str:
+        """A fixed word with its places filled; a name without a word stands for itself, as a rig file's own do."""
+        return self.pages[name].format(**places) if name in self.pages else name
+
+    def reason(self, code: str) -> str:
+        """Why a value is not good, from its ``quality.reason_name``; a code that is not known stands for itself."""
+        return self.pages.get(f"reason-{code}", code)
 
 
-_GONE: Final = "Over, not yet acknowledged: {what}{numbers}."
-_LATCHED: Final = "Over, waits for a reset: {what}{numbers}."
-_TESTED: Final = "TEST, not real: {what}{numbers}."
+def read(folder: Path) -> Wording:
+    """A language from its folder.
 
-ENGLISH: Final = Wording(
-    alarms={
-        "cooling-lost": "Cooling water lost",
-        "cooling-flow-low": "Cooling water low",
-        "inlet-temperature-high": "Inlet water too warm",
-        "outlet-temperature-high": "Outlet water too hot",
-        "brake-level-rising": "Water rising in the brake",
-        "brake-level-high": "Water high in the brake",
-        "return-restricted": "Return restricted: less water comes back than goes in, and the level rises",
-        "water-lost": "Water lost on its way: less comes back than goes in",
-        "cooling-flow-high": "Cooling water too much",
-        "outlet-rise-high": "Water warms up too much in the brake",
-        "cooling-margin-low": "Cooling margin low",
-        "supply-pressure-low": "Supply pressure low",
-        "strainer-fouling": "Strainer fouling",
-        "inlet-limit-ahead": "Inlet water will be too warm",
-        "heat-share-low": "The brake takes little of the load",
-        "brake-weakening": "The brake weakens",
-        "excitation-low": "Excitation low",
-        "rotor-hot-no-flow": "Hot rotor without water",
-        "pump-stopped": "Cooling water pump stopped",
-        "tank-level-low": "Tank low",
-        "frost-ahead": "Frost ahead",
-        "record-stalled": "The record stalls",
-        "mirror-behind": "Mirror {subject} behind",
-        "signal-bad": "Signal {subject} bad",
-        "signal-doubtful": "Signal {subject} doubtful",
-        "device-silent": "No answer from device {subject}",
-        "device-stuck": "Device {subject} answers but its program stands still",
-        "broker-lost": "No connection to the message broker",
-        "lamp-write-failed": "Lamps not written",
-        "clock-stepped": "Wall clock stepped",
-        "limits-above-maker": "An alarm is set beyond the maker's limit",
-        "disk-low": "Disk of the record nearly full",
-        "round-due": "Round {subject} is due",
-        "air-gap-drifting": "Air gap of {subject} drifts towards its limit",
-    },
-    on_brake="{what} ({brake})",
-    measured=": {value}",
-    measured_and_set=": {value}, set at {setpoint}",
-    unknown="unknown ({reason})",
-    because=": {reason}",
-    moves={
-        State.NORMAL: "Over: {what}{numbers}.",
-        State.UNACKNOWLEDGED: "{what}{numbers}.",
-        State.ACKNOWLEDGED: "{what}, acknowledged{numbers}.",
-        State.RETURNED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_ACKNOWLEDGED: _LATCHED,
-        State.SHELVED: "Shelved: {what}{numbers}.",
-        State.SUPPRESSED: "Suppressed by design: {what}{numbers}.",
-        State.OUT_OF_SERVICE: "Out of service: {what}{numbers}.",
-    },
-    moves_by_actor={
-        State.NORMAL: "Over, closed by {actor}: {what}{numbers}.",
-        State.UNACKNOWLEDGED: "{what}, brought back by {actor}{numbers}.",
-        State.ACKNOWLEDGED: "{what}, acknowledged by {actor}{numbers}.",
-        State.RETURNED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_ACKNOWLEDGED: "Over, acknowledged by {actor}, waits for a reset: {what}{numbers}.",
-        State.SHELVED: "{what}, shelved by {actor}.",
-        State.SUPPRESSED: "Suppressed by design: {what}.",
-        State.OUT_OF_SERVICE: "{what}, taken out of service by {actor}.",
-    },
-    lifted={
-        State.SHELVED: "{what}: no longer shelved. {then}",
-        State.SUPPRESSED: "{what}: no longer suppressed by design. {then}",
-        State.OUT_OF_SERVICE: "{what}: no longer out of service. {then}",
-    },
-    reasons={
-        "changed": "{what} was closed because the rig file changed it.",
-        "silence": "{what}: horn silenced by {actor}; not acknowledged by it.",
-        "re-alarm": "Still standing: {what}{numbers}.",
-        "time-limit": "The time has run out, watched again: {what}.",
-        "in-service": "Watched again, since the brake is in service: {what}.",
-        "set": "{what}: setting changed by {actor}.",
-        "unset": "{what}: setting given back to the rig file.",
-    },
-    noted=" ({note})",
-    follows=" Follows from: {cause}.",
-    stands={
-        State.NORMAL: "{what}: no alarm.",
-        State.UNACKNOWLEDGED: "{what}{numbers}.",
-        State.ACKNOWLEDGED: "{what}, acknowledged{numbers}.",
-        State.RETURNED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_UNACKNOWLEDGED: _GONE,
-        State.LATCHED_ACKNOWLEDGED: _LATCHED,
-        State.SHELVED: "{what}, shelved.",
-        State.SUPPRESSED: "{what}, suppressed by design.",
-        State.OUT_OF_SERVICE: "{what}, out of service.",
-    },
-    tested={
-        **dict.fromkeys(State, _TESTED),
-        State.NORMAL: "TEST over: {what}{numbers}.",
-        State.UNACKNOWLEDGED: "TEST by {actor}, not real: {what}{numbers}.",
-        State.ACKNOWLEDGED: "TEST, not real: {what}, acknowledged by {actor}{numbers}.",
-    },
-    stands_tested="TEST by {actor} until {until}, not real: {text}",
-    respond_tested="Only a test of lamp and horn; respond to every alarm that is not marked as one.",
-    on="on",
-    off="off",
-    no_value="--",
+    Raises:
+        OSError, ValueError, TypeError: a table is not there, is no JSON, or lacks a field.
+    """
+    tables: dict[str, Any] = json.loads((folder / "sentences.json").read_text(encoding="utf-8"))
+    pages = json.loads((folder / "pages.json").read_text(encoding="utf-8"))
+    names = {one.name for one in fields(Wording)}
+    found = {name: _table(name, value) for name, value in tables.items() if name in names}
+    return Wording(**found, pages=MappingProxyType(pages))
+
+
+def _table(name: str, value: Any) -> Any:
+    if name in _BY_STATE:
+        return MappingProxyType({State(state): sentence for state, sentence in value.items()})
+    return MappingProxyType(value) if isinstance(value, dict) else value
+
+
+ENGLISH: Final = read(FOLDER / "en")
+
+LANGUAGES: Final[Mapping[str, Wording]] = MappingProxyType(
+    {"en": ENGLISH}
+    | {folder.name: read(folder) for folder in sorted(FOLDER.iterdir()) if folder.is_dir() and folder.name != "en"}
 )
-
-LANGUAGES: Final[Mapping[str, Wording]] = {"en": ENGLISH}
-"""By their ISO 639-1 code; the first one is what a reader gets who names none of them."""
+"""By their ISO 639-1 code; the first one is what a reader gets who names none that is there."""

@@ -1,6 +1,5 @@
 """What the pages are told: windows as lamps show them, numbers with limits, what stands in the way of a trip."""
 
-import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -11,9 +10,10 @@ from brakewater.panel import app
 from brakewater.panel.shown import NUMBERS, page_doc, rig_doc, trend_of
 from brakewater.render import lamps
 from brakewater.rig.panel import Panel
+from brakewater.wording import ENGLISH
 from rig_parts import demo_rig, picture
 
-WORDS = json.loads((app.STATIC / "words.en.json").read_text())
+WORDS = ENGLISH.pages
 
 
 def test_every_window_shows_what_its_lamp_does() -> None:

@@ -42,7 +42,7 @@ def test_the_same_event_for_a_metric_crew() -> None:
 @pytest.mark.parametrize(
     ("changed", "sentence"),
     [
-        ({"value": None, "reason": 110}, "Cooling water low: unknown (no-answer), set at 75 gal/min."),
+        ({"value": None, "reason": 110}, "Cooling water low: unknown (no answer), set at 75 gal/min."),
         ({"now": "normal"}, "Over: Cooling water low: 61.2 gal/min, set at 75 gal/min."),
         (
             {"now": "acknowledged", "actor": "driller"},
@@ -79,7 +79,7 @@ def test_the_same_event_for_a_metric_crew() -> None:
         ({"now": "normal", "why": "changed"}, "Cooling water low was closed because the rig file changed it."),
         (
             {"alarm": "signal-bad:aux-flow", "brake": None, "value": None, "setpoint": None, "reason": 92},
-            "Signal aux-flow bad: sensor-open.",
+            "Signal aux-flow bad: sensor open.",
         ),
         (
             {"alarm": "broker-lost", "brake": None, "value": 0.0, "setpoint": None},

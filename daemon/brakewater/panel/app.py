@@ -21,6 +21,7 @@ from brakewater.panel.live_routes import add_live
 from brakewater.panel.past import router as past_router
 from brakewater.panel.people_routes import add_people
 from brakewater.rig.panel import Panel
+from brakewater.wording import FOLDER as WORDS
 
 STATIC: Final = Path(__file__).parent / "static"
 _MOST_SAID: Final = 500
@@ -59,6 +60,7 @@ def application(parts: Parts) -> App:
     add_commands(app)
     app.include_router(past_router(parts.folder), dependencies=[Depends(visitor_of)])
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/words", StaticFiles(directory=WORDS), name="words")
     return Guard(app, hosts=_hosts(parts.panel))
 
 

@@ -1,9 +1,9 @@
-// Every word on a page comes from one table a language: words.<code>.json.
+// Every word on a page comes from one table a language: words/<code>/pages.json.
 let table = {};
 export let language = "en";
 
 export async function choose(code) {
-  const found = await fetch(`/static/words.${code}.json`);
+  const found = await fetch(`/words/${code}/pages.json`);
   if (!found.ok) return;
   table = await found.json();
   language = code;

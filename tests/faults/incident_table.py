@@ -10,6 +10,7 @@ from scipy.stats import beta, chi2
 from brakewater_sim.faults import FAULTS
 from brakewater_sim.leading import leading
 
+from .incident_rows import Rows
 from .told import Told, plain
 
 HEAD = "cause                n told right silent limit late  median lead  leads"
@@ -59,11 +60,13 @@ def _row(cause: str, some: Sequence[Told]) -> str:
     return f"{cause:<18} {numbers}  {lead:>11}  {leads}"
 
 
-def table(found: Sequence[Told], quiet: Sequence[Sequence[str]], seed: int) -> Iterator[str]:
+def table(got: Rows, seed: int) -> Iterator[str]:
     """The whole report."""
+    found, quiet = got.incidents(), got.hours()
     incidents, hours = len(found), len(quiet)
     yield f"Incidents, {datetime.now(UTC):%Y-%m-%d}, seed {seed}: {incidents}, and {hours} h of fault-free tripping"
     yield f"Command: python -m tests.faults.incidents --incidents {incidents} --hours {hours} --seed {seed} --write"
+    yield f"Code: incidents {got.by_code('incident')}; hours {got.by_code('hour')}"
     yield "told: something was raised; right: its first alarm is an accepted one; silent: rightly nothing, not counted;"
     yield "limit: bearing, outlet or rotor limit passed, nobody acting; late: with less than the time to respond left"
     yield ""

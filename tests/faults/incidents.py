@@ -3,6 +3,8 @@
     python -m tests.faults.incidents --incidents 200 --hours 500            prints the table
     python -m tests.faults.incidents --incidents 200 --hours 500 --write    keeps it as tests/results/DATE-incidents.txt
     python -m tests.faults.incidents --show 17                              prints incident 17 as a scenario file
+    python -m tests.faults.incidents --first 251 --hours 250 --rows FILE    hours 251 to 500, each into FILE at once
+    python -m tests.faults.incidents --incidents 0 --add FILE FILE --write  the table of such runs, even cut ones
 
 Incident N of seed S is drawn by ``Random(f"{S}:incident:{N}")`` (and hour N by ``Random(f"{S}:hour:{N}")``): cause,
 severity, time, depth, brake class, water, air, crew, sensors' biases and noise. Nothing else moves it. Which alarms may
@@ -13,7 +15,7 @@ soon as physics lets it be.
 import argparse
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -34,7 +36,7 @@ from brakewater_sim.sensors import SENSORS
 from brakewater_sim.story import parse as story
 from brakewater_sim.truth import Truth
 
-from . import incident_table
+from . import incident_rows, incident_table
 from .told import Incident, Told, plain
 
 RESULTS = Path(__file__).parents[1] / "results"
@@ -190,41 +192,50 @@ def quiet_hour(number: int, seed: int = SEED) -> list[str]:
 
 
 def _within(
-    pool: ProcessPoolExecutor, play: Callable[[int, int], T], count: int, seed: int, ends: float | None
-) -> list[T]:
-    """Results of numbers 1 to ``count``, a few at a time, until the time is up; says on a terminal how far it is."""
-    found: list[T] = []
+    pool: ProcessPoolExecutor, play: Callable[[int, int], T], numbers: range, seed: int, ends: float | None
+) -> Iterator[tuple[int, T]]:
+    """Results by number, a few at a time, until the time is up; says on a terminal how far it is."""
     step = 4 * (os.cpu_count() or 1)
-    for first in range(1, count + 1, step):
+    for first in range(0, len(numbers), step):
         if ends is not None and monotonic() > ends:
             break
-        numbers = range(first, min(first + step, count + 1))
-        found += pool.map(play, numbers, [seed] * len(numbers))
-        if sys.stderr.isatty():
-            print(f"\r{play.__name__}: {len(found)} of {count}", end="", file=sys.stderr, flush=True)
-    return found
+        some = numbers[first : first + step]
+        for number, result in zip(some, pool.map(play, some, [seed] * len(some)), strict=True):
+            yield number, result
+            if sys.stderr.isatty():
+                print(f"\r{play.__name__}: {number} of {numbers[-1]}", end="", file=sys.stderr, flush=True)
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description="Incidents and quiet hours, as a table.")
+    parser.add_argument("--incidents", type=int, default=200)
+    parser.add_argument("--hours", type=int, default=0)
+    parser.add_argument("--first", type=int, default=1, metavar="N", help="number of the first incident and hour")
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--minutes", type=float, metavar="M", help="begin no more incidents after so long")
+    parser.add_argument("--rows", type=Path, metavar="FILE", help="add each result to FILE as soon as it is there")
+    parser.add_argument("--add", type=Path, nargs="+", default=[], metavar="FILE", help="what earlier runs kept so")
+    parser.add_argument("--write", action="store_true", help="keep the table in tests/results")
+    parser.add_argument("--show", type=int, metavar="N", help="print incident N as a scenario file")
+    return parser.parse_args()
 
 
 def main() -> None:
     """The command."""
-    parser = argparse.ArgumentParser(description="Incidents and quiet hours, as a table.")
-    parser.add_argument("--incidents", type=int, default=200)
-    parser.add_argument("--hours", type=int, default=0)
-    parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--minutes", type=float, metavar="M", help="begin no more incidents after so long")
-    parser.add_argument("--write", action="store_true", help="keep it in tests/results")
-    parser.add_argument("--show", type=int, metavar="N", help="print incident N as a scenario file")
-    args = parser.parse_args()
+    args = _arguments()
     if args.show is not None:
         print(drawn(args.show, args.seed).text, end="")
         return
+    rows = incident_rows.read(args.add, args.seed)
     ends = None if args.minutes is None else monotonic() + 60.0 * args.minutes
     with ProcessPoolExecutor(args.jobs) as pool:
-        found = _within(pool, told, args.incidents, args.seed, ends)
-        quiet = _within(pool, quiet_hour, args.hours, args.seed, None)
+        for play, count in ((told, args.incidents), (quiet_hour, args.hours)):
+            numbers = range(args.first, args.first + count)
+            for number, result in _within(pool, play, numbers, args.seed, ends if play is told else None):
+                rows.take(number, result, args.rows, args.seed)
     keep = RESULTS / f"{datetime.now(UTC):%Y-%m-%d}-incidents.txt" if args.write else None
-    _print(incident_table.table(found, quiet, args.seed), keep)
+    _print(incident_table.table(rows, args.seed), keep)
 
 
 def _print(lines: Iterable[str], keep: Path | None) -> None:

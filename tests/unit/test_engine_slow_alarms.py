@@ -15,7 +15,13 @@ from brakewater.stream import Block
 GPM = streams.GPM
 FULL = load(streams.CONFIG / "rig-4-full.toml")
 NO_HOIST = streams.parse(re.sub(r"\[hoist\].*?\n\n", "", streams.demo().text, flags=re.DOTALL))
-RUNNING = {"pump-running": 1.0, "aux-in-service": 1.0, "aux-flow": 90 * GPM, "aux-inlet": 30.0}
+RUNNING = {
+    "pump-running": 1.0,
+    "aux-in-service": 1.0,
+    "aux-flow": 90 * GPM,
+    "aux-inlet": 30.0,
+    "aux-pressure": 280e3,
+}
 
 
 def told(rig: Rig, blocks: Iterable[Block], alarm: str) -> list[tuple[str, int]]:

@@ -1,9 +1,12 @@
 """The draw of incidents is repeatable and the table's bounds are those of the books."""
 
+from pathlib import Path
+
 import pytest
 
 from brakewater_sim.faults import FAULTS
 from brakewater_sim.story import parse
+from faults.incident_rows import Rows, read
 from faults.incident_table import counts, late, lower_bound, upper_rate
 from faults.incidents import CAUSES, drawn
 from faults.told import Incident, Told, plain
@@ -51,3 +54,18 @@ def test_silence_is_right_only_where_it_was_allowed_and_nothing_was_hurt() -> No
     assert not late(told("pump-stopped", limit="rotor", lead_time_s=11.0))
     assert not late(told("pump-stopped"))
     assert plain("signal-bad:aux-flow") == "signal-bad"
+
+
+def test_what_runs_kept_adds_up_and_a_line_cut_off_does_not_count(tmp_path: Path) -> None:
+    one, other = tmp_path / "one", tmp_path / "other"
+    rows = Rows()
+    rows.take(3, told("pump-stopped", lead="pump-stopped", early=("aux.water-lost",)), one, 7)
+    rows.take(1, ["rig.frost-ahead at 3 s of hour 1"], one, 7)
+    rows.take(2, [], other, 7)
+    with other.open("a") as file:
+        file.write('{"seed": 7, "hour": 3, "ala')
+    found = read([one, other], 7)
+    assert (found.incidents(), found.hours()) == (rows.incidents(), [["rig.frost-ahead at 3 s of hour 1"], []])
+    assert found.by_code("hour").endswith("(2)")
+    with pytest.raises(SystemExit, match="seed 7"):
+        read([one], 8)

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.alarms.catalogue import CATALOGUE, Scope
 from brakewater.engine import of_scans, slow, worked
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
@@ -19,6 +20,7 @@ from brakewater.physics import balance, fluid, uncertainty
 from brakewater.physics.uncertainty import Spread
 from brakewater.quality import is_bad, is_good
 from brakewater.rig import AlarmRule, Brake, Point, Rig
+from brakewater.rig.roles import ROLES
 from brakewater.stream import Column, Ints
 
 _LONG_AGO = -(2**62)
@@ -40,6 +42,12 @@ _ROLES = (
     *RIG_WIDE,
 )
 _OF_RIG = ("pump-running", *RIG_WIDE)
+_LOOKED_AT = tuple(
+    kind.quantity
+    for kind in CATALOGUE.values()
+    if kind.scope is Scope.BRAKE and kind.quantity in ROLES and kind.quantity not in _ROLES
+)
+"""Roles of a brake that nothing is worked out from, only an alarm looks at them."""
 
 DERIVED = (
     "outlet_rise_k",
@@ -99,7 +107,7 @@ class BrakeWater:
         )
         self._points = {
             role: tuple(point.name for point in found)
-            for role in _ROLES
+            for role in (*_ROLES, *_LOOKED_AT)
             if (found := rig.all_of_role(role, None if role in _OF_RIG else brake.name))
         }
         self._spreads = uncertainty.Spreads(
@@ -127,8 +135,8 @@ class BrakeWater:
         levels = [point.definition for point in rig.all_of_role("brake-level", brake.name)]
         voted = [vote.definition for vote in self._votes if vote.role == "brake-level"]
         self.definition = _hash(rig.scan_ns, levels, voted)
-        points = [point.definition for role in self._points for point in self._all(rig, role)]
-        spreads = [point.spread for role in self._points for point in self._all(rig, role)]
+        points = [point.definition for role in _ROLES for point in self._all(rig, role)]
+        spreads = [point.spread for role in _ROLES for point in self._all(rig, role)]
         votes = [vote.definition for vote in self._votes]
         # what the file says of limits may change without losing a trip's totals; what is measured, and how, may not
         kept = (brake.fluid, brake.meter, brake.thermowell_lag, brake.housing_area, brake.rotor, brake.torque)

@@ -1,0 +1,23 @@
+"""Years in the book, drawn as the simulator wears a brake: each failure is told before it, a sound brake is let be."""
+
+import pytest
+
+from faults.years import CASES, GAP, lived, table
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
+SEEDS = (901, 902)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_book_speaks_before_the_failure(case: str) -> None:
+    years = [lived(case, seed) for seed in SEEDS]
+    print("\n".join(table(years)))
+    for year in years:
+        if year.failed is not None:
+            assert year.before is not None
+            assert year.before > 0, year
+        if CASES[case][0] == "sound":
+            assert year.failed is None
+            assert GAP not in year.first
+        if year.skipped is not None:
+            assert year.found_out is not None

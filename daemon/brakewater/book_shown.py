@@ -1,15 +1,18 @@
 """The upkeep book as a document: for the command ``upkeep``, for the pages, for whoever asks ``control.sock``."""
 
-from typing import Any
+from typing import Any, Final
 
 from brakewater.engine.book_commands import keys_of
 from brakewater.physics.scaling import ADVICE, Water, indices
+from brakewater.physics.trend import line
 from brakewater.render import round_now
 from brakewater.rig import Rig
 from brakewater.stream import BookNow, EntryNow, WaterNow
 from brakewater.units import utc_text
 
 Document = dict[str, Any]
+_SCATTER: Final = 0.005
+"""By which the index of a trip is off at least; an assumption."""
 
 
 def book_doc(rig: Rig, book: BookNow) -> Document:
@@ -48,6 +51,21 @@ def book_doc(rig: Rig, book: BookNow) -> Document:
         "gaps": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.gaps],
         "water": [_sample(rig, one) for one in book.water],
         "entries": [_entry(one) for one in book.entries],
+        "trips": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.by_trip],
+        "torque": [_torque(brake.name, book) for brake in rig.brakes],
+    }
+
+
+def _torque(brake: str, book: BookNow) -> Document:
+    """How a brake's torque index has gone from trip to trip; the trend needs some trips and says nothing before."""
+    told = [one for one in book.by_trip if one.brake == brake and one.torque_index is not None]
+    found = line([float(one.trip) for one in told], [one.torque_index or 0.0 for one in told], _SCATTER)
+    return {
+        "brake": brake,
+        "trips": len(told),
+        "newest": told[-1].torque_index if told else None,
+        "std": told[-1].torque_index_std if told else None,
+        "slope_per_trip": found.slope if found is not None and found.is_sure else None,
     }
 
 

@@ -363,6 +363,22 @@ class WaterNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TripNow:
+    """What one trip said of a brake, for the upkeep book; medians of its stands."""
+
+    brake: str
+    trip: int
+    """Its number by the brake's own count."""
+    stands: int
+    heat_share: float | None
+    """Part of the hoist's duty that reached the water; None where no stand told."""
+    heat_share_std: float
+    torque_index: float | None
+    """1 as new; None where no stand told."""
+    torque_index_std: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BookNow:
     """The upkeep book as it stands."""
 
@@ -375,6 +391,8 @@ class BookNow:
     """Brake, running hours in s, trips, heat in J since the book was begun."""
     entries: tuple[EntryNow, ...] = ()
     """The newest, in the order they were entered; corrected ones stay."""
+    by_trip: tuple[TripNow, ...] = ()
+    """The newest trips of each brake since its brake, rotor or coil was changed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

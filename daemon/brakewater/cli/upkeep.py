@@ -114,6 +114,8 @@ def _show(found: dict[str, Any]) -> None:
         print(f"{one['part']} of {one['brake']}: {one['serial']} since {one['since'][:10]}, {_worn(one)}")
     for one in found["gaps"]:
         _show_gap(one, metric=found["units"] == "metric")
+    for one in found.get("torque", ()):  # a watch of before there was any tells none
+        _show_torque(one)
     for one in found["water"][-1:]:
         _show_water(one)
     for one in found["entries"][-8:]:
@@ -130,6 +132,17 @@ def _row(one: dict[str, Any]) -> tuple[str, ...]:
 
 def _worn(one: dict[str, Any]) -> str:
     return f"{one['running_s'] / 3600:.1f} h run, {one['trips']} trips, {one['heat_j'] / 1e9:.2f} GJ"
+
+
+def _show_torque(one: dict[str, Any]) -> None:
+    if one["newest"] is None:
+        return
+    said = f"torque index of {one['brake']}: {one['newest']:.2f} +/- {2 * one['std']:.2f} in the newest trip"
+    if one["slope_per_trip"] is not None:
+        said += f", {one['slope_per_trip']:+.4f} a trip over {one['trips']} trips"
+    elif one["trips"] > 1:
+        said += f", no sure trend over {one['trips']} trips"
+    print(f"{said}; 1 is as new")
 
 
 def _show_water(one: dict[str, Any]) -> None:

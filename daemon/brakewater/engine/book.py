@@ -187,6 +187,7 @@ class Book:
                 for brake, one in ((brake, counts.now(t_ns)) for brake, counts in worked.items())
             ),
             entries=tuple(self.entries),
+            by_trip=tuple(one for counts in worked.values() for one in counts.by_trip.shown()),
         )
 
     def _gap_now(self, brake: str) -> GapNow | None:

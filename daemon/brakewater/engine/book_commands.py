@@ -125,6 +125,8 @@ def change_part(command: Command, shelf: Shelf) -> str:
             energy_mj=totals.energy_mj,
         )
     )
+    if part in ("brake", "rotor", "coil"):
+        shelf.worked[brake].by_trip.begin_anew()
     return f"{part} of {brake} is now {serial}; its hours, trips and heat count from here"
 
 

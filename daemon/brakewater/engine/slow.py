@@ -135,7 +135,7 @@ class Slow:
         }
         self._standing = dict.fromkeys(self._derived, (0.0, int(Reason.NO_BASIS)))
         self._standing["energy_j"] = self._standing["energy_std_j"] = (0.0, int(Reason.GOOD))
-        self.worked = worked.Worked(step, by_hoist=has_duty(rig)) if rig.upkeep is not None else None
+        self.worked = worked.Worked(step, brake=brake.name, by_hoist=has_duty(rig)) if rig.upkeep is not None else None
         """No stage like the others: what it counts outlives a change of sensors, so its brake keeps it apart."""
         self._show_worked()
 
@@ -168,6 +168,8 @@ class Slow:
             duty = self._hoisting.duty(groups)
             found |= duty_held(duty) | self._hoisting.stands(groups, duty, added)
             share = found["heat_share"], found["heat_share_std"]
+            if self.worked is not None:
+                self.worked.by_trip.feed(found)
         if self._rotor is not None:
             found |= self._rotor.feed(groups, water, duty, share)
         if self._tank is not None:

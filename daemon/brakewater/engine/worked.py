@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.engine.by_trip import ByTrip
 from brakewater.engine.held import Held
 from brakewater.engine.seconds import BAD, GOOD, Groups
 from brakewater.quality import Reason
@@ -42,7 +43,7 @@ class Totals:
 class Worked:
     """Of one brake."""
 
-    def __init__(self, step_s: float, *, by_hoist: bool) -> None:
+    def __init__(self, step_s: float, *, brake: str = "", by_hoist: bool) -> None:
         self._step_ns = round(step_s * 1e9)
         self._by_hoist = by_hoist
         self._count = TripCount(by_hoist=by_hoist)
@@ -50,6 +51,7 @@ class Worked:
         self._ran = False
         self._running_ns = self._energy_mj = 0
         self._days: deque[Totals] = deque(maxlen=_DAYS)
+        self.by_trip = ByTrip(brake)
 
     def now(self, t_ns: int) -> Totals:
         """The counts after the last whole second."""
@@ -121,6 +123,7 @@ class Worked:
             "energy": str(self._energy_mj),
             "trips": self._count.state(),
             "days": days,
+            "by-trip": self.by_trip.state(),
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
@@ -132,6 +135,8 @@ class Worked:
             Totals(t_ns=int(t), running_ns=int(running), trips=trips, energy_mj=int(energy))
             for t, running, trips, energy in kept["days"]
         )
+        if "by-trip" in kept:  # a record of before there was one
+            self.by_trip.restore(kept["by-trip"])
 
     @property
     def shown(self) -> dict[str, tuple[float, int]]:

@@ -106,6 +106,17 @@ const health = (book) => {
     lines.push(make("p", `air gap of ${one.brake}: mean ${length(one.mean_m)}, spread ${length(one.spread_m)}, leaves `
       + `${Math.round(100 * one.torque_share)} % of the torque${ahead}; ${one.drifts ? "drifts" : "no sure trend"}`));
   }
+  for (const one of book.torque) {
+    if (one.newest === null) continue;
+    const trend = one.slope_per_trip !== null ? `${one.slope_per_trip > 0 ? "+" : ""}${one.slope_per_trip.toFixed(4)} a trip over ${one.trips} trips`
+      : one.trips > 1 ? `no sure trend over ${one.trips} trips` : "of one trip only";
+    lines.push(make("p", `torque index of ${one.brake}: ${one.newest.toFixed(2)} ± ${(2 * one.std).toFixed(2)} (1 is as new), ${trend}`));
+  }
+  const shares = book.trips.filter((one) => one.heat_share !== null).slice(-1);
+  for (const one of shares) {
+    lines.push(make("p", `share of the load's heat in the water of ${one.brake}: ${Math.round(100 * one.heat_share)} `
+      + `± ${Math.round(200 * one.heat_share_std)} % in trip ${one.trip}`));
+  }
   for (const one of book.water.slice(-3)) {
     lines.push(make("p", `water of ${one.taken.slice(0, 10)}: ${one.hot.verdict} when hot, ${one.inlet.verdict} at the inlet. `
       + one.advice));

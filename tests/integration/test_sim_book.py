@@ -1,0 +1,48 @@
+"""A brake that the simulator wears from trip to trip, in the book: its torque index falls as the gap's square grows."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from brakewater.book_shown import book_doc
+from brakewater.engine import Engine
+from brakewater.rig import parse
+from brakewater_sim.offline import blocks, start_of
+from brakewater_sim.profile import constant
+from brakewater_sim.scenarios import SCENARIOS
+from brakewater_sim.wear import BUILT_M, Wear
+
+CONFIG = Path(__file__).parents[2] / "config"
+APART_NS = 3 * 3_600_000_000_000
+TRIPS_H = (0.0, 0.6e12, 1.2e12, 1.8e12)
+"""Heat carried off before each trip, J."""
+WEAR = Wear(scale_m_j=0.08 * BUILT_M / 0.6e12, eroded=1.0)
+
+
+@pytest.mark.timeout(300)
+def test_the_torque_index_of_each_trip_follows_the_gap() -> None:
+    rig = parse(f"{(CONFIG / 'rig-4-full.toml').read_text(encoding='utf-8')}\n[upkeep]\n", "rig")
+    engine, sound = Engine(), constant(1.0)
+    for run, heat_j in enumerate(TRIPS_H, 1):
+        health = WEAR.health(heat_j)
+        trip = replace(
+            SCENARIOS["demo"], length_s=700.0, pump=sound, pace=sound, blockage=constant(0.0), expected=(),
+            conditions={"gap": (constant(health.gap),), "scale_m": (constant(health.scale_m),)},
+        )  # fmt: skip
+        shift = (run - 1) * APART_NS
+        kept = engine.state() if run > 1 else b""
+        engine.feed(replace(start_of(rig), run=run, t_ns=shift, snapshot=kept))
+        for block in blocks(trip, rig, seed=run):
+            engine.feed(replace(block, run=run, t_ns=block.t_ns + shift, utc_ns=block.utc_ns + shift))
+    book = engine.book()
+    assert book is not None
+    shown = book_doc(rig, book)
+    index = [one["torque_index"] for one in shown["trips"]]
+    assert [one["trip"] for one in shown["trips"]] == [1, 2, 3, 4]
+    for heat_j, told in zip(TRIPS_H, index, strict=True):
+        assert told / index[0] == pytest.approx(1.0 / WEAR.health(heat_j).gap ** 2, rel=0.03)
+    (torque,) = shown["torque"]
+    assert torque["trips"] == 4
+    assert torque["slope_per_trip"] is not None
+    assert torque["slope_per_trip"] < -0.05

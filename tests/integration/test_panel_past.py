@@ -136,23 +136,3 @@ def test_a_setting_that_is_none_is_refused_in_the_words_of_the_command(
 )
 def test_windows_that_are_none_are_refused(page: Page, query: str) -> None:
     assert page.get(f"/api/past/charts?{query}").status_code == 422
-
-
-def test_a_report_says_in_one_file_what_the_commands_say(folder: Path, tmp_path: Path) -> None:
-    file = tmp_path / "trip.html"
-    done = here("report", folder, "--trip", "1", "-o", file)
-    assert done.returncode == 0, done.stderr
-    text = file.read_text()
-    trip = json.loads(here("trips", folder, "--json").stdout.splitlines()[0])
-    assert f"carried off {trip['energy_j'] / 1e6:.0f} +/- {2 * trip['energy_std_j'] / 1e6:.0f} MJ" in text
-    assert f"{trip['stands']} stands" in text
-    assert "Verified: consistent" in text
-    assert "not a safety instrumented system" in text
-    assert text.count("<svg") >= 7
-    for foreign in ("<script", "src=", "href=", "url(", "@import"):
-        assert foreign not in text, "nothing from elsewhere"
-    assert len(text) < 5_000_000
-    assert here("report", folder, "--trip", "1", "-o", file).returncode == 2, "a file that exists is kept"
-    none = here("report", folder, "--trip", "9", "-o", tmp_path / "none.html")
-    assert (none.returncode, (tmp_path / "none.html").exists()) == (3, False)
-    assert "trip 9; allowed: 1 to 1" in none.stderr

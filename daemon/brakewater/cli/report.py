@@ -1,4 +1,4 @@
-"""One trip as one self-contained page for handing on: summary, charts, events, settings, state of the record."""
+"""One trip as one self-contained page for handing on: what happened, charts, settings, state of the record."""
 
 import argparse
 import sys
@@ -6,30 +6,46 @@ from pathlib import Path
 
 from brakewater.cli.places import opened
 
+_PAPERS = ("A4", "Letter")
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
     parser.add_argument("--trip", type=int, required=True, metavar="N", help="trip N of brakewater trips")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.html", help="file to write")
+    parser.add_argument("--pdf", action="store_true", help="write FILE.pdf beside it, by a Chromium of this machine")
+    parser.add_argument("--paper", choices=_PAPERS, help="of the printed pages (default: the printer's own; PDF: A4)")
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where the record does not verify, 2 for a file that exists."""
+    """Exit status 0; 1 where the record does not verify, 2 for a file that exists, 3 where no PDF can be made."""
     from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
+    from brakewater.panel.inlined import chart_code  # noqa: PLC0415
     from brakewater.record.durable import appearing  # noqa: PLC0415
     from brakewater.record.verify import verify  # noqa: PLC0415
     from brakewater.review.trip_page import trip_page  # noqa: PLC0415
 
-    if args.output.exists() and not args.replace:
-        print(f"brakewater report: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+    pdf = args.output.with_suffix(".pdf") if args.pdf else None
+    for file in filter(None, (args.output, pdf)):
+        if file.exists() and not args.replace:
+            print(f"brakewater report: {file} exists; name another file, or say --replace", file=sys.stderr)
+            return 2
+    if pdf == args.output:
+        print("brakewater report: -o names the page; with --pdf it must not end in .pdf itself", file=sys.stderr)
         return 2
-    record = opened(args.record)
+    record, code = opened(args.record), chart_code()
     with Progress("checking") as progress:
         verified = verify(args.record, tell=progress.tell)
-    page = trip_page(record, args.trip, verified)
+    page = trip_page(record, args.trip, verified, code, args.paper or ("A4" if args.pdf else None))
     with appearing(args.output) as part:
         part.write_text(page, encoding="utf-8")
-    print(f"{args.output}: {len(page.encode()):,} bytes, record {verified.verdict}", file=sys.stderr)
+    still = "" if code else ", its charts stand still: `python deploy/charts.py` fetches what moves them"
+    print(f"{args.output}: {len(page.encode()):,} bytes, record {verified.verdict}{still}", file=sys.stderr)
+    if pdf is not None:
+        from brakewater.cli.printed import printed  # noqa: PLC0415 - only when needed
+
+        printed(args.output, pdf)
+        print(f"{pdf}: {pdf.stat().st_size:,} bytes", file=sys.stderr)
     return 1 if verified.altered else 0

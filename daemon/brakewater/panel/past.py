@@ -16,12 +16,12 @@ from brakewater.errors import DamagedRecordError
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
-from brakewater.review.charts import Charts, Stretches, charts
+from brakewater.review.charts import Charts, Singles, Stretches, charts
 from brakewater.review.replay import Tally, replayed
 from brakewater.review.trips import TripLine, ledger
 from brakewater.review.what_if import SettingError, objections, with_settings
 from brakewater.rig import Rig, parse
-from brakewater.stream import Floats, Start
+from brakewater.stream import Start
 from brakewater.units import utc_text
 
 _MILLION: Final = 1_000_000
@@ -162,7 +162,7 @@ def _charts(found: Charts, seen: Stretches) -> dict[str, Any]:
     }
 
 
-def _numbers(values: Floats | None) -> list[float | None]:
+def _numbers(values: Singles | None) -> list[float | None]:
     """JSON knows no NaN."""
     return [] if values is None else [None if isnan(one) else round(one, 4) for one in values.tolist()]
 

@@ -8,9 +8,14 @@ from brakewater.record.reader import Record
 from brakewater.stream import TESTED, Block, Event
 
 
-def of_record(record: Record) -> dict[str, Any] | None:
-    """The figures from the first scan to the last, by wall time; None where nothing was scanned."""
-    ends = _ends(record)
+def of_record(record: Record, window: tuple[int, int] | None = None) -> dict[str, Any] | None:
+    """The figures from the first scan to the last, by wall time; None where nothing was scanned.
+
+    Args:
+        record: what to look through.
+        window: begin and end by wall time, ns; the whole record where None.
+    """
+    ends = _ends(record) if window is None else (window[0] / 1e9, window[1] / 1e9)
     if ends is None:
         return None
     turns = [turn for committed in record.events() if (turn := turn_of(committed.event)) is not None]

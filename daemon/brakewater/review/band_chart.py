@@ -4,15 +4,17 @@ from html import escape
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brakewater.stream import Floats, Ints
 from brakewater.units import utc_text
 
 _WIDE, _HIGH, _LEFT, _TOP, _BOTTOM = 900, 170, 60, 24, 20
 _TICKS: Final = 4
+Measured = Floats | NDArray[np.float32]
 
 
-def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats, *, limit: float | None = None) -> str:
+def band_chart(title: str, utc_ns: Ints, least: Measured, most: Measured, *, limit: float | None = None) -> str:
     """An SVG of the band between them; where nothing was good it is open.
 
     Args:
@@ -38,7 +40,7 @@ def band_chart(title: str, utc_ns: Ints, least: Floats, most: Floats, *, limit: 
 
     scale = -(_HIGH - _TOP - _BOTTOM) / (high - low + 2 * room)
     ground = _HIGH - _BOTTOM - scale * (low - room)
-    under, over = ground + scale * least, ground + scale * most
+    under, over = (np.asarray(ground + scale * side, np.float64) for side in (least, most))
     bands = "".join(_band(x[part], under[part], over[part]) for part in _known(good))
     dashed = "" if limit is None else _limit(ground + scale * limit)
     return f"{head}{_grid(low, high, ground, scale)}{bands}{dashed}{_times(utc_ns, x)}</svg>"

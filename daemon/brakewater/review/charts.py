@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brakewater.engine import Engine
 from brakewater.errors import StorageError
@@ -16,8 +17,11 @@ from brakewater.record.reader import Record
 from brakewater.render import dimension_of_derived, dimension_of_point
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Rig
-from brakewater.stream import Block, Column, Floats, Ints, Outcome
+from brakewater.stream import Block, Column, Floats, Input, Ints, Outcome
 from brakewater.units import shown
+
+Singles = NDArray[np.float32]
+"""Single precision: seven digits are more than any sensor has."""
 
 ROLES: Final = ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 DERIVED: Final = ("outlet_rise_k", "heat_w", "duty_w", "cooling_margin", "rotor_temperature_degc")
@@ -31,7 +35,7 @@ class Line:
     quantity: str
     """A role or a derived quantity."""
     unit: str
-    values: Floats
+    values: Singles
     """[n], as the crew reads them; NaN where bad."""
 
 
@@ -71,12 +75,74 @@ class Stretches:
 
     utc_ns: Ints
     """Of the first scan in each."""
-    least: dict[tuple[str, str], Floats]
-    most: dict[tuple[str, str], Floats]
+    least: dict[tuple[str, str], Singles]
+    most: dict[tuple[str, str], Singles]
+
+
+class Charted:
+    """Gathers the scans of a window, block by block, in whatever order they come."""
+
+    def __init__(self, from_utc_ns: int, to_utc_ns: int) -> None:
+        """Of wall time; the end itself is not included."""
+        self._from_ns, self._to_ns = from_utc_ns, to_utc_ns
+        self._parts: list[tuple[Ints, dict[tuple[str, str, str], Singles]]] = []
+
+    def feed(self, block: Block, rig: Rig, outcome: Outcome) -> None:
+        """One more block, with what the engine made of it."""
+        keep = (block.utc_ns >= self._from_ns) & (block.utc_ns < self._to_ns)
+        if keep.any():
+            columns = {key: values[keep].astype(np.float32) for key, values in _columns(rig, outcome)}
+            self._parts.append((block.utc_ns[keep], columns))
+
+    def charts(self) -> Charts:
+        """All of it.
+
+        Raises:
+            StorageError: no scan lies in the window.
+        """
+        if not self._parts:
+            raise StorageError("no scan lies in this window")
+        keys = dict.fromkeys(key for _, columns in self._parts for key in columns)
+        lines = tuple(
+            Line(
+                brake=key[0],
+                quantity=key[1],
+                unit=key[2],
+                values=np.concatenate([_of(part, key) for part in self._parts]),
+            )
+            for key in keys
+        )
+        return Charts(utc_ns=np.concatenate([times for times, _ in self._parts]), lines=lines)
+
+
+def _of(part: tuple[Ints, dict[tuple[str, str, str], Singles]], key: tuple[str, str, str]) -> Singles:
+    times, columns = part
+    found = columns.get(key)
+    return np.full(len(times), np.nan, np.float32) if found is None else found
+
+
+def within(record: Record, engine: Engine, tally: Tally, window: tuple[int, int]) -> Iterator[tuple[Input, Outcome]]:
+    """Replay the runs that touch a window, from their Start and so exactly, up to its end.
+
+    Args:
+        record: what to read.
+        engine: what runs.
+        tally: counts.
+        window: begin and end by wall time, ns.
+    """
+    runs = [span.run for span in record.spans(*window)]
+    for item, outcome in replayed(record, engine, tally, min(runs), max(runs)) if runs else ():
+        if isinstance(item, Block) and int(item.utc_ns.min()) > window[1] + _STEPPED_NS:
+            return
+        yield item, outcome
+
+
+_STEPPED_NS: Final = 3_600_000_000_000
+"""So far wall time may step back and its scans still be found."""
 
 
 def charts(record: Record, from_utc_ns: int, to_utc_ns: int) -> Charts:
-    """Replay a window. Takes memory for every scan in it.
+    """Replay a window. Takes memory for every scan in it: four bytes a value.
 
     Args:
         record: what to read; runs are replayed from their Start, so that derived values are exact.
@@ -86,30 +152,11 @@ def charts(record: Record, from_utc_ns: int, to_utc_ns: int) -> Charts:
     Raises:
         StorageError: no scan lies in the window.
     """
-    runs = [span.run for span in record.spans(from_utc_ns, to_utc_ns)]
-    parts: list[tuple[Ints, dict[tuple[str, str, str], Floats]]] = []
-    engine = Engine()
-    for item, outcome in replayed(record, engine, Tally(), min(runs), max(runs)) if runs else ():
+    engine, made = Engine(), Charted(from_utc_ns, to_utc_ns)
+    for item, outcome in within(record, engine, Tally(), (from_utc_ns, to_utc_ns)):
         if isinstance(item, Block):
-            keep = (item.utc_ns >= from_utc_ns) & (item.utc_ns < to_utc_ns)
-            if keep.any():
-                columns = {key: values[keep] for key, values in _columns(engine.rig, outcome)}
-                parts.append((item.utc_ns[keep], columns))
-    if not parts:
-        raise StorageError("no scan lies in this window")
-    keys = dict.fromkeys(key for _, columns in parts for key in columns)
-    lines = [
-        Line(
-            brake=brake,
-            quantity=quantity,
-            unit=unit,
-            values=np.concatenate(
-                [columns.get((brake, quantity, unit), np.full(len(times), np.nan)) for times, columns in parts]
-            ),
-        )
-        for brake, quantity, unit in keys
-    ]
-    return Charts(utc_ns=np.concatenate([times for times, _ in parts]), lines=tuple(lines))
+            made.feed(item, engine.rig, outcome)
+    return made.charts()
 
 
 def _columns(rig: Rig, outcome: Outcome) -> Iterator[tuple[tuple[str, str, str], Floats]]:

@@ -1,40 +1,34 @@
-"""One trip as one page that needs nothing beside itself and prints on A4 and Letter."""
+"""One trip as one page that needs nothing beside itself: charts that zoom on a screen, and clean A4 or Letter pages."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from html import escape
-from typing import Any, Final
+from typing import Final
 
 from brakewater.errors import StorageError
-from brakewater.physics.uncertainty import COVERAGE
-from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.record.report import Report
-from brakewater.render import event_shown, limit_with_unit
+from brakewater.review import trip_tables as tables
+from brakewater.review.alarm_figures import of_record
 from brakewater.review.band_chart import band_chart
-from brakewater.review.charts import Charts, charts
-from brakewater.review.replay import recorded
-from brakewater.review.trips import TripLine, ledger
-from brakewater.rig import Rig
+from brakewater.review.chart_data import TITLES, chart_data
+from brakewater.review.proofs import proofs
+from brakewater.review.time_line import rows_of, time_line
+from brakewater.review.trip_seen import Seen, seen
+from brakewater.review.trip_text import balance, health, integrity, summary
+from brakewater.review.trips import SETTLES_NS, TripLedger, TripLine, ledger
 from brakewater.units import utc_text
 
-CAUTION: Final = (
-    "Advisory monitor, not a safety instrumented system. The maker's manual, its limits, local rules and licensed"
-    " practice stand above it. Values between the least and the most of a stretch are not drawn one by one; none lies"
-    " outside the band."
+CAUTIONS: Final = (
+    "Advisory monitor, not a safety instrumented system.",
+    "The maker's manual, its limits, local rules and licensed practice stand above it.",
+    "An eddy-current brake holds nothing at standstill.",
+    "Values between the least and the most of a stretch are not drawn one by one; none lies outside the band.",
+    "Heat follows from flow and temperatures: where one is not good it is not known, and the balance leaves it out.",
+    "Times are UTC. Intervals are at k = 2, about 95 %.",
 )
-_COMMANDED: Final = "What was changed by command is no part of this table; it is an event of the record."
 _STRETCHES: Final = 900
-_TITLES: Final = {
-    "inlet-flow": "Flow",
-    "inlet-temperature": "Inlet",
-    "outlet-temperature": "Outlet",
-    "brake-level": "Level",
-    "outlet_rise_k": "Rise",
-    "heat_w": "Heat load",
-    "duty_w": "Duty",
-    "cooling_margin": "Cooling margin",
-    "rotor_temperature_degc": "Rotor, estimated",
-}
+"""On paper."""
 STYLE: Final = """
 @page { margin: 14mm }
 body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 190mm; margin: 2em auto;
@@ -43,135 +37,125 @@ h1 { font-size: 17pt; margin: 0 } h2 { font-size: 12.5pt; margin: 1.4em 0 .3em; 
 figure { margin: .6em 0; page-break-inside: avoid } svg { width: 100%; height: auto }
 table { border-collapse: collapse; width: 100%; font-size: 9.5pt } tr { page-break-inside: avoid }
 th, td { border-bottom: 1px solid #999; padding: .2em .5em; text-align: left; vertical-align: top }
-td.t { white-space: nowrap; font-variant-numeric: tabular-nums } tr.first td { font-weight: 700 }
+td.t, .t { white-space: nowrap; font-variant-numeric: tabular-nums } tr.first td { font-weight: 700 }
 .verdict { font-weight: 700 } footer { margin-top: 2em; font-size: 9pt; color: #444; border-top: 1px solid #999 }
-@media print { body { margin: 0; padding: 0; font-size: 10pt } }
+.wide { overflow-x: auto } thead { display: table-header-group }
+#live { display: none } .live #live { display: block } .live #still { display: none }
+.u-title { font-size: 11pt }
+#live button { font: inherit; min-height: 44px; padding: 0 1em } #live p { font-size: 9.5pt; color: #444 }
+@media print { body { margin: 0; padding: 0; font-size: 10pt; max-width: none } .wide { overflow: visible }
+  td { overflow-wrap: anywhere } .live #live { display: none } .live #still { display: block } }
 """
 
 
-def trip_page(record: Record, number: int, verified: Report) -> str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartCode:
+    """What makes charts move: JavaScript without import or export, and its style."""
+
+    script: str
+    style: str
+
+
+def trip_page(
+    record: Record, number: int, verified: Report, code: ChartCode | None = None, paper: str | None = None
+) -> str:
     """HTML of one trip.
 
     Args:
         record: what to read.
         number: of ``brakewater trips``.
         verified: what ``verify`` found in the same record.
+        code: makes the charts interactive; None: they stand still.
+        paper: ``A4`` or ``Letter``; the printer's own where None.
 
     Raises:
         StorageError: there is no such trip.
     """
+    found, line = _trip(record, number)
+    window = line.from_utc_ns, line.to_utc_ns + 1
+    told = seen(record, window)
+    title = f"{found.rig.name}, trip {line.number} of brake {line.brake}"
+    parts = (
+        f"<h1>{escape(title)}</h1>{_sentences(summary(line))}",
+        f"<h2>Time line</h2><figure>{_line_of(told, window)}</figure>",
+        f"<h2>Charts</h2>{_charts(told, line, code)}",
+        f"<h2>Energy balance</h2>{_balance(line, found.rig.units)}",
+        f"<h2>Sequence of events</h2>{_by_replay(told)}{tables.sequence(told)}",
+        f"<h2>Alarm performance</h2>{_figures(record, window, told)}",
+        f"<h2>Settings in force</h2>{tables.settings(told.rig, line.brake, told.before, told.after)}",
+        f"<h2>Sensors</h2>{tables.sensors(told, proofs(told.rig, record.folder))}",
+        f"<h2>Upkeep and health</h2>{_sentences([health(line)])}{tables.upkeep(told.book)}",
+        f"<h2>The record</h2>{_sentences(_state(verified, found, told))}",
+        f"<h2>Cautions</h2>{_sentences(CAUTIONS)}",
+    )
+    return _document(title, "".join(parts), chart_data(told.charts, line.brake, window), code, paper)
+
+
+def _trip(record: Record, number: int) -> tuple[TripLedger, TripLine]:
     found = ledger(record)
     lines = found.lines if found is not None else ()
     if found is None or not 1 <= number <= len(lines):
         allowed = f"1 to {len(lines)}" if lines else "nothing: no trip was found in this record"
         raise StorageError(f"trip {number}; allowed: {allowed} (brakewater trips RECORD shows them)")
-    line = lines[number - 1]
-    window = line.from_utc_ns, line.to_utc_ns + 1
-    told: list[str] = []
-    events = [
-        event_shown(found.rig, event_doc(event))
-        for event in recorded(record, lambda _, error: told.append(str(error)))
-        if window[0] <= event.utc_ns < window[1]
-    ]
-    title = f"{found.rig.name}, trip {line.number} of brake {line.brake}"
-    parts = (
-        f"<h1>{escape(title)}</h1>{_sentences(summary(line))}",
-        f"<h2>Charts</h2>{_figures(charts(record, *window), line)}",
-        f"<h2>Sequence of events</h2>{_sequence(events)}",
-        f"<h2>Alarms as the rig file sets them</h2><p>{_COMMANDED}</p>{_settings(found.rig, line.brake)}",
-        f"<h2>The record</h2>{_sentences([*integrity(verified), *found.tally.damage, *told])}",
-        f"<footer>{CAUTION} Times are UTC.</footer>",
-    )
+    return found, lines[number - 1]
+
+
+def _document(title: str, body: str, data: str, code: ChartCode | None, paper: str | None) -> str:
+    size = "" if paper is None else f"@page {{ size: {paper} }}"
+    policy = "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:"
+    moving = ""
+    if code is not None:
+        moving = (
+            f'<script type="application/json" id="data">{data}</script><script type="module">{code.script}</script>'
+        )
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        f'<meta name="viewport" content="width=device-width"><style>{STYLE}</style></head>'
-        f"<body>{''.join(parts)}</body></html>\n"
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
+        f'<meta name="viewport" content="width=device-width"><style>{code.style if code else ""}{STYLE}{size}</style>'
+        f"</head><body>{body}{moving}</body></html>\n"
     )
-
-
-def summary(line: TripLine) -> list[str]:
-    """A trip in plain sentences."""
-    way = "lowering" if line.lowered else "pulling out"
-    over = {
-        "the inlet was above its limit": line.inlet_over_s,
-        "the outlet was above its limit": line.outlet_over_s,
-        "the flow was below the least": line.flow_under_s,
-        "the level was above the bearing": line.level_over_s,
-    }
-    passed = [f"{what} for {seconds:.0f} s" for what, seconds in over.items() if seconds > 0]
-    raised = ", ".join(f"{name} ({count} times)" if count > 1 else name for name, count in line.alarms)
-    sentences = [
-        (
-            f"{way.capitalize()} from {utc_text(line.from_utc_ns)[:19]} to {utc_text(line.to_utc_ns)[:19]}:"
-            f" {line.stands} stands in {line.lasts_s / 60:.0f} min, {line.stands_per_hour:.1f} an hour."
-        ),
-        (
-            f"The water carried off {line.energy_j / 1e6:.0f} +/- {COVERAGE * line.energy_std_j / 1e6:.0f} MJ (k = 2),"
-            f" on average {line.mean_heat_w / 1e3:.0f} kW, at most {line.peak_heat_w / 1e3:.0f} kW; the heat was known"
-            f" for {100 * line.known:.0f} % of the time."
-        ),
-        f"Limits: {'; '.join(passed)}." if passed else "No limit was passed while values were known.",
-        f"Alarms raised, by replay: {raised}." if raised else "No alarm was raised, by replay.",
-    ]
-    if line.worst_margin is not None:
-        sentences.insert(2, f"The least cooling margin was {line.worst_margin:.2f}.")
-    return sentences
-
-
-def integrity(found: Report) -> list[str]:
-    """What ``verify`` says, and what that proves."""
-    proves = {
-        "consistent": "it fits together; who could write it anew is not excluded without a key or outside heads",
-        "signed": "it fits together and a trusted key has signed it",
-        "anchored": "it fits together and matches heads kept outside",
-        "broken": "it is not what was written",
-    }
-    return [
-        (
-            f"Verified: {found.verdict}, that is: {proves[found.verdict]}."
-            f" {found.inputs} inputs, {found.events} events, {len(found.gaps)} gaps."
-        ),
-        *(f"Altered: {one}." for one in found.altered),
-    ]
 
 
 def _sentences(texts: Sequence[str]) -> str:
     return f"<p>{'<br>'.join(map(escape, texts))}</p>"
 
 
-def _figures(found: Charts, line: TripLine) -> str:
-    seen = found.stretches(line.from_utc_ns, line.to_utc_ns + 1, _STRETCHES)
+def _figures(record: Record, window: tuple[int, int], told: Seen) -> str:
+    if told.by_replay:
+        return "<p>No event was recorded, so there is nothing to count.</p>"
+    return tables.figures(of_record(record, window), of_record(record))
+
+
+def _by_replay(told: Seen) -> str:
+    return "<p>Only inputs were recorded: these events are the replay's.</p>" if told.by_replay else ""
+
+
+def _line_of(told: Seen, window: tuple[int, int]) -> str:
+    begin, end = (utc_text(at) for at in window)
+    commands = [(one.utc_ns, f"{one.actor}: {one.do}") for one in told.said if not one.told]
+    return time_line(rows_of(told.events, begin, end), commands, window)
+
+
+def _charts(told: Seen, line: TripLine, code: ChartCode | None) -> str:
+    window = line.from_utc_ns, line.to_utc_ns + 1
+    still = told.charts.stretches(*window, _STRETCHES)
     figures = []
-    for one in found.lines:
+    for one in told.charts.lines:
         key = (one.brake, one.quantity)
-        if one.brake == line.brake and key in seen.least:
-            title = _TITLES[one.quantity] + ("" if one.unit == "1" else f", {one.unit}")
-            figures.append(f"<figure>{band_chart(title, seen.utc_ns, seen.least[key], seen.most[key])}</figure>")
-    return "".join(figures)
+        if one.brake == line.brake and key in still.least:
+            title = TITLES.get(one.quantity, one.quantity) + ("" if one.unit == "1" else f", {one.unit}")
+            figures.append(f"<figure>{band_chart(title, still.utc_ns, still.least[key], still.most[key])}</figure>")
+    live = "" if code is None else '<div id="live"></div>'
+    return f'{live}<div id="still">{"".join(figures)}</div>'
 
 
-def _sequence(events: Sequence[dict[str, Any]]) -> str:
-    if not events:
-        return "<p>No event was recorded in this trip.</p>"
-    rows = "".join(
-        f'<tr{_first(event)}><td class="t">{event["t"][:-1]}</td><td>{event["priority"]}</td>'
-        f"<td>{'First: ' if _first(event) else ''}{escape(event['text'])}</td></tr>"
-        for event in events
-    )
-    return f"<table><thead><tr><th>Time</th><th>Priority</th><th>Event</th></tr></thead><tbody>{rows}</tbody></table>"
+def _balance(line: TripLine, units: str) -> str:
+    rows = [(escape(what), escape(much)) for what, much in balance(line, units)]
+    note = f"What came out of the rotor within {SETTLES_NS // 60_000_000_000} minutes after the last stand counts in."
+    return f"{tables.table(('What', 'How much'), rows)}<p>{note}</p>"
 
 
-def _first(event: dict[str, Any]) -> str:
-    return ' class="first"' if event["first_out"] and event["to"] == "unacknowledged" else ""
-
-
-def _settings(rig: Rig, brake: str) -> str:
-    rows = "".join(
-        f"<tr><td>{escape(rule.key)}</td><td>{rule.priority}</td>"
-        f"<td>{'' if rule.setpoint is None else limit_with_unit(rule.setpoint, rule.kind.dimension, rig.units)}</td>"
-        f"<td>{rule.on_ns / 1e9:g} s</td><td>{rule.off_ns / 1e9:g} s</td></tr>"
-        for rule in rig.alarms
-        if rule.brake in (brake, None)
-    )
-    head = "".join(f"<th>{name}</th>" for name in ("Alarm", "Priority", "Setpoint", "On-delay", "Off-delay"))
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+def _state(verified: Report, found: TripLedger, told: Seen) -> list[str]:
+    damage = dict.fromkeys([*found.tally.damage, *told.damage])
+    gaps = [f"Inputs {gap.lost_first} to {gap.lost_last} were lost in this trip: {gap.why}." for gap in told.gaps]
+    return [*integrity(verified), *gaps, *damage]

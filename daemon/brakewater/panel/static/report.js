@@ -1,0 +1,51 @@
+// The charts of a report: they zoom together by pulling across one; what is drawn on paper stands beside them in the page.
+const told = JSON.parse(document.getElementById("data").textContent);
+const times = told.after_ms.map((ms) => (told.begin_ms + ms) / 1000);
+const place = document.getElementById("live");
+const clock = (s) => new Date(s * 1000).toISOString().slice(11, 21);
+const ends = { min: times[0], max: times[times.length - 1] };
+let plots = [];
+
+function zoom(min, max) {
+  for (const plot of plots) plot.batch(() => {
+    plot.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false);
+    plot.setScale("x", { min, max });
+  });
+}
+
+function chart(line, wide) {
+  return new uPlot({
+    title: line.unit === "1" ? line.title : `${line.title}, ${line.unit}`,
+    width: wide, height: 170,
+    cursor: { sync: { key: "report" }, drag: { x: true, y: false, setScale: false } },
+    scales: { x: { time: true, auto: false, ...ends } },
+    axes: [{ size: 30, values: (_, splits) => splits.map((s) => clock(s).slice(0, 8)) }, { size: 64 }],
+    series: [
+      { label: "UTC", value: (_, s) => (s === null ? "--" : clock(s)) },
+      { label: "least", stroke: "#1d4f73", width: 1 }, { label: "most", stroke: "#111111", width: 1 },
+    ],
+    bands: [{ series: [2, 1], fill: "#1d4f7355" }],
+    hooks: { setSelect: [(plot) => {
+      const { left, width } = plot.select;
+      if (width > 2) zoom(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
+    }] },
+  }, [times, line.least, line.most], place);
+}
+
+function draw() {
+  for (const plot of plots) plot.destroy();
+  const lines = told.lines.filter((line) => line.most.some((value) => value !== null));
+  plots = lines.map((line) => chart(line, place.clientWidth - 2));
+}
+
+const whole = document.createElement("button");
+whole.type = "button";
+whole.textContent = "Whole trip";
+whole.onclick = () => zoom(ends.min, ends.max);
+const says = document.createElement("p");
+says.textContent = `Pull across a chart to zoom. ${told.scans.toLocaleString("en")} scans drawn as least and most of ${times.length.toLocaleString("en")} stretches: no scan lies outside.`;
+place.append(whole, says);
+document.documentElement.classList.add("live");
+draw();
+let waiting = 0;
+window.onresize = () => { clearTimeout(waiting); waiting = setTimeout(draw, 200); };

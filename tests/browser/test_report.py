@@ -1,0 +1,62 @@
+"""A trip's report in Debian's Chromium: charts move on the screen, stand still on paper, and nothing is fetched."""
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect, sync_playwright
+
+from brakewater.panel.app import STATIC
+from chromium import SCREENS, SHOWN_MS, launched
+from daemons import here
+from trip_record import write_trip
+
+pytestmark = [
+    pytest.mark.timeout(180),
+    pytest.mark.skipif(
+        not (STATIC / "vendor").exists(), reason="no chart library: deploy/charts.py could not fetch it"
+    ),
+]
+
+
+def test_charts_move_on_a_screen_and_stand_on_paper(tmp_path: Path) -> None:
+    file = tmp_path / "trip.html"
+    assert here("report", write_trip(tmp_path), "--trip", "1", "-o", file).returncode == 0
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    with sync_playwright() as driver, launched(driver) as browser:
+        page, wrong, asked = browser.new_page(viewport={"width": 1024, "height": 800}), [], []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(file.as_uri())
+        charts = page.locator("#live .u-over")
+        expect(charts.first).to_be_visible(timeout=SHOWN_MS)
+        assert charts.count() >= 7
+        assert not page.locator("#still").is_visible()
+        page.screenshot(path=SCREENS / "report-screen.png", full_page=True)
+        whole = at_the_middle(page)
+        box = charts.first.bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + 0.7 * box["width"], box["y"] + 30)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 0.9 * box["width"], box["y"] + 30, steps=4)
+        page.mouse.up()
+        zoomed = at_the_middle(page)
+        assert zoomed != whole, "pulled across it shows another stretch"
+        page.get_by_role("button", name="Whole trip").click()
+        assert at_the_middle(page) == whole
+        page.emulate_media(media="print")
+        expect(page.locator("#still svg").first).to_be_visible()
+        assert not page.locator("#live").is_visible()
+        page.screenshot(path=SCREENS / "report-paper.png", full_page=True)
+        assert asked == [file.as_uri()]
+        assert wrong == []
+
+
+def at_the_middle(page: object) -> str:
+    """The time that the middle of the last chart stands for, as its legend says it."""
+    chart = page.locator("#live .u-over").last  # type: ignore[attr-defined]
+    chart.scroll_into_view_if_needed()
+    chart.hover()
+    text: str = page.locator("#live .u-legend .u-value").first.inner_text()  # type: ignore[attr-defined]
+    page.evaluate("() => window.scrollTo(0, 0)")  # type: ignore[attr-defined]
+    return text

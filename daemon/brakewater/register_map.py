@@ -111,6 +111,9 @@ _OF_RIG: Final = {
 }
 """Quantity -> what a bad value is driven to, SI. In the order of their places; only ever longer."""
 
+NOT_SHOWN: Final = ("push-", "heartbeat", "coil-commanded")
+"""How the roles begin that have no place: what only a PLC says, it knows."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:

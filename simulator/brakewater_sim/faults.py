@@ -96,6 +96,7 @@ SPANS: dict[str, float] = {
     "strainer-differential": 1.0e5,
     "filter-differential": 1.0e5,
     "coil-current": 75.0,
+    "coil-commanded": 75.0,
     "coil-voltage": 200.0,
     "drum-speed": 50.0,
 }

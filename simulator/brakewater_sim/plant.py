@@ -9,7 +9,7 @@ What the brake takes of the power it is asked for hangs on its rotor's temperatu
 """
 
 from dataclasses import dataclass, field
-from math import inf
+from math import inf, sqrt
 from typing import NamedTuple
 
 from brakewater_sim.brake import BrakeSizes, overflow_m3_s, return_m3_s, steady_level_m, steam_kg_s
@@ -94,6 +94,12 @@ def taken(sizes: Sizes, surface_degc: float, u: Drive) -> tuple[float, float]:
     x = u.pace / (1.0 + sizes.excite.resistivity_1_k * (surface_degc - 20.0))
     most = u.most_w / (x + 1.0 / x)
     return (most, 1.0) if u.brake_w > most else (u.brake_w, u.brake_w / most)
+
+
+def commanded_a(sizes: Sizes, surface_degc: float, u: Drive, excitation: float) -> float:
+    """Current in A that the driller asks for: what a sound exciter would have to give, at most all there is."""
+    sound = u._replace(most_w=u.most_w / (excitation * excitation))
+    return sizes.excite.most_a * sqrt(taken(sizes, surface_degc, sound)[1])
 
 
 def slope(sizes: Sizes, y: State, u: Drive) -> State:

@@ -51,6 +51,7 @@ SENSORS = (
     SensorSizes(role="coil-current", lag_s=0.3, noise=0.15),
     SensorSizes(role="coil-voltage", lag_s=0.2, noise=0.4),
     SensorSizes(role="drum-speed", lag_s=0.1, noise=0.02),
+    SensorSizes(role="coil-commanded", lag_s=0.1, noise=0.1),
 )
 
 

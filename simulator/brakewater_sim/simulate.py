@@ -29,6 +29,7 @@ from brakewater_sim.plant import (
     at_rest,
     brake_degc,
     brake_level_m,
+    commanded_a,
     slope,
     taken,
     tank_degc,
@@ -62,6 +63,7 @@ UNITS = {
     "strainer-differential": "Pa",
     "filter-differential": "Pa",
     "coil-current": "A",
+    "coil-commanded": "A",
     "coil-voltage": "V",
     "drum-speed": "rad/s",
 }
@@ -192,6 +194,7 @@ class Simulation:
             "strainer-differential": head * sizes.line.strainer_s2_m5 * strainer * flow * flow,
             "filter-differential": head * sizes.line.filter_s2_m5 * fouled(hard.filter) * flow * flow,
             "coil-current": current,
+            "coil-commanded": commanded_a(sizes, y[0], self._drive_now, hard.excitation),
             "coil-voltage": coil_v(sizes.excite, current, outlet),
             "drum-speed": now.drum_rad_s,
         }

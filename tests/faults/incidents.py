@@ -81,7 +81,7 @@ BIASES: dict[str, float] = {
     "inlet-flow": 4.7e-5, "return-flow": 4.7e-5, "inlet-temperature": 0.2, "outlet-temperature": 0.2,
     "tank-temperature": 0.2, "brake-level": 0.006, "tank-level": 0.01, "hook-load": 15e3, "block-position": 0.05,
     "supply-pressure": 3e3, "strainer-differential": 500.0, "filter-differential": 500.0, "coil-current": 0.4,
-    "coil-voltage": 1.0, "drum-speed": 0.1, "ambient-temperature": 0.5,
+    "coil-voltage": 1.0, "coil-commanded": 0.4, "drum-speed": 0.1, "ambient-temperature": 0.5,
 }  # fmt: skip
 """Role -> bound of its bias, drawn evenly between its two signs: about class A of IEC 60751 for thermometers, 1 % of
 the rated flow for meters; the others invented."""

@@ -44,3 +44,30 @@ def test_every_alarm_of_every_rig_file_here_finds_what_it_looks_at(name: str) ->
     engine = Engine()
     engine.feed(streams.start(rig))
     assert set(engine.feed(streams.scans(rig, 10)).readings) == {point.name for point in rig.points}
+
+
+def asked(*parts: tuple[int, float, float]) -> list[tuple[str, int]]:
+    """What excitation-low did over parts of so many scans, amperes asked for and amperes taken."""
+    engine, first = Engine(), 1
+    events = list(engine.feed(streams.start(FULL)).events)
+    for scans, wanted, taken in parts:
+        values = {**SOUND, "aux-commanded": wanted, "aux-current": taken}
+        events += engine.feed(streams.scans(FULL, scans, first=first, values=values)).events
+        first += scans
+    return [(event.now, event.input) for event in events if event.alarm == "excitation-low"]
+
+
+def test_a_coil_that_takes_less_than_it_is_asked_for_is_told_and_letting_go_of_the_lever_mends_nothing() -> None:
+    ((up, at),) = asked((50, 0.0, 0.0), (25, 40.0, 15.0), (200, 0.0, 0.0))
+    assert up == "unacknowledged"
+    assert 50 < at <= 50 + 5 * 3 + 1
+    (_, (down, after)) = asked((50, 0.0, 0.0), (25, 40.0, 15.0), (100, 0.0, 0.0), (60, 40.0, 39.0))
+    assert (down, after > 175) == ("returned-unacknowledged", True)
+
+
+def test_a_coil_that_follows_late_or_is_asked_for_next_to_nothing_is_not_weak() -> None:
+    # A coil with a time constant of a second after a step of 40 A: 1 - exp(-t) each fifth of a second.
+    late = [(1, 40.0, 40.0 * (1.0 - 2.718281828 ** (-0.2 * k))) for k in range(30)]
+    for touch in range(2, 30, 3):
+        assert asked((52, 0.0, 0.0), *late[:touch], (50, 0.0, 0.0)) == []
+    assert asked((100, 4.0, 0.0)) == []

@@ -62,7 +62,7 @@ def test_every_alarm_and_every_role_has_a_place() -> None:
     assert of_rig <= set(places.ALARMS_OF_RIG)
     assert max(len(places.ALARMS_OF_BRAKE), len(places.ALARMS_OF_RIG)) <= places.OTHER_ALARM
     shown = {(one.quantity, one.brake is not None) for one in Layout(rig=demo_rig()).cells}
-    roles = {(name, role.brake) for name, role in ROLES.items() if not name.startswith(("push-", "heartbeat"))}
+    roles = {(name, role.brake) for name, role in ROLES.items() if not name.startswith(places.NOT_SHOWN)}
     assert roles <= shown
     # a brake's block is full: what came later does not stand there, but all that stands there is derived
     assert set(places._DERIVED) - {"cooling_ready"} <= set(DERIVED)

@@ -39,6 +39,7 @@ _ROLES = (
     "pump-running",
     "drum-speed",
     "coil-current",
+    "coil-commanded",
     *RIG_WIDE,
 )
 _OF_RIG = ("pump-running", *RIG_WIDE)
@@ -66,6 +67,7 @@ DERIVED = (
     *slow.ROTOR,
     *slow.TANK,
     *slow.RETURN,
+    *slow.EXCITATION,
     "flow_balance_m3_s",
     "tank_temperature_degc",
     *worked.QUANTITIES,

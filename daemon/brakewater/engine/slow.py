@@ -11,6 +11,7 @@ import numpy as np
 
 from brakewater.engine import worked
 from brakewater.engine.energy import Energy
+from brakewater.engine.excitation import Excitation
 from brakewater.engine.held import Held, Pair
 from brakewater.engine.hoisting import Hoisting, Sensed, duty_held
 from brakewater.engine.lag_free import LagFree
@@ -40,6 +41,7 @@ _NAMES: Final = {
     "block": "block-position",
     "drum": "drum-speed",
     "coil": "coil-current",
+    "asked": "coil-commanded",
     "tank": "tank-temperature",
     "ambient": "ambient-temperature",
 }
@@ -51,6 +53,7 @@ DUTY: Final = ("duty_w", "duty_std_w", "heat_share", "heat_share_std")
 TORQUE: Final = ("torque_index", "torque_index_std")
 ROTOR: Final = ("rotor_temperature_degc", "rotor_temperature_std_k")
 RETURN: Final = ("return_drop_m3_s",)
+EXCITATION: Final = ("excitation_share",)
 TANK: Final = (
     "time_to_inlet_limit_s",
     "time_to_inlet_limit_early_s",
@@ -70,6 +73,11 @@ def has_torque(rig: Rig, brake: Brake) -> bool:
     return has_duty(rig) and brake.torque is not None and all(signals)
 
 
+def has_asked(rig: Rig, brake: Brake) -> bool:
+    """The coil's current is known, and what it should be."""
+    return all(rig.role(role, brake.name) is not None for role in ("coil-current", "coil-commanded"))
+
+
 def has_tank(rig: Rig) -> bool:
     """One brake on one tank, and the air: of several brakes the heat of each alone would mislead."""
     return len(rig.tanks) == 1 and len(rig.brakes) == 1 and rig.role("ambient-temperature") is not None
@@ -81,6 +89,7 @@ def derived(rig: Rig, brake: Brake) -> tuple[str, ...]:
     found += DUTY if has_duty(rig) else ()
     found += TORQUE if has_torque(rig, brake) else ()
     found += RETURN if rig.role("return-flow", brake.name) is not None else ()
+    found += EXCITATION if has_asked(rig, brake) else ()
     found += ROTOR if brake.rotor is not None else ()
     found += worked.QUANTITIES if rig.upkeep is not None else ()
     return found + (TANK if has_tank(rig) else ())
@@ -119,6 +128,7 @@ class Slow:
             )
             self._rotor = RotorWatch(sense, step)
         self._return = UsualReturn() if "back" in there else None
+        self._excitation = Excitation(brake) if has_asked(rig, brake) else None
         self._tank = TankOutlook(brake, _tank_sense(rig, brake, circuit, spreads), step) if has_tank(rig) else None
         self._stages: dict[str, Any] = {
             name: stage
@@ -130,6 +140,7 @@ class Slow:
                 ("rotor", self._rotor),
                 ("tank", self._tank),
                 ("return", self._return),
+                ("excitation", self._excitation),
             )
             if stage is not None
         }
@@ -176,6 +187,8 @@ class Slow:
             found |= self._tank.feed(groups)
         if self._return is not None:
             found |= self._return.feed(groups)
+        if self._excitation is not None:
+            found |= self._excitation.feed(groups)
         return found
 
     def state(self) -> dict[str, Any]:

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
+from threading import Thread
 from typing import Any, Final
 
 from fastapi import Depends, FastAPI, Request
@@ -18,8 +19,10 @@ from brakewater.panel.asking import Parts, visitor_of
 from brakewater.panel.command_routes import add_commands
 from brakewater.panel.guard import App, Guard
 from brakewater.panel.live_routes import add_live
+from brakewater.panel.opened import Windows
 from brakewater.panel.past import router as past_router
 from brakewater.panel.people_routes import add_people
+from brakewater.record.reader import Record
 from brakewater.rig.panel import Panel
 from brakewater.wording import FOLDER as WORDS
 
@@ -33,11 +36,14 @@ def application(parts: Parts) -> App:
     Args:
         parts: record folder, settings, who may what, the live picture.
     """
+    windows = Windows(Record(parts.folder))
 
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         following = asyncio.create_task(parts.followed.run(), name="follow")
+        Thread(target=windows.read_ahead, name="read-ahead", daemon=True).start()
         yield
+        windows.ended.set()
         following.cancel()
         await asyncio.gather(following, return_exceptions=True)
 
@@ -58,7 +64,7 @@ def application(parts: Parts) -> App:
     add_live(app)
     add_people(app)
     add_commands(app)
-    app.include_router(past_router(parts.folder), dependencies=[Depends(visitor_of)])
+    app.include_router(past_router(parts.folder, windows), dependencies=[Depends(visitor_of)])
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.mount("/words", StaticFiles(directory=WORDS), name="words")
     return Guard(app, hosts=_hosts(parts.panel))

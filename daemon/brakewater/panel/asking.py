@@ -48,11 +48,10 @@ def visitor_of(request: Request) -> Visitor:
     """Who asks; from this machine anybody may look, from elsewhere only who is known."""
     parts = parts_of(request)
     known = parts.access.visitor(request.cookies.get(SESSION), request.cookies.get(STATION))
-    if known is not None:
-        return known
-    if not parts.panel.is_local:
+    if known is None and not parts.panel.is_local:
         raise HTTPException(401, "log in first, or pair this station")
-    return LOOKER
+    request.state.visitor = known or LOOKER
+    return known or LOOKER
 
 
 Asking = Annotated[Visitor, Depends(visitor_of)]

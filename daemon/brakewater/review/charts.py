@@ -94,6 +94,10 @@ class Charted:
             columns = {key: values[keep].astype(np.float32) for key, values in _columns(rig, outcome)}
             self._parts.append((block.utc_ns[keep], columns))
 
+    def forget(self, before_utc_ns: int) -> None:
+        """Let go of blocks that ended before; what is left begins no earlier than it did."""
+        self._parts = [part for part in self._parts if int(part[0][-1]) >= before_utc_ns]
+
     def charts(self) -> Charts:
         """All of it.
 

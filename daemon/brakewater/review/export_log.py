@@ -19,8 +19,8 @@ from brakewater.units import utc_text
 NAME: Final = "exports.jsonl"
 
 
-def note(record: Path, file: Path, wanted: Wanted, done: Exported) -> None:
-    """Add a line.
+def note(record: Path, file: Path, wanted: Wanted, done: Exported, actor: str | None = None) -> None:
+    """Add a line; ``actor``: who took it, the user of this process where None.
 
     Raises:
         StorageError: the record folder cannot be written.
@@ -29,7 +29,7 @@ def note(record: Path, file: Path, wanted: Wanted, done: Exported) -> None:
         digest = hashlib.file_digest(handle, "sha256").hexdigest()
     doc = {
         "t": utc_text(time.time_ns()),
-        "actor": own_user(),
+        "actor": actor or own_user(),
         "file": str(file.absolute()),
         "sha256": digest,
         "rows": done.rows,

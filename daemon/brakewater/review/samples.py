@@ -50,12 +50,12 @@ class Sampled:
     tally: Tally
 
 
-def sampled(record: Record) -> Sampled | None:
-    """Every brake's samples; None where the record holds no scan."""
+def sampled(record: Record, from_run: int = 0) -> Sampled | None:
+    """Every brake's samples from a run on; None where the record holds no scan."""
     engine, tally = Engine(), Tally()
     events: list[Event] = []
     makers: dict[str, _Maker] = {}
-    for item, outcome in replayed(record, engine, tally):
+    for item, outcome in replayed(record, engine, tally, from_run):
         events += outcome.events
         if isinstance(item, Block):
             for brake in engine.rig.brakes:

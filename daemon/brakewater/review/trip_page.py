@@ -71,7 +71,13 @@ def trip_page(
     Raises:
         StorageError: there is no such trip.
     """
-    found, line = _trip(record, number)
+    return page_of(record, *_trip(record, number), verified, code, paper)
+
+
+def page_of(
+    record: Record, found: TripLedger, line: TripLine, verified: Report, code: ChartCode | None, paper: str | None
+) -> str:
+    """As ``trip_page``, of a line of a ledger that is there already."""
     window = line.from_utc_ns, line.to_utc_ns + 1
     told = seen(record, window)
     title = f"{found.rig.name}, trip {line.number} of brake {line.brake}"

@@ -88,18 +88,21 @@ class TripLedger:
     """What was assumed on the way."""
 
 
-def ledger(record: Record, hoist: tuple[Hoisted, float | None] | None = None) -> TripLedger | None:
+def ledger(
+    record: Record, hoist: tuple[Hoisted, float | None] | None = None, *, from_run: int = 0
+) -> TripLedger | None:
     """Every trip, brake by brake and in order of time; None where the record holds no scan.
 
     Args:
         record: what to look through.
         hoist: another system's hook load and block position, used instead of the record's own, and the offset of its
             clock in s, or None for the one that is proposed.
+        from_run: the first run looked through; trips are numbered from there.
 
     Raises:
         StorageError: no offset was given and none can be told.
     """
-    found = sampled(record)
+    found = sampled(record, from_run)
     if found is None:
         return None
     notes: list[str] = []

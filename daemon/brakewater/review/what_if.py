@@ -1,12 +1,18 @@
 """What would have been: another rig file, or single settings changed, over the same inputs."""
 
 from dataclasses import replace
+from typing import Final
 
+from brakewater.render import dimension_of_point
 from brakewater.rig import Rig
 from brakewater.rig.faults import choices, near
 from brakewater.rig.rules import rule_faults
 from brakewater.rig.settings import SETTINGS, changed
-from brakewater.units import UnitError
+from brakewater.signals.convert import CurrentLoop, Linear
+from brakewater.units import UnitError, parse
+
+_RANGE: Final = "range"
+_BETWEEN: Final = " to "
 
 
 class SettingError(ValueError):
@@ -14,7 +20,7 @@ class SettingError(ValueError):
 
 
 def with_settings(rig: Rig, settings: list[str]) -> Rig:
-    """The rig with settings such as ``aux.cooling-flow-low.setpoint=70 gal/min``.
+    """The rig with settings: ``aux.cooling-flow-low.setpoint=70 gal/min``, ``aux-flow.range=0 to 120 gal/min``.
 
     Raises:
         SettingError: a setting that names nothing, or whose value cannot be read.
@@ -22,19 +28,45 @@ def with_settings(rig: Rig, settings: list[str]) -> Rig:
     for setting in settings:
         key, _, value = setting.partition("=")
         alarm, _, what = key.strip().rpartition(".")
+        if what == _RANGE:
+            rig = _ranged(rig, alarm, value, setting)
+            continue
         known = [rule.key for rule in rig.alarms]
         if not value.strip() or not alarm:
             raise _refused(repr(setting), f"ALARM.SETTING=VALUE, for example '{known[0]}.on-delay=2 s'")
         if alarm not in known:
             raise _refused(f"alarm {alarm!r}", choices(alarm, known), near(alarm, known))
         if what not in SETTINGS:
-            raise _refused(f"setting {what!r} of {alarm}", ", ".join(SETTINGS), near(what, SETTINGS))
+            raise _refused(f"setting {what!r} of {alarm}", ", ".join((*SETTINGS, _RANGE)), near(what, SETTINGS))
         try:
             rules = tuple(changed(rule, what, value) if rule.key == alarm else rule for rule in rig.alarms)
         except UnitError as error:
             raise _refused(f"{setting}: {error.found}", error.allowed) from error
         rig = replace(rig, alarms=rules)
     return rig
+
+
+def _ranged(rig: Rig, name: str, value: str, setting: str) -> Rig:
+    """With another range of a point's signal: what its low and high counts stand for."""
+    scaled = [point.name for point in rig.points if isinstance(point.signal, CurrentLoop | Linear)]
+    if name not in scaled:
+        raise _refused(f"point {name!r}", choices(name, scaled), near(name, scaled))
+    point = next(one for one in rig.points if one.name == name)
+    assert isinstance(point.signal, CurrentLoop | Linear)
+    low, between, high = value.strip().partition(_BETWEEN)
+    if not between:
+        raise _refused(repr(setting), f"{name}.range=LOW to HIGH UNIT, for example '{name}.range=0 to 120 gal/min'")
+    unit = high.strip().lstrip("+-.0123456789eE").strip()
+    low = low if low.strip().lstrip("+-.0123456789eE").strip() else f"{low} {unit}"
+    try:
+        ends = [parse(one, dimension_of_point(point)) for one in (low, high)]
+        signal = replace(point.signal, low=ends[0], high=ends[1])
+    except UnitError as error:
+        raise _refused(f"{setting}: {error.found}", error.allowed) from error
+    except ValueError as error:
+        raise _refused(setting, str(error)) from error
+    changed_point = replace(point, signal=signal)
+    return replace(rig, points=tuple(changed_point if one is point else one for one in rig.points))
 
 
 def objections(rig: Rig, settings: list[str]) -> list[str]:

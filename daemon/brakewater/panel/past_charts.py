@@ -1,0 +1,169 @@
+"""The past as charts and pictures: trips, windows at any zoom, what other settings would have done, what was seen."""
+
+from math import isnan
+from threading import Lock
+from time import monotonic
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, HTTPException, Query
+from pydantic import StringConstraints
+
+from brakewater.engine import Engine
+from brakewater.panel.opened import LONGEST_NS, Windows
+from brakewater.panel.player import Player
+from brakewater.record.documents import event_doc
+from brakewater.record.reader import Record
+from brakewater.render import event_shown
+from brakewater.review.charts import Charts, Singles, Stretches
+from brakewater.review.replay import Tally, replayed
+from brakewater.review.trips import TripLedger, TripLine, ledger
+from brakewater.review.what_if import SettingError, objections, with_settings
+from brakewater.rig import parse
+from brakewater.units import utc_text
+from brakewater.wording import ENGLISH, LANGUAGES
+
+MILLION: Final = 1_000_000
+LAST_MS: Final = 4_102_444_800_000
+"""The year 2100; what a page asks for lies before it."""
+_DAY_NS: Final = 86_400_000_000_000
+_FRESH_S: Final = 30.0
+"""So long a list of trips may be shown again although the record grows."""
+_PLAYED_MS: Final = 3_600_000
+
+Moment = Annotated[int, Query(ge=0, le=LAST_MS)]
+"""Wall time, ms since 1970."""
+Count = Annotated[int, Query(ge=1, le=5000)]
+Pictures = Annotated[int, Query(ge=1, le=20)]
+Days = Annotated[int, Query(ge=1, le=4000)]
+Settings = Annotated[list[Annotated[str, StringConstraints(max_length=200)]], Query(alias="set", max_length=50)]
+Language = Annotated[str, StringConstraints(pattern=r"^[a-z]{2}$")]
+
+
+class Ledgers:
+    """Trips of the last days, found once for all who look."""
+
+    def __init__(self, record: Record) -> None:
+        self._record = record
+        self._lock = Lock()
+        self._kept: tuple[int, Any, float, TripLedger | None] | None = None
+        """First run looked through, the record's newest input then, when, and what was found."""
+
+    def lines(self, days: int) -> tuple[TripLedger | None, bool]:
+        """The ledger, and whether it goes back to the record's begin, so that numbers are those of the command.
+
+        Raises:
+            StorageError: the record cannot be read.
+        """
+        with self._lock:
+            spans = self._record.spans()
+            if not spans:
+                return None, True
+            since = max(span.to_utc_ns for span in spans) - days * _DAY_NS
+            first = min(span.run for span in spans if span.to_utc_ns >= since)
+            newest = self._record.newest()
+            kept = self._kept
+            fresh = kept is not None and (kept[1] == newest or monotonic() - kept[2] < _FRESH_S)
+            if kept is None or kept[0] != first or not fresh:
+                self._kept = kept = first, newest, monotonic(), ledger(self._record, from_run=first)
+            return kept[3], first == min(self._record.runs())
+
+
+def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Ledgers) -> None:
+    """Routes that replay."""
+    one_at_a_time, player = Lock(), Player(record, windows)
+
+    @routes.get("/trips")
+    def trips(days: Days = 3) -> list[dict[str, Any]]:
+        """Trips of the last days, as ``brakewater trips`` finds them; a number is null where the list begins later."""
+        found, whole = ledgers.lines(days)
+        return [_trip(line, numbered=whole) for line in found.lines] if found is not None else []
+
+    @routes.get("/charts")
+    def charts(from_ms: Moment, to_ms: Moment, zoom_from_ms: Moment, zoom_to_ms: Moment, count: Count = 800) -> Any:
+        """Least and most of each stretch of a zoom into a window, of every quantity; null where nothing was good."""
+        if not from_ms < to_ms <= from_ms + LONGEST_NS // MILLION or not zoom_from_ms < zoom_to_ms:
+            raise HTTPException(422, "allowed: a window that ends after it begins, of 26 h at most")
+        found = windows.charts(from_ms * MILLION, to_ms * MILLION)
+        begin, end = max(from_ms, zoom_from_ms), min(to_ms, zoom_to_ms)
+        return _charts(found, found.stretches(begin * MILLION, max(begin + 1, end) * MILLION, count))
+
+    @routes.get("/what-if")
+    def what_if(from_ms: Moment, to_ms: Moment, settings: Settings) -> dict[str, Any]:
+        """The events of a window with other settings, as ``brakewater replay --set``; and what check would refuse."""
+        with one_at_a_time:
+            return _what_if(record, (from_ms * MILLION, to_ms * MILLION), settings)
+
+    @routes.get("/seen")
+    def seen(from_ms: Moment, to_ms: Moment, count: Pictures = 1, lang: Language = "en") -> Any:
+        """What the driller's page showed at moments evenly from one to the other."""
+        if not from_ms <= to_ms <= from_ms + _PLAYED_MS:
+            raise HTTPException(422, "allowed: an hour at most, which ends after it begins")
+        step = (to_ms - from_ms) / max(1, count - 1)
+        moments = [round(from_ms + at * step) * MILLION for at in range(count)]
+        return player.pictures(moments, LANGUAGES.get(lang, ENGLISH))
+
+
+def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> dict[str, Any]:
+    """From a day before the window on: an alarm that stood longer than that is not known to stand."""
+    tail = record.tail()
+    if tail is None:
+        raise HTTPException(422, "nothing is recorded yet")
+    try:
+        rig = with_settings(parse(tail[0].rig_toml, "the recorded rig file"), settings)
+    except SettingError as error:
+        raise HTTPException(422, str(error)) from error
+    runs = [span.run for span in record.spans(window[0] - _DAY_NS, window[1])] or [0]
+    events = [
+        event
+        for _, outcome in replayed(record, Engine(instead=rig), Tally(), min(runs), max(runs))
+        for event in outcome.events
+        if window[0] <= event.utc_ns < window[1]
+    ]
+    return {
+        "events": [event_shown(rig, event_doc(event)) for event in events],
+        "objections": objections(rig, settings),
+    }
+
+
+def _trip(line: TripLine, *, numbered: bool) -> dict[str, Any]:
+    return {
+        "trip": line.number if numbered else None,
+        "brake": line.brake,
+        "direction": "in" if line.lowered else "out",
+        "from": utc_text(line.from_utc_ns),
+        "from_ms": line.from_utc_ns // MILLION,
+        "to_ms": line.to_utc_ns // MILLION + 1,
+        "lasts_s": line.lasts_s,
+        "stands": line.stands,
+        "stands_per_hour": line.stands_per_hour,
+        "energy_j": line.energy_j,
+        "energy_std_j": line.energy_std_j,
+        "heat_mean_w": line.mean_heat_w,
+        "heat_peak_w": line.peak_heat_w,
+        "outlet_max_degc": line.outlet_max_degc,
+        "flow_min_m3_s": line.flow_min_m3_s,
+        "worst_margin": line.worst_margin,
+        "alarms": [name for name, _ in line.alarms],
+        "raised": sum(count for _, count in line.alarms),
+    }
+
+
+def _charts(found: Charts, seen: Stretches) -> dict[str, Any]:
+    return {
+        "utc_ms": (seen.utc_ns // MILLION).tolist(),
+        "lines": [
+            {
+                "brake": line.brake,
+                "quantity": line.quantity,
+                "unit": line.unit,
+                "least": _numbers(seen.least.get((line.brake, line.quantity))),
+                "most": _numbers(seen.most.get((line.brake, line.quantity))),
+            }
+            for line in found.lines
+        ],
+    }
+
+
+def _numbers(values: Singles | None) -> list[float | None]:
+    """JSON knows no NaN."""
+    return [] if values is None else [None if isnan(one) else round(one, 4) for one in values.tolist()]

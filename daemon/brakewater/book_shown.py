@@ -1,5 +1,6 @@
 """The upkeep book as a document: for the command ``upkeep``, for the pages, for whoever asks ``control.sock``."""
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 from brakewater.engine.book_commands import keys_of
@@ -11,6 +12,9 @@ from brakewater.stream import BookNow, EntryNow, WaterNow
 from brakewater.units import utc_text
 
 Document = dict[str, Any]
+_DAY_NS: Final = 86_400e9
+_INDEX_STD: Final = 0.1
+"""By which an index is off at least, of a test kit's steps in pH; an assumption."""
 _SCATTER: Final = 0.005
 """By which the index of a trip is off at least; an assumption."""
 
@@ -18,6 +22,7 @@ _SCATTER: Final = 0.005
 def book_doc(rig: Rig, book: BookNow) -> Document:
     """How it stands: SI, times in UTC, and for each round what its entry asks for."""
     of = {one.name: one for one in rig.rounds}
+    water = [_sample(rig, one) for one in book.water]
     worked = {brake: (running_s, trips, energy_j) for brake, running_s, trips, energy_j in book.worked}
     return {
         "rig": rig.name,
@@ -49,7 +54,8 @@ def book_doc(rig: Rig, book: BookNow) -> Document:
             for one in book.parts
         ],
         "gaps": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.gaps],
-        "water": [_sample(rig, one) for one in book.water],
+        "water": water,
+        "water_trend": [_water_trend(brake.name, book.water, water) for brake in rig.brakes],
         "entries": [_entry(one) for one in book.entries],
         "trips": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.by_trip],
         "torque": [_torque(brake.name, book) for brake in rig.brakes],
@@ -87,6 +93,14 @@ def _sample(rig: Rig, one: WaterNow) -> Document:
         },
         "advice": ADVICE[found["hot"].verdict],
     }
+
+
+def _water_trend(brake: str, samples: Sequence[WaterNow], shown: Sequence[Document]) -> Document:
+    """Where the hot side's Langelier index goes, by a robust line through the samples; none with fewer than four."""
+    own = [(one.done_utc_ns / _DAY_NS, doc) for one, doc in zip(samples, shown, strict=True) if one.brake == brake]
+    found = line([day for day, _ in own], [doc["hot"]["langelier"] for _, doc in own], _INDEX_STD)
+    is_sure = found is not None and found.is_sure
+    return {"brake": brake, "samples": len(own), "langelier_a_month": 30.0 * found.slope if found and is_sure else None}
 
 
 def _entry(one: EntryNow) -> Document:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from brokers import free_port
+from brokers import free_port, listening, mosquitto, running, say, until
 from daemons import SmallDevice, brakewater, daemon, serving, small_rig
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(200)]
@@ -72,3 +72,29 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         brakewater("upkeep", rig, *there, "--sheet", "air-gap", "--url", "http://rig:8420", "-o", sheet).returncode <= 1
     )
     assert "http://rig:8420/book#air-gap" in sheet.read_text()
+
+
+def test_entries_over_mqtt_are_taken_once_and_answered(tmp_path: Path) -> None:
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    with running(mosquitto(tmp_path)) as broker, serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+        rig.write_text(f'{rig.read_text()}{BOOK}\n[people]\nmartha = "mechanic"\n')
+        root = "brakewater/rig-9"
+        with listening(broker.port, f"{root}/#", tmp_path / "heard") as ear, daemon(rig, record):
+            until(lambda: ear.last("/horn") is not None, "the watch on the broker")
+            entry = {"id": "g1", "do": "log-round", "round": "grease", "remark": "two ounces each"}
+            for _ in range(2):
+                say(broker.port, f"{root}/command/martha", json.dumps(entry))
+            say(broker.port, f"{root}/command/martha", json.dumps({**entry, "id": "g2", "round": "polish"}))
+            say(broker.port, f"{root}/command/stranger", json.dumps({**entry, "id": "g3"}))
+            until(lambda: ear.last("/stranger/g3") is not None, "an answer to the last")
+            book = json.loads(brakewater("upkeep", rig, "--record", record, "--json").stdout)
+    said = [one.json for one in ear.all() if "/answer/martha/" in one.topic]
+    assert [one["ok"] for one in said if one["id"] == "g1"] == [True, False]
+    assert "carried out before" in next(one["says"] for one in said if one["id"] == "g1" and not one["ok"])
+    assert ear.last("/martha/g2")["ok"] is False
+    assert "allowed: grease" in ear.last("/martha/g2")["says"]
+    assert ear.last("/stranger/g3")["ok"] is False
+    assert [(one["round"], one["actor"], one["remark"]) for one in book["entries"]] == [
+        ("grease", "martha", "two ounces each")
+    ]

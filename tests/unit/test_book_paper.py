@@ -91,3 +91,20 @@ def test_a_sheet_asks_for_what_the_entry_takes_and_leads_to_it(book: dict[str, o
     assert "<svg" not in sheet(book, "grease", None)
     with pytest.raises(StorageError, match="no round 'polish'"):
         sheet(book, "polish", None)
+
+
+def test_water_has_a_trend_from_the_fourth_sample_on() -> None:
+    watch, trends = Watch(RIG), []
+    watch.run(2)
+    for number in range(5):
+        sample = {"ph": 7.0 + 0.2 * number, "tds-mg-l": 300, "calcium-mg-l": 150, "alkalinity-mg-l": 120}
+        assert watch.do("log-round", round="water", values=sample).ok
+        watch.engine._book_now = None
+        now = watch.engine.book()
+        assert now is not None
+        trends.append(book_doc(RIG, now)["water_trend"][0])
+        watch.t_ns += 30 * 86_400_000_000_000
+        watch.run(2)
+    assert [one["samples"] for one in trends] == [1, 2, 3, 4, 5]
+    assert trends[2]["langelier_a_month"] is None
+    assert trends[4]["langelier_a_month"] == pytest.approx(0.2, abs=0.02)  # the index is pH less that of saturation

@@ -118,6 +118,9 @@ def _show(found: dict[str, Any]) -> None:
         _show_torque(one)
     for one in found["water"][-1:]:
         _show_water(one)
+    for one in found.get("water_trend", ()):
+        if one["langelier_a_month"] is not None:
+            print(f"water of {one['brake']}: Langelier index {one['langelier_a_month']:+.2f} a month when hot")
     for one in found["entries"][-8:]:
         struck = f", corrected by {one['corrected_by']}" if one["corrected_by"] else ""
         said = f"{one['round']} done {one['done'][:16]} by {one['actor']}{struck} {one['remark']}"

@@ -1,7 +1,7 @@
-"""How long until a limit: water to the bearings, tank to the inlet limit, peaks to the outlet limit; early bounds too.
+"""How long until the tank is at the inlet limit, and the peaks at the outlet limit; early bounds too.
 
-People are shown the early bound, "not before". Bearings once a second from level and its rate; the tank once a minute
-from a first-order law (``physics.tank``) whose loss is learnt from ten-minute balances. The pace is the mean heat of
+People are shown the early bound, "not before". Once a minute from a first-order law (``physics.tank``) whose loss is
+learnt from ten-minute balances. The pace is the mean heat of
 the last quarter of an hour. The outlet's peak over the inlet stays as it was in the last ten minutes, so that it
 comes to its limit when the tank is warm enough. Nothing is said on doubtful data, and a day is as far as anybody
 looks.
@@ -16,13 +16,11 @@ import numpy as np
 
 from brakewater.engine.held import Held, within
 from brakewater.engine.seconds import GOOD, Groups, Seconds
-from brakewater.physics.tank import FAR_S, Loss, Warming
+from brakewater.physics.tank import Loss, Warming
 from brakewater.quality import Reason
 from brakewater.rig import Brake
 from brakewater.stream import Column
 
-_RATE_STD_M_S: Final = 4e-4
-"""Of the level rate by waves; an assumption."""
 _MINUTE_NS: Final = 60_000_000_000
 _FIT: Final = 10
 _PACE: Final = 15
@@ -50,30 +48,6 @@ class _Minute:
     heat_w: float
     peak_k: float
     sound: bool
-
-
-class Bearing:
-    """From level and its rate, group by group; nothing is carried."""
-
-    def __init__(self, brake: Brake, level_std_m: float) -> None:
-        self._height, self._std = brake.bearing_level, level_std_m
-
-    def feed(self, groups: Groups) -> dict[str, Held]:
-        """``time_to_bearing_s`` and its early bound."""
-        level, rate = groups.means["level"], groups.means["rate"]
-        bad = groups.worst("level", "rate") != GOOD
-        codes = np.where(bad, np.uint8(Reason.NO_BASIS), np.uint8(Reason.GOOD))
-        rises = rate > 2.0 * _RATE_STD_M_S
-        left = np.maximum(self._height - level, 0.0)
-        early_left = np.maximum(left - 2.0 * self._std, 0.0)
-        fast = np.where(rises, rate, 1.0)
-        due = np.where(rises, np.minimum(left / fast, FAR_S), FAR_S)
-        early = np.where(rises, np.minimum(early_left / (fast + 2.0 * _RATE_STD_M_S), FAR_S), FAR_S)
-        due, early = np.where(left > 0.0, due, 0.0), np.where(left > 0.0, early, 0.0)
-        return {
-            "time_to_bearing_s": Held(values=np.where(bad, 0.0, due), codes=codes),
-            "time_to_bearing_early_s": Held(values=np.where(bad, 0.0, early), codes=codes),
-        }
 
 
 class TankOutlook:

@@ -10,12 +10,13 @@ from typing import Any, Final
 import numpy as np
 
 from brakewater.engine import worked
+from brakewater.engine.bearing import Bearing
 from brakewater.engine.energy import Energy
 from brakewater.engine.excitation import Excitation
 from brakewater.engine.held import Held, Pair
 from brakewater.engine.hoisting import Hoisting, Sensed, duty_held
 from brakewater.engine.lag_free import LagFree
-from brakewater.engine.outlook import Bearing, TankOutlook, TankSense
+from brakewater.engine.outlook import TankOutlook, TankSense
 from brakewater.engine.rotor import RotorSense, RotorWatch
 from brakewater.engine.seconds import Groups, Seconds
 from brakewater.engine.usual import UsualReturn
@@ -108,7 +109,7 @@ class Slow:
         self._lag_free = LagFree(circuit, lag_s, step, brake.housing_area)
         level = rig.role("brake-level", brake.name)
         level_std = float((level.spread if level else Spread()).std(np.array([brake.bearing_level]))[0])
-        self._bearing = Bearing(brake, level_std)
+        self._bearing = Bearing(brake, level_std, step)
         self._hoisting = Hoisting(_sensed(rig, brake, circuit, spreads), step) if has_duty(rig) else None
         self._torque = has_torque(rig, brake)
         self._rotor = None
@@ -136,6 +137,7 @@ class Slow:
                 ("seconds", self._seconds),
                 ("energy", self._energy),
                 ("lag-free", self._lag_free),
+                ("bearing", self._bearing),
                 ("hoisting", self._hoisting),
                 ("rotor", self._rotor),
                 ("tank", self._tank),
@@ -201,7 +203,8 @@ class Slow:
     def restore(self, kept: Mapping[str, Any]) -> None:
         """Go on from a snapshot made with the same definition."""
         for name, stage in self._stages.items():
-            stage.restore(kept["stages"][name])
+            if name in kept["stages"]:  # a record of before there was such a stage
+                stage.restore(kept["stages"][name])
         self._standing = {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}
 
     def restore_worked(self, kept: dict[str, Any]) -> None:

@@ -1,4 +1,4 @@
-"""How fast a level moves, robustly: medians of groups, then the Theil-Sen slope through at most 30 of them.
+"""How fast a level moves, robustly: medians of groups, then the Theil-Sen slope through at most 30 of them; and when.
 
 Input is a matrix of fixed width, one row a window, with a mask of what is usable. Only sorting along a row and
 element-wise arithmetic are used, so a row's result is the same to the last bit however many rows come together.
@@ -84,6 +84,25 @@ def theil_sen(t_s: Floats, y: Floats, usable: Mask) -> tuple[Floats, Mask]:
     slope, any_pair = group_median(slopes, pairs)
     enough = any_pair & (2 * np.count_nonzero(kept, axis=1) >= points)
     return np.where(enough, slope, 0.0), enough
+
+
+def reaches_s(left_m: Floats, rate_m_s: Floats, growth_m_s2: Floats, most_m_s: Floats) -> Floats:
+    """Seconds until a level that rises faster and faster has risen so far: ``h = r t + g t^2 / 2`` up to a steady rate.
+
+    Args:
+        left_m: [m] how far it has to rise, at least 0.
+        rate_m_s: [m] how fast it rises now, above 0.
+        growth_m_s2: [m] how that grows, at least 0.
+        most_m_s: [m] the rate beyond which it does not grow; where that is less than it has, it grows no more.
+    """
+    grows = np.maximum(most_m_s - rate_m_s, 0.0)
+    # how far it rises while the rate grows: (most^2 - rate^2) / 2g, multiplied out so that nothing is divided by none
+    within_growth = 2.0 * growth_m_s2 * left_m <= grows * (grows + 2.0 * rate_m_s)
+    growing = 2.0 * left_m / (rate_m_s + np.sqrt(rate_m_s * rate_m_s + 2.0 * growth_m_s2 * left_m))
+    growth, most = np.where(within_growth, 1.0, growth_m_s2), rate_m_s + grows
+    until = grows / growth
+    steady = until + (left_m - until * (rate_m_s + 0.5 * grows)) / most
+    return np.where(within_growth, growing, steady)
 
 
 def lone_median(x: Iterable[float]) -> tuple[float, bool]:

@@ -27,7 +27,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 def test_the_answers_do_not_depend_on_the_workers(records: list[Path]) -> None:
     told: list[tuple[int, int]] = []
-    one = study(records, [SETTING], 1, lambda done, of: told.append((done, of)))
+    one = study(records, [SETTING], tell=lambda done, of: told.append((done, of)))
     assert told == [(done, 4) for done in range(1, 5)]
     alone = json.loads(json.dumps(one))
     for workers, given in ((3, records), (2, list(reversed(records)))):

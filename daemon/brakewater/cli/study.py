@@ -10,9 +10,12 @@ from typing import Any
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
-    parser.add_argument("records", type=Path, nargs="+", metavar="RECORD", help="record folders or case files")
+    parser.add_argument(
+        "records", nargs="+", metavar="RECORD", help="record folders or case files; also s3://..., https://..."
+    )
     parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="change one alarm's setting")
     parser.add_argument("--workers", type=_count, metavar="N", help="processes; default one a processor")
+    parser.add_argument("--cluster", metavar="ADDRESS", help="of a Dask scheduler whose workers do it: tcp://HOST:8786")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="write one page, too")
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
     parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
@@ -34,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"brakewater study: {args.output} exists; name another file, or say --replace", file=sys.stderr)
         return 2
     with Progress("studying") as progress:
-        rows = study(args.records, args.set, args.workers or os.cpu_count() or 1, progress.tell)
+        rows = study(args.records, args.set, args.workers or os.cpu_count() or 1, args.cluster, progress.tell)
     if args.output is not None:
         part = args.output.with_name(f"{args.output.name}.part")
         part.write_text(study_page(rows, args.set), encoding="utf-8")

@@ -18,6 +18,7 @@ from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError
 from brakewater.record.reader import Record
 from brakewater.review.alarm_figures import turn_of
+from brakewater.review.at_hand import at_hand
 from brakewater.review.replay import Tally, replayed
 from brakewater.review.trips import TripLine, ledger
 from brakewater.review.what_if import SettingError, with_settings
@@ -30,27 +31,35 @@ LEAST_TRIPS: Final = 4
 
 
 def study(
-    places: Sequence[Path],
+    places: Sequence[str | Path],
     settings: Sequence[str] = (),
     workers: int = 1,
+    cluster: str | None = None,
     tell: Callable[[int, int], None] = lambda _done, _all: None,
 ) -> list[dict[str, Any]]:
     """What each record answers, in the order they were given.
 
     Args:
-        places: record folders or case files.
+        places: record folders or case files, as paths or as addresses with a scheme.
         settings: as ``what_if.with_settings`` takes them; a record whose rig has no such alarm says so.
         workers: processes; 1 works in this one.
+        cluster: address of a Dask scheduler, whose workers do it instead.
         tell: called with how many records are done, and of how many.
     """
+    named = [str(place) for place in places]
+    rows = _answers(named, tuple(settings), workers)
+    if cluster is not None:
+        from brakewater.review.cluster import answers  # noqa: PLC0415 - only with a cluster
+
+        rows = answers(cluster, of_record, named, tuple(settings))
     found = []
-    for row in _answers(places, tuple(settings), workers):
+    for row in rows:
         found.append(row)
         tell(len(found), len(places))
     return found
 
 
-def _answers(places: Sequence[Path], settings: tuple[str, ...], workers: int) -> Iterator[dict[str, Any]]:
+def _answers(places: Sequence[str], settings: tuple[str, ...], workers: int) -> Iterator[dict[str, Any]]:
     if workers <= 1 or len(places) <= 1:
         yield from (of_record(place, settings) for place in places)
         return
@@ -59,12 +68,13 @@ def _answers(places: Sequence[Path], settings: tuple[str, ...], workers: int) ->
         yield from pool.map(of_record, places, [settings] * len(places))
 
 
-def of_record(place: Path, settings: tuple[str, ...] = ()) -> dict[str, Any]:
+def of_record(place: str, settings: tuple[str, ...] = ()) -> dict[str, Any]:
     """What one record answers: SI in names, ``error`` where it answers nothing."""
     try:
-        return {"record": str(place), **_answer(Record(place), settings)}
+        with at_hand(place) as path:
+            return {"record": place, **_answer(Record(path), settings)}
     except (BrakewaterError, OSError, SettingError) as error:
-        return {"record": str(place), "error": str(error)}
+        return {"record": place, "error": str(error)}
 
 
 def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:

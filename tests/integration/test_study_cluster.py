@@ -30,10 +30,9 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 @contextmanager
 def child(*words: str, log: Path) -> Iterator[None]:
+    home = {**os.environ, "HOME": str(log.parent)}
     with log.open("wb") as out:
-        process = subprocess.Popen(
-            [sys.executable, "-m", *words], stdout=out, stderr=out, cwd=log.parent, env={**os.environ, "HOME": str(log.parent)}
-        )
+        process = subprocess.Popen([sys.executable, "-m", *words], stdout=out, stderr=out, cwd=log.parent, env=home)
         try:
             yield
         finally:

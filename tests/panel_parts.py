@@ -1,6 +1,8 @@
 """A small device, a watch on it and its pages, as tests of the panel need them."""
 
 import json
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -71,6 +73,28 @@ def pages(folder: Path, more: str = "") -> Iterator[Pages]:
         yield Pages(url, watch, device)
         if watch.process.poll() is None:
             watch.end()
+
+
+@contextmanager
+def reading(record: Path) -> Iterator[str]:
+    """The panel of a record on which no watch is at work; its address."""
+    port = free_port()
+    words = [sys.executable, "-m", "brakewater.panel", "--record", str(record), "--port", str(port)]
+    with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            url = f"http://{HOST}:{port}"
+            until(lambda: _serves(url), "the panel serves")
+            yield url
+        finally:
+            process.terminate()
+            process.wait()
+
+
+def _serves(url: str) -> bool:
+    try:
+        return httpx.get(f"{url}/api/past/spans").status_code == 200
+    except httpx.TransportError:
+        return False
 
 
 def _answers(url: str) -> bool:

@@ -29,6 +29,17 @@ from = "2400 m"
 to = "2490 m"
 crew = 5
 """
+TWO_TRIPS = (
+    STORY.replace("9 min", "22 min")
+    + """
+[[leg]]
+direction = "out"
+wait = "4 min"
+from = "2490 m"
+to = "2370 m"
+crew = 6
+"""
+)
 MORE = "\n[upkeep]\nplugs = 4\n"
 SET = {"setting": "aux.outlet-temperature-high.setpoint", "value": "95 degF", "reason": "a look at the hot end"}
 SAID: tuple[tuple[int, str, str, dict[str, Any]], ...] = (
@@ -40,10 +51,10 @@ SAID: tuple[tuple[int, str, str, dict[str, Any]], ...] = (
 """Input, actor, verb, arguments."""
 
 
-def write_trip(place: Path, said: Sequence[tuple[int, str, str, dict[str, Any]]] = SAID) -> Path:
+def write_trip(place: Path, said: Sequence[tuple[int, str, str, dict[str, Any]]] = SAID, told: str = STORY) -> Path:
     """A record folder; each command takes the place of one scan, so that numbers stay whole."""
     text = demo_file().read_text(encoding="utf-8") + MORE
-    record(story(STORY), parse(text), place / "inputs", seed=1)
+    record(story(told), parse(text), place / "inputs", seed=1)
     engine = Engine()
     (place / "trip").mkdir()
     writer = SegmentWriter(place / "trip", connect_plainly)

@@ -1,5 +1,7 @@
 """The engineer's page in Debian's Chromium, before a real watch that has something to tell."""
 
+import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -7,12 +9,16 @@ import pytest
 from playwright.sync_api import Page, expect, sync_playwright
 
 from brakewater.panel import app
+from brakewater.record.reader import Record
+from brakewater.stream import Command
 from brokers import until
 from chromium import SCREENS, SHOWN_MS, launched
-from panel_parts import Pages, pages
+from panel_parts import PIN, Pages, pages, reading
+from trip_record import TWO_TRIPS, write_trip
 
 pytestmark = pytest.mark.timeout(300)
 
+SIZES = {"1024x600": (1024, 600), "1920x1080": (1920, 1080), "390x844": (390, 844)}
 CHARTS = (app.STATIC / "vendor" / "uPlot.esm.js").exists()
 
 
@@ -81,3 +87,88 @@ def test_without_charts_the_rest_works_and_says_so(before: Pages) -> None:
         one.get_by_role("button", name="Whole record").click(timeout=SHOWN_MS)
         expect(one.locator("#no-charts")).to_be_visible(timeout=SHOWN_MS)
         expect(one.locator("#events tr").first).to_contain_text("Cooling water low", timeout=SHOWN_MS)
+
+
+def log_in(page: Page) -> None:
+    page.locator("#actor").fill("engineer")
+    page.locator("#pin").fill(PIN)
+    page.locator("#log-in").get_by_role("button", name="Log in").click()
+
+
+def screens(page: Page, state: str) -> None:
+    """Every size by day and night; the page itself never scrolls sideways."""
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    for size, (width, height) in SIZES.items():
+        page.set_viewport_size({"width": width, "height": height})
+        for light in ("day", "night"):
+            page.evaluate(
+                "light => { document.documentElement.dataset.light = light; dispatchEvent(new Event('resize')); }",
+                light,
+            )
+            page.wait_for_timeout(600)  # charts are drawn anew for the width
+            page.screenshot(
+                path=SCREENS / f"engineer-{state}-{size}-{light}.png", full_page=True, animations="disabled"
+            )
+        assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), size
+
+
+def test_a_moment_shows_what_the_driller_saw_and_takes_a_note(page: Page, before: Pages) -> None:
+    page.locator("#events .moment").first.click()
+    seen = page.locator("#seen")
+    expect(seen).to_contain_text("REPLAY, not live", timeout=SHOWN_MS)
+    expect(seen.locator("#seen-windows li", has_text="Cooling")).to_contain_text("first, flashing", timeout=SHOWN_MS)
+    expect(seen.locator("#seen-alarms li").first).to_contain_text("Cooling water low: 60.0 gal/min, set at 75 gal/min.")
+    at = page.locator("#at").inner_text()
+    page.get_by_role("button", name="Mark this moment").click()
+    page.locator("#note-text").fill("hose <kicked> & cleared")
+    page.get_by_role("button", name="Keep in the record").click()
+    log_in(page)
+    expect(page.locator("#events .note")).to_contain_text("engineer: hose <kicked> & cleared", timeout=SHOWN_MS)
+    expect(page.locator("#events .note .moment")).to_have_text(at)
+    expect(page.locator("#spans")).to_contain_text("notes")
+    others = Record(before.watch.record).others(1)
+    notes = [one.request for one in others if isinstance(one, Command) and one.request.do == "note"]
+    assert [(one.actor, one.args["text"]) for one in notes] == [("engineer", "hose <kicked> & cleared")]
+    assert str(notes[0].args["at"]).endswith("Z")
+
+
+def test_what_is_played_moves_on_and_pauses(page: Page) -> None:
+    page.locator("#speed").select_option("5")
+    begin = page.locator("#at").inner_text()
+    page.get_by_role("button", name="Play").click()
+    expect(page.locator("#seen")).to_be_visible(timeout=SHOWN_MS)
+    expect(page.locator("#at")).not_to_have_text(begin)
+    page.get_by_role("button", name="Pause").click()
+    stands = page.locator("#at").inner_text()
+    page.wait_for_timeout(700)
+    assert page.locator("#at").inner_text() == stands
+
+
+def test_a_table_is_taken_along_by_name_and_logged(page: Page, before: Pages) -> None:
+    page.get_by_role("button", name="Table (CSV)").click()
+    with page.expect_download(timeout=SHOWN_MS) as taken:
+        log_in(page)
+    assert re.fullmatch(r"20[0-9-]+T[0-9]+Z\.csv", taken.value.suggested_filename)
+    assert taken.value.path().read_text().splitlines()[0].startswith("utc,run,input,")
+    logged = json.loads((before.watch.record / "exports.jsonl").read_text().splitlines()[-1])
+    assert logged["actor"] == "engineer (panel)"
+    assert logged["rows"] > 5
+
+
+@pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
+def test_two_trips_lie_over_each_other(tmp_path: Path) -> None:
+    record = write_trip(tmp_path, told=TWO_TRIPS)
+    with reading(record) as url, sync_playwright() as driver, launched(driver) as browser:
+        page, wrong = browser.new_page(viewport={"width": 1400, "height": 1000}), []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.goto(f"{url}/engineer")
+        page.get_by_role("button", name="Trip 1").click(timeout=SHOWN_MS)
+        expect(page.locator(".chart").first).to_be_visible(timeout=SHOWN_MS)
+        expect(page.locator("#events")).to_contain_text("engineer: hose <moved> & clamped", timeout=SHOWN_MS)
+        page.locator("#compare").select_option("Trip 2")
+        expect(page.locator("#figures tr").first).to_contain_text("Trip 2", timeout=SHOWN_MS)
+        expect(page.locator(".chart .u-legend").first).to_contain_text("least, other", timeout=SHOWN_MS)
+        page.locator("#events .moment").nth(1).click()
+        expect(page.locator("#seen")).to_be_visible(timeout=SHOWN_MS)
+        screens(page, "two-trips")
+        assert wrong == []

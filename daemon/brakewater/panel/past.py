@@ -5,17 +5,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from fastapi import APIRouter
+from fastapi import APIRouter, HTTPException
 from fastapi.responses import StreamingResponse
 
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.panel.opened import Windows
 from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers, Moment, add_charts
+from brakewater.panel.shown import rig_doc
 from brakewater.panel.taken import add_taken
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
 from brakewater.rig import Rig, parse
+from brakewater.rig.panel import Panel
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
 
@@ -46,6 +48,15 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
             }
             for span in record.spans()
         ]
+
+    @routes.get("/rig")
+    def rig() -> dict[str, Any]:
+        """Names, numbers and limits by the newest recorded rig file: the record can be read while the watch is away."""
+        tail = record.tail()
+        if tail is None:
+            raise HTTPException(422, "nothing is recorded yet")
+        newest = parse(tail[0].rig_toml, "the recorded rig file")
+        return rig_doc(newest, newest.panel or Panel())
 
     @routes.get("/events", response_class=StreamingResponse)
     def events(from_ms: Moment = 0, to_ms: Moment = LAST_MS) -> StreamingResponse:

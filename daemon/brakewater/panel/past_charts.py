@@ -16,6 +16,7 @@ from brakewater.record.reader import Record
 from brakewater.render import event_shown
 from brakewater.review.charts import Charts, Singles, Stretches
 from brakewater.review.replay import Tally, replayed
+from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
 from brakewater.review.what_if import SettingError, objections, with_settings
 from brakewater.rig import parse
@@ -76,7 +77,7 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
     def trips(days: Days = 3) -> list[dict[str, Any]]:
         """Trips of the last days, as ``brakewater trips`` finds them; a number is null where the list begins later."""
         found, whole = ledgers.lines(days)
-        return [_trip(line, numbered=whole) for line in found.lines] if found is not None else []
+        return [_trip(line, found.rig.units, numbered=whole) for line in found.lines] if found is not None else []
 
     @routes.get("/charts")
     def charts(from_ms: Moment, to_ms: Moment, zoom_from_ms: Moment, zoom_to_ms: Moment, count: Count = 800) -> Any:
@@ -125,7 +126,7 @@ def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> di
     }
 
 
-def _trip(line: TripLine, *, numbered: bool) -> dict[str, Any]:
+def _trip(line: TripLine, units: str, *, numbered: bool) -> dict[str, Any]:
     return {
         "trip": line.number if numbered else None,
         "brake": line.brake,
@@ -133,18 +134,12 @@ def _trip(line: TripLine, *, numbered: bool) -> dict[str, Any]:
         "from": utc_text(line.from_utc_ns),
         "from_ms": line.from_utc_ns // MILLION,
         "to_ms": line.to_utc_ns // MILLION + 1,
-        "lasts_s": line.lasts_s,
         "stands": line.stands,
-        "stands_per_hour": line.stands_per_hour,
         "energy_j": line.energy_j,
         "energy_std_j": line.energy_std_j,
-        "heat_mean_w": line.mean_heat_w,
         "heat_peak_w": line.peak_heat_w,
-        "outlet_max_degc": line.outlet_max_degc,
-        "flow_min_m3_s": line.flow_min_m3_s,
-        "worst_margin": line.worst_margin,
         "alarms": [name for name, _ in line.alarms],
-        "raised": sum(count for _, count in line.alarms),
+        "figures": trip_figures(line, units),
     }
 
 

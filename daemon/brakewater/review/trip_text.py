@@ -97,6 +97,24 @@ def _in(value: float, dimension: Dimension, units: str) -> str:
     return f"{number:.1f} {unit}"
 
 
+def trip_figures(line: TripLine, units: str) -> dict[str, str]:
+    """What two trips are compared by, in the crew's units; ``--`` where it is not known."""
+    minutes = round(line.lasts_s / 60)
+    outlet, flow, margin = line.outlet_max_degc, line.flow_min_m3_s, line.worst_margin
+    return {
+        "lasts": f"{minutes // 60} h {minutes % 60:02d} min",
+        "stands": str(line.stands),
+        "pace": f"{line.stands_per_hour:.1f}",
+        "energy": _megajoules(line.energy_j, line.energy_std_j).replace("+/-", "\u00b1"),
+        "mean": f"{line.mean_heat_w / 1e3:.0f} kW",
+        "peak": f"{line.peak_heat_w / 1e3:.0f} kW",
+        "outlet": "--" if outlet is None else _in(outlet, Dimension.TEMPERATURE, units),
+        "flow": "--" if flow is None else _in(flow, Dimension.FLOW, units),
+        "margin": "--" if margin is None else f"{margin:.2f}",
+        "alarms": str(sum(count for _, count in line.alarms)),
+    }
+
+
 def health(line: TripLine) -> str:
     """What the torque says of the brake in this trip."""
     if line.torque is None:

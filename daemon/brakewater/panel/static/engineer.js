@@ -1,206 +1,148 @@
+// Trips and replay: the list, one window with everything in it, what-if, notes, and what is taken along.
 import { choose, word } from "./words.js";
+import { by, clock, clockExact, make, press, quietly, sent, setZone, told, toldJson } from "./past.js";
+import { asPerson, showActor } from "./log_in.js";
+import * as charts from "./charts.js";
+import * as player from "./player.js";
+import * as timeline from "./timeline.js";
 
 const HOUR_MS = 3_600_000;
 const LONGEST_MS = 26 * HOUR_MS;
-const HELD = ["unacknowledged", "acknowledged"];
-const by = (id) => document.getElementById(id);
-const make = (tag, text = "", name = "") => {
-  const one = document.createElement(tag);
-  one.className = name;
-  one.textContent = text;
-  return one;
-};
+const EVERY = [["", "every-scan"], ["1", "every-second"], ["60", "every-minute"]];
 
-let uPlot = null, zone = "UTC", outer = null, zoom = null, brake = null, events = [], plots = [], asked = 0, waiting = 0;
-
-async function told(path) {
-  by("says").textContent = word("reading");
-  const answer = await fetch(path);
-  if (!answer.ok) {
-    const says = answer.status === 401 ? word("log-in-at-driller") : (await answer.json()).says;
-    by("says").textContent = says;
-    throw new Error(says);
-  }
-  const text = await answer.text();
-  by("says").textContent = "";
-  return text;
-}
-
-// What went wrong stands on the page already, or is said there now.
-const quietly = (act) => (...given) => act(...given).catch((error) => { by("says").textContent = error.message; });
-const clock = (ms) => new Date(ms).toLocaleString("sv", { timeZone: zone }); // year first, which nobody misreads
-const clockExact = (t) => `${clock(Date.parse(t))}.${t.slice(20, 21)}`;
+let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], commands = [];
 
 async function begin() {
   await choose(localStorage.getItem("language") ?? "en");
   document.documentElement.dataset.light = localStorage.getItem("light") ?? "day";
-  try { uPlot = (await import("/static/vendor/uPlot.esm.js")).default; } catch { by("no-charts").hidden = false; }
-  try { zone = JSON.parse(await told("/api/rig")).time_zone; } catch { /* the watch is away; the record is there */ }
-  const [trips, spans] = [JSON.parse(await told("/api/past/trips")), JSON.parse(await told("/api/past/spans"))];
-  showTrips(trips, spans);
+  for (const [value, name] of EVERY) by("every").append(Object.assign(make("option", word(name)), { value }));
+  await Promise.all([charts.load(), quietly(showActor)()]);
+  rig = await toldJson("/api/past/rig");
+  setZone(rig.time_zone);
+  await list();
 }
 
-function showTrips(trips, spans) {
-  const rows = trips.map((trip) => button(
-    `${trip.trip} · ${trip.brake} · ${word(`way-${trip.direction}`)}`,
-    `${clock(trip.from_ms)} · ${word("stands", { n: trip.stands })} · ${Math.round(trip.energy_j / 1e6)} ± ${Math.round(2 * trip.energy_std_j / 1e6)} MJ`,
-    () => open(trip.from_ms, trip.to_ms, trip.brake, word("trip", { n: trip.trip })),
+async function list() {
+  const spans = await toldJson("/api/past/spans");
+  trips = await toldJson(`/api/past/trips?days=${days}`);
+  const rows = trips.map((one) => entry(
+    `${name(one)} · ${one.brake} · ${word(`way-${one.direction}`)}`,
+    `${clock(one.from_ms)} · ${word("stands", { n: one.stands })} · ${one.figures.energy}`,
+    () => open(one.from_ms, one.to_ms, one),
   ));
   if (!trips.length) rows.push(make("p", word("no-trip")));
   if (spans.length) {
     const last = Math.max(...spans.map((span) => span.to_ms)) + 1, first = Math.min(...spans.map((span) => span.from_ms));
-    rows.push(button(word("newest"), clock(last), () => open(Math.max(first, last - HOUR_MS), last, null, word("newest"))));
-    if (last - first <= LONGEST_MS) rows.push(button(word("all-of-it"), clock(first), () => open(first, last, null, word("all-of-it"))));
-  }
+    rows.push(entry(word("newest"), clock(last), () => open(Math.max(first, last - HOUR_MS), last, null, word("newest"))));
+    rows.push(last - first <= LONGEST_MS
+      ? entry(word("all-of-it"), clock(first), () => open(first, last, null, word("all-of-it")))
+      : entry(word("newest-day"), clock(last - 24 * HOUR_MS), () => open(last - 24 * HOUR_MS, last, null, word("newest-day"))));
+    by("older").hidden = last - first <= days * 24 * HOUR_MS;
+  } else by("older").hidden = true;
   by("trip-list").replaceChildren(...rows);
 }
 
-function button(text, below, act) {
-  const one = make("button", text);
-  one.type = "button";
-  one.append(make("small", below));
-  one.onclick = () => {
+const name = (one) => (one.trip === null ? word("trip-of", { time: clock(one.from_ms).slice(5, 16) }) : word("trip", { n: one.trip }));
+
+function entry(text, below, act) {
+  const one = press(text, () => {
     for (const other of by("trip-list").querySelectorAll("button")) other.setAttribute("aria-pressed", String(other === one));
     quietly(act)();
-  };
+  });
+  one.append(make("small", below));
   return one;
 }
 
-async function open(from, to, of, name) {
-  outer = zoom = { from, to };
-  brake = of;
-  by("shown").textContent = `${name}: ${clock(from)} – ${clock(to)}`;
-  const lines = (await told(`/api/past/events?from_ms=${from}&to_ms=${to}`)).split("\n").filter(Boolean);
-  events = lines.map((line) => JSON.parse(line));
+async function open(from, to, of, title = null) {
+  outer = { from, to };
+  trip = of;
+  by("choose-one").hidden = true;
+  by("opened").hidden = false;
+  by("shown").textContent = `${title ?? name(of)}: ${clock(from)} – ${clock(to)}`;
+  by("figures").hidden = true;
+  by("beside").hidden = true;
+  by("objections").textContent = "";
+  by("compare").replaceChildren(...[null, ...trips.filter((one) => one !== of)].map((one, at) => Object.assign(make("option", one ? name(one) : word("nothing")), { value: one ? trips.indexOf(one) : "", selected: at === 0 })));
+  by("compare").parentElement.hidden = of === null || trips.length < 2;
+  by("taking").querySelector("[data-take=report]").hidden = of === null;
+  player.begin(outer, rig, (ms) => { charts.mark(ms); timeline.show(charts.zoomed(), ms, quietly(player.go)); });
+  const window = `from_ms=${from}&to_ms=${to}`;
+  const drawn = charts.show(from, to, of?.brake ?? null, zoomed);
+  const [lines] = await Promise.all([told(`/api/past/events?${window}`), readCommands()]);
+  events = lines.split("\n").filter(Boolean).map((line) => JSON.parse(line));
+  timeline.take(events, commands, outer);
   showEvents(events.map((event) => ({ event, beside: "" })), false);
-  await draw(true);
+  showSettings();
+  await drawn;
+  timeline.show(charts.zoomed(), player.position(), quietly(player.go));
 }
 
-async function draw(anew = false) {
-  const mine = ++asked;
-  const wide = by("charts").clientWidth;
-  const window = `from_ms=${outer.from}&to_ms=${outer.to}&zoom_from_ms=${zoom.from}&zoom_to_ms=${zoom.to}`;
-  const found = JSON.parse(await told(`/api/past/charts?${window}&count=${Math.max(100, Math.min(2000, wide))}`));
-  if (mine !== asked) return; // a newer zoom is under way
-  const brakes = [...new Set(found.lines.map((line) => line.brake))];
-  brake = brakes.includes(brake) ? brake : brakes[0];
-  showBrakes(brakes);
-  showSpans();
-  if (uPlot === null) return;
-  const lines = found.lines.filter((line) => line.brake === brake && line.most.some((value) => value !== null));
-  const times = found.utc_ms.map((ms) => ms / 1000);
-  if (anew || plots.length !== lines.length) {
-    for (const plot of plots) plot.destroy();
-    by("charts").replaceChildren();
-    plots = lines.map((line) => chart(line, times, wide));
-  } else {
-    plots.forEach((plot, at) => {
-      plot.setData([times, lines[at].least, lines[at].most], false);
-      plot.batch(() => {
-        plot.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false);
-        plot.setScale("x", { min: zoom.from / 1000, max: zoom.to / 1000 });
-      });
-    });
+async function readCommands() {
+  const all = await toldJson(`/api/past/commands?from_ms=${outer.from}&to_ms=${outer.to}`);
+  commands = all.filter((one) => timeline.moment(one) >= outer.from && timeline.moment(one) <= outer.to);
+}
+
+function zoomed(brakes) {
+  if (brakes !== null) {
+    player.setBrake(charts.brakeShown());
+    by("brakes").replaceChildren(...(brakes.length < 2 ? [] : brakes.map((one) => {
+      const choice = press(one, () => quietly(charts.choose)(one));
+      choice.setAttribute("aria-pressed", String(one === charts.brakeShown()));
+      return choice;
+    })));
   }
-}
-
-function chart(line, times, wide) {
-  const style = getComputedStyle(document.documentElement);
-  const colour = (name) => style.getPropertyValue(name).trim();
-  const axis = { stroke: colour("--soft"), grid: { stroke: colour("--off") } };
-  const times_of = (_, splits, __, ___, step) => splits.map((s) => clock(s * 1000).slice(11) + (step < 1 ? (s % 1).toFixed(1).slice(1) : ""));
-  const place = make("div", "", "chart");
-  by("charts").append(place);
-  return new uPlot({
-    title: `${word(line.quantity)}${line.unit === "1" ? "" : `, ${line.unit}`}`,
-    width: wide - 2, height: 150,
-    tzDate: (s) => uPlot.tzDate(new Date(s * 1000), zone),
-    cursor: { sync: { key: "window" }, drag: { x: true, y: false, setScale: false } },
-    scales: { x: { time: true, auto: false, min: zoom.from / 1000, max: zoom.to / 1000 } },
-    axes: [{ ...axis, size: 30, values: times_of }, { ...axis, size: 64 }],
-    series: [
-      { label: word("time"), value: (_, s) => (s === null ? "--" : clockExact(new Date(s * 1000).toISOString())) },
-      { label: word("least-of"), stroke: colour("--mark"), width: 1, spanGaps: false },
-      { label: word("most-of"), stroke: colour("--text"), width: 1, spanGaps: false },
-    ],
-    bands: [{ series: [2, 1], fill: `${colour("--mark")}55` }],
-    hooks: {
-      setSelect: [(plot) => {
-        const { left, width } = plot.select;
-        if (width > 2) zoomTo(plot.posToVal(left, "x") * 1000, plot.posToVal(left + width, "x") * 1000);
-      }],
-    },
-  }, [times, line.least, line.most], place);
-}
-
-function zoomTo(from, to) {
-  const width = Math.max(1000, Math.round(to - from));
-  const begin = Math.min(Math.max(outer.from, Math.floor(from)), Math.max(outer.from, outer.to - width));
-  zoom = { from: begin, to: Math.min(outer.to, begin + width) };
-  clearTimeout(waiting);
-  waiting = setTimeout(quietly(draw), 30, false); // the same pull reaches every chart
-}
-
-function showBrakes(brakes) {
-  by("brakes").replaceChildren(...(brakes.length < 2 ? [] : brakes.map((name) => {
-    const one = make("button", name);
-    one.type = "button";
-    one.setAttribute("aria-pressed", String(name === brake));
-    one.onclick = () => { brake = name; quietly(draw)(true); };
-    return one;
-  })));
-}
-
-// Each alarm of the window on a line of its own: while its condition held, and when somebody did something about it.
-function showSpans() {
-  const rows = new Map();
-  for (const event of events) {
-    if (!event.alarm) continue;
-    const key = `${event.brake ?? "rig"}.${event.alarm}`;
-    const row = rows.get(key) ?? rows.set(key, { spans: [], marks: [], since: null }).get(key);
-    const at = Date.parse(event.t);
-    if (HELD.includes(event.to) && row.since === null) row.since = HELD.includes(event.from) ? outer.from : at;
-    if (!HELD.includes(event.to)) {
-      if (row.since !== null || HELD.includes(event.from)) row.spans.push([row.since ?? outer.from, at]);
-      row.since = null;
-    }
-    if (event.actor) row.marks.push(at);
-  }
-  by("spans").replaceChildren(...[...rows].map(([key, row]) => {
-    if (row.since !== null) row.spans.push([row.since, outer.to]);
-    const line = make("div", "", "span"), canvas = make("canvas");
-    line.append(make("span", key), canvas);
-    requestAnimationFrame(() => paint(canvas, row));
-    return line;
-  }));
-}
-
-function paint(canvas, row) {
-  canvas.width = canvas.clientWidth;
-  canvas.height = canvas.clientHeight;
-  const pen = canvas.getContext("2d"), style = getComputedStyle(document.documentElement);
-  const x = (ms) => ((ms - zoom.from) / (zoom.to - zoom.from)) * canvas.width;
-  pen.fillStyle = style.getPropertyValue("--red");
-  for (const [from, to] of row.spans) pen.fillRect(x(from), 3, Math.max(2, x(to) - x(from)), canvas.height - 6);
-  pen.fillStyle = style.getPropertyValue("--text");
-  for (const at of row.marks) pen.fillRect(x(at), 0, 2, canvas.height);
+  timeline.show(charts.zoomed(), player.position(), quietly(player.go));
 }
 
 function showEvents(rows, withBeside) {
   by("beside").hidden = !withBeside;
-  by("events").replaceChildren(...rows.map(({ event, beside }) => {
-    const row = make("tr");
-    if (event.damaged) { row.append(make("td"), make("td"), make("td", event.damaged)); return row; }
-    row.dataset.first = String(Boolean(event.first_out && event.to === "unacknowledged"));
-    row.dataset.beside = beside;
-    const text = (row.dataset.first === "true" ? word("first") : "") + event.text;
-    const time = make("td", clockExact(event.t));
-    time.title = event.t;
-    row.append(time, make("td", event.priority), make("td", text));
-    if (withBeside) row.append(make("td", word(beside)));
-    return row;
-  }));
+  const told = rows.map(({ event, beside }) => [Date.parse(event.t ?? 0), eventRow(event, beside, withBeside)]);
+  if (!withBeside) told.push(...commands.filter((one) => one.do === "note").map((one) => [timeline.moment(one), noteRow(one)]));
+  told.sort(([one], [other]) => one - other);
+  if (!told.length) { const row = make("tr"), cell = make("td", word("no-events")); cell.colSpan = 4; row.append(cell); told.push([0, row]); }
+  by("events").replaceChildren(...told.map(([, row]) => row));
 }
+
+function when(ms, t) {
+  const cell = make("td"), go = press(clockExact(ms), () => { quietly(player.go)(ms); by("player").scrollIntoView({ block: "nearest" }); }, "moment");
+  go.title = `${t} ${word("go-there")}`;
+  cell.append(go);
+  return cell;
+}
+
+function eventRow(event, beside, withBeside) {
+  const row = make("tr");
+  if (event.damaged) { row.append(make("td"), make("td"), make("td", event.damaged)); return row; }
+  row.dataset.first = String(Boolean(event.first_out && event.to === "unacknowledged"));
+  row.dataset.beside = beside;
+  row.append(when(Date.parse(event.t), event.t), make("td", event.priority), make("td", (row.dataset.first === "true" ? word("first") : "") + event.text));
+  if (withBeside) row.append(make("td", word(beside)));
+  return row;
+}
+
+function noteRow(one) {
+  const row = make("tr", "", "note");
+  row.append(when(timeline.moment(one), one.t), make("td", word("note")), make("td", timeline.said(one)));
+  return row;
+}
+
+// ------------------------------------------------------------------ what-if
+
+function showSettings() {
+  const keys = [...new Set(events.filter((event) => event.alarm).map((event) => `${event.brake ?? "rig"}.${event.alarm}`))];
+  const limits = (rig?.brakes ?? []).flatMap((one) => one.numbers.flatMap((number) => number.limits.map((limit) => `${one.name}.${limit.alarm}`)));
+  const points = (rig?.brakes ?? []).flatMap((one) => one.numbers.filter((number) => !number.derived).map((number) => number.name));
+  const fill = (id, names) => by(id).replaceChildren(...names.map((one) => Object.assign(make("option", one), { value: one })));
+  fill("if-alarm", [...new Set([...keys, ...limits, ...points])]);
+  by("if-alarm").onchange = () => fill("if-setting", points.includes(by("if-alarm").value) ? ["range"] : ["setpoint", "on-delay", "off-delay", "deadband"]);
+  by("if-alarm").onchange();
+}
+
+by("if-add").onclick = () => {
+  const line = `${by("if-alarm").value}.${by("if-setting").value}=${by("if-value").value}`;
+  by("settings").value = [by("settings").value.trim(), line].filter(Boolean).join("\n");
+  by("if-value").value = "";
+};
 
 const sameness = (event) => `${event.t} ${event.brake} ${event.alarm} ${event.to}`;
 
@@ -210,19 +152,84 @@ async function askWhatIf(submitted) {
   const settings = by("settings").value.split("\n").map((line) => line.trim()).filter(Boolean);
   if (!settings.length) { by("objections").textContent = ""; showEvents(events.map((event) => ({ event, beside: "" })), false); return; }
   const query = settings.map((line) => `&set=${encodeURIComponent(line)}`).join("");
-  const found = JSON.parse(await told(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}${query}`));
-  by("objections").textContent = found.objections.join("; ");
+  const found = await toldJson(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}${query}`);
+  by("objections").textContent = [word("would-come", { did: risen(events), would: risen(found.events) }), ...found.objections].join("; ");
   const did = new Set(events.map(sameness)), would = new Set(found.events.map(sameness));
-  const rows = [
+  showEvents([
     ...events.map((event) => ({ event, beside: would.has(sameness(event)) ? "both" : "only-did" })),
     ...found.events.filter((event) => !did.has(sameness(event))).map((event) => ({ event, beside: "only-would" })),
-  ];
-  rows.sort((one, other) => (one.event.t < other.event.t ? -1 : one.event.t > other.event.t ? 1 : 0));
-  showEvents(rows, true);
+  ], true);
 }
 
+const risen = (all) => all.filter((event) => event.to === "unacknowledged" && event.from === "normal").length;
+
+// ------------------------------------------------------------------ two trips
+
+async function compare() {
+  const other = trips[by("compare").value] ?? null;
+  by("figures").hidden = other === null;
+  if (other !== null) {
+    const row = (first, ...cells) => { const one = make("tr"); one.append(make("th", first), ...cells.map((cell) => make("td", cell))); return one; };
+    by("figures").replaceChildren(row("", name(trip), name(other)), ...Object.keys(trip.figures).map((key) => row(word(`figure-${key}`), trip.figures[key], other.figures[key])));
+  }
+  await charts.compare(other?.from_ms ?? null, other?.to_ms ?? null);
+}
+
+// ------------------------------------------------------------------ notes, and what is taken along
+
+async function keepNote(submitted) {
+  submitted.preventDefault();
+  const at = player.position() ?? charts.zoomed().from;
+  const answer = await asPerson(() => sent("/api/command", { do: "note", text: by("note-text").value, at: new Date(at).toISOString() }));
+  if (answer === null) return;
+  by("noting-says").textContent = (await answer.json()).says;
+  if (!answer.ok) return;
+  by("noting").close();
+  by("note-text").value = "";
+  by("says").textContent = word("noted");
+  await again();
+}
+
+// A note is in the record a moment after it was taken.
+async function again(tries = 10) {
+  const before = commands.length;
+  await readCommands();
+  if (commands.length === before && tries > 0) { await new Promise((resolve) => setTimeout(resolve, 300)); await again(tries - 1); return; }
+  timeline.take(events, commands, outer);
+  timeline.show(charts.zoomed(), player.position(), quietly(player.go));
+  showEvents(events.map((event) => ({ event, beside: "" })), false);
+}
+
+async function take(kind) {
+  const body = { kind, from_ms: outer.from, to_ms: outer.to, days };
+  if (by("every").value && (kind === "csv" || kind === "parquet")) body.every_s = Number(by("every").value);
+  by("says").textContent = word("taking");
+  const answer = await asPerson(() => sent("/api/past/take", body));
+  if (answer === null) { by("says").textContent = ""; return; }
+  if (!answer.ok) throw new Error((await answer.json()).says);
+  const file = make("a");
+  file.href = URL.createObjectURL(await answer.blob());
+  file.download = /filename="?([^";]+)/.exec(answer.headers.get("content-disposition"))?.[1] ?? `brakewater.${kind}`;
+  file.click();
+  setTimeout(() => URL.revokeObjectURL(file.href), 60_000);
+  by("says").textContent = word("taken", { file: file.download });
+}
+
+by("note").onclick = () => {
+  if (outer === null) return;
+  by("noting-at").textContent = clockExact(player.position() ?? charts.zoomed().from);
+  by("noting-says").textContent = "";
+  by("noting").showModal();
+};
+by("noting-leave").onclick = () => by("noting").close();
+by("noting").querySelector("form").onsubmit = quietly(keepNote);
 by("what-if").onsubmit = quietly(askWhatIf);
-by("whole").onclick = () => { if (outer) zoomTo(outer.from, outer.to); };
-by("earlier").onclick = () => { if (outer) zoomTo(zoom.from - (zoom.to - zoom.from) / 2, zoom.to - (zoom.to - zoom.from) / 2); };
-by("later").onclick = () => { if (outer) zoomTo(zoom.from + (zoom.to - zoom.from) / 2, zoom.to + (zoom.to - zoom.from) / 2); };
+by("compare").onchange = quietly(compare);
+by("older").onclick = quietly(async () => { days *= 4; await list(); });
+by("whole").onclick = charts.whole;
+by("earlier").onclick = () => charts.shift(-0.5);
+by("later").onclick = () => charts.shift(0.5);
+by("closer").onclick = () => charts.closer(0.5);
+by("wider").onclick = () => charts.closer(2);
+for (const one of by("taking").querySelectorAll("[data-take]")) one.onclick = () => quietly(take)(one.dataset.take);
 await quietly(begin)();

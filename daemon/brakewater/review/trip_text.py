@@ -102,12 +102,12 @@ def trip_figures(line: TripLine, units: str) -> dict[str, str]:
     minutes = round(line.lasts_s / 60)
     outlet, flow, margin = line.outlet_max_degc, line.flow_min_m3_s, line.worst_margin
     return {
-        "lasts": f"{minutes // 60} h {minutes % 60:02d} min",
+        "lasts": f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min",
         "stands": str(line.stands),
         "pace": f"{line.stands_per_hour:.1f}",
         "energy": _megajoules(line.energy_j, line.energy_std_j).replace("+/-", "\u00b1"),
-        "mean": f"{line.mean_heat_w / 1e3:.0f} kW",
-        "peak": f"{line.peak_heat_w / 1e3:.0f} kW",
+        "mean": f"{round(line.mean_heat_w / 1e3)} kW",
+        "peak": f"{round(line.peak_heat_w / 1e3)} kW",
         "outlet": "--" if outlet is None else _in(outlet, Dimension.TEMPERATURE, units),
         "flow": "--" if flow is None else _in(flow, Dimension.FLOW, units),
         "margin": "--" if margin is None else f"{margin:.2f}",

@@ -1,6 +1,6 @@
 """Known vulnerabilities of what is shipped: every package of ``runtime.lock`` asked for at the advisory services.
 
-Called as: python deploy/audit.py. Needs a network that reaches PyPI's service; what could not be asked for is named, and
+Called as: python deploy/audit.py. Needs a network that reaches PyPI; what could not be asked for is named, and
 never counts as sound. Exit status 0 all asked and none known, 1 some known, 3 not all could be asked.
 It runs pip-audit in an environment of its own under build/, so that its packages touch nothing of ours.
 """
@@ -49,7 +49,7 @@ def audited() -> Mapping[str, Any]:
     try:
         found: Mapping[str, Any] = json.loads(done.stdout)
     except ValueError:
-        print(f"pip-audit could not ask: {(done.stderr.strip().splitlines() or ['no word'])[-1]}", file=sys.stderr)
+        sys.stderr.write(f"pip-audit could not ask: {(done.stderr.strip().splitlines() or ['no word'])[-1]}\n")
         raise SystemExit(NOT_ASKED) from None
     return found
 
@@ -57,7 +57,7 @@ def audited() -> Mapping[str, Any]:
 def main() -> int:
     """The command."""
     status, lines = told(audited())
-    print("\n".join(lines))
+    sys.stdout.write("\n".join(lines) + "\n")
     return status
 
 

@@ -7,6 +7,13 @@ Accelerated: about every third answer meets a fault, where a real line has a few
 two, so that on RTU a stale answer would often fit. After a device has answered one request twice, the next read waits
 for the second: quiet.py says why RTU cannot tell it otherwise.
 
+A pause is when SPELL_S went by without a right answer. By the faults alone that does not happen: an RTU request that
+fails costs the declared latency and a read, 0.65 s, so 30 s are 46 requests, and 0.3 to the power of 46 is 1e-24; on
+TCP even a chain of connections that fail at once, 1.5 s apart, has 20 links, 1e-10 for each of a million requests. So
+a pause is a defect, or a machine that had no time: reads here have 50 or 150 ms. Which of them, the *unharmed* link of
+the same transport tells, which meets no fault in the same process: what it missed in that time stands beside each
+pause. Where it missed nearly nothing, look for a defect.
+
 Beside them a whole watch of each transport polls one such device and two neighbours, libmodbus servers, that must be
 asked once and answer in every scan.
 """
@@ -31,7 +38,8 @@ from .device import Device, SocketDevice, Transport
 from .matrix import RESULTS, UNIT, Meeting, assert_genuine, stand, status_name
 from .register_server import build
 from .register_server import device as neighbour
-from .watched import NEIGHBOURS, watching
+from .unharmed import Unharmed
+from .watched import NEIGHBOURS, TIMEOUT_S, watching
 
 LATENCY_S = 0.6
 """Declared for the RTU lines; the latest answer comes after 0.1 s."""
@@ -40,6 +48,8 @@ SPELL_S = 30.0
 """After so long without a right answer, by chance or not, the faults pause: a link that is not stuck recovers now,"""
 STUCK_S = 15.0
 """and a watch within this time, generous for a busy machine; a link within the reads that the matrix allows."""
+REST_S = 0.02
+"""Between two reads of a link, s. Without it the devices that answer at once would starve the rest of the process."""
 FAULTY = 0.3
 GOES_AWAY = 0.004
 SPLITS = ("exception 2", "exception 3")
@@ -58,7 +68,9 @@ class Tally:
     longest_s: float = 0.0
     """Longest time without a right answer."""
     spells: int = 0
-    """Times that the faults had to pause."""
+    """Times that the faults had to pause,"""
+    told: list[str] = field(default_factory=list)
+    """and what is known of each."""
 
     def __str__(self) -> str:
         seen = ", ".join(f"{name} {count}" for name, count in self.seen.most_common())
@@ -73,11 +85,12 @@ def _faults(transport: Transport) -> list[Fault]:
     return [fault for fault in FAULTS if fault.status(transport) and not fault.goes_away] * 4 + many
 
 
-async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
+async def _one(transport: Transport, seed: int, seconds: float, unharmed: Unharmed) -> Tally:
     pick, tally, faults = random.Random(seed), Tally(transport=transport), _faults(transport)
     time = asyncio.get_running_loop().time
     async with stand(transport, LATENCY_S) as (device, link):
         right, fault, asked = time(), None, -1
+        requests, faulty = 0, 0  # at the last right answer
         end = right + seconds
         while time() < end:
             if link.requests != asked and not device.script:  # once a request, not once a read that only waits
@@ -90,6 +103,7 @@ async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
                     await _outage(device, pick)
             if await _read(device, link, pick, tally):
                 tally.longest_s, right = max(tally.longest_s, time() - right), time()
+                requests, faulty = link.requests, tally.faults
             if fault is not None and not device.script:
                 tally.faults += 1
                 if fault.settles:
@@ -98,7 +112,9 @@ async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
             if time() - right > SPELL_S:
                 tally.spells += 1
                 tally.longest_s = max(tally.longest_s, time() - right)
-                print(f"{datetime.now(UTC):%H:%M:%S} pause: {transport}, seed {seed}: {link.trouble}", file=sys.stderr)
+                made, met = link.requests - requests, tally.faults - faulty
+                what = f"{made} requests, {met} with a fault, none right ({link.trouble})"
+                tally.told.append(_told(f"{transport}, seed {seed}: {what}", unharmed, right))
                 await _pause(device, link, f"{transport}, seed {seed}")
                 right, fault = time(), None
         await _pause(device, link, f"{transport}, seed {seed}")
@@ -106,6 +122,13 @@ async def _one(transport: Transport, seed: int, seconds: float) -> Tally:
         for code, number in link.by_status.items():
             tally.seen[status_name(code).split()[0]] += number
     return tally
+
+
+def _told(what: str, unharmed: Unharmed, since: float) -> str:
+    missed, of = unharmed.since(since)
+    text = f"{datetime.now(UTC):%H:%M:%S} {what}; meanwhile the unharmed link missed {missed} of {of}"
+    print(f"pause: {text}", file=sys.stderr, flush=True)
+    return text
 
 
 async def _pause(device: Device, link: Link, name: str) -> None:
@@ -121,7 +144,7 @@ async def _pause(device: Device, link: Link, name: str) -> None:
         raise AssertionError(f"STUCK: {name}: {error}; before that: {trouble}") from error
 
 
-async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequence[int]) -> Tally:
+async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequence[int], unharmed: Unharmed) -> Tally:
     """A watch whose neighbours must not notice; answers that come twice are left to the others, which wait for them."""
     pick, tally = random.Random(seed), Tally(transport=transport)
     faults = [fault for fault in _faults(transport) if not fault.settles and fault.name not in SPLITS]
@@ -139,7 +162,10 @@ async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequenc
             tally.reads += 1
             tally.seen[status_name(status).split()[0]] += 1
             if status == Status.OK:
-                tally.spells += is_pause
+                if is_pause:
+                    tally.spells += 1
+                    what = f"a watch, {transport}, seed {seed}: right {time() - right - SPELL_S:.1f} s after its faults"
+                    tally.told.append(_told(what, unharmed, right))
                 tally.longest_s, right = max(tally.longest_s, time() - right), time()
             assert time() - right < SPELL_S + STUCK_S, f"STUCK in a watch: {transport}, seed {seed}"
     return tally
@@ -158,17 +184,15 @@ async def _read(device: Device, link: Link, pick: random.Random, tally: Tally) -
         address=pick.randrange(0, 9000),
         count=pick.choice((10, 11)),
     )
-    asked = link.requests
     answer = await link.read(read, pick.choice(DEADLINES_S))
     assert_genuine(read, answer, device.number)
     tally.reads += 1
-    if link.requests == asked:
-        await asyncio.sleep(0.02)
+    await asyncio.sleep(REST_S)
     return answer.status == Status.OK
 
 
-async def soak(seconds: float, seed: int) -> list[Tally]:
-    """Run all; raises AssertionError at the first wrong value or stuck link.
+async def soak(seconds: float, seed: int) -> tuple[list[Tally], list[Unharmed]]:
+    """Run all; raises AssertionError at the first wrong value or stuck link. Gives the links' and the watches' tallies.
 
     Args:
         seconds: how long.
@@ -176,19 +200,22 @@ async def soak(seconds: float, seed: int) -> list[Tally]:
     """
     with ExitStack() as stack:
         program = build(Path(stack.enter_context(tempfile.TemporaryDirectory())))
+        beside = {transport: Unharmed(transport=transport) for transport in Transport}
         async with asyncio.TaskGroup() as group:
+            for one in beside.values():
+                group.create_task(one.run(seconds, LATENCY_S, (*DEADLINES_S, TIMEOUT_S)))
             tasks = [
-                group.create_task(_one(transport, seed + k, seconds))
+                group.create_task(_one(transport, seed + k, seconds, beside[transport]))
                 for k, transport in enumerate(transport for transport in Transport for _ in range(EACH))
             ]
             for k, transport in enumerate(Transport):
                 ports = [stack.enter_context(neighbour(program)) for _ in NEIGHBOURS]
-                tasks.append(group.create_task(_watch(transport, seed - 1 - k, seconds, ports)))
-    return [task.result() for task in tasks]
+                tasks.append(group.create_task(_watch(transport, seed - 1 - k, seconds, ports, beside[transport])))
+    return [task.result() for task in tasks], list(beside.values())
 
 
-def report(tallies: list[Tally], seconds: float, seed: int) -> str:
-    """The tally, one line a transport, and one a watch."""
+def report(tallies: list[Tally], beside: list[Unharmed], seconds: float, seed: int) -> str:
+    """The tally, one line a transport, one a watch, one an unharmed link, one a pause."""
     sums = {transport: Tally(transport=transport) for transport in Transport}
     watches = tallies[-len(Transport) :]
     for one in tallies[: -len(Transport)]:
@@ -202,6 +229,8 @@ def report(tallies: list[Tally], seconds: float, seed: int) -> str:
         total.longest_s = max(total.longest_s, one.longest_s)
         total.spells += one.spells
     told = [f"watch: {one}".replace(" reads", " scans") for one in watches]
+    told += [f"unharmed: {one.transport}: {one.missed} of {one.asked} requests missed" for one in beside]
+    told += [f"pause: {text}" for one in tallies for text in one.told]
     head = f"{seconds:g} s of random faults, {EACH} devices of each transport, seed {seed}"
     return "\n".join([head, *map(str, sums.values()), *told, "wrong values: 0, stuck links: 0"]) + "\n"
 
@@ -213,7 +242,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--write", action="store_true", help="keep the tally under tests/results")
     wanted = parser.parse_args()
-    text = report(asyncio.run(soak(wanted.seconds, wanted.seed)), wanted.seconds, wanted.seed)
+    text = report(*asyncio.run(soak(wanted.seconds, wanted.seed)), wanted.seconds, wanted.seed)
     print(text)
     if wanted.write:
         RESULTS.mkdir(exist_ok=True)

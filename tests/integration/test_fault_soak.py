@@ -15,4 +15,4 @@ def test_random_faults_give_no_wrong_value_and_no_stuck_link() -> None:
     seconds = float(os.environ.get("BRAKEWATER_FAULT_SECONDS", "200"))
     seed = secrets.randbelow(1_000_000)
     print(f"seed {seed}")
-    print("\n" + report(asyncio.run(soak(seconds, seed)), seconds, seed))
+    print("\n" + report(*asyncio.run(soak(seconds, seed)), seconds, seed))

@@ -406,3 +406,31 @@ def test_a_cancel_while_the_port_comes_up_leaves_it_closed(line: SerialLine) -> 
             assert_genuine(READ, await link.read(READ), 1)
 
     asyncio.run(test())
+
+
+def test_a_request_is_not_sent_where_the_silence_leaves_it_too_little_time(line: SerialLine) -> None:
+    """Else it misses its deadline, the line is in doubt once more, and the next request goes out as late as this."""
+
+    async def test() -> None:
+        async with LineDevice(line) as device, linked(serial(line, latency_s=10.0)) as link:
+            quiet = link._quiet
+            assert quiet is not None
+            quiet._in_doubt = False
+            assert_genuine(READ, await link.read(READ), 1)
+            quiet.gave_up()
+            assert (await link.read(READ, 15.0)).status == Status.ABSENT
+            assert (link.requests, device.number) == (1, 1)
+            assert quiet.in_doubt  # and what was not asked did not stir it: the silence goes on
+
+    asyncio.run(test())
+
+
+def test_a_request_with_time_left_behind_the_silence_is_sent(line: SerialLine) -> None:
+    async def test() -> None:
+        async with LineDevice(line), linked(serial(line, latency_s=LATENCY_S)) as link:
+            assert_genuine(READ, await link.read(READ), 1)
+            assert link._quiet is not None
+            link._quiet.gave_up()
+            assert_genuine(READ, await link.read(READ), 2)
+
+    asyncio.run(test())

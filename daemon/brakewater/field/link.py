@@ -161,13 +161,19 @@ class Link:
             self._in_queue -= 1
 
     async def _is_silent(self, wire: Wire, deadline: float) -> bool:
-        """Wait until a request may go out; False when the connection ended meanwhile."""
+        """Wait until a request may go out; False when the connection ended meanwhile.
+
+        In doubt a request goes out in the first half of its time or not at all. Sent shortly before its deadline it
+        would miss it, the line would be in doubt again for as long as before, and where that is a multiple of the
+        scan the next request would go out as late as this one: for ever.
+        """
         quiet, time = self._quiet, asyncio.get_running_loop().time
+        spare_s = (deadline - time()) / 2
         while quiet is not None and wire.usable:
             left_s = max(0.0, quiet.left_s())
             if left_s == 0 and not wire.unread:
                 break
-            if time() + left_s >= deadline:
+            if time() + left_s >= deadline - (spare_s if quiet.in_doubt else 0.0):
                 if quiet.babbles:
                     raise BrokenError(Status.MISMATCH, "the line babbles: bytes come that nobody asked for")
                 raise BrokenError(Status.ABSENT)

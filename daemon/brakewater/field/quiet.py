@@ -42,6 +42,11 @@ class Quiet:
         """Bytes came after a request had been given up, before the next one."""
 
     @property
+    def in_doubt(self) -> bool:
+        """An answer may still come to a request that nobody waits for any more, or bytes came that nobody asked for."""
+        return self._in_doubt
+
+    @property
     def babbles(self) -> bool:
         """More came unasked than one answer has."""
         return self._heard > _BABBLE

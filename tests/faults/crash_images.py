@@ -158,11 +158,9 @@ def _goes_on(image: Path, newest: int) -> None:
     assert head is None or Record(image).runs()[-2:] == [head.run, run]
 
 
-def table(rows: Iterable[tuple[str, Counter[str]]]) -> str:
-    """What was done, for people."""
-    head = f"{'load':<34}{'notes':>9}{'images ordered':>16}{'images loose':>14}{'heads told':>12}{'events told':>13}"
-    lines = [
-        f"{name:<34}{one['notes']:>9,}{one['ordered']:>16,}{one['loose']:>14,}{one['heads']:>12,}{one['events']:>13,}"
-        for name, one in rows
-    ]
-    return "\n".join([head, *lines])
+def tell(rows: Iterable[tuple[str, Counter[str]]]) -> None:
+    """Print each load's row as soon as its images are checked, so that a run that is cut off has told what it did."""
+    print(f"{'load':<34}{'notes':>9}{'images ordered':>16}{'images loose':>14}{'heads told':>12}{'events told':>13}")
+    for name, one in rows:
+        counts = f"{one['notes']:>9,}{one['ordered']:>16,}{one['loose']:>14,}{one['heads']:>12,}{one['events']:>13,}"
+        print(f"{name:<34}{counts}", flush=True)

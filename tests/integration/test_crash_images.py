@@ -7,6 +7,7 @@ faults/disk_log.py for what counts as legal.
 import os
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 
 from brokers import free_port, mosquitto, running, until
 from daemons import Daemon, SmallDevice, daemon, serving, small_rig
-from faults.crash_images import check_record, images, noted_load, recorder, table, watched
+from faults.crash_images import check_record, images, noted_load, recorder, tell, watched
 
 IMAGES = int(os.environ.get("BRAKEWATER_CRASH_IMAGES", "1000"))
 
@@ -42,18 +43,16 @@ def test_a_few_images_of_the_journal(fast: Path) -> None:
 
 @pytest.mark.long
 def test_many_images_of_the_journal(fast: Path) -> None:
-    rows = []
+    tell(_loads(fast))
+
+
+def _loads(fast: Path) -> Iterator[tuple[str, Counter[str]]]:
     for seed in range(4):
         folder = fast / str(seed)
         folder.mkdir()
         record, log = noted_load(folder, runs=3 + seed, pause_s=0.15)
-        rows.append(
-            (
-                f"journal and sealing, {3 + seed} runs",
-                images(record, log, IMAGES // 4, seed, folder / "images", check_record),
-            )
-        )
-    print(table(rows))
+        tally = images(record, log, IMAGES // 4, seed, folder / "images", check_record)
+        yield f"journal and sealing, {3 + seed} runs", tally
 
 
 @contextmanager
@@ -82,7 +81,7 @@ def test_many_images_of_the_daemon(fast: Path) -> None:
                 if life < 2:
                     one.start()
     tally = images(record, log, IMAGES // 4, 11, fast / "images", check_record)
-    print(table([("daemon, 3 lives", tally)]))
+    tell([("daemon, 3 lives", tally)])
     assert tally["events"] > 8
     assert tally["heads"] > 3
 

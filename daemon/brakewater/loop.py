@@ -78,6 +78,11 @@ class Loop:
         """
         start = replace(start, t_ns=max(start.t_ns, self._last_t_ns))
         outcome = self._engine.feed(start)
+        for brake in self._engine.begun_anew:
+            _log.warning(
+                "brake %s: energy, forecasts and what else is worked out once a second begin anew, as what they hang on"
+                " is not what it was", brake,
+            )  # fmt: skip
         self._run, self._next, self._last_t_ns = start.run, 1, start.t_ns
         # The wall clock only says how far the first one is from midnight; steady time says when it is over.
         self._roll_t_ns = start.t_ns + self.segment_ns - start.utc_ns % self.segment_ns

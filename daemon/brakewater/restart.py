@@ -119,4 +119,5 @@ def start_of(restored_: Restored, *, version: str, rig: Rig) -> Start:
         rig_toml=rig.text,
         snapshot=restored_.snapshot,
         own=rig.own,
+        alarms=rig.keys,
     )

@@ -39,6 +39,8 @@ class Start:
     """State of the engine before this run, as canonical JSON; empty where there was none."""
     own: OwnLayout | None = None
     """The daemon's own points in the scans of this run; None: recorded before this was noted."""
+    alarms: tuple[str, ...] | None = None
+    """Keys of the alarms that the version watched; None: recorded before this was noted, or by no watch."""
 
     @property
     def input(self) -> int:

@@ -3,6 +3,7 @@
 import asyncio
 import random
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from streams import GPM, demo, scans
 pytestmark = pytest.mark.integration
 
 RIG = demo()
+KEPT = Path(__file__).parents[1] / "records"
 CALM = samples_of(scans(RIG, 1))[0]
 DRY = samples_of(scans(RIG, 1, values={"aux-flow": 0.0}))[0]
 TICK_NS = 200_000_000
@@ -134,6 +136,14 @@ def test_a_start_is_never_before_the_last_input(parts: Parts) -> None:
         assert parts.engine.picture().t_ns >= 50 * TICK_NS
 
     run(test())
+
+
+def test_what_an_older_version_left_that_does_not_go_on_is_told(parts: Parts, caplog: pytest.LogCaptureFixture) -> None:
+    old = next(item for item in Record(KEPT / "1-before-layouts").others(2) if isinstance(item, Start))
+    parts.loop.begin(replace(old, own=None))
+    (told,) = (one.message for one in caplog.records if "begin anew" in one.message)
+    assert told.startswith("brake aux: energy, forecasts and what else is worked out once a second")
+    assert {one.alarm for one in parts.engine.alarms() if one.state == "acknowledged"} >= {"cooling-lost"}
 
 
 # ---- blocks

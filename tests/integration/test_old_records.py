@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from brakewater.record.sealing.due import seal_due
 from brakewater.record.segment import SCHEMA, NewerRecordError, reading
 from brakewater.record.verify import verify
 from brokers import free_port
@@ -19,6 +20,8 @@ from make import told
 pytestmark = pytest.mark.integration
 
 KEPT = Path(__file__).parents[1] / "records"
+BEFORE = KEPT / "1-before-layouts"
+"""Two runs of the demo rig by the version before the disk's share was a point, and before a Start told the layout."""
 FORMATS = sorted(int(one.name) for one in KEPT.iterdir() if one.name.isdecimal())
 
 
@@ -48,6 +51,33 @@ def test_the_watch_goes_on_with_it(record: Path, tmp_path: Path) -> None:
     with serving(device), daemon(small_rig(tmp_path / "rig.toml", device=device.port), record) as one:
         assert one.status()["run"] == 3
         assert one.end() == 0
+    assert verify(record).verdict == "consistent"
+
+
+@pytest.mark.parametrize("which", ["hot", "sealed"])
+def test_one_of_before_layouts_is_replayed_as_it_was_recorded(tmp_path: Path, which: str) -> None:
+    record = Path(shutil.copytree(BEFORE, tmp_path / "record"))
+    if which == "sealed":
+        assert not seal_due(record)
+        (manifest,) = record.glob("segments/*/*/*/*/manifest.json")
+        names = [one["name"] for one in json.loads(manifest.read_text())["columns"]["words"]]
+        assert "self.broker" in names
+        assert "self.disk-used" not in names
+    done = here("replay", record, "--compare", "--json")
+    assert done.returncode == 0, done.stdout + done.stderr
+    *events, last = map(json.loads, done.stdout.splitlines())
+    assert last["identical"]
+    assert any(
+        "rig.disk-low: not yet in version 0.1.0, which recorded run 1, 2" in one for one in last["not_comparable"]
+    )
+    assert [(one["alarm"], one["to"]) for one in events] == [
+        ("cooling-lost", "unacknowledged"),
+        ("cooling-flow-low", "unacknowledged"),
+        ("cooling-lost", "acknowledged"),
+        ("cooling-flow-low", "acknowledged"),
+        ("cooling-lost", "normal"),
+        ("cooling-flow-low", "normal"),
+    ]
     assert verify(record).verdict == "consistent"
 
 

@@ -8,13 +8,14 @@ import streams
 from brakewater.engine import Engine
 from brakewater.errors import StorageError
 from brakewater.record.documents import start_body, start_of
-from brakewater.rig import SELF, Rig, Table, as_recorded, parse
+from brakewater.rig import SELF, Rig, Table, as_recorded, layout_before, parse
 from brakewater.rig.own import points
 from brakewater.stream import OwnLayout, Start
 
 RIG = streams.demo()
 OLD: OwnLayout = tuple(one for one in RIG.own if one[0] != "self.disk-used")
 """As the version before the disk's share wrote it."""
+MAILBOX = '\n[[lamp-mailbox]]\ndevice = "plc1"\naddress = 500\ncount = 12\nsignature = 0xB4A7\n'
 NEWER: OwnLayout = (*RIG.own[:2], ("self.moon", "uint32"), *RIG.own[2:])
 """As a version to come may write it, with its new point in the middle."""
 
@@ -32,6 +33,13 @@ def test_a_start_comes_back_with_its_layout_and_an_old_one_without() -> None:
         begun = recorded(layout)
         assert start_of(begun.run, begun.t_ns, begun.utc_ns, start_body(begun)) == begun
     assert b'"own"' not in start_body(recorded(None))
+
+
+def test_a_start_comes_back_with_the_alarms_there_were_and_an_old_one_without() -> None:
+    for alarms in (RIG.keys, (), None):
+        begun = replace(recorded(RIG.own), alarms=alarms)
+        assert start_of(begun.run, begun.t_ns, begun.utc_ns, start_body(begun)) == begun
+    assert b'"alarms"' not in start_body(recorded(RIG.own))
 
 
 def test_as_recorded_is_the_same_rig_where_nothing_differs() -> None:
@@ -70,6 +78,29 @@ def test_readings_and_events_are_those_of_the_writing_version(layout: OwnLayout)
     assert played.picture.readings["self.queued"] == (7.0, 0)
     assert "cooling-lost" in {event.alarm for event in played.events}
     assert not {event.alarm for event in played.events} & {"record-stalled", "clock-stepped", "broker-lost", "disk-low"}
+
+
+def test_an_alarm_that_the_writing_version_did_not_have_is_left_out() -> None:
+    had = tuple(key for key in RIG.keys if key != "aux.cooling-flow-low")
+    begun, block = replace(recorded(RIG.own), alarms=had), streams.scans(RIG, 50, values={"aux-flow": 0.0})
+    engine = Engine()
+    played = streams.play([begun, block], engine)
+    assert engine.left_out == ("aux.cooling-flow-low",)
+    assert "cooling-lost" in {event.alarm for event in played.events}
+    assert "cooling-flow-low" not in {event.alarm for event in played.events}
+    asked = Engine(instead=RIG)  # what would it have done
+    assert "cooling-flow-low" in {event.alarm for event in streams.play([begun, block], asked).events}
+    assert asked.left_out == ()
+
+
+@pytest.mark.parametrize("later", [(), ("self.disk-used",), ("self.disk-used", "self.lamp-writes")])
+def test_the_width_of_the_scans_tells_the_layout_that_no_start_told(later: tuple[str, ...]) -> None:
+    rig = parse(RIG.text + MAILBOX)
+    assert "self.lamp-writes" in dict(rig.own)
+    layout = tuple(one for one in rig.own if one[0] not in later)
+    then = as_recorded(rig, layout)
+    assert layout_before(rig, then.words, len(then.points)) == layout
+    assert layout_before(rig, then.words + 3, len(then.points)) is None
 
 
 def test_a_restart_by_a_later_version_goes_on() -> None:

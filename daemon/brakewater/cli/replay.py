@@ -7,6 +7,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
+from brakewater import __version__
 from brakewater.cli.places import opened
 from brakewater.cli.window import moment
 
@@ -65,12 +66,19 @@ def run(args: argparse.Namespace) -> int:
     rate = tally.scans / max(perf_counter() - began, 1e-9)
     comparison = compare(record, events, tally) if args.compare else None
     _close(tally, comparison, rate, as_json=args.json)
+    altered = _altered(args.record, tally)
+    _tell(tally, altered, compared=args.compare)
+    return 1 if tally.damage or altered or (comparison is not None and not comparison.identical) else 0
+
+
+def _tell(tally: "Tally", altered: list[str], *, compared: bool) -> None:
+    """Say what was left out, and where the record is damaged or altered."""
+    for text in () if compared else tally.past.left_out():
+        print(f"left out: {text}; --rig asks what it would have done", file=sys.stderr)
     for place in tally.damage:
         print(f"damaged: {place}; replayed what is whole", file=sys.stderr)
-    altered = _altered(args.record, tally)
     for place in altered:
         print(f"altered: {place}; replayed as it stands", file=sys.stderr)
-    return 1 if tally.damage or altered or (comparison is not None and not comparison.identical) else 0
 
 
 def _shown_window(args: argparse.Namespace, record: "Record") -> tuple[int, int]:
@@ -149,6 +157,7 @@ def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_j
         found["identical"] = comparison.identical
         found["not_comparable"] = comparison.not_comparable
         found["differences"] = comparison.differences
+        found["recorded_by"] = comparison.recorded_by
     if as_json:
         print(json.dumps(found))
         return
@@ -163,3 +172,5 @@ def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_j
         print("the record holds inputs only: there are no recorded events to compare with")
     else:
         print("identical to the recorded events" if comparison.identical else "NOT identical to the recorded events")
+    for version, runs in comparison.recorded_by.items():
+        print(f"run {', '.join(map(str, runs))}: recorded by version {version}, replayed by {__version__}")

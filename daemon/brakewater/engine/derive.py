@@ -238,20 +238,27 @@ class BrakeWater:
             "checks": self._checks.state(),
         }
 
-    def restore(self, kept: dict[str, Any]) -> None:
-        """Go on from a snapshot: the rotor stays hot whatever the file says now, the level's window by definition."""
+    def restore(self, kept: dict[str, Any]) -> bool:
+        """Go on from a snapshot: the rotor stays hot whatever the file says now, the level's window by definition.
+
+        Returns:
+            Whether what is worked out once a second goes on; it begins anew where it hangs on something else by now.
+        """
         self._in_service_ns = int(kept["in-service"])
         if kept["definition"] == self.definition:
             self._level.restore(kept["level"])
             if "rising" in kept:  # a record of before there was one
                 self._rising.restore(kept["rising"])
-        if kept.get("slow", {}).get("definition") == self.slow_definition:
-            self._slow.restore(kept["slow"]["state"])
+        slow = kept.get("slow", {})
+        goes_on = slow.get("definition") == self.slow_definition and self._slow.fits(slow["state"])
+        if goes_on:
+            self._slow.restore(slow["state"])
         if "worked" in kept:
             self._slow.restore_worked(kept["worked"])
         if "checks" not in kept:  # a record of before there were any
-            return
+            return goes_on
         for vote in self._votes:
             if vote.role in kept["votes"]:
                 vote.restore(kept["votes"][vote.role])
         self._checks.restore(kept["checks"])
+        return goes_on

@@ -74,6 +74,10 @@ class Engine:
         self._marks: deque[str] = deque(maxlen=MOST_IDS)
         self.drifted: list[int] = []
         """Runs whose snapshot differs from the state that replay had come to."""
+        self.left_out: tuple[str, ...] = ()
+        """Keys of alarms that the version which recorded the run did not have."""
+        self.begun_anew: tuple[str, ...] = ()
+        """Brakes whose slow estimates did not go over the last Start."""
 
     def __getstate__(self) -> dict[str, Any]:
         """For pickling: what the picture shows is worked out, as what would work it out cannot be carried over."""
@@ -114,7 +118,9 @@ class Engine:
         if start.snapshot and before and start.snapshot != before:
             self.drifted.append(start.run)
         kept = before if self._instead is not None else start.snapshot
-        rig = as_recorded(self._instead or parse(start.rig_toml, f"run {start.run}"), start.own)
+        given = self._instead or parse(start.rig_toml, f"run {start.run}")
+        rig = as_recorded(given, start.own, start.alarms if self._instead is None else None)
+        self.left_out, self.begun_anew = tuple(key for key in given.keys if key not in rig.keys), ()
         self._build(rig, start.run)
         self._last = (start.run, 0, start.t_ns, start.utc_ns)
         events = tuple(self._carry_over(json.loads(kept), start)) if kept else ()
@@ -172,9 +178,8 @@ class Engine:
         if "points" in kept:  # a record of before these stages has none
             self._conditioner.restore(kept["points"])
             self._hands.restore(kept["hands"])
-        for name, brake in self._brakes.items():
-            if name in kept["brakes"]:
-                brake.restore(kept["brakes"][name])
+        here = [(name, brake) for name, brake in self._brakes.items() if name in kept["brakes"]]
+        self.begun_anew = tuple(name for name, brake in here if not brake.restore(kept["brakes"][name]))
         by_key = {alarm.rule.key: alarm for alarm in self._alarms}
         moment = Moment(run=start.run, input=0, t_ns=start.t_ns, utc_ns=start.utc_ns)
         events = []

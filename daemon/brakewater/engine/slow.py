@@ -200,6 +200,10 @@ class Slow:
             "standing": {name: list(pair) for name, pair in self._standing.items()},
         }
 
+    def fits(self, kept: Mapping[str, Any]) -> bool:
+        """Whether a snapshot made with the same definition is one of this version, by the names in it."""
+        return _names_in(kept) == _names_in(self.state())
+
     def restore(self, kept: Mapping[str, Any]) -> None:
         """Go on from a snapshot made with the same definition."""
         for name, stage in self._stages.items():
@@ -251,6 +255,11 @@ class Shown:
         if self._done is None:
             self._done = (np.arange(n) + (waiting + 1)) // every
         return self._held[name].after(self._before[name], self._done)
+
+
+def _names_in(kept: Mapping[str, Any]) -> dict[str, list[str]]:
+    stages: Mapping[str, Any] = kept.get("stages", {})
+    return {name: sorted(stage) if isinstance(stage, dict) else [] for name, stage in stages.items()}
 
 
 def _role(rig: Rig, brake: Brake, role: str) -> bool:

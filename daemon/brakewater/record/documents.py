@@ -74,13 +74,15 @@ def start_body(start: Start) -> bytes:
     }
     if start.own is not None:
         doc["own"] = [list(one) for one in start.own]
+    if start.alarms is not None:
+        doc["alarms"] = list(start.alarms)
     return canonical(doc)
 
 
 def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
     """The Start of a row."""
     doc = parse(body)
-    own = doc.get("own")
+    own, alarms = doc.get("own"), doc.get("alarms")
     return Start(
         run=run,
         t_ns=t_ns,
@@ -90,6 +92,7 @@ def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
         rig_toml=doc["rig_toml"],
         snapshot=doc["snapshot"].encode(),
         own=None if own is None else tuple((str(name), str(kind)) for name, kind in own),
+        alarms=None if alarms is None else tuple(map(str, alarms)),
     )
 
 

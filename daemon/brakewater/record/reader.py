@@ -11,6 +11,7 @@ from typing import TypeVar
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.record.documents import event_of, parse
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
+from brakewater.record.layouts import with_layout
 from brakewater.record.places import Place, places_of
 from brakewater.record.rows import Row, inputs_of, joined
 from brakewater.record.sealed.manifest import read_manifest
@@ -223,9 +224,12 @@ class Record:
 
     def _inputs(self, run: int, seen: int, block: int) -> Iterator[Input]:
         def of(place: Place) -> Iterator[Input]:
-            if place.sealed:
-                return joined(Sealed(place.path).inputs(seen, block), block)
-            return hot_inputs(place.path, run, seen, block)
+            items = (
+                joined(Sealed(place.path).inputs(seen, block), block)
+                if place.sealed
+                else hot_inputs(place.path, run, seen, block)
+            )
+            return (with_layout(item, place.path, sealed=place.sealed) for item in items)
 
         for item in self._steady(run, of):
             seen = int(item.input[-1]) if isinstance(item, Block) else item.input

@@ -10,6 +10,7 @@ from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
 from brakewater.record.undamaged import undamaged
 from brakewater.review.ahead import read_ahead
+from brakewater.review.versions import Past, without
 from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
 BLOCK = 8192
@@ -29,6 +30,8 @@ class Tally:
     gaps: list[Gap] = field(default_factory=list)
     boots: set[str] = field(default_factory=set)
     """Machine boots that the runs were recorded in; the simulator's is ``simulated``."""
+    past: Past = field(default_factory=Past)
+    """Which version recorded each run, and what it watched."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -37,6 +40,8 @@ class Comparison:
 
     differences: list[str] = field(default_factory=list)
     not_comparable: list[str] = field(default_factory=list)
+    recorded_by: dict[str, list[int]] = field(default_factory=dict)
+    """Version -> the runs with differences that it recorded."""
     inputs_only: bool = False
     """No event was ever recorded, as in a record of the simulator."""
 
@@ -79,6 +84,7 @@ def replayed(
             tally.gaps.append(item)
         if isinstance(item, Start):
             tally.boots.add(item.boot)
+            tally.past.begin(item, engine.left_out)
         yield item, outcome
 
 
@@ -117,8 +123,16 @@ def compare(record: Record, replayed_events: list[Event], tally: Tally) -> Compa
         found.not_comparable.append("the record holds inputs only")
         return found
     for run in sorted(ours.keys() | theirs.keys()):
-        found.differences += _differences(ours[run], theirs[run], whole=run not in damaged)
-    found.not_comparable += damage
+        whole = run not in damaged
+        differences = _differences(ours[run], theirs[run], whole=whole)
+        newer = tally.past.newer(run, ours[run], theirs[run]) if differences else frozenset()
+        if newer and not _differences(without(ours[run], newer), without(theirs[run], newer), whole=whole):
+            found.not_comparable.append(tally.past.says_newer(run, newer))
+            continue
+        found.differences += differences
+        if differences:
+            found.recorded_by.setdefault(tally.past.version(run), []).append(run)
+    found.not_comparable += [*tally.past.left_out(), *damage]
     return found
 
 

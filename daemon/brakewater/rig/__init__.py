@@ -17,7 +17,7 @@ from brakewater.rig.model import (
     Suppression,
     Table,
 )
-from brakewater.rig.own import as_recorded
+from brakewater.rig.own import as_recorded, layout_before
 
 __all__ = [
     "SELF",
@@ -35,6 +35,7 @@ __all__ = [
     "Suppression",
     "Table",
     "as_recorded",
+    "layout_before",
     "load",
     "parse",
 ]

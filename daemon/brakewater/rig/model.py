@@ -548,6 +548,11 @@ class Rig:
         """The daemon's own points as they stand in a scan, for its ``Start``."""
         return tuple((point.name, point.register.kind.value) for point in self.points if point.device == SELF)
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Of its alarms, for its ``Start``."""
+        return tuple(rule.key for rule in self.alarms)
+
     @cached_property
     def groups(self) -> tuple[Group, ...]:
         """In the order of a scan's ages: each device's by their ``every``, at least one a device; ``self`` is last."""

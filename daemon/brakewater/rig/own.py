@@ -20,6 +20,8 @@ _BEFORE: Final = (
     "self.lamp-writes", "self.mirror.",
 )  # fmt: skip
 """How the names begin that a Start without a layout may mean: versions of before layouts were recorded had these."""
+_LATER: Final = ((), ("self.disk-used",), ("self.disk-used", "self.lamp-writes"))
+"""Which of them the last of those versions had, and what ever earlier ones did not have yet."""
 
 
 def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False) -> tuple[Point, ...]:
@@ -43,32 +45,53 @@ def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False)
     return _placed(rows)
 
 
-def as_recorded(rig: Rig, layout: OwnLayout | None) -> Rig:
-    """The rig with the daemon's own points as they stand in a run's scans.
+def layout_before(rig: Rig, words: int, points: int) -> OwnLayout | None:
+    """The layout that a version of before layouts were recorded must have had, as its scans are so wide.
 
-    Alarms on own points that the run does not have are left out, as in the version that recorded it. A point that only
-    a later version knows is a bare number.
+    None where no such version wrote scans of that width with this rig file.
+
+    Args:
+        rig: as this version makes it of the run's file.
+        words: in a scan.
+        points: in a scan.
+    """
+    had = [(name, kind) for name, kind in rig.own if name.startswith(_BEFORE)]
+    for later in _LATER:
+        layout = tuple(one for one in had if one[0] not in later)
+        then = _with_own(rig, layout)
+        if (then.words, len(then.points)) == (words, points):
+            return layout
+    return None
+
+
+def as_recorded(rig: Rig, layout: OwnLayout | None, alarms: tuple[str, ...] | None = None) -> Rig:
+    """The rig with the daemon's own points as they stand in a run's scans, and the alarms that there were.
+
+    Alarms on own points that the run does not have, and those that the version which recorded it did not watch, are
+    left out. A point that only a later version knows is a bare number.
 
     Args:
         rig: as this version makes it of its file.
         layout: of the run's Start; None: recorded before layouts were.
+        alarms: keys of those watched then; None: whatever this version watches.
 
     Raises:
         StorageError: the layout names a data type that this version does not have.
     """
-    known = {point.name: point.signal for point in rig.points if point.device == SELF}
     if layout is None:
         layout = tuple((name, kind) for name, kind in rig.own if name.startswith(_BEFORE))
-    if layout == rig.own:
-        return rig
+    then = rig if layout == rig.own else _with_own(rig, layout)
+    watched = None if alarms is None else frozenset(alarms)
+    rules = tuple(rule for rule in rig.alarms if _has(then.points, rule) and (watched is None or rule.key in watched))
+    if len(rules) == len(rig.alarms):
+        return then
+    return replace(then, alarms=rules, suppressions=_of(rig.suppressions, {rule.key for rule in rules}))
+
+
+def _with_own(rig: Rig, layout: OwnLayout) -> Rig:
+    known = {point.name: point.signal for point in rig.points if point.device == SELF}
     own = _placed((name, _kind(name, kind), known.get(name, Direct())) for name, kind in layout)
-    alarms = tuple(rule for rule in rig.alarms if _has(own, rule))
-    return replace(
-        rig,
-        points=(*(point for point in rig.points if point.device != SELF), *own),
-        alarms=alarms,
-        suppressions=_of(rig.suppressions, {rule.key for rule in alarms}),
-    )
+    return replace(rig, points=(*(point for point in rig.points if point.device != SELF), *own))
 
 
 def _placed(rows: Iterable[tuple[str, RegisterKind, AnySignal]]) -> tuple[Point, ...]:
@@ -92,11 +115,11 @@ def _kind(name: str, kind: str) -> RegisterKind:
         raise StorageError(f"own point {name}: found data type {kind!r}; allowed: {kinds}") from error
 
 
-def _has(own: tuple[Point, ...], rule: AlarmRule) -> bool:
+def _has(points: tuple[Point, ...], rule: AlarmRule) -> bool:
     quantity = rule.kind.quantity
     if quantity in ROLES or not quantity.startswith(f"{SELF}."):
         return True
-    return (f"{quantity}.{rule.subject}" if rule.subject else quantity) in {point.name for point in own}
+    return (f"{quantity}.{rule.subject}" if rule.subject else quantity) in {point.name for point in points}
 
 
 def _of(suppressions: tuple[Suppression, ...], keys: set[str]) -> tuple[Suppression, ...]:

@@ -188,6 +188,7 @@ class _Running:
             rig_toml=rig.text,
             snapshot=engine.state(),
             own=rig.own,
+            alarms=rig.keys,
         )
 
     async def begin(self, rig: Rig, start: Start) -> None:

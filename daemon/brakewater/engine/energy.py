@@ -63,10 +63,10 @@ class Energy:
         heat, parts = heat_and_parts_w(self._circuit, self._spreads, *water)
         groups.means["heat"] = np.where((worst != BAD) & ~dry, heat, 0.0)
         groups.grades["heat"] = worst
-        rows: list[Floats] = [heat, parts.flow, parts.inlet, parts.outlet]
+        rows: Floats = np.array([heat, parts.flow, parts.inlet, parts.outlet])
         counted = np.where(seen & ~dry, dt, 0) * 1e-6
         # In service without flow, heat leaves as steam or stays in the rotor: of that the water tells nothing.
-        return np.array([*[whole(row * counted) for row in rows], ~seen | (dry & self._served_in(groups))], np.int64)
+        return np.concatenate((whole(rows * counted), [~seen | (dry & self._served_in(groups))]))
 
     @staticmethod
     def _served_in(groups: Groups) -> Any:

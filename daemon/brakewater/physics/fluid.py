@@ -10,6 +10,7 @@ the reference behind the table ends. A little beyond (``NEAR_K``) a number is un
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -143,6 +144,7 @@ def _beyond(fluid: Fluid, t_degc: float) -> Reason:
     return Reason.BEYOND_FLUID if outside <= NEAR_K else Reason.OUT_OF_SENSOR_RANGE
 
 
+@lru_cache(maxsize=64)
 def _slope(coefficients: tuple[float, ...]) -> tuple[float, ...]:
     return tuple(power * c for power, c in enumerate(coefficients))[1:]
 

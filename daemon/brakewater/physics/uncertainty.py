@@ -35,6 +35,12 @@ class Spread:
 
     def std(self, values: Floats) -> Floats:
         """Standard uncertainty at [n] values."""
+        if len(values) == 1:  # the same for a lone scan, on Python's own numbers
+            value, lone = abs(values.item()), (self.step * _STEP) ** 2
+            for fixed, share in self.limits:
+                of_limit = (fixed + share * value) * _RECTANGULAR
+                lone = lone + of_limit * of_limit
+            return np.array((math.sqrt(lone),))
         total = np.full_like(values, (self.step * _STEP) ** 2)
         for fixed, share in self.limits:
             part = (fixed + share * np.abs(values)) * _RECTANGULAR

@@ -9,6 +9,7 @@ from brakewater.physics.trend import line
 from brakewater.render import round_now
 from brakewater.rig import Rig
 from brakewater.stream import BookNow, EntryNow, WaterNow
+from brakewater.trips.rounds import DEFAULTS, Round
 from brakewater.units import utc_text
 
 Document = dict[str, Any]
@@ -31,6 +32,7 @@ def book_doc(rig: Rig, book: BookNow) -> Document:
             {
                 **round_now(one),
                 "what": of[one.round].what,
+                "plain": _plain(of[one.round]),
                 "kind": of[one.round].kind,
                 "keys": list(keys_of(rig, of[one.round])),
             }
@@ -73,6 +75,12 @@ def _torque(brake: str, book: BookNow) -> Document:
         "std": told[-1].torque_index_std if told else None,
         "slope_per_trip": found.slope if found is not None and found.is_sure else None,
     }
+
+
+def _plain(one: Round) -> str | None:
+    """Under which name its sentence has words in every language; None where the rig file says it in its own."""
+    name = one.name.removeprefix(f"{one.brake}-")
+    return name if any(name == default.name and one.what == default.what for default in DEFAULTS) else None
 
 
 def _sample(rig: Rig, one: WaterNow) -> Document:

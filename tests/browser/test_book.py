@@ -61,8 +61,8 @@ def tapped(page: Page, name: str, values: dict[str, str]) -> int:
     for key, value in values.items():
         one.locator(f'input[name="{key}"]').fill(value)
         taps += 1
-    one.get_by_role("button", name=f"Log {name}").tap()
-    expect(page.locator("#says")).to_contain_text(f"{name} is logged", timeout=SHOWN_MS)
+    one.get_by_role("button", name=f"Log {name.replace('-', ' ')}").tap()
+    expect(page.locator("#says")).to_contain_text(f"{name.replace('-', ' ')} is logged", timeout=SHOWN_MS)
     return taps + 1
 
 

@@ -51,9 +51,15 @@ def screens(page: Page, state: str) -> None:
             page.screenshot(path=SCREENS / f"driller-{state}-{size}-{light}.png", animations="disabled")
         assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), size
         assert page.evaluate(CLIPPED) == [], size
+        assert page.evaluate(BELOW) == [], f"{size}: every number stands on the screen, also with an alarm"
     page.set_viewport_size({"width": 1024, "height": 600})
     assert page.evaluate("() => document.documentElement.scrollHeight <= innerHeight"), "all of it on a touch panel"
 
+
+BELOW = """() => [...document.querySelectorAll('.number, .window, #first')]
+  .filter((one) => one.getBoundingClientRect().bottom
+    > document.querySelector('footer').getBoundingClientRect().top + 1)
+  .map((one) => one.textContent)"""
 
 CLIPPED = """() => [...document.querySelectorAll('.window, .number, .push, #first')]
   .filter((one) => one.scrollWidth > one.clientWidth + 1 || one.scrollHeight > one.clientHeight + 1)
@@ -103,7 +109,7 @@ def test_keys_alone_reach_every_button(page: Page) -> None:
     for _ in range(12):
         page.keyboard.press("Tab")
         reached.add(page.evaluate("() => document.activeElement.dataset.do ?? document.activeElement.id"))
-    assert {"silence", "acknowledge", "reset", "test", "sound", "light", "language"} <= reached
+    assert {"silence", "acknowledge", "reset", "test", "sound", "light"} <= reached
 
 
 def test_a_watch_that_dies_is_said_across_the_page(page: Page, before: Pages) -> None:
@@ -114,3 +120,32 @@ def test_a_watch_that_dies_is_said_across_the_page(page: Page, before: Pages) ->
     screens(page, "dead")
     before.watch.start()
     expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
+
+
+def test_a_viewer_chooses_language_and_units_and_the_browser_keeps_them(page: Page, before: Pages) -> None:
+    page.locator("#menu > summary").click()
+    page.select_option("#language", "es")
+    expect(page.locator("#first-text")).to_have_text("Sin alarmas.", timeout=SHOWN_MS)
+    page.select_option("#units", "metric")
+    flow = page.locator(".number", has_text="Flujo")
+    expect(flow).to_contain_text("340.7 L/min", timeout=SHOWN_MS)
+    expect(flow.locator(".limit")).to_contain_text("mín. 283.91 L/min")
+    page.reload()
+    expect(page.locator("#first-text")).to_have_text("Sin alarmas.", timeout=SHOWN_MS)
+    expect(flow).to_contain_text("340.7 L/min")
+    before.device.flow(2)
+    expect(page.locator("#first-respond")).to_contain_text("nunca eche agua fría", timeout=SHOWN_MS)
+    screens(page, "alarm-es")
+    before.watch.kill()
+    expect(page.locator("#dead")).to_contain_text("SIN IMAGEN EN VIVO", timeout=SHOWN_MS)
+    expect(page.locator("#dead")).to_contain_text("Mire los indicadores")
+    screens(page, "dead-es")
+
+
+def test_an_address_may_name_language_and_units(browser: Browser, before: Pages) -> None:
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"{before.url}/?lang=es&units=metric")
+        expect(page.locator("#first-text")).to_have_text("Sin alarmas.", timeout=SHOWN_MS)
+        assert page.evaluate("() => document.documentElement.lang") == "es"
+        expect(page.locator(".number", has_text="Nivel")).to_contain_text("mm")

@@ -7,9 +7,12 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from brakewater.cli.places import record_argument
+
+if TYPE_CHECKING:
+    from brakewater.wording import Wording
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,6 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--sheet", metavar="ROUND", help="a round's sheet for a clipboard, as an HTML page")
     what.add_argument("--json", action="store_true", help="print one JSON document")
     parser.add_argument("--url", metavar="URL", help="with --sheet: the panel as a phone reaches it, for a QR code")
+    parser.add_argument("--lang", default="en", metavar="CODE", help="with --sheet: its language, en or es")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
 
 
@@ -43,12 +47,27 @@ def run(args: argparse.Namespace) -> int:
         return _put(books.calendar(found, time_ns()), args.output)
     if args.sheet:
         url = f"{args.url.rstrip('/')}/book" if args.url else None
-        return _put(books.sheet(found, args.sheet, url), args.output)
+        words = _words(args.lang)
+        return _put(books.sheet(found, args.sheet, url, words, args.lang), args.output)
     if args.json:
         print(json.dumps(found))
     else:
         _show(found)
     return 1 if any(one["state"] == "overdue" for one in found["rounds"]) else 0
+
+
+def _words(code: str) -> "Wording":
+    """A language by its code.
+
+    Raises:
+        StorageError: there is none of that code.
+    """
+    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.wording import LANGUAGES  # noqa: PLC0415
+
+    if code not in LANGUAGES:
+        raise StorageError(f"--lang {code}; allowed: {', '.join(LANGUAGES)}")
+    return LANGUAGES[code]
 
 
 def _book(folder: Path, rig: str) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The daemon's live picture, followed once and rendered once for all who look."""
+"""The daemon's live picture, followed once and rendered once for all who look in a language and units."""
 
 import asyncio
 import contextlib
@@ -13,10 +13,12 @@ from typing import Any, Final
 from brakewater.control import ask, follow
 from brakewater.errors import BrakewaterError
 from brakewater.live import picture_of
-from brakewater.panel.shown import VALID_S, page_doc, rig_doc, trend_of
+from brakewater.panel.shown import VALID_S, in_units, page_doc, rig_doc, trend_now
 from brakewater.render import Document
 from brakewater.rig import Rig, parse
 from brakewater.rig.panel import Panel
+from brakewater.stream import Picture
+from brakewater.units import CREW_UNITS
 from brakewater.wording import LANGUAGES
 
 _AGAIN_S: Final = 0.5
@@ -39,13 +41,14 @@ class Followed:
             fallback: settings of the panel until the rig file is known.
         """
         self._folder, self._fallback = folder, fallback
-        self._texts: dict[str, str] = {}
+        self._texts: dict[tuple[str, str], str] = {}
+        self._picture: Picture | None = None
         self._seen_s = -VALID_S
         self._next: asyncio.Future[None] | None = None
         self._trend_s = 0.0
-        self.trend: deque[tuple[int, dict[str, float | None]]] = deque(maxlen=_TREND_POINTS)
+        self._trend: deque[tuple[int, dict[str, dict[str, float | None]]]] = deque(maxlen=_TREND_POINTS)
         self.rig: Rig | None = None
-        self.rig_doc: Document | None = None
+        self._rig_docs: dict[str, Document] = {}
         self._run = -1
 
     @property
@@ -53,9 +56,27 @@ class Followed:
         """Since the daemon's last picture, s."""
         return monotonic() - self._seen_s
 
-    def text(self, language: str) -> str | None:
+    def rig_doc(self, system: str | None = None) -> Document | None:
+        """The rig in some units (None: the rig file's); None where no watch has been met yet."""
+        return None if self.rig is None else self._rig_docs[in_units(self.rig, system).units]
+
+    def trend(self, system: str | None = None) -> list[tuple[int, dict[str, float | None]]]:
+        """The last ten minutes in some units: wall time, ms, and one point of each trend."""
+        if self.rig is None:
+            return []
+        units = in_units(self.rig, system).units
+        return [(utc_ms, points[units]) for utc_ms, points in self._trend]
+
+    def text(self, language: str, system: str | None = None) -> str | None:
         """The newest picture as JSON text; None where it may not be believed any more."""
-        return self._texts.get(language) if self.age_s < VALID_S else None
+        if self._picture is None or self.rig is None or self.age_s >= VALID_S:
+            return None
+        rig = in_units(self.rig, system)
+        known = self._texts.get((language, rig.units))
+        if known is None:
+            known = json.dumps(page_doc(rig, self._picture, LANGUAGES[language]))
+            self._texts[language, rig.units] = known
+        return known
 
     async def run(self) -> None:
         """Follow for ever; a daemon that is away is tried again."""
@@ -66,10 +87,10 @@ class Followed:
             self._lose()
             await asyncio.sleep(_AGAIN_S)
 
-    async def changes(self, language: str) -> AsyncIterator[str | None]:
+    async def changes(self, language: str, system: str | None = None) -> AsyncIterator[str | None]:
         """The newest picture now and after each change; None at least twice a second where there is none to believe."""
         while True:
-            yield self.text(language)
+            yield self.text(language, system)
             self._next = self._next or asyncio.get_running_loop().create_future()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(asyncio.shield(self._next), _BEAT_S)
@@ -79,20 +100,18 @@ class Followed:
         if picture.run != self._run or self.rig is None:
             await self._know(picture.run)
         assert self.rig is not None
-        assert self.rig_doc is not None
-        pages = {name: page_doc(self.rig, picture, words) for name, words in LANGUAGES.items()}
-        self._texts = {name: json.dumps(page) for name, page in pages.items()}
+        self._texts, self._picture = {}, picture
         self._seen_s = monotonic()
-        page = next(iter(pages.values()))
         if self._seen_s >= self._trend_s:
             self._trend_s = self._seen_s + _TREND_S
-            self.trend.append((page["utc_ms"], trend_of(page, self.rig_doc)))
+            points = {name: trend_now(in_units(self.rig, name), picture, doc) for name, doc in self._rig_docs.items()}
+            self._trend.append((picture.utc_ns // 1_000_000, points))
         self._wake()
 
     def _lose(self) -> None:
         """The daemon has hung up: what it showed last is told as live no longer, not even for a moment."""
-        if self._texts:
-            self._texts = {}
+        if self._picture is not None:
+            self._texts, self._picture = {}, None
             self._wake()
 
     def _wake(self) -> None:
@@ -104,6 +123,7 @@ class Followed:
         """Ask for the rig file in force."""
         found = await asyncio.to_thread(ask, self._folder, {"ask": "rig"})
         self.rig = parse(found["toml"], found["file"])
-        self.rig_doc = rig_doc(self.rig, self.rig.panel or self._fallback)
+        panel = self.rig.panel or self._fallback
+        self._rig_docs = {name: rig_doc(in_units(self.rig, name), panel) for name in CREW_UNITS}
         self._run = run
-        self.trend.clear()
+        self._trend.clear()

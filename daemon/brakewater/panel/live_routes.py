@@ -11,26 +11,47 @@ from starlette.exceptions import HTTPException
 
 from brakewater import __version__
 from brakewater.panel.asking import Asking, parts_of, to_watch
+from brakewater.rig.panel import Panel
 from brakewater.wording import LANGUAGES
 
-Language = Annotated[str, StringConstraints(pattern=r"^[a-z]{2}$")]
+Language = Annotated[str | None, StringConstraints(pattern=r"^[a-z]{2}$")]
+"""None, or one that is not there: the rig file's."""
+Units = Annotated[str | None, StringConstraints(pattern=r"^[a-z]{1,12}$")]
+"""``us`` or ``metric``; None, or others: the rig file's."""
+
+
+def language_of(request: Request, asked: str | None) -> str:
+    """In which language to answer."""
+    return asked if asked is not None and asked in LANGUAGES else _panel(request).language
+
+
+def _panel(request: Request) -> Panel:
+    """The settings in force: a reload may have changed the rig file's since the panel began."""
+    parts = parts_of(request)
+    return (parts.followed.rig.panel if parts.followed.rig else None) or parts.panel
 
 
 def add_live(app: FastAPI) -> None:
     """Routes for what is live, and for the upkeep book as it stands."""
 
+    @app.get("/api/languages")
+    async def languages(request: Request) -> dict[str, Any]:
+        """The languages there are by their codes, and the rig file's; nobody needs to be known for that."""
+        names = {code: words.pages.get("name", code) for code, words in LANGUAGES.items()}
+        return {"languages": names, "language": _panel(request).language}
+
     @app.get("/api/rig")
-    async def rig(request: Request, _: Asking) -> dict[str, Any]:
+    async def rig(request: Request, _: Asking, units: Units = None) -> dict[str, Any]:
         """Names, big numbers with their limits, windows, languages; 503 while the watch is away."""
-        known = parts_of(request).followed.rig_doc
+        known = parts_of(request).followed.rig_doc(units)
         if known is None:
             raise HTTPException(503, "the watch is not there; this page waits for it")
         return {**known, "version": __version__, "languages": list(LANGUAGES)}
 
     @app.get("/api/trend")
-    async def trend(request: Request, _: Asking) -> dict[str, Any]:
-        """The big numbers of the last ten minutes, a point a second, in the crew's units; null where not good."""
-        points = list(parts_of(request).followed.trend)
+    async def trend(request: Request, _: Asking, units: Units = None) -> dict[str, Any]:
+        """The big numbers of the last ten minutes, a point a second, in the viewer's units; null where not good."""
+        points = parts_of(request).followed.trend(units)
         names = list(points[-1][1]) if points else []
         return {
             "utc_ms": [utc_ms for utc_ms, _ in points],
@@ -38,10 +59,9 @@ def add_live(app: FastAPI) -> None:
         }
 
     @app.get("/api/live", response_class=StreamingResponse)
-    async def live(request: Request, _: Asking, lang: Language = "en") -> StreamingResponse:
+    async def live(request: Request, _: Asking, lang: Language = None, units: Units = None) -> StreamingResponse:
         """Server-sent events: each new picture, or ``lost`` while there is none to believe."""
-        language = lang if lang in LANGUAGES else next(iter(LANGUAGES))
-        return StreamingResponse(_events(request, language), media_type="text/event-stream")
+        return StreamingResponse(_events(request, language_of(request, lang), units), media_type="text/event-stream")
 
     @app.get("/api/book")
     async def book(request: Request, _: Asking) -> dict[str, Any]:
@@ -49,16 +69,16 @@ def add_live(app: FastAPI) -> None:
         return await run_in_threadpool(to_watch, parts_of(request).folder, {"ask": "book"})
 
     @app.get("/api/now")
-    async def now(request: Request, _: Asking, lang: Language = "en") -> Response:
+    async def now(request: Request, _: Asking, lang: Language = None, units: Units = None) -> Response:
         """The newest picture once; 503 where there is none to believe."""
-        text = parts_of(request).followed.text(lang if lang in LANGUAGES else next(iter(LANGUAGES)))
+        text = parts_of(request).followed.text(language_of(request, lang), units)
         if text is None:
             raise HTTPException(503, "the watch is not there, or its picture is old")
         return Response(text, media_type="application/json")
 
 
-async def _events(request: Request, language: str) -> AsyncIterator[str]:
-    async for text in parts_of(request).followed.changes(language):
+async def _events(request: Request, language: str, units: str | None) -> AsyncIterator[str]:
+    async for text in parts_of(request).followed.changes(language, units):
         if await request.is_disconnected():
             return
         yield "event: lost\ndata: {}\n\n" if text is None else f"data: {text}\n\n"

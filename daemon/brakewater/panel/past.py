@@ -5,13 +5,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from fastapi import APIRouter, HTTPException
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import StreamingResponse
 
 from brakewater.errors import DamagedRecordError, StorageError
+from brakewater.panel.live_routes import Language, Units, language_of
 from brakewater.panel.opened import Windows
 from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers, Moment, add_charts
-from brakewater.panel.shown import rig_doc
+from brakewater.panel.shown import in_units, rig_doc
 from brakewater.panel.taken import add_taken
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
@@ -20,6 +21,7 @@ from brakewater.rig import Rig, parse
 from brakewater.rig.panel import Panel
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
+from brakewater.wording import LANGUAGES, Wording
 
 _MOST_COMMANDS: Final = 5000
 
@@ -50,18 +52,21 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
         ]
 
     @routes.get("/rig")
-    def rig() -> dict[str, Any]:
+    def rig(units: Units = None) -> dict[str, Any]:
         """Names, numbers and limits by the newest recorded rig file: the record can be read while the watch is away."""
         tail = record.tail()
         if tail is None:
             raise HTTPException(422, "nothing is recorded yet")
         newest = parse(tail[0].rig_toml, "the recorded rig file")
-        return rig_doc(newest, newest.panel or Panel())
+        return rig_doc(in_units(newest, units), newest.panel or Panel())
 
     @routes.get("/events", response_class=StreamingResponse)
-    def events(from_ms: Moment = 0, to_ms: Moment = LAST_MS) -> StreamingResponse:
+    def events(
+        request: Request, from_ms: Moment = 0, to_ms: Moment = LAST_MS, lang: Language = None, units: Units = None
+    ) -> StreamingResponse:
         """Recorded events of a window in their order, one JSON document a line."""
-        return StreamingResponse(_events(record, from_ms, to_ms), media_type="application/x-ndjson")
+        words = LANGUAGES[language_of(request, lang)]
+        return StreamingResponse(_events(record, from_ms, to_ms, words, units), media_type="application/x-ndjson")
 
     @routes.get("/commands")
     def commands(from_ms: Moment = 0, to_ms: Moment = LAST_MS) -> list[dict[str, Any]]:
@@ -89,15 +94,15 @@ def _commands(record: Record, from_ns: int, to_ns: int) -> Iterator[dict[str, An
                 }
 
 
-def _events(record: Record, from_ms: int, to_ms: int) -> Iterator[str]:
+def _events(record: Record, from_ms: int, to_ms: int, words: Wording, units: str | None) -> Iterator[str]:
     from_ns, to_ns = from_ms * MILLION, to_ms * MILLION
     for span in record.spans(from_ns, to_ns):
         rig: Rig | None = None
         try:
             for one in record.events(after=(span.run, 0), to_run=span.run):
                 if from_ns <= one.event.utc_ns < to_ns:
-                    rig = rig or _rig_of(record, span.run)
-                    yield json.dumps(event_shown(rig, event_doc(one.event))) + "\n"
+                    rig = rig or in_units(_rig_of(record, span.run), units)
+                    yield json.dumps(event_shown(rig, event_doc(one.event), words)) + "\n"
         except DamagedRecordError as error:
             yield json.dumps({"damaged": str(error)}) + "\n"
 

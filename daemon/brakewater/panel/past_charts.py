@@ -9,8 +9,10 @@ from fastapi import APIRouter, HTTPException, Query
 from pydantic import StringConstraints
 
 from brakewater.engine import Engine
+from brakewater.panel.live_routes import Units
 from brakewater.panel.opened import LONGEST_NS, Windows
 from brakewater.panel.player import Player
+from brakewater.panel.shown import in_units
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
@@ -19,7 +21,8 @@ from brakewater.review.replay import Tally, replayed
 from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
 from brakewater.review.what_if import SettingError, objections, with_settings
-from brakewater.rig import parse
+from brakewater.rig import Rig, parse
+from brakewater.stream import Event
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES
 
@@ -89,10 +92,14 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         return _charts(found, found.stretches(begin * MILLION, max(begin + 1, end) * MILLION, count))
 
     @routes.get("/what-if")
-    def what_if(from_ms: Moment, to_ms: Moment, settings: Settings) -> dict[str, Any]:
+    def what_if(
+        from_ms: Moment, to_ms: Moment, settings: Settings, lang: Language = "en", units: Units = None
+    ) -> dict[str, Any]:
         """The events of a window with other settings, as ``brakewater replay --set``; and what check would refuse."""
         with one_at_a_time:
-            return _what_if(record, (from_ms * MILLION, to_ms * MILLION), settings)
+            events, rig, objected = _what_if(record, (from_ms * MILLION, to_ms * MILLION), settings)
+        seen, words = in_units(rig, units), LANGUAGES.get(lang, ENGLISH)
+        return {"events": [event_shown(seen, event_doc(one), words) for one in events], "objections": objected}
 
     @routes.get("/seen")
     def seen(from_ms: Moment, to_ms: Moment, count: Pictures = 1, lang: Language = "en") -> Any:
@@ -104,7 +111,7 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         return player.pictures(moments, LANGUAGES.get(lang, ENGLISH))
 
 
-def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> dict[str, Any]:
+def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> tuple[list[Event], Rig, list[str]]:
     """From a day before the window on: an alarm that stood longer than that is not known to stand."""
     tail = record.tail()
     if tail is None:
@@ -120,10 +127,7 @@ def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> di
         for event in outcome.events
         if window[0] <= event.utc_ns < window[1]
     ]
-    return {
-        "events": [event_shown(rig, event_doc(event)) for event in events],
-        "objections": objections(rig, settings),
-    }
+    return events, rig, list(objections(rig, settings))
 
 
 def _trip(line: TripLine, units: str, *, numbered: bool) -> dict[str, Any]:

@@ -30,6 +30,12 @@ class Pairing(BaseModel):
     code: Text
 
 
+class Paired(Says):
+    """What became of a pairing."""
+
+    station: str
+
+
 class Me(BaseModel):
     """How the panel knows whoever asks."""
 
@@ -66,14 +72,14 @@ def add_people(app: FastAPI) -> None:
         return Says(ok=True, says="logged out")
 
     @app.post("/api/pair", responses={403: {"model": Says}})
-    async def pairing(request: Request, response: Response, body: Pairing) -> Says:
+    async def pairing(request: Request, response: Response, body: Pairing) -> Paired:
         """Make this browser a station; a code works once."""
         parts = parts_of(request)
         paired = await run_in_threadpool(pair, parts.folder, body.code)
         if paired is None:
             raise HTTPException(403, "this code is not known, or has been used; ask for a new one")
         _keep(response, STATION, paired[1], parts.panel, _FOR_EVER_S)
-        return Says(ok=True, says=f"this is now station {paired[0]}")
+        return Paired(ok=True, says=f"this is now station {paired[0]}", station=paired[0])
 
 
 def _keep(response: Response, name: str, value: str, panel: Panel, lasting_s: int) -> None:

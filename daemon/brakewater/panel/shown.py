@@ -1,6 +1,7 @@
 """What the pages are told, as documents: the rig once, the picture ten times a second at most. Pure functions."""
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 from brakewater.alarms.catalogue import Shape
@@ -20,7 +21,7 @@ from brakewater.render import (
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.panel import Panel
 from brakewater.stream import AlarmNow, Picture
-from brakewater.units import Dimension, utc_text
+from brakewater.units import CREW_UNITS, Dimension, utc_text
 from brakewater.wording import ENGLISH, Wording
 
 NUMBERS: Final = (
@@ -39,6 +40,11 @@ VALID_S: Final = 2.0
 _LIMITS: Final = {Shape.HIGH: "high", Shape.LOW: "low", Shape.LOST: "low"}
 
 
+def in_units(rig: Rig, system: str | None) -> Rig:
+    """The rig as a viewer with units of their own sees it; None for the rig file's."""
+    return rig if system in (None, rig.units) or system not in CREW_UNITS else replace(rig, units=system)
+
+
 def rig_doc(rig: Rig, panel: Panel) -> Document:
     """What does not change while a rig file is in force: names, numbers with their limits, windows."""
     return {
@@ -46,6 +52,7 @@ def rig_doc(rig: Rig, panel: Panel) -> Document:
         "pad": rig.pad,
         "units": rig.units,
         "time_zone": panel.time_zone,
+        "language": panel.language,
         "scan_s": rig.scan_ns / 1e9,
         "valid_s": VALID_S,
         "brakes": [{"name": brake.name, "numbers": list(_numbers(rig, brake.name))} for brake in rig.brakes],
@@ -123,6 +130,11 @@ def _times(picture: Picture) -> dict[str, dict[str, float | None]]:
         if name.startswith("time_to_") and dimension_of_derived(name) is Dimension.TIME:
             found.setdefault(brake, {})[name] = None if code else value
     return found
+
+
+def trend_now(rig: Rig, picture: Picture, rig_: Mapping[str, Any]) -> dict[str, float | None]:
+    """One point of each trend, in the units of ``rig`` and its document ``rig_``."""
+    return trend_of({"brakes": {brake.name: now(rig, picture, brake.name, VALID_S) for brake in rig.brakes}}, rig_)
 
 
 def trend_of(page: Mapping[str, Any], rig_: Mapping[str, Any]) -> dict[str, float | None]:

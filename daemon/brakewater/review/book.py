@@ -12,6 +12,7 @@ from brakewater.errors import StorageError
 from brakewater.review.proofs import said
 from brakewater.stream import Command
 from brakewater.units import utc_text
+from brakewater.wording import ENGLISH, Wording
 
 HEAD: Final = ("entry", "entered", "done", "verb", "round", "actor", "values", "remark", "corrects", "void", "id")
 _VERBS: Final = ("log-round", "change-part")
@@ -155,8 +156,15 @@ def _folded(line: str) -> Iterator[str]:
     yield part
 
 
-def sheet(book: Mapping[str, Any], name: str, url: str | None) -> str:
+def sheet(book: Mapping[str, Any], name: str, url: str | None, words: Wording = ENGLISH, language: str = "en") -> str:
     """One round's sheet as a page that prints; with the QR code of its entry form where the panel's address is given.
+
+    Args:
+        book: as ``book_shown`` gives it.
+        name: of the round.
+        url: of the panel's page, or None.
+        words: what it is written with.
+        language: their ISO 639-1 code.
 
     Raises:
         StorageError: no such round.
@@ -166,17 +174,50 @@ def sheet(book: Mapping[str, Any], name: str, url: str | None) -> str:
         raise StorageError(f"no round {name!r}; there is {', '.join(one['round'] for one in book['rounds'])}")
     one = found[0]
     keys = [*one["keys"], "remark"]
-    rows = "".join(f'<tr><th>{escape(key.replace("-", " "))}</th><td class="w"></td></tr>' for key in keys)
-    facts = f"brake {one['brake']}, {one['text']}"
+    rows = "".join(f'<tr><th>{escape(_asked(key, words))}</th><td class="w"></td></tr>' for key in keys)
+    what = words.word(f"what-{one['plain']}") if one.get("plain") else one["what"]
+    facts = f"{words.word('brake-name', brake=one['brake'])}, {_told(one, words)}"
+    title = words.word("sheet-title", round=_named(name, one["brake"], words), rig=book["rig"])
+    sign = "".join(f"<div>{escape(words.word(key))}</div>" for key in ("signature-name", "signature-time", "signature"))
     code = f'<a href="{escape(url)}#{escape(name)}">{_qr(f"{url}#{name}")}</a>' if url else ""
     return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        f"<title>{escape(book['rig'])}: {escape(name)}</title>"
-        f"<style>{_STYLE}</style></head><body><header><div><h1>{escape(name)}, {escape(book['rig'])}</h1>"
-        f"<p>{escape(one['what'])}</p><p>{escape(facts)}</p></div>{code}</header><table>{rows}</table>"
-        '<div class="sign"><div>Name</div><div>Date and time (UTC)</div><div>Signature</div></div>'
-        "<footer>Advisory only: the maker's manual stands above this. Isolate and lock out excitation and hot water"
-        " before any work on the brake.</footer></body></html>"
+        f'<!doctype html><html lang="{language}"><head><meta charset="utf-8">'
+        f"<title>{escape(title)}</title>"
+        f"<style>{_STYLE}</style></head><body><header><div><h1>{escape(title)}</h1>"
+        f"<p>{escape(what)}</p><p>{escape(facts)}</p></div>{code}</header><table>{rows}</table>"
+        f'<div class="sign">{sign}</div>'
+        f"<footer>{escape(words.word('sheet-caution'))}</footer></body></html>"
+    )
+
+
+def _named(name: str, brake: str, words: Wording) -> str:
+    """With several brakes a round's name begins with the brake's."""
+    plain = name.removeprefix(f"{brake}-")
+    said = words.pages.get(f"round-{plain}", plain)
+    return said if plain == name else f"{brake}: {said}"
+
+
+def _asked(key: str, words: Wording) -> str:
+    """What an entry asks for, from its key: ``plug-1-left``, ``coil-2-ohm``, ``ph``."""
+    kind, _, rest = key.partition("-")
+    number, _, of = rest.partition("-")
+    if kind == "plug" and number.isdecimal():
+        return words.word("key-plug", n=number, side=words.word(f"side-{of}"))
+    if kind == "coil" and number.isdecimal():
+        return words.word(f"key-coil-{of}", n=number)
+    return words.word("remark") if key == "remark" else words.word(f"key-{key}")
+
+
+def _told(one: Mapping[str, Any], words: Wording) -> str:
+    """How far a round's interval is used up."""
+    done = words.word("done-at", time=one["done"][:16].replace("T", " ")) if one["done"] else words.word("never-logged")
+    return words.word(
+        "round-text",
+        state=words.word(f"state-{one['state']}"),
+        used=words.word(f"used-{one['by']}", percent=round(100 * one["share"])),
+        done=done,
+        hours=f"{one['running_s'] / 3600:.1f}",
+        trips=one["trips"],
     )
 
 

@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from brakewater.rig.model import Model, Name
+from brakewater.wording import LANGUAGES
 
 LOOPBACK: Final = "127.0.0.1"
 
@@ -29,6 +30,13 @@ def _zone(text: str) -> str:
     return text
 
 
+def _language(code: str) -> str:
+    if code not in LANGUAGES:
+        context = {"found": repr(code), "allowed": ", ".join(LANGUAGES)}
+        raise PydanticCustomError("quantity", "{found}", context)
+    return code
+
+
 class Panel(Model):
     """Beyond this machine it speaks TLS only, and asks everybody to log in."""
 
@@ -42,6 +50,8 @@ class Panel(Model):
     """File of its private key, PEM."""
     time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
     """In which pages show times."""
+    language: Annotated[str, AfterValidator(_language)] = "en"
+    """Of pages whose viewer has chosen none."""
     station: Name = "driller"
     """As whom a paired station commands."""
 

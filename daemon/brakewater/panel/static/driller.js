@@ -1,4 +1,4 @@
-import { choose, known, language, word } from "./words.js";
+import { asked, known, language, pickers, prefer, word } from "./words.js";
 import { follow } from "./live.js";
 import { draw } from "./trend.js";
 import { isOn, sound, switchOff, switchOn } from "./sound.js";
@@ -29,29 +29,17 @@ async function told(path) {
 }
 
 async function begin() {
-  await choose(localStorage.getItem("language") ?? "en");
-  document.documentElement.dataset.light = localStorage.getItem("light") ?? "day";
-  rig = await told("/api/rig");
+  rig = await told(`/api/rig?${asked()}`);
   brake = rig.brakes.some((one) => one.name === brake) ? brake : rig.brakes[0].name;
   by("rig").textContent = `${rig.rig} · ${rig.pad}`;
-  showLanguages();
+  pickers(rig.units, begin);
   showBrakes();
   build();
   await fillTrend();
   stop();
-  stop = follow(language, show, dead);
+  stop = follow(asked(), show, dead);
   showSound();
-  by("light").textContent = word(document.documentElement.dataset.light === "night" ? "day" : "night");
   await showActor();
-}
-
-function showLanguages() {
-  by("language").replaceChildren(...rig.languages.map((code) => {
-    const one = make("option", "", code.toUpperCase());
-    one.value = code;
-    one.selected = code === language;
-    return one;
-  }));
 }
 
 function showBrakes() {
@@ -82,14 +70,16 @@ function build() {
       name: make("span", "name", word(number.quantity)), limit: make("span", "limit"), value: make("span", "value"),
       trend: make("canvas", "trend"), quality: make("span", "quality"),
     };
-    parts.limit.textContent = nearest(number.limits).map((limit) => word(`limit-${limit.side}`, { value: limit.value })).join(", ");
-    parts.limit.title = number.limits.map((limit) => `${limit.alarm} ${limit.value} ${limit.unit}`).join(", ");
+    parts.limit.textContent = nearest(number.limits).map((limit) => word(`limit-${limit.side}`, { value: with_unit(limit) })).join(", ");
+    parts.limit.title = number.limits.map((limit) => `${limit.alarm} ${with_unit(limit)}`).join(", ");
     parts.trend.setAttribute("aria-hidden", "true");
     card.append(parts.name, parts.limit, parts.value, parts.quality, parts.trend);
     cards[number.name] = { card, parts, number };
     return card;
   }));
 }
+
+const with_unit = (limit) => (limit.unit === "1" ? String(limit.value) : `${limit.value} ${limit.unit}`);
 
 // Of several limits on one side the one that is reached first.
 function nearest(limits) {
@@ -101,11 +91,12 @@ function nearest(limits) {
 async function showActor() {
   const me = await told("/api/me");
   by("log-out").hidden = me.kind !== "person";
-  by("who").textContent = me.actor ?? "";
+  by("log-in-open").hidden = me.kind === "person";
+  by("who").textContent = me.actor === null ? word("nobody") : word("who", { who: me.actor });
 }
 
 async function fillTrend() {
-  const past = await told("/api/trend");
+  const past = await told(`/api/trend?${asked()}`);
   trend = past.values;
 }
 
@@ -124,18 +115,23 @@ function show(picture) {
   showNumbers(picture);
   showFirst(picture);
   sound(picture.horn.sound);
+  showSound();
 }
 
-const time = (ms) => new Date(ms).toLocaleTimeString(language, { timeZone: rig.time_zone, hour12: false });
+// Times in what the watch says are the record's, in UTC; people on a rig read those of its own clock.
+const local = (text) => text.replace(/\d{4}-\d\d-\d\dT[\d:.]+Z/g, (utc) => time(Date.parse(utc)));
+const time = (ms) => new Date(ms).toLocaleTimeString(language, { timeZone: rig.time_zone, hour12: false, hour: "2-digit", minute: "2-digit", second: "2-digit" });
 
 function showReady(picture) {
   by("ready").hidden = picture.ready === null; // with the brake in service the alarms speak
   if (picture.ready === null) return;
-  const why = picture.ready.obstacles.map((one) => word(`obstacle-${one.what}`, one));
+  const why = picture.ready.obstacles.map((one) => word(`obstacle-${one.what}`, { ...one, name: shown_name(one.name), why: known(`why-${one.why}`) ? word(`why-${one.why}`) : one.why }));
   by("ready").dataset.go = String(why.length === 0);
   put("ready", why.length === 0 ? word("ready") : word("not-ready", { why: why.join("; ") }));
   by("ready").title = by("ready").textContent;
 }
+
+const shown_name = (name) => (known(`round-${name}`) ? word(`round-${name}`) : name);
 
 function showWindows(picture) {
   for (const { tile, window } of Object.values(tiles)) {
@@ -168,7 +164,7 @@ function showNumbers(picture) {
     card.dataset.past = String(value !== null && number.limits.some((limit) => (limit.side === "high" ? value > limit.value : value < limit.value)));
     parts.value.textContent = value === null ? "--" : number_text(value, one.shown.unit);
     if (one.shown.unit !== "1") parts.value.append(make("span", "unit", ` ${one.shown.unit}`));
-    parts.quality.textContent = one.quality === "good" ? "" : word("not-good", { quality: word(one.quality), reason: one.reason.replaceAll("-", " ") });
+    parts.quality.textContent = one.quality === "good" ? "" : word("not-good", { quality: word(one.quality), reason: word(`reason-${one.reason}`) });
     if (grow) {
       const points = (trend[`${brake}/${name}`] ??= []);
       points.push(value);
@@ -185,10 +181,11 @@ function showFirst(picture) {
   const first = holds.find((alarm) => alarm.first_out && alarm.respond) ?? holds.find((alarm) => alarm.respond) ?? holds[0];
   const gravest = graver(first, holds.filter((alarm) => alarm.active && alarm.respond));
   by("first").dataset.urgent = String(Boolean(gravest?.respond && URGENT.includes(gravest.priority)));
-  put("first-text", first ? (first.first_out && holds.length > 1 ? word("first") : "") + first.text : word("all-well"));
-  put("gravest-text", gravest === first ? "" : gravest.text);
+  by("first").dataset.quiet = String(!first);
+  put("first-text", first ? (first.first_out && holds.length > 1 ? word("first") : "") + local(first.text) : word("all-well"));
+  put("gravest-text", gravest === first ? "" : local(gravest.text));
   put("first-respond", gravest?.respond ?? "");
-  put("by-hand", picture.by_hand.length ? word("by-hand", { list: picture.by_hand.map((one) => word(one.what, one)).join("; ") }) : "");
+  put("by-hand", picture.by_hand.length ? word("by-hand", { list: picture.by_hand.map((one) => word(one.what, { ...one, until: local(one.until) })).join("; ") }) : "");
   put("ahead", ahead(picture.times[brake] ?? {}));
 }
 
@@ -232,13 +229,19 @@ async function push(button) {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked),
     });
     const says = (await answer.json()).says;
-    put("answer", answer.ok ? word("done", named) : says);
+    put("answer", answer.ok ? word("done", named) : refusal(answer.status, says));
     by("answer").title = says;
     if (answer.status === 403) await logIn();
   } catch {
     put("answer", word("not-sent", named));
   }
   delete button.dataset.busy;
+}
+
+// Why not, in the viewer's words where the kind of refusal has some; what the watch itself says stands behind.
+function refusal(status, says) {
+  const why = { 401: "wrong-pin", 403: "may-not", 503: "no-watch" }[status];
+  return why ? word(why) : word("refused", { says });
 }
 
 function logIn() {
@@ -254,13 +257,14 @@ function logIn() {
         body: JSON.stringify({ actor: by("actor").value, pin: by("pin").value }),
       });
       by("pin").value = "";
-      if (answer.ok) { dialog.close(); await showActor(); resolve(); } else by("log-in-says").textContent = (await answer.json()).says;
+      if (answer.ok) { dialog.close(); await showActor(); resolve(); } else by("log-in-says").textContent = refusal(answer.status, (await answer.json()).says);
     };
   });
 }
 
 function showSound() {
-  by("sound").textContent = word(isOn() ? "sound-on" : "sound-off");
+  const unheard = document.documentElement.dataset.unheard === "true";
+  put("sound", word(isOn() ? "sound-on" : unheard ? "sound-wanted" : "sound-off"));
   by("sound").setAttribute("aria-pressed", String(isOn()));
 }
 
@@ -269,18 +273,17 @@ by("sound").onclick = async () => {
   localStorage.setItem("sound", isOn() ? "on" : "off");
   showSound();
 };
-document.addEventListener("pointerdown", async (event) => {
+for (const touch of ["pointerdown", "keydown"]) document.addEventListener(touch, async (event) => {
   if (event.target.closest("#sound") || isOn() || localStorage.getItem("sound") === "off") return; // the button sees to itself
   await switchOn();
   showSound();
 });
+by("log-in-open").onclick = () => { by("menu").open = false; logIn(); };
+document.addEventListener("click", (event) => { if (!event.target.closest("#menu")) by("menu").open = false; });
+document.addEventListener("keydown", (event) => {
+  if (event.key === "Escape" && by("menu").open) { by("menu").open = false; by("menu").firstElementChild.focus(); }
+});
 by("log-out").onclick = async () => { await fetch("/api/log-out", { method: "POST" }); await showActor(); };
-by("light").onclick = () => {
-  const night = document.documentElement.dataset.light !== "night";
-  document.documentElement.dataset.light = night ? "night" : "day";
-  localStorage.setItem("light", night ? "night" : "day");
-  by("light").textContent = word(night ? "day" : "night");
-};
-by("language").onchange = async () => { await choose(by("language").value); await begin(); };
 for (const button of document.querySelectorAll(".push")) button.onclick = () => push(button);
+await prefer();
 await begin();

@@ -1,5 +1,5 @@
 // Trips and replay: the list, one window with everything in it, what-if, notes, and what is taken along.
-import { choose, word } from "./words.js";
+import { language, pickers, prefer, word } from "./words.js";
 import { by, clock, clockExact, make, press, quietly, sent, setZone, told, toldJson } from "./past.js";
 import { asPerson, showActor } from "./log_in.js";
 import * as charts from "./charts.js";
@@ -13,8 +13,8 @@ const EVERY = [["", "every-scan"], ["1", "every-second"], ["60", "every-minute"]
 let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], commands = [];
 
 async function begin() {
-  await choose(localStorage.getItem("language") ?? "en");
-  document.documentElement.dataset.light = localStorage.getItem("light") ?? "day";
+  await prefer();
+  pickers(null, () => location.reload());
   for (const [value, name] of EVERY) by("every").append(Object.assign(make("option", word(name)), { value }));
   await Promise.all([charts.load(), quietly(showActor)()]);
   rig = await toldJson("/api/past/rig");
@@ -68,7 +68,7 @@ async function open(from, to, of, title = null) {
   player.begin(outer, rig, (ms) => { charts.mark(ms); timeline.show(charts.zoomed(), ms, quietly(player.go)); });
   const window = `from_ms=${from}&to_ms=${to}`;
   const drawn = charts.show(from, to, of?.brake ?? null, zoomed);
-  const [lines] = await Promise.all([told(`/api/past/events?${window}`), readCommands()]);
+  const [lines] = await Promise.all([told(`/api/past/events?${window}&lang=${language}`), readCommands()]);
   events = lines.split("\n").filter(Boolean).map((line) => JSON.parse(line));
   timeline.take(events, commands, outer);
   showEvents(events.map((event) => ({ event, beside: "" })), false);
@@ -152,7 +152,7 @@ async function askWhatIf(submitted) {
   const settings = by("settings").value.split("\n").map((line) => line.trim()).filter(Boolean);
   if (!settings.length) { by("objections").textContent = ""; showEvents(events.map((event) => ({ event, beside: "" })), false); return; }
   const query = settings.map((line) => `&set=${encodeURIComponent(line)}`).join("");
-  const found = await toldJson(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}${query}`);
+  const found = await toldJson(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}&lang=${language}${query}`);
   by("objections").textContent = [word("would-come", { did: risen(events), would: risen(found.events) }), ...found.objections].join("; ");
   const did = new Set(events.map(sameness)), would = new Set(found.events.map(sameness));
   showEvents([

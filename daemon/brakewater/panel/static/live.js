@@ -2,12 +2,12 @@
 const DEAD_MS = 2500;
 const CHECK_MS = 250;
 
-export function follow(code, onPicture, onDead) {
+export function follow(asked, onPicture, onDead) {
   let heard = performance.now();
   let lostSaid = false;
   let source = null;
   const open = () => {
-    source = new EventSource(`/api/live?lang=${code}`);
+    source = new EventSource(`/api/live?${asked}`);
     source.onmessage = (event) => {
       heard = performance.now();
       lostSaid = false;

@@ -1,6 +1,6 @@
-import { choose, word } from "./words.js";
+import { prefer, word } from "./words.js";
 
-await choose(localStorage.getItem("language") ?? "en");
+await prefer();
 const code = location.hash.slice(1);
 const says = document.getElementById("says");
 if (!code) {
@@ -10,5 +10,6 @@ if (!code) {
   const answer = await fetch("/api/pair", {
     method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ code }),
   });
-  says.textContent = (await answer.json()).says;
+  const found = await answer.json();
+  says.textContent = answer.ok ? word("paired", { name: found.station }) : answer.status === 403 ? word("pair-used") : found.says;
 }

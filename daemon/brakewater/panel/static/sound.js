@@ -14,7 +14,10 @@ export async function switchOff() {
 }
 
 export function sound(what) {
-  if (tone && (what === "off" || tone.what !== what)) { tone.node.stop(); tone = null; }
+  if (tone && (what === "off" || tone.what !== what || !isOn())) { tone.node.stop(); tone = null; }
+  // For whoever looks at the page: what is heard now, and whether a horn sounds that nobody hears.
+  document.documentElement.dataset.horn = what !== "off" && isOn() ? what : "off";
+  document.documentElement.dataset.unheard = String(what !== "off" && !isOn());
   if (what === "off" || tone || !isOn()) return;
   const node = context.createOscillator();
   const beat = context.createOscillator();

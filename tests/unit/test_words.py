@@ -1,0 +1,181 @@
+"""Every language says all that English does, with the same places to fill; no page holds a word of its own."""
+
+import json
+import re
+import string
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from brakewater import render
+from brakewater.alarms.catalogue import CATALOGUE, STOP
+from brakewater.alarms.lifecycle import State
+from brakewater.engine.book import PARTS
+from brakewater.panel import app
+from brakewater.physics.scaling import ADVICE
+from brakewater.quality import Reason, reason_name
+from brakewater.record.documents import event_doc
+from brakewater.trips.rounds import DEFAULTS
+from brakewater.wording import ENGLISH, FOLDER, LANGUAGES, Wording
+from rig_parts import demo_rig, event
+
+OTHERS = [code for code in LANGUAGES if code != "en"]
+TABLES = ("sentences", "pages")
+
+
+def table(code: str, name: str) -> dict[str, str]:
+    """Flat: a sentence by its field and key."""
+    read = json.loads((FOLDER / code / f"{name}.json").read_text(encoding="utf-8"))
+    flat = {}
+    for key, value in read.items():
+        flat |= {f"{key}.{one}": text for one, text in value.items()} if isinstance(value, dict) else {key: value}
+    return flat
+
+
+def places(text: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def test_english_and_spanish_are_there() -> None:
+    assert next(iter(LANGUAGES)) == "en"
+    assert "es" in LANGUAGES
+
+
+@pytest.mark.parametrize("code", OTHERS)
+@pytest.mark.parametrize("name", TABLES)
+def test_no_key_lacks_in_one_language(code: str, name: str) -> None:
+    wanted = table("en", name)
+    if name == "sentences":
+        wanted |= {f"responses.{kind}": row.response for kind, row in CATALOGUE.items()}
+    found = table(code, name)
+    assert found.keys() == wanted.keys(), found.keys() ^ wanted.keys()
+    for key, text in found.items():
+        assert text.strip(), key
+        assert places(text) == places(wanted[key]), key
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_nothing_but_names_and_units_reads_the_same_in_two_languages(code: str) -> None:
+    for name in TABLES:
+        english = {**table("en", name), **{f"responses.{kind}": row.response for kind, row in CATALOGUE.items()}}
+        same = [
+            key for key, text in table(code, name).items() if text == english[key] and re.search(r"[a-z]{4} ", text)
+        ]
+        assert same == [], name
+
+
+def test_a_language_with_a_key_too_few_is_seen(tmp_path: Path) -> None:
+    for name in TABLES:
+        (tmp_path / f"{name}.json").write_text((FOLDER / "es" / f"{name}.json").read_text(encoding="utf-8"))
+    broken = json.loads((tmp_path / "sentences.json").read_text())
+    del broken["moves"]
+    (tmp_path / "sentences.json").write_text(json.dumps(broken))
+    with pytest.raises(TypeError, match="moves"):
+        read(tmp_path)
+
+
+def read(folder: Path) -> Wording:
+    from brakewater import wording  # noqa: PLC0415 - only this test reads a folder of its own
+
+    return wording.read(folder)
+
+
+@pytest.mark.parametrize("words", LANGUAGES.values(), ids=LANGUAGES)
+def test_what_the_program_knows_has_words(words: Wording) -> None:
+    assert words.alarms.keys() == CATALOGUE.keys()
+    asked = {f"reason-{reason_name(reason)}" for reason in Reason if reason}
+    asked |= {f"{kind}-{one.name}" for one in DEFAULTS for kind in ("round", "what")}
+    asked |= {f"part-{part}" for part in PARTS} | {
+        f"{kind}-{verdict}" for verdict in ADVICE for kind in ("verdict", "advice")
+    }
+    asked |= {f"state-{state}" for state in ("ok", "due", "overdue")} | {
+        f"used-{by}" for by in ("hours", "trips", "days", "never")
+    }
+    assert asked <= words.pages.keys(), asked - words.pages.keys()
+
+
+def test_english_says_what_the_tables_of_rounds_and_water_say() -> None:
+    assert {one.name: one.what for one in DEFAULTS} == {one.name: ENGLISH.pages[f"what-{one.name}"] for one in DEFAULTS}
+    assert {verdict: ENGLISH.pages[f"advice-{verdict}"] for verdict in ADVICE} == ADVICE
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_whoever_is_told_to_stop_first_is_told_so_in_every_language(code: str) -> None:
+    """The first sentence of an urgent response is one and the same, so that a crew knows it by heart."""
+    urgent = {kind for kind, row in CATALOGUE.items() if row.response.startswith(STOP)}
+    firsts = {LANGUAGES[code].responses[kind].partition(". ")[0] for kind in urgent}
+    assert len(firsts) == 1
+    said = {kind for kind, text in LANGUAGES[code].responses.items() if text.partition(". ")[0] in firsts}
+    assert said == urgent
+
+
+@pytest.mark.parametrize("words", LANGUAGES.values(), ids=LANGUAGES)
+def test_every_sentence_can_be_said_in_every_language(words: Wording) -> None:
+    rig = demo_rig()
+    for kind in CATALOGUE:
+        for state in State:
+            for actor in (None, "driller"):
+                doc = event_doc(event(alarm=f"{kind}:x", now=state.value, actor=actor))
+                shown = render.event_shown(rig, doc, words)
+                assert shown["text"].endswith(".")
+                assert "{" not in shown["text"]
+
+
+class Literals(HTMLParser):
+    """Text of a page that stands in no catalogue."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_data(self, data: str) -> None:
+        if data.strip() and data.strip() != "Brakewater":  # our own name is the same in every language
+            self.found.append(data.strip())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found += [
+            f"{tag} {name}={text}" for name, text in attrs if name in ("aria-label", "title", "alt") and text
+        ]
+
+
+@pytest.mark.parametrize("page", sorted(Path(app.STATIC).glob("*.html")), ids=lambda page: page.stem)
+def test_no_page_holds_a_literal(page: Path) -> None:
+    seen = Literals()
+    seen.feed(page.read_text())
+    assert seen.found == []
+
+
+_COMMENT = re.compile(r"^\s*//.*$|\s//\s.*$", re.MULTILINE)
+_TEXT = re.compile(r'"([^"\n]*)"|`([^`]*)`')
+_SPOKEN = re.compile(r"[A-Za-z]{3,} [a-z]{2,}")
+_FREE = re.compile(r"\$\{[^}]*\}|default-src .*|[#.\[][\w=\-\"\]]+")
+
+
+def spoken(script: str) -> Iterator[str]:
+    """Texts of a script that read like a sentence: two words with a space between."""
+    for match in _TEXT.finditer(_COMMENT.sub("", script)):
+        text = _FREE.sub(" ", match.group(1) or match.group(2) or "")
+        if _SPOKEN.search(text):
+            yield text
+
+
+REPORT = "report"
+"""Goes into a file for handing on, which is written in English as a whole."""
+
+
+@pytest.mark.parametrize(
+    "page",
+    sorted(page for page in Path(app.STATIC).glob("*.js") if page.stem != REPORT),
+    ids=lambda page: page.stem,
+)
+def test_no_script_speaks_by_itself(page: Path) -> None:
+    assert list(spoken(page.read_text())) == []
+
+
+def test_the_search_for_literals_can_fail() -> None:
+    assert list(spoken('say("not a word in the table");'))
+    seen = Literals()
+    seen.feed('<p>Log in</p><img alt="a brake">')
+    assert len(seen.found) == 2

@@ -7,23 +7,36 @@ comes to its limit when the tank is warm enough. Nothing is said on doubtful dat
 looks.
 """
 
-from collections import deque
 from dataclasses import dataclass
-from math import sqrt
 from typing import Any, Final
 
 import numpy as np
 
 from brakewater.engine.held import Held, within
 from brakewater.engine.seconds import GOOD, Groups, Seconds
+from brakewater.engine.tail import Tail
 from brakewater.physics.tank import Loss, Warming
 from brakewater.quality import Reason
 from brakewater.rig import Brake
-from brakewater.stream import Column
+from brakewater.stream import Column, Floats, Ints
 
 _MINUTE_NS: Final = 60_000_000_000
 _FIT: Final = 10
+"""Minutes of a balance that teaches the loss; of the peaks that count, too."""
 _PACE: Final = 15
+"""Minutes whose mean heat is the pace."""
+_FIRST_S: Final = 21_600.0
+"""A tank's time constant before anything is learnt: six hours, and far from sure of it; an assumption."""
+_READ_K: Final = 0.01
+"""How well a minute's mean of the tank tells a change; an assumption."""
+_HEAT_STD: Final = 0.05
+"""Relative standard uncertainty of the heat over ten minutes and of the pace; an assumption."""
+_WEATHER_W: Final = 1e3
+"""Sun and wind, which are not in the balance; an assumption."""
+_DRIFTS: Final = 0.02
+"""By what part of itself the loss may change from balance to balance; an assumption."""
+_HIGHEST_K: Final = 200.0
+"""Garbage of a register beyond it is held there."""
 _CAPACITY_STD: Final = 0.05
 """Relative, of what the tank holds; an assumption."""
 _LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
@@ -41,15 +54,6 @@ class TankSense:
     """The tank has a thermometer; else the inlet stands for it."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Minute:
-    tank_degc: float
-    ambient_degc: float
-    heat_w: float
-    peak_k: float
-    sound: bool
-
-
 class TankOutlook:
     """Minute by minute."""
 
@@ -58,90 +62,102 @@ class TankOutlook:
         self._names = ["inlet", "outlet", "heat", *(["tank"] if tank.from_tank else []), "ambient"]
         self._minutes = Seconds(round(step_s * 1e9), self._names, _MINUTE_NS)
         self._peak_k = 0.0
-        self._past: deque[_Minute] = deque(maxlen=_PACE)
+        self._tail = Tail(_PACE, 0.0, 0.0, 0.0, 0.0, 0.0)
+        """Of the last minutes: tank, air, heat, highest rise, and 1.0 where all of that is sound."""
         self._since_fit = 0
-        first = tank.capacity_j_k / 21_600.0  # a time constant of six hours, and far from sure of it
+        first = tank.capacity_j_k / _FIRST_S
         self._loss = Loss(value=first, variance=first * first)
         self._standing = {f"{name}{kind}_s": _NONE for name in _LIMITS for kind in ("", "_early")}
 
     def feed(self, groups: Groups) -> dict[str, Held]:
         """Times to the limits after each of [m] groups."""
         m, every = len(groups.t_ns), self._minutes.every
-        first = every - self._minutes.waiting - 1
+        minute = np.arange(self._minutes.waiting, self._minutes.waiting + m + 1) // every  # of each, and of the next
         columns = [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
         minutes = self._minutes.feed(groups.t_ns, columns)
+        peaks = self._peaks(groups, minute)
+        before = self._standing
+        if minutes is None:
+            return {
+                name: Held(values=np.full(m, one[0]), codes=np.full(m, one[1], np.uint8))
+                for name, one in before.items()
+            }
+        found = self._outlook(minutes, peaks)
+        self._standing = {name: one.last for name, one in found.items()}
+        shown = {name: one.after(before[name], minute[1:]) for name, one in found.items()}
+        return {name: Held(values=one.values, codes=one.codes) for name, one in shown.items()}
+
+    def _peaks(self, groups: Groups, minute: Ints) -> Floats:
+        """The highest rise of each minute that ends; that of the one which goes on is kept."""
         known = groups.worst("inlet", "outlet") == GOOD
-        rise = within(np.where(known, groups.means["outlet"] - groups.means["inlet"], 0.0), 0.0, 200.0)
-        values = {key: np.empty(m) for key in self._standing}
-        codes = {key: np.empty(m, np.uint8) for key in self._standing}
-        at = 0
-        for number, end in enumerate([*range(first, m, every), m]):
-            self._fill(values, codes, at, min(end, m))
-            if end >= m:
-                self._peak_k = max(self._peak_k, float(rise[at:].max(initial=0.0)))
-                break
-            self._peak_k = max(self._peak_k, float(rise[at : end + 1].max(initial=0.0)))
-            assert minutes is not None
-            self._minute(minutes, number)
-            self._fill(values, codes, end, end + 1)
-            at = end + 1
-        return {key: Held(values=values[key], codes=codes[key]) for key in self._standing}
+        rise = within(np.where(known, groups.means["outlet"] - groups.means["inlet"], 0.0), 0.0, _HIGHEST_K)
+        starts = np.flatnonzero(np.diff(minute[:-1], prepend=-1))
+        peaks = np.maximum.reduceat(rise, starts)
+        peaks[0] = max(peaks[0], self._peak_k)
+        ended = int(minute[-1])
+        self._peak_k = float(peaks[-1]) if len(peaks) > ended else 0.0
+        return peaks[:ended]
 
-    def _fill(self, values: dict[str, Any], codes: dict[str, Any], first: int, last: int) -> None:
-        for key, (value, code) in self._standing.items():
-            values[key][first:last] = value
-            codes[key][first:last] = code
-
-    def _minute(self, minutes: Groups, at: int) -> None:
-        sound = all(minutes.grades[name][at] == GOOD for name in self._names)
+    def _outlook(self, minutes: Groups, peaks: Floats) -> dict[str, Held]:
+        """[c] minutes that are over."""
+        sound = minutes.worst(*self._names) == GOOD
         tank = "tank" if self._tank.from_tank else "inlet"
-        means = {name: float(minutes.means[name][at]) for name in self._names}
-        self._past.append(_Minute(means[tank], means["ambient"], means["heat"], self._peak_k, sound))
-        self._peak_k = 0.0
-        self._since_fit += 1
-        self._fit()
-        self._standing = self._times()
+        means = minutes.means
+        rows = [np.where(sound, row, 0.0) for row in (means[tank], means["ambient"], means["heat"], peaks)]
+        past = self._tail.extended(*rows, sound.astype(np.float64))
+        loss, loss_std = self._learnt(past)
+        return self._times(past, loss, loss_std)
 
-    def _fit(self) -> None:
-        """A balance over ten whole minutes teaches the loss."""
-        if self._since_fit < _FIT or len(self._past) < _FIT + 1:
-            return
-        window = list(self._past)[-_FIT - 1 :]
-        if not all(minute.sound for minute in window):
-            return
-        self._since_fit = 0
+    def _learnt(self, past: Floats) -> tuple[Floats, Floats]:
+        """[c] loss and its standard uncertainty: a balance over ten whole minutes teaches it."""
+        tank, ambient, heat, _, sound = past
+        c = past.shape[1] - _PACE
+        fair = _summed(sound, _FIT + 1) == _FIT + 1
+        put_in = _summed(heat, _FIT) / _FIT
+        over = _summed(tank - ambient, _FIT + 1) / (_FIT + 1)
         seconds = 60.0 * _FIT
-        heat = sum(minute.heat_w for minute in window[1:]) / _FIT
-        warmed = self._tank.capacity_j_k * (window[-1].tank_degc - window[0].tank_degc) / seconds
-        over = sum(minute.tank_degc - minute.ambient_degc for minute in window) / (_FIT + 1)
-        noise = self._tank.capacity_j_k * 0.01 / seconds
-        std = sqrt(noise * noise + (0.05 * heat) * (0.05 * heat) + 1e6)
-        self._loss.forget(0.02 * self._loss.value)
-        self._loss.learn(heat - warmed, over, std)
+        warmed = self._tank.capacity_j_k * (tank[-c:] - tank[_PACE - _FIT : -_FIT]) / seconds
+        noise = self._tank.capacity_j_k * _READ_K / seconds
+        std = np.sqrt(noise * noise + (_HEAT_STD * put_in) * (_HEAT_STD * put_in) + _WEATHER_W * _WEATHER_W)
+        found = []
+        rows = zip(fair.tolist(), (put_in - warmed).tolist(), over.tolist(), std.tolist(), strict=True)
+        for usable, missed, difference, off in rows:
+            self._since_fit += 1
+            if self._since_fit >= _FIT and usable:
+                self._since_fit = 0
+                self._loss.forget(_DRIFTS * self._loss.value)
+                self._loss.learn(missed, difference, off)
+            found.append((self._loss.value, self._loss.variance))
+        both = np.array(found)
+        return both[:, 0], np.sqrt(both[:, 1])
 
-    def _times(self) -> dict[str, tuple[float, int]]:
-        if len(self._past) < _FIT or not all(minute.sound for minute in list(self._past)[-_FIT:]):
-            return dict.fromkeys(self._standing, _NONE)
-        sound = [minute for minute in self._past if minute.sound]
-        pace = sum(minute.heat_w for minute in sound) / len(sound)
-        scatter = sqrt(sum((minute.heat_w - pace) * (minute.heat_w - pace) for minute in sound)) / len(sound)
-        now = sound[-1]
-        peak = max(minute.peak_k for minute in list(self._past)[-_FIT:])
-        tank, brake, good = self._tank, self._brake, int(Reason.GOOD)
-        likely = Warming(tank.capacity_j_k, now.tank_degc, now.ambient_degc, pace, self._loss.value)
+    def _times(self, past: Floats, loss: Floats, loss_std: Floats) -> dict[str, Held]:
+        c, sense, brake = past.shape[1] - _PACE, self._tank, self._brake
+        tank, ambient, heat, peak, sound = past
+        known = _summed(sound, _FIT) == _FIT
+        count = np.maximum(_summed(sound, _PACE), 1.0)
+        pace = _summed(heat, _PACE) / count
+        scatter = np.sqrt(_squares(heat, sound, pace)) / count
+        rise = np.maximum.reduce([peak[_PACE - at : _PACE - at + c] for at in range(_FIT)])
+        now, air = tank[-c:], ambient[-c:]
+        likely = Warming(sense.capacity_j_k, now, air, pace, loss)
         early = Warming(
-            tank.capacity_j_k * (1.0 - 2.0 * _CAPACITY_STD),
-            now.tank_degc + 2.0 * tank.inlet_std_k,
-            now.ambient_degc,
-            pace + 2.0 * scatter + 0.05 * pace,
-            max(0.0, self._loss.value - 2.0 * sqrt(self._loss.variance)),
+            sense.capacity_j_k * (1.0 - 2.0 * _CAPACITY_STD),
+            now + 2.0 * sense.inlet_std_k,
+            air,
+            pace + 2.0 * scatter + _HEAT_STD * pace,
+            np.maximum(loss - 2.0 * loss_std, 0.0),
         )
-        outlet_at = brake.outlet_limit - peak
+        times = (
+            likely.reaches_s(brake.inlet_limit),
+            early.reaches_s(brake.inlet_limit),
+            likely.reaches_s(brake.outlet_limit - rise),
+            early.reaches_s(brake.outlet_limit - rise - 2.0 * sense.outlet_std_k),
+        )
+        codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.NO_BASIS))
         return {
-            "time_to_inlet_limit_s": (likely.reaches_s(brake.inlet_limit), good),
-            "time_to_inlet_limit_early_s": (early.reaches_s(brake.inlet_limit), good),
-            "time_to_outlet_limit_s": (likely.reaches_s(outlet_at), good),
-            "time_to_outlet_limit_early_s": (early.reaches_s(outlet_at - 2.0 * tank.outlet_std_k), good),
+            name: Held(values=np.where(known, time, 0.0), codes=codes)
+            for name, time in zip(self._standing, times, strict=True)
         }
 
     def state(self) -> dict[str, Any]:
@@ -149,7 +165,7 @@ class TankOutlook:
         return {
             "minutes": self._minutes.state(),
             "peak": self._peak_k,
-            "past": [[m.tank_degc, m.ambient_degc, m.heat_w, m.peak_k, m.sound] for m in self._past],
+            "past": [list(minute) for minute in zip(*self._tail.state(), strict=True)],
             "since-fit": self._since_fit,
             "loss": [self._loss.value, self._loss.variance],
             "standing": {key: list(pair) for key, pair in self._standing.items()},
@@ -159,6 +175,26 @@ class TankOutlook:
         """Go on from a snapshot."""
         self._minutes.restore(kept["minutes"])
         self._peak_k, self._since_fit = kept["peak"], kept["since-fit"]
-        self._past = deque((_Minute(*row) for row in kept["past"]), maxlen=_PACE)
+        past = [[0.0] * 5] * (_PACE - len(kept["past"])) + kept["past"]  # an older one has no row of before it began
+        self._tail.restore(list(zip(*past, strict=True)))
         self._loss = Loss(value=kept["loss"][0], variance=kept["loss"][1])
         self._standing = {key: (pair[0], pair[1]) for key, pair in kept["standing"].items()}
+
+
+def _summed(row: Floats, count: int) -> Floats:
+    """[c] sums over the last ``count`` minutes, the oldest first, of a row with a tail of ``_PACE`` before it."""
+    c = len(row) - _PACE
+    total = np.zeros(c)
+    for at in range(_PACE - count + 1, _PACE + 1):
+        total = total + row[at : at + c]
+    return total
+
+
+def _squares(heat: Floats, sound: Floats, pace: Floats) -> Floats:
+    """[c] sum of the squares about the pace."""
+    c = len(pace)
+    total = np.zeros(c)
+    for at in range(1, _PACE + 1):
+        apart = heat[at : at + c] - pace
+        total = total + sound[at : at + c] * (apart * apart)
+    return total

@@ -47,8 +47,14 @@ def state(degc: float = 30.0) -> rotor.RotorState:
     return rotor.RotorState(surface_degc=degc, core_degc=degc, water_degc=degc)
 
 
-def second(power: float, contact: float = 2.4e4, *, flowing: bool = True, dt: float = 1.0) -> rotor.Second:
-    return rotor.Second(dt, power, 0.02 * power, contact, 30.0, 0.1, flowing, 0.0)
+def driven(*parts: tuple[int, float, float, bool]) -> rotor.Driven:
+    """Parts: how many seconds, power, contact, whether water flows."""
+    power, contact, flowing = (np.concatenate([np.full(count, row[at]) for count, *row in parts]) for at in range(3))
+    m = len(power)
+    return rotor.Driven(
+        power_w=power, power_std_w=0.02 * power, contact_w_k=contact, water_degc=np.full(m, 30.0),
+        water_std_k=np.full(m, 0.1), flowing=flowing.astype(bool), water_j_k=np.zeros(m),
+    )  # fmt: skip
 
 
 def test_contact_grows_as_turbulent_convection_does() -> None:
@@ -66,17 +72,16 @@ def test_the_steps_follow_an_ode_solver() -> None:
         return [(power - 2.4e4 * (y[0] - 30.0) - through) / 6e4, through / 3e5]
 
     exact = solve_ivp(slope, (0.0, 120.0), [30.0, 30.0], max_step=0.1, t_eval=np.arange(1.0, 121.0)).y[0]
-    found = rotor.carried_on(MODEL, state(), [second(6e5)] * 30 + [second(0.0)] * 90)
-    skin, std = np.array(found).T
+    parts = (30, 6e5, 2.4e4, True), (90, 0.0, 2.4e4, True)
+    skin, std = rotor.carried_on(MODEL, state(), 1.0, driven(*parts))
     steady = np.r_[8:28, 45:120]  # a step of a second is no more than 1 % of the rise off where power has settled
     np.testing.assert_allclose(skin[steady], exact[steady], atol=0.4)
     assert (np.abs(skin - exact) < 2.0 * std).mean() > 0.95
 
 
 def test_the_band_grows_with_lost_contact_and_closes_with_it_back() -> None:
-    on = [second(3e5)] * 30
-    off = [second(3e5, 2.4e3, flowing=False)] * 20
-    band = np.array(rotor.carried_on(MODEL, state(), on + off + [second(0.0)] * 60))[:, 1]
+    parts = (30, 3e5, 2.4e4, True), (20, 3e5, 2.4e3, False), (60, 0.0, 2.4e4, True)
+    _, band = rotor.carried_on(MODEL, state(), 1.0, driven(*parts))
     assert (np.diff(band[32:48]) > 0.0).all()
     assert band[49] > 5.0 * band[29]
     assert band[-1] < band[29]

@@ -1,7 +1,6 @@
 """The rotor's temperature as the engine carries it: what drives it each second, and how far that is known."""
 
 from dataclasses import dataclass
-from itertools import repeat
 from typing import Any, Final
 
 import numpy as np
@@ -11,17 +10,24 @@ from brakewater.engine.hoisting import Duty
 from brakewater.engine.lag_free import Recovered
 from brakewater.engine.seconds import BAD, GOOD, Groups
 from brakewater.engine.tail import Tail
-from brakewater.physics.rotor import RotorModel, RotorState, carried_on, contact_w_k
+from brakewater.physics.rotor import Driven, RotorModel, RotorState, carried_on, contact_w_k
 from brakewater.physics.uncertainty import Spread
 from brakewater.quality import Reason
 from brakewater.stream import Codes, Floats
 
+_WATER_J_M3_K: Final = 4.1e6
+"""Heat a cubic metre of water takes a kelvin near 80 degC (IAPWS-IF97: 971.8 kg/m3 and 4.196 kJ/(kg K), 4.08e6); for
+standing water only, whose heat is known to some 10 % at best."""
 _BACK: Final = 4
+"""Seconds over which the outlet's slope is taken."""
 _UNKNOWN: Final = 0.3
 """Relative standard uncertainty of a power that is told from the water alone; an assumption."""
 _SHARE_STD: Final = 0.05
+"""By what a stand's share may differ from the one before; an assumption."""
 _MOST_SHARE: Final = 1.2
+"""A share above it is an error of the sensors and counts as this; an assumption."""
 _MOST_W: Final = 1e8
+"""Garbage of a register beyond 100 MW, some fifty times the largest brake, is held there."""
 _TURNS_RAD_S: Final = 0.1
 """One turn a minute: below it an eddy-current brake takes nothing that counts."""
 
@@ -58,17 +64,19 @@ class RotorWatch:
         flow, level = within(groups.means["flow"], 0.0, 1.0), within(groups.means["level"], 0.0, 10.0)
         flowing = sound & (flow >= self._wetting)
         contact = contact_w_k(self._model, level, np.where(flowing, flow, 0.0))
-        capacity = 4.1e6 * self._area * level
+        capacity = _WATER_J_M3_K * self._area * level
         if self._state is None:
             first = float(seen[0])
             self._state = RotorState(surface_degc=first, core_degc=first, water_degc=first)
-        rows = (power, std, contact, seen, self._outlet.std(seen), flowing, capacity)
-        seconds = zip(repeat(self._step_s), *[row.tolist() for row in rows], strict=False)
-        found = np.array(carried_on(self._model, self._state, seconds))
+        driven = Driven(
+            power_w=power, power_std_w=std, contact_w_k=contact, water_degc=seen,
+            water_std_k=self._outlet.std(seen), flowing=flowing, water_j_k=capacity,
+        )  # fmt: skip
+        skin, skin_std = carried_on(self._model, self._state, self._step_s, driven)
         codes = np.where(flowing, codes, np.uint8(Reason.DOUBTFUL_BASIS))
         return {
-            "rotor_temperature_degc": Held(values=found[:, 0], codes=codes),
-            "rotor_temperature_std_k": Held(values=found[:, 1], codes=codes),
+            "rotor_temperature_degc": Held(values=skin, codes=codes),
+            "rotor_temperature_std_k": Held(values=skin_std, codes=codes),
         }
 
     def _driven(

@@ -1,7 +1,8 @@
 """How well forecasts of limits keep: ``python tests/outside/forecasts.py`` prints it.
 
-Incidents as ``tests/faults/incidents.py`` draws them, of the causes that lead to each limit. For the tank the water is
-33 degC, the tank half full, and the incident is watched for 45 min, or it would not come to its limit.
+Incidents as ``tests/faults/incidents.py`` draws them, of the causes that lead to each limit. For the inlet the water is
+33 degC and the tank half full; for the outlet 56 degC and a quarter full; both are watched for 45 min: else they would
+not come to their limits. What the tank holds at the end of a trip is scored beside the plans (``plan.py``).
 Truth: when the plant passes the limit. Every second in which a forecast stands (good, less than a day) counts until
 then. ``not before``: part of those in which the early bound was at most what was really left, which is what people
 are shown (goal 95 %). ``between``: part of those in which the truth lay between early bound and twice the likely time.
@@ -27,18 +28,16 @@ from faults.incidents import CLASSES, drawn
 
 CONFIG = Path(__file__).parents[2] / "config"
 LIMITS = {"bearing": "time_to_bearing", "inlet": "time_to_inlet_limit", "outlet": "time_to_outlet_limit"}
-CAUSES = {
-    "bearing": ("choked-return", "collapsed-hose", "valve-opened"),
-    "tank": ("hot-day", "small-tank", "cooler-fan-off"),
-}
-COUNTS = {"bearing": 14, "tank": 6}
+_WARM = ("hot-day", "small-tank", "cooler-fan-off")
+CAUSES = {"bearing": ("choked-return", "collapsed-hose", "valve-opened"), "inlet": _WARM, "outlet": _WARM}
+COUNTS = {"bearing": 14, "inlet": 6, "outlet": 4}
+WATER = {"inlet": ("33 degC", "16 m3"), "outlet": ("56 degC", "8 m3")}
 
 
 @dataclass(frozen=True)
 class Forecast:
     """[n] each second in which one stood, or none."""
 
-    kind: str
     limit: str
     passed: bool
     left_s: np.ndarray
@@ -55,9 +54,10 @@ def incidents(kind: str, count: int) -> Iterator[str]:
             continue
         found += 1
         text = incident.text
-        if kind == "tank":
+        if kind in WATER:
+            water, tank = WATER[kind]
             text = re.sub(r'length = "[^"]*"', 'length = "2700 s"', text)
-            text = re.sub(r'water = "[^"]*"', 'water = "33 degC"\ntank = "16 m3"', text)
+            text = re.sub(r'water = "[^"]*"', f'water = "{water}"\ntank = "{tank}"', text)
         yield text
 
 
@@ -67,22 +67,19 @@ def forecasts(kind: str, count: int) -> Iterator[Forecast]:
         brake = next(name for name in CLASSES if f'brake = "{name}"' in text)
         rig, engine, truth = load(CONFIG / CLASSES[brake]), Engine(), Truth(scenario)
         engine.feed(start_of(rig))
+        keys = f"{LIMITS[kind]}_s", f"{LIMITS[kind]}_early_s"
         columns: dict[str, list[np.ndarray]] = {}
         for block in blocks(scenario, rig, seed=seed, watch=truth.see):
             derived = engine.feed(block).derived
-            for name in LIMITS.values():
-                for key in (f"{name}_s", f"{name}_early_s"):
-                    column = derived["aux", key]
-                    values = np.where(column.codes == Reason.GOOD, column.values, np.nan)
-                    columns.setdefault(key, []).append(values[4::5])
-        for limit, name in LIMITS.items():
-            if (limit == "bearing") is not (kind == "bearing"):
-                continue
-            likely, early = (np.concatenate(columns[key]) for key in (f"{name}_s", f"{name}_early_s"))
-            at = truth.limits.get(limit)
-            left = (np.inf if at is None else at) - np.arange(1.0, len(likely) + 1.0)
-            keep = (likely < 86_000.0) & (left > 0.0)
-            yield Forecast(kind, limit, at is not None, left[keep], likely[keep], early[keep])
+            for key in keys:
+                column = derived["aux", key]
+                values = np.where(column.codes == Reason.GOOD, column.values, np.nan)
+                columns.setdefault(key, []).append(values[4::5])
+        likely, early = (np.concatenate(columns[key]) for key in keys)
+        at = truth.limits.get(kind)
+        left = (np.inf if at is None else at) - np.arange(1.0, len(likely) + 1.0)
+        keep = (likely < 86_000.0) & (left > 0.0)
+        yield Forecast(kind, at is not None, left[keep], likely[keep], early[keep])
 
 
 def table(part: float = 1.0) -> Iterator[str]:

@@ -1,21 +1,24 @@
 """How long until the tank is at the inlet limit, and the peaks at the outlet limit; early bounds too.
 
-People are shown the early bound, "not before". Once a minute from a first-order law (``physics.tank``) whose loss is
-learnt from ten-minute balances. The pace is the mean heat of
-the last quarter of an hour. The outlet's peak over the inlet stays as it was in the last ten minutes, so that it
-comes to its limit when the tank is warm enough. Nothing is said on doubtful data, and a day is as far as anybody
-looks.
+People are shown the early bound, "not before". Once a minute: the tank goes on to warm as it did over the last ten
+minutes, by what is in it (its level, where the tank's height is known), less what it loses the more as it warms
+(``physics.tank``, whose loss is learnt from ten-minute balances), and more as the air is warmer now than it was then.
+So sun on the tank or a loss that is not as learnt counts from its first ten minutes on. The early bound takes the
+thermometer, the pace's scatter and what is not known of the loss to the worse side. The outlet's peak over the inlet
+stays as it was in the last ten minutes, so that it comes to its limit when the tank is warm enough. Nothing is said on
+doubtful data, and a day is as far as anybody looks.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
-from brakewater.engine.held import Held, within
+from brakewater.engine.held import Held, Pair, within
 from brakewater.engine.seconds import GOOD, Groups, Seconds
 from brakewater.engine.tail import Tail
-from brakewater.physics.tank import Loss, Warming
+from brakewater.physics.tank import FAR_S, Loss, Warming
 from brakewater.quality import Reason
 from brakewater.rig import Brake
 from brakewater.stream import Column, Floats, Ints
@@ -25,6 +28,7 @@ _FIT: Final = 10
 """Minutes of a balance that teaches the loss; of the peaks that count, too."""
 _PACE: Final = 15
 """Minutes whose mean heat is the pace."""
+_FIT_S: Final = 60.0 * _FIT
 _FIRST_S: Final = 21_600.0
 """A tank's time constant before anything is learnt: six hours, and far from sure of it; an assumption."""
 _READ_K: Final = 0.01
@@ -35,10 +39,11 @@ _WEATHER_W: Final = 1e3
 """Sun and wind, which are not in the balance; an assumption."""
 _DRIFTS: Final = 0.02
 """By what part of itself the loss may change from balance to balance; an assumption."""
+_LEAST_PART: Final = 0.05
+_MOST_PART: Final = 1.2
+"""Of a full tank: a level beyond them is the transmitter's."""
 _HIGHEST_K: Final = 200.0
 """Garbage of a register beyond it is held there."""
-_CAPACITY_STD: Final = 0.05
-"""Relative, of what the tank holds; an assumption."""
 _LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
 _NONE: Final = (0.0, int(Reason.NO_BASIS))
 
@@ -48,10 +53,13 @@ class TankSense:
     """What is known of a tank beforehand."""
 
     capacity_j_k: float
+    """Full."""
     inlet_std_k: float
     outlet_std_k: float
     from_tank: bool
     """The tank has a thermometer; else the inlet stands for it."""
+    full_m: float | None = None
+    """Level at which it is full; None where that or the level is not known: it counts as full."""
 
 
 class TankOutlook:
@@ -60,6 +68,8 @@ class TankOutlook:
     def __init__(self, brake: Brake, tank: TankSense, step_s: float) -> None:
         self._brake, self._tank = brake, tank
         self._names = ["inlet", "outlet", "heat", *(["tank"] if tank.from_tank else []), "ambient"]
+        self._names += ["content"] if tank.full_m is not None else []
+        self._step_s = step_s
         self._minutes = Seconds(round(step_s * 1e9), self._names, _MINUTE_NS)
         self._peak_k = 0.0
         self._tail = Tail(_PACE, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -72,20 +82,25 @@ class TankOutlook:
     def feed(self, groups: Groups) -> dict[str, Held]:
         """Times to the limits after each of [m] groups."""
         m, every = len(groups.t_ns), self._minutes.every
-        minute = np.arange(self._minutes.waiting, self._minutes.waiting + m + 1) // every  # of each, and of the next
+        first = self._minutes.waiting
+        minute = np.arange(first, first + m + 1) // every  # of each, and of the next
         columns = [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
         minutes = self._minutes.feed(groups.t_ns, columns)
         peaks = self._peaks(groups, minute)
-        before = self._standing
-        if minutes is None:
-            return {
-                name: Held(values=np.full(m, one[0]), codes=np.full(m, one[1], np.uint8))
-                for name, one in before.items()
-            }
-        found = self._outlook(minutes, peaks)
-        self._standing = {name: one.last for name, one in found.items()}
-        shown = {name: one.after(before[name], minute[1:]) for name, one in found.items()}
-        return {name: Held(values=one.values, codes=one.codes) for name, one in shown.items()}
+        before, done = self._standing, minute[1:]
+        found = {} if minutes is None else self._outlook(minutes, peaks)
+        since_s = (np.arange(first + 1, first + m + 1) - done * every) * self._step_s
+        shown = {
+            name: found[name].after(one, done) if name in found else _stands(one, m) for name, one in before.items()
+        }
+        self._standing = {name: one.last for name, one in found.items()} or before
+        # It comes nearer within a minute too.
+        return {
+            name: Held(
+                values=np.where(one.values < FAR_S, np.maximum(one.values - since_s, 0.0), FAR_S), codes=one.codes
+            )
+            for name, one in shown.items()
+        }
 
     def _peaks(self, groups: Groups, minute: Ints) -> Floats:
         """The highest rise of each minute that ends; that of the one which goes on is kept."""
@@ -105,20 +120,30 @@ class TankOutlook:
         means = minutes.means
         rows = [np.where(sound, row, 0.0) for row in (means[tank], means["ambient"], means["heat"], peaks)]
         past = self._tail.extended(*rows, sound.astype(np.float64))
-        loss, loss_std = self._learnt(past)
-        return self._times(past, loss, loss_std)
+        capacity = self._capacity_j_k(means, sound)
+        return self._times(past, capacity, *self._learnt(past, capacity))
 
-    def _learnt(self, past: Floats) -> tuple[Floats, Floats]:
-        """[c] loss and its standard uncertainty: a balance over ten whole minutes teaches it."""
+    def _capacity_j_k(self, means: Mapping[str, Floats], sound: Any) -> Floats:
+        """[c] of what is in the tank."""
+        full_m = self._tank.full_m
+        if full_m is None:
+            return np.full(len(sound), self._tank.capacity_j_k)
+        part = np.where(sound, means["content"], full_m) / full_m
+        return self._tank.capacity_j_k * np.minimum(np.maximum(part, _LEAST_PART), _MOST_PART)
+
+    def _learnt(self, past: Floats, capacity_j_k: Floats) -> tuple[Floats, Floats, Floats]:
+        """[c] loss, its standard uncertainty, and the heat that the tank took in the last ten minutes, W.
+
+        A balance over ten whole minutes teaches the loss.
+        """
         tank, ambient, heat, _, sound = past
         c = past.shape[1] - _PACE
         fair = _summed(sound, _FIT + 1) == _FIT + 1
         put_in = _summed(heat, _FIT) / _FIT
         over = _summed(tank - ambient, _FIT + 1) / (_FIT + 1)
-        seconds = 60.0 * _FIT
-        warmed = self._tank.capacity_j_k * (tank[-c:] - tank[_PACE - _FIT : -_FIT]) / seconds
-        noise = self._tank.capacity_j_k * _READ_K / seconds
-        std = np.sqrt(noise * noise + (_HEAT_STD * put_in) * (_HEAT_STD * put_in) + _WEATHER_W * _WEATHER_W)
+        warmed = capacity_j_k * (tank[-c:] - tank[_PACE - _FIT : -_FIT]) / _FIT_S
+        read_w = capacity_j_k * (_READ_K / _FIT_S)
+        std = np.sqrt(read_w * read_w + (_HEAT_STD * put_in) * (_HEAT_STD * put_in) + _WEATHER_W * _WEATHER_W)
         found = []
         rows = zip(fair.tolist(), (put_in - warmed).tolist(), over.tolist(), std.tolist(), strict=True)
         for usable, missed, difference, off in rows:
@@ -129,25 +154,28 @@ class TankOutlook:
                 self._loss.learn(missed, difference, off)
             found.append((self._loss.value, self._loss.variance))
         both = np.array(found)
-        return both[:, 0], np.sqrt(both[:, 1])
+        return both[:, 0], np.sqrt(both[:, 1]), warmed
 
-    def _times(self, past: Floats, loss: Floats, loss_std: Floats) -> dict[str, Held]:
+    def _times(
+        self, past: Floats, capacity_j_k: Floats, loss: Floats, loss_std: Floats, warmed: Floats
+    ) -> dict[str, Held]:
         c, sense, brake = past.shape[1] - _PACE, self._tank, self._brake
         tank, ambient, heat, peak, sound = past
-        known = _summed(sound, _FIT) == _FIT
+        known = _summed(sound, _FIT + 1) == _FIT + 1
         count = np.maximum(_summed(sound, _PACE), 1.0)
         pace = _summed(heat, _PACE) / count
         scatter = np.sqrt(_squares(heat, sound, pace)) / count
         rise = np.maximum.reduce([peak[_PACE - at : _PACE - at + c] for at in range(_FIT)])
-        now, air = tank[-c:], ambient[-c:]
-        likely = Warming(sense.capacity_j_k, now, air, pace, loss)
-        early = Warming(
-            sense.capacity_j_k * (1.0 - 2.0 * _CAPACITY_STD),
-            now + 2.0 * sense.inlet_std_k,
-            air,
-            pace + 2.0 * scatter + _HEAT_STD * pace,
-            np.maximum(loss - 2.0 * loss_std, 0.0),
+        now = tank[-c:]
+        # The tank goes on to warm as in the last ten minutes, from their middle on, and with the air of now.
+        began = 0.5 * (now + tank[_PACE - _FIT : -_FIT])
+        warmer = ambient[-c:] - _summed(ambient, _FIT + 1) / (_FIT + 1)
+        likely = Warming(capacity_j_k, now, began, warmed + loss * warmer, loss)
+        doubt = (
+            2.0 * capacity_j_k * (_READ_K / _FIT_S) + 2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)
         )
+        least = np.maximum(loss - 2.0 * loss_std, 0.0)
+        early = Warming(capacity_j_k, now + 2.0 * sense.inlet_std_k, began, warmed + loss * warmer + doubt, least)
         times = (
             likely.reaches_s(brake.inlet_limit),
             early.reaches_s(brake.inlet_limit),
@@ -179,6 +207,10 @@ class TankOutlook:
         self._tail.restore(list(zip(*past, strict=True)))
         self._loss = Loss(value=kept["loss"][0], variance=kept["loss"][1])
         self._standing = {key: (pair[0], pair[1]) for key, pair in kept["standing"].items()}
+
+
+def _stands(pair: Pair, m: int) -> Column:
+    return Column(values=np.full(m, pair[0]), codes=np.full(m, pair[1], np.uint8))
 
 
 def _summed(row: Floats, count: int) -> Floats:

@@ -45,9 +45,10 @@ _NAMES: Final = {
     "asked": "coil-commanded",
     "tank": "tank-temperature",
     "ambient": "ambient-temperature",
+    "content": "tank-level",
 }
 """Short name of a group's column -> role or derived quantity."""
-RIG_WIDE: Final = ("hook-load", "block-position", "tank-temperature", "ambient-temperature")
+RIG_WIDE: Final = ("hook-load", "block-position", "tank-temperature", "ambient-temperature", "tank-level")
 ENERGY: Final = ("energy_j", "energy_std_j", "heat_lag_free_w")
 BEARING: Final = ("time_to_bearing_s", "time_to_bearing_early_s")
 DUTY: Final = ("duty_w", "duty_std_w", "heat_share", "heat_share_std")
@@ -300,4 +301,5 @@ def _tank_sense(rig: Rig, brake: Brake, circuit: Circuit, spreads: Spreads) -> T
         inlet_std_k=float(spreads.inlet.std(warm)[0]),
         outlet_std_k=float(spreads.outlet.std(np.array([brake.outlet_limit]))[0]),
         from_tank=rig.role("tank-temperature") is not None,
+        full_m=rig.tanks[0].height if rig.role("tank-level") is not None else None,
     )

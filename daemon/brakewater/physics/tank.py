@@ -37,7 +37,7 @@ def log(x: Floats) -> Floats:
 class Warming:
     """A tank on its way; [m] each, or one number for all."""
 
-    capacity_j_k: float
+    capacity_j_k: Floats | float
     now_degc: Floats
     ambient_degc: Floats
     heat_w: Floats

@@ -324,6 +324,8 @@ class Tank(Model):
 
     name: Name
     volume: Volume
+    height: Length | None = None
+    """Level at which it holds that; with ``tank-level``, forecasts count what is in it, else that it is full."""
 
 
 class Tls(Model):

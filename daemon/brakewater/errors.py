@@ -3,7 +3,7 @@
     BrakewaterError
       RigFileError      the tech mends the rig file; holds every fault found
       DeviceError       the tech looks at a device, line or broker
-      StorageError      the service owner looks at the disk or the record
+      StorageError      the service owner looks at the disk or the record; or, NothingThere, whoever asked at the window
       Defect            we mend the program
 
 Start-up raises one error that lists all faults at once.
@@ -70,6 +70,10 @@ class StorageError(BrakewaterError):
 
 class DamagedRecordError(StorageError):
     """The record is damaged from some place on; what lies before it is whole."""
+
+
+class NothingThereError(StorageError):
+    """The record holds nothing of what was asked for: another window, and it may."""
 
 
 class Defect(BrakewaterError):  # noqa: N818 - it is what it is

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from starlette.responses import PlainTextResponse
 
+from brakewater.panel import guard as guard_module
 from brakewater.panel.guard import MOST_BODY, Guard
 
 OWN = {"host": "127.0.0.1:8420", "origin": "http://127.0.0.1:8420"}
@@ -115,3 +116,19 @@ def test_every_answer_tells_the_browser_what_it_may_do(headers: dict[str, str]) 
     assert "frame-ancestors 'none'" in policy
     assert found["x-content-type-options"] == "nosniff"
     assert found["cache-control"] == "no-store"
+
+
+def test_a_body_that_does_not_come_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guard_module, "BODY_S", 0.01)
+    inner, sent = Inner(), []
+
+    async def receive() -> Any:
+        await asyncio.sleep(60)
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    raw = [(name.encode(), value.encode()) for name, value in OWN.items()]
+    guard = Guard(inner, hosts=frozenset({"127.0.0.1"}))
+    asyncio.run(guard({"type": "http", "method": "POST", "path": "/", "headers": raw}, receive, send))
+    assert (inner.took, sent) == (None, [])

@@ -20,6 +20,7 @@ from brakewater.panel.app import application
 from brakewater.panel.asking import Parts
 from brakewater.panel.followed import Followed
 from brakewater.panel.pins import matches
+from brakewater.panel.prompt import Prompt
 from brakewater.record.reader import Record
 from brakewater.rig import parse
 from brakewater.rig.panel import Panel
@@ -85,6 +86,7 @@ def serve(folder: Path, panel: Panel, *, beside: int | None = None) -> int:
     parts = Parts(folder=folder, panel=panel, access=access, followed=Followed(folder, panel))
     config = uvicorn.Config(
         application(parts),
+        http=Prompt,
         ssl_certfile=panel.certificate,
         ssl_keyfile=panel.key,
         log_level="warning",

@@ -14,7 +14,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from brakewater import __version__
-from brakewater.errors import BrakewaterError
+from brakewater.errors import BrakewaterError, NothingThereError
 from brakewater.panel.asking import Parts, visitor_of
 from brakewater.panel.command_routes import add_commands
 from brakewater.panel.guard import App, Guard
@@ -58,6 +58,7 @@ def application(parts: Parts) -> App:
     )
     app.state.parts = parts
     app.exception_handler(BrakewaterError)(_failed)
+    app.exception_handler(NothingThereError)(_absent)
     app.exception_handler(HTTPException)(_refused)
     app.exception_handler(RequestValidationError)(_misread)
     _add_pages(app)
@@ -77,6 +78,10 @@ def _hosts(panel: Panel) -> frozenset[str]:
 
 async def _failed(_: Request, error: Exception) -> JSONResponse:
     return JSONResponse({"ok": False, "says": str(error)}, 503)
+
+
+async def _absent(_: Request, error: Exception) -> JSONResponse:
+    return JSONResponse({"ok": False, "says": str(error)}, 404)
 
 
 async def _refused(_: Request, error: Exception) -> JSONResponse:

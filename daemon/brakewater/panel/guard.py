@@ -5,6 +5,7 @@ rebinding). What changes something must come from our own pages: the ``Origin`` 
 other site's request carries (SameSite).
 """
 
+import asyncio
 import logging
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any, Final
@@ -20,6 +21,8 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 MOST_BODY: Final = 65_536
+BODY_S: Final = 10.0
+"""To wait for each part of a body."""
 _SAFE: Final = ("GET", "HEAD")
 _log = logging.getLogger(__name__)
 _POLICY: Final = (
@@ -118,13 +121,20 @@ def _with_headers(send: Send) -> Send:
 
 
 def _bounded(receive: Receive) -> Receive:
-    """Hang up on a body that is longer than it said."""
-    taken = 0
+    """Hang up on a body that is longer than it said, or that does not come."""
+    taken, whole = 0, False
 
     async def receiving() -> Message:
-        nonlocal taken
-        message = await receive()
+        nonlocal taken, whole
+        if whole:  # nothing but the end of the connection may come now, and that may take as long as it likes
+            return await receive()
+        try:
+            async with asyncio.timeout(BODY_S):
+                message = await receive()
+        except TimeoutError:
+            return {"type": "http.disconnect"}
         taken += len(message.get("body", b""))
+        whole = not message.get("more_body", False)
         return {"type": "http.disconnect"} if taken > MOST_BODY else message
 
     return receiving

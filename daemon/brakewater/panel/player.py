@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.engine import Engine
-from brakewater.errors import StorageError
+from brakewater.errors import NothingThereError
 from brakewater.panel.opened import Windows
 from brakewater.panel.shown import page_doc
 from brakewater.record.reader import Record
@@ -53,7 +53,7 @@ class Player:
             words: the language.
 
         Raises:
-            StorageError: nothing was recorded at the first of them.
+            NothingThereError: nothing was recorded at the first of them.
         """
         with self._lock:
             head, self._head = self._near(moments[0]), None  # one that breaks on the way is not gone on with
@@ -96,7 +96,7 @@ class Player:
     def _from_start(self, at_ns: int) -> _Head:
         spans = self._record.spans(at_ns, at_ns)
         if not spans:
-            raise StorageError("nothing was recorded at this moment")
+            raise NothingThereError("nothing was recorded at this moment")
         engine = Engine()
         engine.feed(next(self._record.inputs(from_run=spans[0].run, to_run=spans[0].run)))
         return _Head(at_ns=spans[0].from_utc_ns, place=(spans[0].run, 0), engine=engine)

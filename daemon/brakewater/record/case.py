@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Final
 
-from brakewater.errors import StorageError
+from brakewater.errors import NothingThereError, StorageError
 from brakewater.record.case_list import LIST, SIGNATURE, LeftOut, left_out_of, list_text, signature_text
 from brakewater.record.case_places import README
 from brakewater.record.case_text import readme_text
@@ -76,7 +76,7 @@ def pack(
     spans = record.spans(from_utc_ns, to_utc_ns)
     lost = [LeftOut(run=run, why=why) for run, why in record.unreadable(from_utc_ns, to_utc_ns).items()]
     if not spans:
-        raise StorageError(f"{record.folder}: found nothing in this window{''.join(f'; {one}' for one in lost)}")
+        raise NothingThereError(f"{record.folder}: found nothing in this window{''.join(f'; {one}' for one in lost)}")
     if is_case(record.folder):  # what was left out of it is still missing
         lost += left_out_of(record.folder)
     todo = _Todo(

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine import Engine
-from brakewater.errors import StorageError
+from brakewater.errors import NothingThereError
 from brakewater.quality import is_bad
 from brakewater.record.reader import Record
 from brakewater.render import dimension_of_derived, dimension_of_point
@@ -102,10 +102,10 @@ class Charted:
         """All of it.
 
         Raises:
-            StorageError: no scan lies in the window.
+            NothingThereError: no scan lies in the window.
         """
         if not self._parts:
-            raise StorageError("no scan lies in this window")
+            raise NothingThereError("no scan lies in this window")
         keys = dict.fromkeys(key for _, columns in self._parts for key in columns)
         lines = tuple(
             Line(
@@ -154,7 +154,7 @@ def charts(record: Record, from_utc_ns: int, to_utc_ns: int) -> Charts:
         to_utc_ns: end, itself not included.
 
     Raises:
-        StorageError: no scan lies in the window.
+        NothingThereError: no scan lies in the window.
     """
     engine, made = Engine(), Charted(from_utc_ns, to_utc_ns)
     for item, outcome in within(record, engine, Tally(), (from_utc_ns, to_utc_ns)):

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.engine import Engine
-from brakewater.errors import StorageError
+from brakewater.errors import NothingThereError, StorageError
 from brakewater.quality import is_bad, reason_name
 from brakewater.record.reader import Record
 from brakewater.render import dimension_of_derived, dimension_of_point, plain_name
@@ -74,7 +74,7 @@ def export(record: Record, file: Path, wanted: Wanted, tell: Callable[[int], Non
     first = next(parts, None)
     if first is None:
         damaged = "".join(f"; damaged: {place}" for place in tally.damage)
-        raise StorageError(f"no scan to export{'' if wanted == Wanted() else ' in this window'}{damaged}")
+        raise NothingThereError(f"no scan to export{'' if wanted == Wanted() else ' in this window'}{damaged}")
     rows = 0
     with writing(file, first[0], _about(record, wanted)) as table:
         for head, cells in chain([first], parts):

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from brakewater.engine import Engine
-from brakewater.errors import StorageError
+from brakewater.errors import NothingThereError, StorageError
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
@@ -94,7 +94,7 @@ def seen(record: Record, window: tuple[int, int]) -> Seen:
             if ends is not None:
                 ends = engine.rig, engine.picture().settings, engine.book()
     if ends is None:
-        raise StorageError("no scan lies in this window")
+        raise NothingThereError("no scan lies in this window")
     rig, after, book = ends
     events = _recorded(record, window, tally.damage)
     by_replay = not events and all(boot.startswith("simulated") for boot in tally.boots)

@@ -64,7 +64,7 @@ class Wording:
     pages: Mapping[str, str]
     """Fixed words by name, each with placeholders of its own."""
 
-    def word(self, name: str, **places: object) -> str:
+    def word(self, name: str, /, **places: object) -> str:
         """A fixed word with its places filled; a name without a word stands for itself, as a rig file's own do."""
         return self.pages[name].format(**places) if name in self.pages else name
 

@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, trial_commands
+from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, tour_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, moment_of
 from brakewater.engine.asking import RefusedError, check_age
 from brakewater.engine.book import Book
@@ -122,6 +122,7 @@ DESK: dict[str, Callable[[Command, Desk], str]] = {
     "note": _note,
     "hold": hold_commands.hold,
     "release-hold": hold_commands.release,
+    "hand-over": tour_commands.hand_over,
 }
 SETTINGS: dict[str, Callable[[Overlay, Command], tuple[str, str]]] = {"set": Overlay.set, "unset": Overlay.unset}
 TESTS: dict[str, Callable[[Command, list[Alarm], Ledger], tuple[list[Event], str]]] = {

@@ -97,8 +97,8 @@ async def _misread(_: Request, error: Exception) -> JSONResponse:
 
 
 def _add_pages(app: FastAPI) -> None:
-    for path, file in (("/", "driller"), ("/engineer", "engineer"), ("/book", "book"), ("/pair", "pair")):
-        app.add_api_route(path, _page(f"{file}.html"), include_in_schema=False)
+    for name in ("driller", "engineer", "book", "handover", "pair"):
+        app.add_api_route("/" if name == "driller" else f"/{name}", _page(f"{name}.html"), include_in_schema=False)
 
 
 def _page(file: str) -> Any:

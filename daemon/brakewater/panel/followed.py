@@ -56,6 +56,11 @@ class Followed:
         """Since the daemon's last picture, s."""
         return monotonic() - self._seen_s
 
+    @property
+    def picture(self) -> Picture | None:
+        """The newest; None where it may not be believed any more."""
+        return self._picture if self.age_s < VALID_S else None
+
     def rig_doc(self, system: str | None = None) -> Document | None:
         """The rig in some units (None: the rig file's); None where no watch has been met yet."""
         return None if self.rig is None else self._rig_docs[in_units(self.rig, system).units]

@@ -14,6 +14,7 @@ from brakewater.panel.opened import Windows
 from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers, Moment, add_charts
 from brakewater.panel.shown import in_units, rig_doc
 from brakewater.panel.taken import add_taken
+from brakewater.panel.tour_routes import add_tour
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
@@ -75,6 +76,7 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
 
     add_charts(routes, record, windows or Windows(record), ledgers)
     add_taken(routes, record, ledgers)
+    add_tour(routes, record, ledgers)
     return routes
 
 

@@ -21,14 +21,15 @@ _TESTS: Final = ("test-alarm", "test-end")
 _SETTINGS: Final = ("set", "unset")
 _HOLDS: Final = ("hold", "release-hold")
 _BOOK: Final = ("log-round", "change-part")
-VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_HOLDS, *_TESTS, *_POINTS, *_BOOK)
+_TOUR: Final = ("hand-over",)
+VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_HOLDS, *_TOUR, *_TESTS, *_POINTS, *_BOOK)
 """Every command there is."""
 
 BUTTON: Final = "button"
 UNNAMED: Final = "unnamed"
 MAY: Final[dict[str, tuple[str, ...]]] = {
-    "driller": (*_ALARMS, "note", *_SHELF, *_TESTS),
-    "tool-pusher": (*_ALARMS, "note", "hold", *_SHELF, *_TESTS, *_BOOK),
+    "driller": (*_ALARMS, "note", *_TOUR, *_SHELF, *_TESTS),
+    "tool-pusher": (*_ALARMS, "note", "hold", *_TOUR, *_SHELF, *_TESTS, *_BOOK),
     "mechanic": (*_ALARMS, "note", *_BOOK),
     "tech": (*_ALARMS, "note", *_SHELF, *_SERVICE, *_TESTS, *_POINTS, *_BOOK),
     "engineer": VERBS,

@@ -1,0 +1,97 @@
+// The change of crew: read it together at the brake, then sign. What is signed stands in the record as a command.
+import { asked, pickers, prefer, word } from "./words.js";
+
+const $ = (id) => document.getElementById(id);
+const make = (tag, text = "", more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
+let tour = null;
+
+const say = (text, ok = true) => {
+  $("says").textContent = text;
+  $("says").dataset.ok = ok;
+};
+
+const list = (lines) => {
+  if (!lines.length) return make("p", word("none"), { className: "soft" });
+  const all = make("ul");
+  all.append(...lines.map((line) => make("li", line.text, { title: line.utc ?? "" })));
+  return all;
+};
+
+const part = (title, lines) => {
+  const one = make("section");
+  one.append(make("h2", title), list(lines));
+  return one;
+};
+
+async function show() {
+  say(word("reading"));
+  const hours = $("hours").value ? `&hours=${encodeURIComponent($("hours").value)}` : "";
+  const answer = await fetch(`/api/past/handover?${asked()}${hours}`);
+  pickers(null, show);
+  if (!answer.ok) {
+    tour = null;
+    say(answer.status === 401 ? word("log-in-first") : answer.status === 503 ? word("no-watch") : word("refused", { says: (await answer.json()).says ?? "" }), false);
+    return;
+  }
+  tour = await answer.json();
+  say(tour.damaged.join(" "), tour.damaged.length === 0);
+  $("tour").textContent = `${tour.rig}, ${tour.pad}. ${tour.tour}`;
+  $("tour").title = `${tour.from} ${tour.to}`;
+  $("sections").replaceChildren(...tour.sections.map((one) => part(one.title, one.lines)));
+  $("signed").replaceChildren(...part(word("signed"), tour.signed).childNodes);
+}
+
+async function post(path, body, done) {
+  const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+  const { says } = await answer.json();
+  const why = { 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status] ?? word("refused", { says });
+  if (!answer.ok) say(why, false);
+  else if (done) await done();
+  return answer.ok;
+}
+
+async function me() {
+  const answer = await fetch("/api/me");
+  const found = answer.ok ? await answer.json() : { kind: "looker", actor: null };
+  const is = found.kind === "person";
+  $("log-in").hidden = is;
+  $("sign").hidden = !is;
+  $("who").textContent = is ? word("who", { who: found.actor }) : word("nobody");
+}
+
+$("log-in").onsubmit = async (event) => {
+  event.preventDefault();
+  const { actor, pin } = event.target.elements;
+  await post("/api/log-in", { actor: actor.value.trim(), pin: pin.value }, async () => { await me(); await show(); });
+  pin.value = "";
+};
+// One id for one filling-in: tapped twice, or sent again over a poor link, it is signed once.
+let id = crypto.getRandomValues(new Uint32Array(4)).join("-");
+$("sign").onsubmit = async (event) => {
+  event.preventDefault();
+  if (tour === null) return;
+  const { by, to, remark } = event.target.elements;
+  const asking = { do: "hand-over", id: `tour-${id}`, by: by.value.trim(), to: to.value.trim(), from: tour.from };
+  if (remark.value.trim()) asking.remark = remark.value.trim();
+  const form = event.target;
+  await post("/api/command", asking, async () => {
+    form.reset();
+    await signed();
+    say(word("signed-now"));
+  });
+  id = crypto.getRandomValues(new Uint32Array(4)).join("-");
+};
+// The record has it a moment after the watch has taken it.
+async function signed() {
+  for (let tries = 0; tries < 10; tries += 1) {
+    const before = tour.signed.length;
+    await show();
+    if (tour === null || tour.signed.length > before) return;
+    await new Promise((resolve) => setTimeout(resolve, 300));
+  }
+}
+$("print").onclick = () => print();
+$("hours").onchange = show;
+await prefer();
+await me();
+await show();

@@ -1,0 +1,57 @@
+"""A tour handed over on its page, before a real watch: read, signed by name, in the record, and replayed."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect, sync_playwright
+
+from brakewater.control import ask
+from chromium import SCREENS, SHOWN_MS, launched
+from daemons import brakewater
+from panel_parts import PIN, Pages, pages
+
+pytestmark = pytest.mark.timeout(300)
+
+
+@pytest.fixture
+def before(tmp_path: Path) -> Iterator[Pages]:
+    with pages(tmp_path, more="\n[upkeep]\nplugs = 4\n") as one:
+        yield one
+
+
+@pytest.fixture
+def page(before: Pages) -> Iterator[Page]:
+    with sync_playwright() as driver, launched(driver) as browser:
+        one, wrong = browser.new_page(viewport={"width": 1024, "height": 600}), []
+        one.on("pageerror", lambda error: wrong.append(str(error)))
+        one.goto(f"{before.url}/handover")
+        expect(one.locator("#sections h2")).to_have_count(9, timeout=SHOWN_MS)
+        yield one
+        assert wrong == []
+
+
+def test_a_tour_is_read_and_signed_and_stands_in_the_record(page: Page, before: Pages) -> None:
+    shelve = {"do": "shelve", "alarm": "aux.cooling-flow-low", "minutes": 30, "reason": "flushing"}
+    assert ask(before.watch.record, shelve)["ok"]
+    assert ask(before.watch.record, {"do": "note", "text": "strainer cleaned"})["ok"]
+    expect(page.locator("#sign")).to_be_hidden()
+    page.get_by_label("Name").fill("engineer")
+    page.get_by_label("PIN").fill(PIN)
+    page.locator("#log-in button").click()
+    expect(page.locator("#sign")).to_be_visible(timeout=SHOWN_MS)
+    expect(page.locator("#sections")).to_contain_text("flushing", timeout=SHOWN_MS)
+    expect(page.locator("#sections")).to_contain_text("strainer cleaned")
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=SCREENS / "handover-day.png", full_page=True)
+    page.locator('#sign [name="by"]').fill("A. Driller")
+    page.locator('#sign [name="to"]').fill("B. Driller")
+    page.locator("#sign button").click()
+    expect(page.locator("#signed")).to_contain_text("A. Driller to B. Driller", timeout=SHOWN_MS)
+    page.emulate_media(media="print")
+    page.screenshot(path=SCREENS / "handover-print.png", full_page=True)
+    told = brakewater("handover", before.watch.record, "--lang", "es")
+    assert told.returncode == 0, told.stderr
+    assert "A. Driller a B. Driller" in told.stdout
+    assert "flushing" in told.stdout
+    assert brakewater("replay", before.watch.record, "--compare").returncode == 0

@@ -1,0 +1,95 @@
+"""A tour handed over: what stands and what was done, from pictures made by hand; and the command behind it."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from brakewater.engine.asking import RefusedError
+from brakewater.engine.tour_commands import hand_over
+from brakewater.record.reader import Record
+from brakewater.review.handover import TOUR_NS, begun_ns, handover_doc
+from brakewater.review.handover_sheet import handover_sheet
+from brakewater.stream import ByHand, Command, MaskNow, Picture, Request, SettingNow
+from brakewater.wording import ENGLISH, LANGUAGES
+from rig_parts import UTC, demo_rig, picture
+
+SIGNED = {"by": "A. Driller", "to": "B. Driller", "from": "2031-02-03T00:00Z"}
+
+
+def asked(**args: object) -> Command:
+    request = Request(id="1", actor="driller", do="hand-over", args={**SIGNED, **args})  # type: ignore[arg-type]
+    return Command(run=1, input=5, t_ns=0, utc_ns=UTC, request=request)
+
+
+def test_a_handover_names_two_people() -> None:
+    assert hand_over(asked(remark="strainer is next"), None) == "tour handed over by A. Driller to B. Driller"
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        ({"by": ""}, '"by"'),
+        ({"to": "x" * 61}, '"to"'),
+        ({"to": ["B"]}, '"to"'),
+        ({"by": "A\nB"}, '"by"'),
+        ({"from": "yesterday"}, "from"),
+        ({"from": "2031-01-01T00:00Z"}, "48 h"),
+        ({"from": "2031-02-04T00:00Z"}, "48 h"),
+        ({"remark": "x" * 501}, '"remark"'),
+        ({"remark": 7}, '"remark"'),
+    ],
+)
+def test_what_makes_no_sense_is_refused(args: dict[str, object], says: str) -> None:
+    with pytest.raises(RefusedError, match=says):
+        hand_over(asked(**args), None)
+
+
+def busy() -> Picture:
+    """An alarm stands, another is shelved, a point is by hand, a setting is changed."""
+    seen = picture(demo_rig(), {"aux.cooling-flow-low": "acknowledged", "aux.brake-level-rising": "shelved"})
+    mask = MaskNow(
+        mask="shelved", actor="driller", reason="flushing", since_utc_ns=UTC, until_utc_ns=UTC + 3600 * 10**9
+    )
+    alarms = tuple(replace(one, masks=(mask,)) if one.alarm == "brake-level-rising" else one for one in seen.alarms)
+    by_hand = ByHand(
+        point="aux-inlet", what="substituted", value=29.0, actor="tech", reason="RTD being changed", since_utc_ns=UTC,
+        until_utc_ns=UTC + 1800 * 10**9,
+    )  # fmt: skip
+    setting = SettingNow(
+        alarm="aux.cooling-flow-low", setting="setpoint", text="70 gal/min", was="75 gal/min", actor="engineer",
+        reason="new pump", since_utc_ns=UTC,
+    )  # fmt: skip
+    return replace(seen, alarms=alarms, substitutions=(by_hand,), settings=(setting,))
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> Record:
+    return Record(tmp_path)
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_everything_that_stands_is_on_the_page_once(empty: Record, code: str) -> None:
+    words = LANGUAGES[code]
+    doc = handover_doc(demo_rig(), busy(), empty, UTC - TOUR_NS, (), words)
+    lines = {one["name"]: [line["text"] for line in one["lines"]] for one in doc["sections"]}
+    assert [len(lines[name]) for name in ("standing", "shelved", "forced", "settings-changed")] == [1, 1, 1, 1]
+    assert words.alarms["cooling-flow-low"] in lines["standing"][0]
+    assert "flushing" in lines["shelved"][0]
+    assert "RTD being changed" in lines["forced"][0]
+    assert "70 gal/min" in lines["settings-changed"][0]
+    assert not any("{" in text for texts in lines.values() for text in texts)
+    page = handover_sheet(doc, words, code)
+    assert page.count("<h2>") == len(doc["sections"]) + 1
+    assert "flushing" in page
+
+
+def test_what_people_wrote_is_no_markup(empty: Record) -> None:
+    seen = busy()
+    hostile = tuple(replace(one, reason="<script>alert(1)</script>") for one in seen.substitutions)
+    doc = handover_doc(demo_rig(), replace(seen, substitutions=hostile), empty, UTC - TOUR_NS, (), ENGLISH)
+    assert "<script>" not in handover_sheet(doc, ENGLISH, "en")
+
+
+def test_a_tour_nobody_said_the_begin_of_is_twelve_hours(empty: Record) -> None:
+    assert begun_ns(empty, UTC) == UTC - TOUR_NS

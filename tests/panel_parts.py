@@ -69,7 +69,7 @@ def pages(folder: Path, more: str = "") -> Iterator[Pages]:
     pins = {"BRAKEWATER_PANEL_PINS": json.dumps({"engineer": hashed(PIN)})}
     with serving(device), daemon(rig, folder / "record", environment=pins) as watch:
         url = f"http://{HOST}:{port}"
-        until(lambda: _answers(url), f"the panel answers: {watch.said}", within_s=30)
+        until(lambda: _answers(url), f"the panel answers: {watch.said}", within_s=120)
         yield Pages(url, watch, device)
         if watch.process.poll() is None:
             watch.end()

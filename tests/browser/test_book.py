@@ -1,6 +1,7 @@
 """The upkeep book on a phone, before a real watch: a whole monthly round in few taps, and it is in the record."""
 
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -73,6 +74,9 @@ def test_a_whole_monthly_round_takes_few_taps_and_is_in_the_record(page: Page, b
     coils = {f"coil-{coil}-{what}": "12.5" for coil in range(1, 5) for what in ("ohm", "insulation-mohm")}
     water = {"ph": "8.1", "tds-mg-l": "400", "calcium-mg-l": "200", "alkalinity-mg-l": "150", "temperature": "100"}
     shot(page, "gap")
+    picture = b"a feeler between rotor and coil"
+    chosen = page.locator('#round-air-gap input[name="photo"]')
+    chosen.set_input_files({"name": "plug-4.jpg", "mimeType": "image/jpeg", "buffer": picture})
     taps = tapped(page, "air-gap", gaps) + tapped(page, "coils", coils) + tapped(page, "water", water)
     taps += sum(tapped(page, name, {}) for name in ("grease", "breathers", "outlets", "strainer"))
     assert taps <= 35
@@ -83,6 +87,7 @@ def test_a_whole_monthly_round_takes_few_taps_and_is_in_the_record(page: Page, b
     csv = brakewater("upkeep", rig, "--record", before.watch.record, "--csv").stdout
     assert csv.count("log-round") == 7
     assert "plug-4-right=0.004500 in" in csv
+    assert f"plug-4.jpg {sha256(picture).hexdigest()}" in csv
 
 
 def test_what_makes_no_sense_is_said_and_stays_to_be_mended(page: Page) -> None:

@@ -14,7 +14,20 @@ from brakewater.stream import Command
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
 
-HEAD: Final = ("entry", "entered", "done", "verb", "round", "actor", "values", "remark", "corrects", "void", "id")
+HEAD: Final = (
+    "entry",
+    "entered",
+    "done",
+    "verb",
+    "round",
+    "actor",
+    "values",
+    "remark",
+    "corrects",
+    "void",
+    "photo",
+    "id",
+)
 _VERBS: Final = ("log-round", "change-part")
 _DAY: Final = 10
 _STYLE: Final = """
@@ -42,6 +55,7 @@ def entries(folder: Path) -> Iterator[dict[str, str]]:
 def _row(item: Command) -> dict[str, str]:
     args = item.request.args
     values: Any = args.get("values", {})
+    photo = args.get("photo")
     if item.request.do == "change-part":
         values = {key: args[key] for key in ("brake", "part", "serial") if key in args}
     entered = utc_text(item.utc_ns)
@@ -56,6 +70,7 @@ def _row(item: Command) -> dict[str, str]:
         "remark": str(args.get("remark", "")),
         "corrects": str(args.get("corrects", "")),
         "void": "yes" if args.get("void") is True else "",
+        "photo": " ".join(str(photo.get(key, "")) for key in ("name", "sha256")) if isinstance(photo, Mapping) else "",
         "id": item.request.id,
     }
 

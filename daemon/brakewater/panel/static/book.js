@@ -49,6 +49,12 @@ const post = async (path, body, done) => {
   return answer.ok;
 };
 
+// The picture stays on the phone or the rig's share: by this the record can tell that it is the one.
+const fingerprint = async (file) => {
+  const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", await file.arrayBuffer()));
+  return { name: file.name.slice(0, 120), sha256: [...digest].map((byte) => byte.toString(16).padStart(2, "0")).join("") };
+};
+
 const form = (round) => {
   const one = make("form");
   one.append(make("p", round.plain ? word(`what-${round.plain}`) : round.what), make("p", told(round), { className: "soft" }));
@@ -60,7 +66,9 @@ const form = (round) => {
   }
   const remark = make("label", word("remark"));
   remark.append(make("input", "", { name: "remark", maxLength: 300, autocomplete: "off" }));
-  one.append(fields, remark, make("button", word("log-it", { round: named(round.round, round.brake) })));
+  const photo = make("label", word("photo"));
+  photo.append(make("input", "", { name: "photo", type: "file", accept: "image/*" }));
+  one.append(fields, remark, photo, make("button", word("log-it", { round: named(round.round, round.brake) })));
   // One id for one filling-in: tapped twice, or sent again over a poor link, it is entered once.
   let id = crypto.getRandomValues(new Uint32Array(4)).join("-");
   one.addEventListener("submit", async (event) => {
@@ -73,6 +81,8 @@ const form = (round) => {
     const asked = { do: "log-round", round: round.round, id: `book-${id}` };
     if (Object.keys(values).length) asked.values = values;
     if (remark.firstElementChild.value.trim()) asked.remark = remark.firstElementChild.value.trim();
+    const picture = one.elements.photo.files[0];
+    if (picture) asked.photo = await fingerprint(picture);
     if (await post("/api/command", asked, word("logged", { round: named(round.round, round.brake) }))) {
       opened.delete(round.round);
       await show(round.round);

@@ -83,7 +83,7 @@ def reading(record: Path) -> Iterator[str]:
     with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as process:
         try:
             url = f"http://{HOST}:{port}"
-            until(lambda: _serves(url), "the panel serves")
+            until(lambda: _serves(url), "the panel serves", within_s=120)
             yield url
         finally:
             process.terminate()

@@ -7,6 +7,7 @@ from benchmarks import (
     bench_journal,
     bench_load,
     bench_memory,
+    bench_panel,
     bench_replay,
     bench_sealed,
     bench_simulator,
@@ -24,6 +25,7 @@ def main() -> int:
         "journal": bench_journal,
         "load": bench_load,
         "memory": bench_memory,
+        "panel": bench_panel,
         "start": bench_start,
         "simulator": bench_simulator,
     }

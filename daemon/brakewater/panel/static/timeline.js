@@ -29,7 +29,15 @@ export function take(events, commands, window) {
 
 export const said = (one) => `${one.actor}: ${one.do === "note" ? one.args.text : [word(one.do), one.args.alarm ?? one.args.setting ?? one.args.point ?? one.args.round ?? ""].join(" ")}`;
 
+// The lines lie exactly under one another with the charts: a bar begins where its curve passes the limit.
+function align() {
+  const over = document.querySelector(".chart .u-over")?.getBoundingClientRect(), own = by("spans").getBoundingClientRect();
+  by("spans").style.paddingLeft = over ? `${Math.max(0, over.left - own.left)}px` : "0";
+  by("spans").style.paddingRight = over ? `${Math.max(0, own.right - over.right)}px` : "0";
+}
+
 export function show(zoom, now, go) {
+  align();
   by("spans").replaceChildren(...[...rows].map(([key, row]) => {
     const line = make("div", "", "span"), canvas = make("canvas");
     line.append(make("span", key), canvas);

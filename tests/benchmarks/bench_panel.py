@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from time import sleep
+from time import sleep, time_ns
 from typing import Any
 
 import httpx
@@ -119,27 +119,26 @@ def _timed(what: str, ours_ms: float, floor_ms: float, goal_ms: float) -> Row:
 
 def _lamp(browser: Browser, before: Pages) -> Row:
     """From the wall time of the scan that raised the alarm to the frame that shows it, by one machine's clock."""
-    took = []
+    begun = []
     with _page(browser) as page:
         page.goto(before.url)
         page.wait_for_selector(".window", timeout=20_000)
         page.evaluate(_WATCH)
         for round_ in range(9):
+            begun.append(time_ns() / 1e6)
             before.device.flow(2)
             until(lambda seen=round_: len(page.evaluate("() => window.lit")) > seen)  # type: ignore[misc]
             before.device.flow(90)
-            until(lambda: not _holds(before))
+            until(lambda: not any(one["active"] for one in _cooling(before)))
             before.watch.do("acknowledge", "all")
-            until(lambda: not before.watch.states())
+            until(lambda: not any(one["state"] != "normal" for one in _cooling(before)))
         lit = page.evaluate("() => window.lit")
     raised = [
         one.utc_ns / 1e6
         for one in events(before.watch.record)
-        if one.alarm in ("cooling-lost", "cooling-flow-low") and one.now == "unacknowledged" and one.first_out
+        if one.alarm in _COOLING and one.was == "normal" and one.now == "unacknowledged"
     ]
-    for at in lit:
-        earlier = [one for one in raised if one <= at]
-        took.append(at - earlier[-1])
+    took = [min(one for one in lit if one > at) - min(one for one in raised if one > at) for at in begun]
     return Row(
         what="alarm's scan to its lamp on the page, median",
         ours=f"{statistics.median(took):.0f} ms",
@@ -149,8 +148,11 @@ def _lamp(browser: Browser, before: Pages) -> Row:
     )
 
 
-def _holds(before: Pages) -> bool:
-    return any(one["active"] for one in before.watch.status()["alarms"])
+_COOLING = ("cooling-lost", "cooling-flow-low")
+
+
+def _cooling(before: Pages) -> list[dict[str, Any]]:
+    return [one for one in before.watch.status()["alarms"] if one["alarm"] in _COOLING]
 
 
 def _viewers(before: Pages) -> Row:

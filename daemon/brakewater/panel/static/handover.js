@@ -3,7 +3,7 @@ import { asked, pickers, prefer, word } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const make = (tag, text = "", more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
-let tour = null;
+let tour = null, since = null;
 
 const say = (text, ok = true) => {
   $("says").textContent = text;
@@ -25,7 +25,9 @@ const part = (title, lines) => {
 
 async function show() {
   say(word("reading"));
-  const hours = $("hours").value ? `&hours=${encodeURIComponent($("hours").value)}` : "";
+  // Once signed, the tour that was handed over stays to be read and printed.
+  const back = $("hours").value || (since === null ? "" : ((Date.now() - since) / 3.6e6).toFixed(3));
+  const hours = back ? `&hours=${encodeURIComponent(back)}` : "";
   const answer = await fetch(`/api/past/handover?${asked()}${hours}`);
   pickers(null, show);
   if (!answer.ok) {
@@ -76,6 +78,7 @@ $("sign").onsubmit = async (event) => {
   const form = event.target;
   await post("/api/command", asking, async () => {
     form.reset();
+    since = Date.parse(tour.from);
     await signed();
     say(word("signed-now"));
   });

@@ -30,7 +30,7 @@ class ArgumentsError(Exception):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status. Arguments that argparse refuses exit with 2."""
-    args = _parser().parse_args(argv)
+    args = command_line().parse_args(argv)
     run: Callable[[argparse.Namespace], int] = args.run
     try:
         return run(args)
@@ -49,7 +49,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return COULD_NOT_RUN
 
 
-def _parser() -> argparse.ArgumentParser:
+def command_line() -> argparse.ArgumentParser:
+    """The whole command line."""
     parser = argparse.ArgumentParser(prog="brakewater-sim", description="A rig to watch, without a rig.")
     parser.add_argument("--version", action="version", version=f"brakewater-sim {__version__}")
     commands = parser.add_subparsers(required=True, metavar="list|faults|serve|record")

@@ -42,6 +42,7 @@ def test_a_few_images_of_the_journal(fast: Path) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(7200)
 def test_many_images_of_the_journal(fast: Path) -> None:
     tell(_loads(fast))
 
@@ -68,6 +69,7 @@ def preloaded(environment: dict[str, str]) -> Iterator[None]:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(7200)
 def test_many_images_of_the_daemon(fast: Path) -> None:
     record, log, device = fast / "record", fast / "log", SmallDevice(free_port())
     record.mkdir()

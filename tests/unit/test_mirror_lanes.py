@@ -1,6 +1,5 @@
 """What a server is owed, in stretches: each has its lines once, cursors know them, and none is lost at a cut."""
 
-import shutil
 import sqlite3
 from pathlib import Path
 
@@ -11,8 +10,6 @@ from hypothesis import strategies as st
 from brakewater.record.batches import Batches
 from brakewater.record.cursors import FOR_EVER, Cursors
 from brakewater.record.lanes import MOST_OWED, Lane, Lanes
-from brakewater.record.sealing.seal import seal
-from brakewater.record.segment import segment_path
 from mirror_parts import SECOND, incident, write
 from streams import UTC
 
@@ -43,6 +40,19 @@ def sent(lane: Lane) -> list[bytes]:
         lines += parcel.lines
         lane.taken()
     return lines
+
+
+def test_in_a_hurry_less_is_made_at_once_and_the_lines_are_the_same(record: Path) -> None:
+    calm, hurried = (Batches(record, 0, BEGIN, to=(1, 600), block=20) for _ in range(2))
+    first, early = calm.next(), hurried.next(lambda: True)
+    assert first is not None
+    assert early is not None
+    assert early.full, "the rest may follow at once"
+    assert len(early.lines) <= 2 * 20 < len(first.lines)
+    lines = early.lines
+    while (batch := hurried.next(lambda: True)) is not None:
+        lines += batch.lines
+    assert lines == first.lines + drained(calm)
 
 
 @given(run=st.integers(1, 2), number=st.integers(-1, 700), every=st.sampled_from([0, SECOND]))
@@ -180,23 +190,3 @@ def test_trouble_with_the_record_loses_and_repeats_nothing(record: Path) -> None
         lane.taken()
         lane.read_again()
     assert sorted(lines + sent(lane)) == sorted(whole)
-
-
-def test_a_run_that_is_sealed_under_a_lane_gives_the_same_lines(record: Path, tmp_path: Path) -> None:
-    """Sealed and its hot file deleted before the lane begins, while it reads, and while it goes back."""
-    folder = tmp_path / "record"
-    shutil.copytree(record, folder)
-    whole = sorted(drained(Batches(record, 0, BEGIN)))
-    open_lane, later = Lane(folder, 0, 15 * SECOND, BEGIN), Lane(folder, 0, 15 * SECOND, (1, 217))
-    first = open_lane.next()
-    assert first is not None
-    seal(folder, 1)
-    assert not segment_path(folder, 1).exists()
-    assert sorted(sent(open_lane)) == whole
-    assert sorted(sent(later)) == sorted(drained(Batches(record, 0, (1, 217))))
-    again = Lane(folder, 0, 15 * SECOND, BEGIN)
-    parcel = again.next()
-    assert parcel is not None
-    again.taken()
-    again.read_again()
-    assert sorted(parcel.lines + sent(again)) == whole

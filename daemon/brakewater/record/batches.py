@@ -7,7 +7,7 @@ the middle of a run, the run is read from its Start.
 """
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +19,7 @@ from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError, DamagedRecordError
 from brakewater.record.lines import Lines
 from brakewater.record.reader import Record
+from brakewater.record.sealed.apart import NotYetError, Unsealing
 from brakewater.record.undamaged import Place, undamaged
 from brakewater.record.walltime import NEVER, WallTimes
 from brakewater.stream import AlarmNow, Block, Command, Event, Gap, Input, Ints, Start
@@ -29,6 +30,8 @@ ENOUGH: Final = 400
 """Lines that make a batch, once there are so many."""
 _MOST_ITEMS: Final = 32
 """Read at once at most, however few lines they give, so that whoever asks may look about in between."""
+_PATIENCE_S: Final = 0.05
+"""So long a sealed segment that is read in another process may hold up those whose lines are ready."""
 _UNUSABLE: Final = (BrakewaterError, ValueError, TypeError, LookupError, ArithmeticError)
 """What a run may raise whose rig file or scans this version cannot take."""
 
@@ -67,13 +70,17 @@ class Batches:
             block: the most scans read at once.
             to: the last input wanted; None: on and on.
         """
-        self._record, self._every_ns, self._block = Record(folder), every_ns, block
+        self._unsealing = Unsealing(_PATIENCE_S)
+        self._record = Record(folder, self._unsealing)
+        self._every_ns, self._block = every_ns, block
         self._to, self._beyond = to, False
-        self._times = WallTimes(self._record)
+        self._times = WallTimes(Record(folder, Unsealing()))
         self._told: set[tuple[int, str]] = set()
         self._items: Iterator[Input] | None = None
         self.waiting = False
         """True while inputs wait for a plausible wall time."""
+        self.reading = False
+        """True while another process reads a sealed segment, and has nothing yet."""
         self.untimed = 0
         """Scans that no wall time can be told for; they are not sent."""
         self.skipped = 0
@@ -110,14 +117,22 @@ class Batches:
         """Go on in blocks of so many scans and no further than to a place."""
         self._to, self._block, self._items, self._beyond = to, block, None, False
 
+    def close(self) -> None:
+        """Hold nothing open any more; it may be asked again all the same."""
+        self._items = None
+        self._unsealing.close()
+
     def skip_to(self, place: Place) -> None:
         """Give no lines up to a place in this run."""
         self._from = max(self._from, place)
 
     # ------------------------------------------------------------------ reading
 
-    def next(self) -> Batch | None:
+    def next(self, hurry: Callable[[], bool] = lambda: False) -> Batch | None:
         """The next lines, perhaps none; None where nothing more is committed or all that is has to wait.
+
+        Args:
+            hurry: whether others wait by now; then what is made so far will do.
 
         Raises:
             StorageError: the record cannot be read now; begin again with another.
@@ -125,7 +140,7 @@ class Batches:
         lines: list[bytes] = []
         t_ns = None
         for _ in range(_MOST_ITEMS):
-            if len(lines) >= ENOUGH:
+            if len(lines) >= ENOUGH or (t_ns is not None and hurry()):
                 break
             item = self._next_item()
             if item is None:
@@ -142,7 +157,11 @@ class Batches:
         if self.ended:
             return None
         self._items = self._items or self._pass()
-        item = next(self._items, None)
+        self.reading = False
+        try:
+            item = next(self._items, None)
+        except NotYetError:
+            item, self.reading = None, True
         if item is None:
             self._items = None
         return item

@@ -13,7 +13,7 @@ A server may take lines and still lose the last seconds of them when it is kille
 import time
 import zlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -74,14 +74,17 @@ class Lane:
 
     # ------------------------------------------------------------ what comes next
 
-    def next(self) -> Parcel | None:
+    def next(self, hurry: Callable[[], bool] = lambda: False) -> Parcel | None:
         """What to send next, the same until it is taken; None where nothing is committed or all that is has to wait.
+
+        Args:
+            hurry: whether others wait by now; then a small parcel will do.
 
         Raises:
             StorageError: the record cannot be read now.
         """
         if not self._next:
-            batch = self.batches.next()
+            batch = self.batches.next(hurry)
             if batch is None:
                 return None
             packed, place = _packed(batch.lines), self.batches.place
@@ -125,6 +128,7 @@ class Lane:
         block = BLOCK if former.to is None else _OWED_BLOCK
         self.batches = Batches(self._folder, self._every_ns, after, block=block, to=former.to)
         self.batches.untimed, self.batches.skipped = former.untimed, former.skipped
+        former.close()
 
     @property
     def going_back(self) -> bool:
@@ -221,6 +225,7 @@ class Lanes:
     def _drop(self, lane: Lane) -> None:
         self._untimed += lane.batches.untimed
         self._skipped += lane.batches.skipped
+        lane.batches.close()
 
     def cut(self, newest: Place) -> None:
         """Let the live lane go on from the newest input; what lies before is owed."""
@@ -230,6 +235,11 @@ class Lanes:
         else:
             self._owed[-1].end_at(newest)
             self._drop(former)
+
+    def close(self) -> None:
+        """Hold nothing open any more."""
+        for lane in self:
+            lane.batches.close()
 
     @property
     def spans(self) -> tuple[Span, ...]:

@@ -7,12 +7,15 @@ back to after any trouble, is not the last line taken but the last that was take
 by time and tags, so sending twice does no harm.
 
 What happens now goes out at once, however much is still owed from the time the server was away: the live lane comes
-first in every turn, and the owed one has its turn no more often than the backlog rate allows.
+first in every turn, and the owed one has its turn no more often than the backlog rate allows. Its turn ends early where
+something was committed meanwhile: a live point waits for its commit, a second at most, then for one block of the owed
+lane to become lines and for one request.
 """
 
 import logging
 import threading
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +27,7 @@ from brakewater.record.influx import InfluxServer, Reply, Verdict
 from brakewater.record.lanes import MOST_KEPT_BYTES, Lane, Lanes, Parcel
 from brakewater.record.parked import Parked, Refusal
 from brakewater.record.reader import Record
+from brakewater.record.sealed.apart import Unsealing
 from brakewater.rig import Mirror
 from brakewater.stream import Block
 
@@ -91,7 +95,7 @@ class MirrorWorker:
         self._woken, self._closing = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"mirror {name}", daemon=True)
         self._parked = Parked(folder, name)
-        self._record = Record(folder)
+        self._record = Record(folder, Unsealing())
         self._server: InfluxServer | None = None
         self._lanes: Lanes | None = None
         self._wait_s = self._kept_s = self._owed_at_s = 0.0
@@ -192,6 +196,7 @@ class MirrorWorker:
                 self._step_back(Reply(verdict=Verdict.SHUT if not known else Verdict.BUSY, says=str(error)))
         if self._lanes is not None:
             self._keep(cursors, self._lanes, 0.0)
+            self._lanes.close()
 
     def _begun(self, cursors: Cursors) -> Lanes:
         runs = self._record.runs()
@@ -245,7 +250,7 @@ class MirrorWorker:
     def _advance(self, server: InfluxServer, lanes: Lanes, lane: Lane) -> bool:
         """Send the next lines of a lane; true where more may follow at once."""
         began = time.monotonic()
-        parcel = self._next(lane)
+        parcel = self._next(lane, self._woken.is_set if lane is not lanes.live else _never)
         self._look(lanes)
         if parcel is None:
             return False
@@ -254,13 +259,13 @@ class MirrorWorker:
         for first in range(0, len(lines), MOST_LINES):
             self._send_some(server, lines[first : first + MOST_LINES], lanes)
         self._taken(lanes, lane, parcel)
-        if parcel.full:
-            self._closing.wait(spent_s)  # catching up takes half a core at most
+        if parcel.full and lane is lanes.live:
+            self._closing.wait(spent_s)  # catching up takes half a core at most; what is owed has its own pause
         return parcel.full
 
-    def _next(self, lane: Lane) -> Parcel | None:
+    def _next(self, lane: Lane, hurry: Callable[[], bool]) -> Parcel | None:
         try:
-            return lane.next()
+            return lane.next(hurry)
         except Exception:
             lane.read_again()
             raise
@@ -354,6 +359,10 @@ class MirrorWorker:
         newest_ns = self._newest[1]
         behind = [_behind_ns(lane, newest_ns) for lane in lanes if not lane.done]
         self._live_ns, self._backlog_ns = behind[-1], max(behind)
+
+
+def _never() -> bool:
+    return False
 
 
 def _behind_ns(lane: Lane, newest_ns: int) -> int:

@@ -14,6 +14,7 @@ from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
 from brakewater.record.layouts import with_layout
 from brakewater.record.places import Place, places_of
 from brakewater.record.rows import Row, inputs_of, joined
+from brakewater.record.sealed.apart import Unsealing
 from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.sealed.read import Sealed
 from brakewater.record.segment import Head, NewerRecordError, head_of, last_commit, reading
@@ -48,8 +49,14 @@ class Span:
 class Record:
     """The reading side of a record folder. Holds nothing open between calls; any number of them, in any thread."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, unsealing: Unsealing | None = None) -> None:
+        """Nothing is read yet.
+
+        Args:
+            folder: record folder, or a case file.
+            unsealing: reads the inputs of sealed segments in another process; None: they are read here.
+        """
+        self._folder, self._unsealing = folder, unsealing
         self._places = places_of(folder)
 
     @property
@@ -224,11 +231,12 @@ class Record:
 
     def _inputs(self, run: int, seen: int, block: int) -> Iterator[Input]:
         def of(place: Place) -> Iterator[Input]:
-            items = (
-                joined(Sealed(place.path).inputs(seen, block), block)
-                if place.sealed
-                else hot_inputs(place.path, run, seen, block)
-            )
+            if not place.sealed:
+                items = hot_inputs(place.path, run, seen, block)
+            elif self._unsealing is not None:
+                items = self._unsealing.inputs(place.path, seen, block)
+            else:
+                items = joined(Sealed(place.path).inputs(seen, block), block)
             return (with_layout(item, place.path, sealed=place.sealed) for item in items)
 
         for item in self._steady(run, of):

@@ -12,5 +12,6 @@
 - layout.py names folders, manifest.py what stands in the manifest
 - columns.py turns words of a scan into numbers and back, steps.py times; table.py makes Parquet columns of them
 - lines.py is the text beside them
-- write.py writes one, segment.py reads one (the only two that load pyarrow, and only when called)
+- write.py writes one, segment.py reads one (the only two that load pyarrow, and only when called); apart.py reads
+  one in a process of its own
 """

@@ -5,6 +5,7 @@ bash tests/run.sh long -k mirror_long -s      prints the table
 
 import gzip
 import http.client
+import os
 import random
 import threading
 import time
@@ -26,6 +27,7 @@ from mirror_parts import SECOND, Points, Victoria, differences, due, in_ms, inci
 pytestmark = [pytest.mark.integration, pytest.mark.long]
 DAY_S = 86_400
 EVERY_S = 2
+AWAY_DAYS = int(os.environ.get("BRAKEWATER_AWAY_DAYS", "7"))
 
 
 @pytest.fixture
@@ -156,13 +158,14 @@ def settled(watch: Daemon) -> int:
     return now
 
 
+@pytest.mark.timeout(7200)
 def test_away_for_a_week_and_back(tmp_path: Path, server: Victoria) -> None:
     relay, record = Relay(server), tmp_path / "record"
     device = free_port()
     file = rig_file(tmp_path, relay.url, device, rate=5000)
     rig = load(file)
     record.mkdir()
-    past(record, rig, 7, DAY_S - 60)
+    past(record, rig, AWAY_DAYS, DAY_S - 60)
     server.start()
     with simulator(file, "trip-in"), daemon(file, record) as watch:
         memory = Memory(psutil.Process(watch.process.pid))
@@ -178,7 +181,7 @@ def test_away_for_a_week_and_back(tmp_path: Path, server: Victoria) -> None:
     late = sorted(relay.late_s[:catching_up])
     before, after = memory.parts()
     print(
-        f"\nserver away for a week, then back: {points} points, {values} values, none missing, none wrong;"
+        f"\nserver away for {AWAY_DAYS} days, then back: {points} points, {values} values, none missing, none wrong;"
         f" caught up in {took_s:.0f} s, {relay.bytes / 2**20:.0f} MiB sent;"
         f"\nlive points meanwhile: {len(late)}, latest {late[-1]:.2f} s, median {late[len(late) // 2]:.2f} s;"
         f" resident memory {before:.0f} MiB early, {after:.0f} MiB late"
@@ -188,6 +191,7 @@ def test_away_for_a_week_and_back(tmp_path: Path, server: Victoria) -> None:
     assert after < before + 10
 
 
+@pytest.mark.timeout(7200)
 def test_killed_twenty_times_while_receiving(tmp_path: Path, server: Victoria) -> None:
     chance, record, device = random.Random(4), tmp_path / "record", free_port()
     file = rig_file(tmp_path, server.url, device, rate=400)

@@ -18,7 +18,7 @@ with warnings.catch_warnings():
     import schemathesis
     from schemathesis import GenerationMode
 
-pytestmark = [pytest.mark.integration, pytest.mark.timeout(600)]
+pytestmark = pytest.mark.integration
 
 ENDLESS = ("/api/live",)
 """Server-sent events never end; how they are bounded is tested by themselves."""
@@ -69,10 +69,12 @@ def ask(client: Any, operation: Any, most: int) -> None:
     one_by_one()
 
 
+@pytest.mark.timeout(600)
 def test_nothing_that_can_be_asked_breaks_the_panel(shown: Pages) -> None:
     drawn(shown, 12)
 
 
 @pytest.mark.long
+@pytest.mark.timeout(7200)
 def test_nothing_that_can_be_asked_breaks_the_panel_in_many_tries(shown: Pages) -> None:
     drawn(shown, 400)

@@ -103,17 +103,38 @@ def test_no_zoom_hides_what_the_export_shows(
         assert min(one for one in seen["least"] if one is not None) == pytest.approx(min(values), abs=1e-3)
 
 
-def test_what_if_says_what_the_command_says(page: Page, folder: Path, whole: dict[str, int]) -> None:
-    told = page.get("/api/past/what-if", params={**whole, "set": [SETTING]}).json()
-    said = [json.loads(line) for line in here("replay", folder, "--set", SETTING, "--json").stdout.splitlines()]
+@pytest.mark.parametrize(
+    ("settings", "raised"),
+    [
+        ([SETTING], "outlet-temperature-high"),
+        ([SETTING, "aux.outlet-temperature-high.on-delay=2 s"], "outlet-temperature-high"),
+        (["aux-flow.range=0 to 100 gal/min"], "cooling-flow-low"),
+        (["aux-flow.range=0 gal/min to 400 L/min", "aux.cooling-flow-low.on-delay=4 s"], "cooling-flow-low"),
+    ],
+)
+def test_what_if_says_what_the_command_says(
+    page: Page, folder: Path, whole: dict[str, int], settings: list[str], raised: str
+) -> None:
+    told = page.get("/api/past/what-if", params={**whole, "set": settings}).json()
+    words = [word for setting in settings for word in ("--set", setting)]
+    said = [json.loads(line) for line in here("replay", folder, *words, "--json").stdout.splitlines()]
     assert told["events"] == [one for one in said if "alarm" in one]
-    assert any(one["alarm"] == "outlet-temperature-high" for one in told["events"]), "the setting made a difference"
+    assert any(one["alarm"] == raised for one in told["events"]), "the setting made a difference"
     before = page.get("/api/past/what-if", params={**whole, "set": ["aux.cooling-flow-low.on-delay=1 s"]}).json()
-    assert not any(one["alarm"] == "outlet-temperature-high" for one in before["events"])
+    assert not any(one["alarm"] == raised for one in before["events"])
 
 
 @pytest.mark.parametrize(
-    "setting", ["nonsense", "aux.no-such.setpoint=1 gal/min", "aux.cooling-flow-low.setpoint=1 furlong"]
+    "setting",
+    [
+        "nonsense",
+        "aux.no-such.setpoint=1 gal/min",
+        "aux.cooling-flow-low.setpoint=1 furlong",
+        "aux-flow.range=5 gal/min",
+        "aux-flow.range=1 to 1 gal/min",
+        "no-such.range=0 to 1 gal/min",
+        "aux-inlet.range=0 to 1 degF",
+    ],
 )
 def test_a_setting_that_is_none_is_refused_in_the_words_of_the_command(
     page: Page, folder: Path, whole: dict[str, int], setting: str

@@ -47,8 +47,8 @@ def device(shared: Settable) -> Settable:
 
 
 def rig_with(folder: Path, port: int, keys: str) -> Path:
-    """The small rig with one more point."""
-    rig = small_rig(folder / "rig.toml", device=port)
+    """The small rig with one more point, and with patience for a busy machine."""
+    rig = small_rig(folder / "rig.toml", device=port, scan_ms=1000)
     rig.write_text(rig.read_text() + TEMPERATURE.format(keys=keys))
     return rig
 
@@ -224,6 +224,14 @@ def probed(rig: Path, record: Path, degc: float, *more: str) -> dict[str, Any]:
     (found,) = lines(done.stdout).values()
     assert done.returncode == int(found["verdict"] != "as-written" or found["quality"] == "bad")
     return found
+
+
+def test_what_answers_nothing_is_not_ranked(tmp_path: Path) -> None:
+    rig = rig_with(tmp_path, free_port(), FLOAT)
+    done = here("probe", rig, "--point", "tank-temperature", "--expect", "25 degC", "--record", tmp_path)
+    assert done.returncode == 3
+    assert "tank-temperature: plc1 answered nothing, asked several times" in done.stderr
+    assert "usual mistakes" not in done.stdout
 
 
 @pytest.mark.parametrize("truth", TRUTHS.values(), ids=TRUTHS.keys())

@@ -17,6 +17,7 @@ from brakewater.cli.places import record_argument
 
 if TYPE_CHECKING:
     from brakewater.cli.reach import Reach
+    from brakewater.field.hypothesis import Cells
     from brakewater.field.seen import Seen
     from brakewater.field.suspects import Ranking
     from brakewater.rig import Point, Rig
@@ -135,11 +136,24 @@ def _rank(
             input(f"now bring {level.says} about, then press Enter: ")
         for name, expected in level.values.items():
             point = next(one for one in points if one.name == name)
-            levels.add(point, expected, way.around(point, args.units))
+            levels.add(point, expected, _around(way, point, args.units))
     levels.keep()
     tested = [point for point in points if point.name in levels.names]
     ranked = {point.name: levels.ranking(point, wanted[-1].tolerances.get(point.name)) for point in tested}
     return _once(rig, way.scan(tested), ranked, as_json=args.json)
+
+
+def _around(way: "Reach", point: "Point", units: Sequence[int]) -> "Cells":
+    """What stands around a point; where nothing answers, no mistake of the rig file can be ranked."""
+    from brakewater.errors import DeviceError  # noqa: PLC0415
+
+    cells = way.around(point, units)
+    if not any(cells.values()):
+        raise DeviceError(
+            f"{point.name}: {point.device} answered nothing, asked several times, neither here nor in the table beside; "
+            "brakewater probe --once says how it fails: mend that first, then --expect again"
+        )
+    return cells
 
 
 # ---- live

@@ -115,22 +115,24 @@ class Link:
         """A connection or port is open, and the next read may use it once the line is quiet."""
         return self._wire is not None and self._wire.usable
 
-    async def read(self, read: Read, deadline_s: float | None = None) -> Answer:
+    async def read(self, read: Read, deadline_s: float | None = None, *, answer_s: float | None = None) -> Answer:
         """Read registers or bits; never raises for what a device or the network does.
 
         Args:
             read: what to read.
             deadline_s: take no longer than this, if it is less than the link's ``timeout_s``, s.
+            answer_s: a request behind a doubtful silence must leave its answer so long, s; default half of the time.
         """
         limit_s = self.timeout_s if deadline_s is None else min(deadline_s, self.timeout_s)
         deadline = asyncio.get_running_loop().time() + limit_s
+        spare_s = limit_s / 2 if answer_s is None else answer_s
         if limit_s <= 0 or not await self._take_turn(deadline):
             return self._unasked(Status.ABSENT)
         try:
             wire = self._wire
-            if wire is None or not wire.usable or not await self._is_silent(wire, deadline):
+            if wire is None or not wire.usable or not await self._is_silent(wire, deadline, spare_s):
                 wire = await self._reopen(deadline)
-                await self._is_silent(wire, deadline)
+                await self._is_silent(wire, deadline, spare_s)
             return await self._exchange(wire, read, deadline)
         except BrokenError as broken:
             self.trouble = broken.text or self.trouble
@@ -160,15 +162,14 @@ class Link:
         finally:
             self._in_queue -= 1
 
-    async def _is_silent(self, wire: Wire, deadline: float) -> bool:
+    async def _is_silent(self, wire: Wire, deadline: float, spare_s: float) -> bool:
         """Wait until a request may go out; False when the connection ended meanwhile.
 
-        In doubt a request goes out in the first half of its time or not at all. Sent shortly before its deadline it
+        In doubt a request goes out early enough for its answer or not at all. Sent shortly before its deadline it
         would miss it, the line would be in doubt again for as long as before, and where that is a multiple of the
         scan the next request would go out as late as this one: for ever.
         """
         quiet, time = self._quiet, asyncio.get_running_loop().time
-        spare_s = (deadline - time()) / 2
         while quiet is not None and wire.usable:
             left_s = max(0.0, quiet.left_s())
             if left_s == 0 and not wire.unread:

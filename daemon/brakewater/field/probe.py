@@ -4,8 +4,10 @@ The same questions are answered over lines of our own, and by a running daemon o
 has one master.
 """
 
+import asyncio
 from collections import Counter
 from collections.abc import Awaitable, Callable, Iterator, Sequence
+from functools import partial
 from typing import Final
 
 from brakewater.field.endpoint import LineEndpoint
@@ -25,6 +27,12 @@ _LONGEST_S: Final = 75.0
 """No read takes longer: the longest turnaround and timeout that a rig file may have, s."""
 _OPENING_S: Final = 0.2
 """To open a serial port and let it hand over what it kept, s."""
+_TRIES: Final = 3
+"""One lost answer must not hide what stands there; a device that is not there costs so many times its patience."""
+_TRIES_ELSEWHERE: Final = 2
+"""At unit numbers of which most do not exist."""
+_REST_S: Final = 0.3
+"""Before another try: a connection that broke is dialled anew only after a while."""
 _OTHER: Final = {
     Table.INPUT: Table.HOLDING,
     Table.HOLDING: Table.INPUT,
@@ -55,7 +63,7 @@ class OwnLines:
         """One read, within the device's own time; a serial line must first have been quiet for its turnaround."""
         link = self._link(device)
         quiet_s = link.endpoint.latency_s + _OPENING_S if isinstance(link.endpoint, LineEndpoint) else 0.0
-        return await link.read(read, quiet_s + device.timeout / 1e9)
+        return await link.read(read, quiet_s + device.timeout / 1e9, answer_s=device.timeout / 1e9)
 
     async def scan(self, points: Sequence[Point]) -> list[Seen]:
         """Each point by itself, so that one that is refused hides no other, and each has its answer time."""
@@ -97,8 +105,9 @@ async def around(ask: Ask, device: Device, table: Table, address: int, units: Se
     wanted += [(unit, table) for unit in units if unit != device.unit]
     for unit, where in wanted:
         cells: dict[int, int] = {}
+        again = partial(_patiently, ask, _TRIES if unit == device.unit else _TRIES_ELSEWHERE)
         for first, count in _stretches(device, where, address):
-            cells |= await _read(ask, unit, where, first, count)
+            cells |= await _read(again, unit, where, first, count)
         found[unit, where] = cells
     return found
 
@@ -133,3 +142,14 @@ async def _read(ask: Ask, unit: int, table: Table, first: int, count: int) -> di
         elif one.status < Status.EXCEPTION:
             break
     return cells
+
+
+async def _patiently(ask: Ask, tries: int, read: Read) -> Answer:
+    """The first answer, be it a refusal; the last failure where none comes."""
+    answer = await ask(read)
+    for _ in range(tries - 1):
+        if answer.status == Status.OK or answer.status >= Status.EXCEPTION:
+            break
+        await asyncio.sleep(_REST_S)
+        answer = await ask(read)
+    return answer

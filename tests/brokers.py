@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from faults.lines import free_port as free_port  # noqa: PLC0414 - for the tests that take it from here
+
 HOST = "127.0.0.1"
 _MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 _AMQTT = """
@@ -25,12 +27,6 @@ async def main():
     await asyncio.Event().wait()
 asyncio.run(main())
 """
-
-
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind((HOST, 0))
-        return int(sock.getsockname()[1])
 
 
 def until(met: Callable[[], bool], what: str = "", within_s: float = 40.0) -> None:

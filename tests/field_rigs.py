@@ -5,7 +5,6 @@ The devices' words say where they stand: see faults/register_server.c and faults
 
 import asyncio
 import shutil
-import socket
 import sqlite3
 import subprocess
 import threading
@@ -18,6 +17,7 @@ from brakewater.rig.own import points as own_points
 from brakewater.signals.convert import Direct, Register
 from brakewater.signals.words import RegisterKind
 from brakewater.stream import Block, Sample
+from faults.lines import free_port as free_port  # noqa: PLC0414 - for the tests that take it from here
 
 SOURCE = Path(__file__).parent / "faults" / "register_server.c"
 HOST = "127.0.0.1"
@@ -92,14 +92,6 @@ def foreign(program: Path, delay_ms: int = 0, every: int = 1) -> Iterator[int]:
             yield int(process.stdout.readline())
         finally:
             process.kill()
-
-
-def free_port() -> int:
-    """A port that nobody listens on."""
-    with socket.socket() as line:
-        line.bind((HOST, 0))
-        port: int = line.getsockname()[1]
-        return port
 
 
 def run(test: Coroutine[None, None, None]) -> None:

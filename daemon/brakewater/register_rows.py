@@ -6,6 +6,7 @@ from typing import Final
 
 from brakewater import register_map as places
 from brakewater.register_map import Cell, Layout, brake_base
+from brakewater.render import spoken
 from brakewater.rig import Rig
 
 WATCHDOG_POLL_MS: Final = 250
@@ -168,7 +169,7 @@ def _brake(layout: Layout, at: int, name: str) -> Iterator[Row]:
 def _cells(layout: Layout, brake: str | None, derived: Collection[str]) -> Iterator[Row]:
     for cell in layout.cells:
         if cell.brake == brake:
-            name = f"{brake or 'rig'} {cell.quantity}"
+            name = f"{brake or 'rig'} {spoken(cell.quantity) if cell.derived else cell.quantity}"
             yield Row(
                 address=cell.address,
                 count=2,
@@ -186,7 +187,11 @@ def _cells(layout: Layout, brake: str | None, derived: Collection[str]) -> Itera
 def _origin(cell: Cell, derived: Collection[str]) -> str:
     if not cell.derived:
         return f"point {cell.point}; high word first" if cell.point else "not on this rig: always bad"
-    return "derived; high word first" if cell.quantity in derived else "not derived by this version: always bad"
+    return (
+        f"derived ({cell.quantity}); high word first"
+        if cell.quantity in derived
+        else "not derived by this version: always bad"
+    )
 
 
 def _discrete(layout: Layout) -> Iterator[Row]:

@@ -58,6 +58,8 @@ _SUFFIXES: Final = (
     ("_s", Dimension.TIME),
     ("_m", Dimension.LENGTH),
 )
+_DAY_S: Final = 86_400.0
+"""Forecasts look no further, and nobody needs a longer time to the second."""
 _OWN_CONTACTS: Final = ("self.broker", "self.lamp-writes")
 _GONE_STATES: Final = frozenset(
     {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED, *MASKS}
@@ -78,6 +80,12 @@ def dimension_of_point(point: Point) -> Dimension:
 def plain_name(name: str) -> str:
     """A derived quantity's name without its SI unit, for columns in other units: ``outlet_rise``."""
     return next((name.removesuffix(suffix) for suffix, _ in _SUFFIXES if name.endswith(suffix)), name)
+
+
+def spoken(name: str) -> str:
+    """A derived quantity's name for people: ``time to bearing, not before``, ``heat, standard uncertainty``."""
+    bound = ", not before" if "_early" in name else ", standard uncertainty" if "_std" in name else ""
+    return plain_name(name).replace("_early", "").replace("_std", "").replace("_", " ") + bound
 
 
 def dimension_of_derived(name: str) -> Dimension:
@@ -144,6 +152,8 @@ def value_line(
         text = words.no_value
     elif contact:
         text = words.on if value else words.off
+    elif dimension is Dimension.TIME and value >= _DAY_S:
+        text = words.word("more-than-a-day")
     else:
         text = with_unit(value, dimension, system)
     return text if quality(code) is Quality.GOOD else f"{text} ({reason_name(code)})"

@@ -37,7 +37,7 @@ def device(shared: Settable) -> Settable:
 
 @pytest.fixture
 def rig(device: Settable, tmp_path: Path) -> Path:
-    return small_rig(tmp_path / "rig.toml", device=device.port)
+    return small_rig(tmp_path / "rig.toml", device=device.port, scan_ms=400)  # on a busy machine no read is late
 
 
 def listed(folder: Path, *rows: str, head: str = "injected,wait,part") -> Path:

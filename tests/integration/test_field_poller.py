@@ -7,7 +7,7 @@ from contextlib import aclosing
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from statistics import fmean, median
+from statistics import median
 
 import pytest
 
@@ -203,8 +203,9 @@ def test_the_cadence_does_not_drift(program: Path) -> None:
             tick = len(errors) + source.skipped
             errors.append(time.monotonic() - began - tick * period_s)
             assert sample.of("plc1") == {Status.OK}
-        # Every answer takes 5 ms: pauses of one period would have run 125 ms late from the first third to the last.
-        assert abs(fmean(errors[-25:]) - fmean(errors[:25])) < 0.06
+        # Every answer takes 5 ms: pauses of one period would have run 250 ms late from the first third to the last.
+        # The least late tick of each: a busy machine makes some late, a drift makes all.
+        assert min(errors[-25:]) - min(errors[:25]) < 5 * period_s
 
     with foreign(program, delay_ms=5) as port:
         run(test(port))

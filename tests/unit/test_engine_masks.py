@@ -295,6 +295,7 @@ def test_a_setting_is_changed_with_old_new_who_and_why_and_works_at_once() -> No
         (LOW, "74 gal/min", "beyond the maker's limit of 75 gal/min"),
         ("aux.outlet-temperature-high.setpoint", "161 degF", "beyond the maker's limit"),
         ("aux.outlet-temperature-high.on-delay", "60 s", "a quarter of the time to the limit"),
+        (LOW, "160 gal/min", "found 160 gal/min; allowed: 0 to 150 gal/min, which its transmitter can show"),
         ("aux.cooling-flow-low.setpoint", "80", "allowed"),
         ("aux.cooling-flow-low.colour", "80", "ALARM.SETTING"),
         ("aux.cooling-flow-low.deadband", "-1 gal/min", "zero or more"),

@@ -220,7 +220,7 @@ def test_the_map_says_what_is_not_fitted() -> None:
     says = {row.name: row.says for row in rows(Layout(rig=demo_rig()), DERIVED)}
     assert says["aux inlet-flow"].startswith("point aux-flow")
     assert says["aux return-flow"] == "not on this rig: always bad"
-    assert says["aux heat_w"].startswith("derived")
+    assert says["aux heat"].startswith("derived (heat_w)")
 
 
 def test_the_watchdog_names_this_rigs_signature() -> None:

@@ -263,3 +263,20 @@ def test_lamps_follow_their_alarms_by_kind_and_by_full_name() -> None:
     for subject, aspect in (("aux-flow", "flash"), ("aux-inlet", "off")):
         shown = render.lamps(rig, picture(rig, {f"rig.signal-bad:{subject}": "unacknowledged"}))
         assert shown["flow-signal"] == {"aspect": aspect, "colour": "blue"}
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("outlet_rise_k", "outlet rise"),
+        ("heat_std_w", "heat, standard uncertainty"),
+        ("time_to_bearing_early_s", "time to bearing, not before"),
+    ],
+)
+def test_a_derived_quantity_in_words(name: str, says: str) -> None:
+    assert render.spoken(name) == says
+
+
+@pytest.mark.parametrize(("value", "text"), [(90.0, "90.0 s"), (86_399.0, "86399.0 s"), (86_400.0, "more than a day")])
+def test_a_forecast_is_capped_at_a_day_and_says_so(value: float, text: str) -> None:
+    assert render.value_line(value, 0, Dimension.TIME, "us") == text

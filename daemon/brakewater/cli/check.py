@@ -192,7 +192,7 @@ def _alarm(rig: "Rig", rule: Any) -> tuple[str, ...]:
     else:
         value, unit = shown(rule.setpoint, rule.kind.dimension, rig.units)
         band, band_unit = shown(rule.deadband, rule.kind.difference, rig.units)
-        setpoint, deadband = f"{value:.4g} {unit}", f"{band:.3g} {band_unit}"
+        setpoint, deadband = _number(value, 4, unit), _number(band, 3, band_unit)
     cells = {
         "setpoint": setpoint,
         "deadband": deadband,
@@ -201,3 +201,8 @@ def _alarm(rig: "Rig", rule: Any) -> tuple[str, ...]:
     }
     marked = (f"{text} *" if text and key in rule.defaults else text for key, text in cells.items())
     return (rule.key, rule.priority, *marked)
+
+
+def _number(value: float, digits: int, unit: str) -> str:
+    """A pure number stands alone."""
+    return f"{value:.{digits}g}" if unit == "1" else f"{value:.{digits}g} {unit}"

@@ -5,13 +5,12 @@ address, type, order, signal or trim makes the proof void: brakewater points RIG
 """
 
 import argparse
-import json
 import sys
 import time
-from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
+from brakewater.cli.loop_outcome import check_files, last, put, recorded, tell
 from brakewater.cli.places import record_argument
 
 if TYPE_CHECKING:
@@ -20,9 +19,6 @@ if TYPE_CHECKING:
 
 _MOST_SCANS: Final = 1000
 _LONGEST_MIN: Final = 480
-_FORMS: Final = (".html", ".csv", ".txt")
-_MOST_BYTES: Final = 60_000
-"""One command's line holds no more, with room for the rest."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -95,9 +91,11 @@ def run(args: argparse.Namespace) -> int:
     rig = load(args.rig)
     try:
         point = _point(rig, args.point)
-        _check_outputs(args.output)
+        check_files(args.output)
         if args.last:
-            return _last(args)
+            sheet = last(args.record, args.point)
+            put(sheet, args.output, as_json=args.json)
+            return 0 if sheet.passed else 1
         sheet = _checked(rig, point, args)
     except ExpectError as error:
         print(f"brakewater loopcheck: {error}", file=sys.stderr)
@@ -105,8 +103,8 @@ def run(args: argparse.Namespace) -> int:
     except (StoppedError, EOFError):
         print("stopped; nothing was recorded", file=sys.stderr)
         return 1
-    _put(sheet, args)
-    return 0 if _recorded(sheet, args.record) and sheet.passed else 1
+    put(sheet, args.output, as_json=args.json)
+    return 0 if recorded(sheet, args.record) and sheet.passed else 1
 
 
 def _point(rig: "Rig", name: str) -> "Point":
@@ -118,19 +116,6 @@ def _point(rig: "Rig", name: str) -> "Point":
     if name not in known:
         raise ExpectError(f"POINT: found {name!r}; allowed: {choices(name, list(known))}")
     return known[name]
-
-
-def _check_outputs(files: Sequence[Path]) -> None:
-    """Before anything is injected: a sheet must not be lost to a bad name."""
-    from brakewater.cli.expected import ExpectError  # noqa: PLC0415
-
-    for file in files:
-        if file.suffix not in _FORMS:
-            raise ExpectError(f"-o: found {str(file)!r}; allowed: a name that ends in {', '.join(_FORMS)}")
-        if file.exists():
-            raise ExpectError(f"-o: {file} exists; name another file")
-        if not file.parent.is_dir():
-            raise ExpectError(f"-o: {file.parent} is no folder")
 
 
 def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
@@ -148,11 +133,11 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
     way = reach(rig, args.record)
     began = _now()
     try:
-        _tell(f"reading {point.name} through {way.through}; q ends without a sheet")
+        tell(f"reading {point.name} through {way.through}; q ends without a sheet")
         if way.watches:
-            _tell("tell the driller first: what is injected raises real alarms while the brake is in service")
+            tell("tell the driller first: what is injected raises real alarms while the brake is in service")
         session = Session(
-            rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=_tell,
+            rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=tell,
             pause=_pause,
         )  # fmt: skip
         way.begin_check(point, args.by or own_user(), args.minutes)
@@ -182,10 +167,6 @@ def _ask(prompt: str) -> str:
     return input(prompt)
 
 
-def _tell(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
-
-
 def _pause(seconds: float) -> None:
     time.sleep(seconds)
 
@@ -205,6 +186,7 @@ def _sheet(
     *,
     adjusted: bool,
 ) -> "Sheet":
+    from brakewater.cli.signal_text import signal_text  # noqa: PLC0415
     from brakewater.control import own_user  # noqa: PLC0415
     from brakewater.field.seen import unit_of  # noqa: PLC0415
     from brakewater.review.loop_sheet import Sheet  # noqa: PLC0415
@@ -218,72 +200,7 @@ def _sheet(
     return Sheet(
         point=point.name, rig=rig.name, definition=proof_hash(point, device),
         place=f"{device.name} unit {device.unit}, {point.table.value} {point.address}, {point.register.kind.value}",
-        signal=type(point.signal).__name__, unit=unit, factor=scale.factor, offset=scale.offset, low=low, high=high,
+        signal=signal_text(point, rig.units), unit=unit, factor=scale.factor, offset=scale.offset, low=low, high=high,
         tolerance=tolerance, by=args.by or own_user(), instrument=args.instrument, began=began, scans=args.scans,
         adjusted=adjusted, steps=tuple(steps),
     )  # fmt: skip
-
-
-# ---- what becomes of the sheet
-
-
-def _put(sheet: "Sheet", args: argparse.Namespace) -> None:
-    from brakewater.record.durable import appearing  # noqa: PLC0415
-    from brakewater.review import loop_page  # noqa: PLC0415
-    from brakewater.review.loop_sheet import document  # noqa: PLC0415
-
-    forms: dict[str, Callable[[Sheet], str]] = {
-        ".html": loop_page.html,
-        ".csv": loop_page.csv_text,
-        ".txt": loop_page.text,
-    }
-    for file in args.output:
-        with appearing(file) as part:
-            part.write_text(forms[file.suffix](sheet), encoding="utf-8", newline="")
-    print(json.dumps(document(sheet)) if args.json else loop_page.text(sheet), flush=True)
-
-
-def _recorded(sheet: "Sheet", folder: Path) -> bool:
-    """Give it to the running daemon; where none runs, say so: the sheet is printed all the same."""
-    from brakewater.control import SOCKET, ask  # noqa: PLC0415
-    from brakewater.errors import DeviceError  # noqa: PLC0415
-    from brakewater.review.loop_sheet import document  # noqa: PLC0415
-    from brakewater.review.proofs import SHEET, VERB  # noqa: PLC0415
-
-    if not (folder / SOCKET).exists():
-        _tell(f"no daemon on {folder}: the sheet is not in a record, and the point stays unproved there")
-        return True
-    held = {SHEET: _fitting(document(sheet))}
-    try:
-        if ask(folder, {"ask": "status"}).get("rig") != sheet.rig:
-            _tell(f"the daemon on {folder} watches another rig: the sheet is not in its record")
-            return True
-        answer = ask(folder, {"do": VERB, "point": sheet.point, **held})
-    except DeviceError as error:
-        answer = {"ok": False, "says": str(error)}
-    _tell("the sheet is in the record" if answer.get("ok") else f"NOT in the record: {answer.get('says')}")
-    return bool(answer.get("ok"))
-
-
-def _fitting(held: dict[str, Any]) -> dict[str, Any]:
-    """A sheet of very many scans is recorded with the mean of each step in place of its readings."""
-    if len(json.dumps(held)) <= _MOST_BYTES:
-        return held
-    steps = [{**step, "readings": [] if step["mean"] is None else [step["mean"]]} for step in held["steps"]]
-    return {**held, "steps": steps}
-
-
-def _last(args: argparse.Namespace) -> int:
-    from brakewater.errors import StorageError  # noqa: PLC0415
-    from brakewater.review.loop_sheet import sheet_of  # noqa: PLC0415
-    from brakewater.review.proofs import last_sheet  # noqa: PLC0415
-
-    held = last_sheet(args.record, args.point)
-    if held is None:
-        raise StorageError(f"{args.record}: found no sheet of {args.point}")
-    try:
-        sheet = sheet_of(held)
-    except (KeyError, TypeError, ValueError) as error:
-        raise StorageError(f"{args.record}: the newest sheet of {args.point} cannot be read: {error!r}") from error
-    _put(sheet, args)
-    return 0 if sheet.passed else 1

@@ -150,7 +150,7 @@ def _around(way: "Reach", point: "Point", units: Sequence[int]) -> "Cells":
     cells = way.around(point, units)
     if not any(cells.values()):
         raise DeviceError(
-            f"{point.name}: {point.device} answered nothing, asked several times, neither here nor in the table beside; "
+            f"{point.name}: {point.device} answered nothing, asked several times, neither here nor in the other table; "
             "brakewater probe --once says how it fails: mend that first, then --expect again"
         )
     return cells

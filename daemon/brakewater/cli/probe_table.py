@@ -8,6 +8,7 @@ from brakewater.field import spans
 from brakewater.field.seen import Seen, in_unit, meaning, unit_of
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.rig import Rig
+from brakewater.signals.convert import Bit
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -34,7 +35,12 @@ def row(rig: Rig, seen: Seen) -> tuple[str, ...]:
     bad = quality(code) is Quality.BAD
     judged = seen.judged is not None
     unit = unit_of(point, rig.units, judged=judged)
-    shown = "--" if bad else f"{in_unit(value, point, rig.units, judged=judged):.6g} {unit}".strip()
+    number = (
+        ("on" if value else "off")
+        if isinstance(point.signal, Bit)
+        else (f"{in_unit(value, point, rig.units, judged=judged):.6g} {unit}".strip())
+    )
+    shown = "--" if bad else number
     answer = f"{seen.answer_s * 1e3:.1f}" if seen.answer_s is not None else f"age {1e3 * (seen.age_s or 0.0):.0f}"
     return (
         point.name,

@@ -24,8 +24,9 @@ def signal_text(point: Point, system: str) -> str:
             leads = f" {signal.ohms_offset:+g} ohm" if signal.ohms_offset else ""
             return f"Pt{signal.r0:.0f}, {signal.ohms_per_count:g} ohm a count{leads}"
         case Direct():
-            one, unit = shown(signal.scale + signal.offset, dimension_of_point(point), system)
-            return f"direct, 1 = {one:.4g} {unit}"
+            zero, unit = shown(signal.offset, dimension_of_point(point), system)
+            full, _ = shown(100 * signal.scale + signal.offset, dimension_of_point(point), system)
+            return f"direct, 0..100 = {zero:.4g}..{full:.4g} {unit}".removesuffix(" 1")
         case Bit():
             return "contact, inverted" if signal.inverted else "contact"
         case _:

@@ -74,7 +74,7 @@ def _show_alarms(alarms: list[dict[str, Any]]) -> None:
 
 def _show_values(values: dict[str, Any], *, watching: bool) -> None:
     """Every reading and derived number of the last scan, readings of the whole rig once."""
-    from brakewater.render import plain_name  # noqa: PLC0415 - only when needed
+    from brakewater.render import spoken  # noqa: PLC0415 - only when needed
 
     if values and not watching:
         print("OLD VALUES, from the last scan there was:")
@@ -85,7 +85,7 @@ def _show_values(values: dict[str, Any], *, watching: bool) -> None:
                 rows.append((name, one["text"]))
                 seen.add(name)
         rows += [
-            (f"{brake} {plain_name(name).replace('_', ' ')}", one["text"]) for name, one in held["derived"].items()
+            (f"{brake} {spoken(name)}", one["text"]) for name, one in held["derived"].items() if "_std" not in name
         ]
     wide = max((len(name) for name, _ in rows), default=0)
     for name, text in rows:

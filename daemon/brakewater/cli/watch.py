@@ -149,7 +149,7 @@ def _values(rig: "Rig", picture: "Picture") -> "RenderableType":
     from rich.table import Table  # noqa: PLC0415 - only when needed
     from rich.text import Text  # noqa: PLC0415
 
-    from brakewater.render import derived_now, plain_name, reading_line  # noqa: PLC0415
+    from brakewater.render import derived_now, reading_line, spoken  # noqa: PLC0415
     from brakewater.rig import SELF  # noqa: PLC0415
 
     rows = [
@@ -158,7 +158,7 @@ def _values(rig: "Rig", picture: "Picture") -> "RenderableType":
         if point.device != SELF and point.name in picture.readings
     ]
     rows += [
-        (f"{brake} {plain_name(name).replace('_', ' ')}", derived_now(rig, picture, brake, name))
+        (f"{brake} {spoken(name)}", derived_now(rig, picture, brake, name))
         for brake, name in picture.derived
         if "_std" not in name
     ]

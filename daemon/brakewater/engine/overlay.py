@@ -10,6 +10,7 @@ from typing import Any
 
 from brakewater.engine.asking import RefusedError, reason_of
 from brakewater.rig import AlarmRule, Brake, Rig
+from brakewater.rig.checks import unshowable
 from brakewater.rig.rules import rule_faults
 from brakewater.rig.settings import SETTINGS, beyond_maker, changed, makers_limit, value_of, with_value
 from brakewater.stream import Command, SettingNow
@@ -99,6 +100,8 @@ class Overlay:
             )
         for fault in rule_faults(self._rig, rule):
             raise RefusedError(f"{rule.key}: found {fault.found}; allowed: {fault.allowed}")
+        if (wrong := unshowable(rule, self._rig.points, self._rig.units)) is not None:
+            raise RefusedError(f"{rule.key}: found {wrong[0]}; allowed: {wrong[1]}")
 
     def _is_beyond(self, rule: AlarmRule) -> bool:
         brake = self._brakes.get(rule.brake)

@@ -15,7 +15,7 @@ from typing import Final
 from brakewater.field.link import Link
 from brakewater.field.own import OwnDevice
 from brakewater.field.plan import plan
-from brakewater.field.polled import lines_of
+from brakewater.field.polled_line import lines_of
 from brakewater.quality import Status
 from brakewater.rig import SELF, Rig
 from brakewater.stream import Sample

@@ -52,7 +52,8 @@ def outcome(sheet: Sheet, part: Part) -> str:
     worst, hysteresis = sheet.worst(part), sheet.hysteresis(part)
     text = f"{part.replace('-', ' ')}: {'passed' if sheet.passes(part) else 'FAILED'}"
     if worst is not None:
-        text += f", largest error {sheet.shown_difference(worst):+.4g} {sheet.unit} ({sheet.share(worst):+.2%} of span)"
+        largest = _plain(sheet.shown_difference(worst))
+        text += f", largest error {largest:+.4g} {sheet.unit} ({_plain(sheet.share(worst)):+.2%} of span)"
     if hysteresis is not None:
         shown = f"{sheet.shown_difference(hysteresis):.4g} {sheet.unit}"
         text += f", hysteresis {shown} ({sheet.share(hysteresis):.2%})"
@@ -89,8 +90,8 @@ def _cells(sheet: Sheet, step: Step) -> tuple[str, ...]:
         step.said,
         f"{100 * (step.injected - sheet.low) / (sheet.high - sheet.low):.1f}",
         _number(None if step.mean is None else sheet.shown(step.mean)),
-        "--" if error is None else f"{sheet.shown_difference(error):+.4g}",
-        "--" if error is None else f"{100 * sheet.share(error):+.3f}",
+        "--" if error is None else f"{_plain(sheet.shown_difference(error)):+.4g}",
+        "--" if error is None else f"{_plain(100 * sheet.share(error)):+.3f}",
         _number(sheet.shown_difference(step.scatter)),
         reason_name(step.worst),
         "pass" if sheet.step_passes(step) else "FAIL",
@@ -162,3 +163,8 @@ def _table(sheet: Sheet, part: Part) -> str:
 
 def _result(cell: str) -> str:
     return f'<td class="{"t" if cell == "pass" else "t bad"}">{cell}</td>'
+
+
+def _plain(value: float) -> float:
+    """Without what the last bits of the arithmetic leave: 0 where it is -1.4e-14."""
+    return round(value, 9) + 0.0

@@ -16,7 +16,7 @@ from brakewater.rig.roles import REQUIRED, ROLES
 from brakewater.rig.spread import spread_of
 from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.signals.words import register_count
-from brakewater.units import to_unit
+from brakewater.units import shown, to_unit
 
 _REFERENCES = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
 _SPACE = 65536
@@ -213,21 +213,28 @@ def required_roles(
 
 
 def reachable(
-    brakes: Mapping[str, tuple[Any, ...]], alarm_rules: Sequence[AlarmRule], points: Sequence[Point], faults: Faults
+    brakes: Mapping[str, tuple[Any, ...]],
+    alarm_rules: Sequence[AlarmRule],
+    points: Sequence[Point],
+    system: str,
+    faults: Faults,
 ) -> None:
     """A setpoint must lie within what the transmitter can show, or the alarm could never come, or never go."""
-    spans = {(point.brake, point.role): span for point in points if (span := _span(point)) is not None}
     for rule in alarm_rules:
-        span = spans.get((rule.brake, rule.kind.quantity))
-        if span is None or rule.setpoint is None or rule.brake not in brakes or span[0] <= rule.setpoint <= span[1]:
-            continue
-        unit = rule.kind.dimension.value
-        faults.add(
-            brakes[rule.brake or ""],
-            f"{rule.name} set at {rule.setpoint:.4g} {unit}",
-            f"{span[0]:.4g} to {span[1]:.4g} {unit}, which its transmitter can show",
-            "see the setpoint, the brake's limit it comes from, and the point's range",
-        )
+        wrong = unshowable(rule, points, system) if rule.brake in brakes else None
+        if wrong is not None:
+            hint = "see the setpoint, the brake's limit it comes from, and the point's range"
+            faults.add(brakes[rule.brake or ""], f"{rule.name} set at {wrong[0]}", wrong[1], hint)
+
+
+def unshowable(rule: AlarmRule, points: Sequence[Point], system: str) -> tuple[str, str] | None:
+    """Where a setpoint lies beyond what its transmitter can show: what was found and what is allowed; else None."""
+    mine = [_span(point) for point in points if (point.brake, point.role) == (rule.brake, rule.kind.quantity)]
+    span = next((one for one in mine if one is not None), None)
+    if span is None or rule.setpoint is None or span[0] <= rule.setpoint <= span[1]:
+        return None
+    (found, unit), (low, _), (high, _) = (shown(value, rule.kind.dimension, system) for value in (rule.setpoint, *span))
+    return f"{found:.4g} {unit}", f"{low:.4g} to {high:.4g} {unit}, which its transmitter can show"
 
 
 def _span(point: Point) -> tuple[float, float] | None:

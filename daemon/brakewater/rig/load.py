@@ -269,7 +269,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
             tables=_tables(parts, at.item),
         )
         alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
-    checks.reachable({at.item.name: at.path for at in parts.brakes if at.path in sound}, alarm_rules, found, faults)
+    sound_brakes = {at.item.name: at.path for at in parts.brakes if at.path in sound}
+    checks.reachable(sound_brakes, alarm_rules, found, parts.rig.units if parts.rig else "us", faults)
     brakes = tuple(at.item.name for at in parts.brakes)
     rounds_ = rounds(parts.upkeep, brakes, faults)
     subjects = rules.Subjects(

@@ -10,7 +10,7 @@ from brakewater.notify.screen import VALID_S
 from brakewater.quality import status_name
 from brakewater.readiness import due, obstacles
 from brakewater.record.segment import hot_bytes
-from brakewater.render import alarm_now, by_hand_now, derived_line, obstacle_now, reading_line, round_now, setting_now
+from brakewater.render import alarm_now, by_hand_now, derived_now, obstacle_now, reading_line, round_now, setting_now
 from brakewater.render import now as live
 from brakewater.rig import Rig
 from brakewater.service.generation import Generation
@@ -98,8 +98,7 @@ def _values(rig: Rig, picture: Picture) -> dict[str, Any]:
             for name, one in seen["readings"].items()
         }
         derived = {
-            name: {**one, "text": derived_line(rig, name, picture.derived[brake.name, name])}
-            for name, one in seen["derived"].items()
+            name: {**one, "text": derived_now(rig, picture, brake.name, name)} for name, one in seen["derived"].items()
         }
         found[brake.name] = {"readings": readings, "derived": derived}
     return found

@@ -1,0 +1,102 @@
+"""What becomes of a loop check's sheet: files, the terminal, the record; and the newest one read back."""
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from brakewater.review.loop_sheet import Sheet
+
+FORMS: Final = (".html", ".csv", ".txt")
+_MOST_BYTES: Final = 60_000
+"""One command's line holds no more, with room for the rest."""
+
+
+def tell(text: str) -> None:
+    """For people, beside what is printed for machines."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def check_files(files: Sequence[Path]) -> None:
+    """Before anything is injected: a sheet must not be lost to a bad name.
+
+    Raises:
+        ExpectError: a name that cannot be written to.
+    """
+    from brakewater.cli.expected import ExpectError  # noqa: PLC0415
+
+    for file in files:
+        if file.suffix not in FORMS:
+            raise ExpectError(f"-o: found {str(file)!r}; allowed: a name that ends in {', '.join(FORMS)}")
+        if file.exists():
+            raise ExpectError(f"-o: {file} exists; name another file")
+        if not file.parent.is_dir():
+            raise ExpectError(f"-o: {file.parent} is no folder")
+
+
+def put(sheet: "Sheet", files: Sequence[Path], *, as_json: bool) -> None:
+    """Write the files, and print it."""
+    from brakewater.record.durable import appearing  # noqa: PLC0415
+    from brakewater.review import loop_page  # noqa: PLC0415
+    from brakewater.review.loop_sheet import document  # noqa: PLC0415
+
+    forms: dict[str, Callable[[Sheet], str]] = {
+        ".html": loop_page.html,
+        ".csv": loop_page.csv_text,
+        ".txt": loop_page.text,
+    }
+    for file in files:
+        with appearing(file) as part:
+            part.write_text(forms[file.suffix](sheet), encoding="utf-8", newline="")
+    print(json.dumps(document(sheet)) if as_json else loop_page.text(sheet), flush=True)
+
+
+def recorded(sheet: "Sheet", folder: Path) -> bool:
+    """Give it to the running daemon; where none runs, say so: the sheet is printed all the same."""
+    from brakewater.control import SOCKET, ask  # noqa: PLC0415
+    from brakewater.errors import DeviceError  # noqa: PLC0415
+    from brakewater.review.loop_sheet import document  # noqa: PLC0415
+    from brakewater.review.proofs import SHEET, VERB  # noqa: PLC0415
+
+    if not (folder / SOCKET).exists():
+        tell(f"no daemon on {folder}: the sheet is not in a record, and the point stays unproved there")
+        return True
+    held = {SHEET: _fitting(document(sheet))}
+    try:
+        if ask(folder, {"ask": "status"}).get("rig") != sheet.rig:
+            tell(f"the daemon on {folder} watches another rig: the sheet is not in its record")
+            return True
+        answer = ask(folder, {"do": VERB, "point": sheet.point, **held})
+    except DeviceError as error:
+        answer = {"ok": False, "says": str(error)}
+    tell("the sheet is in the record" if answer.get("ok") else f"NOT in the record: {answer.get('says')}")
+    return bool(answer.get("ok"))
+
+
+def _fitting(held: dict[str, Any]) -> dict[str, Any]:
+    """A sheet of very many scans is recorded with the mean of each step in place of its readings."""
+    if len(json.dumps(held)) <= _MOST_BYTES:
+        return held
+    steps = [{**step, "readings": [] if step["mean"] is None else [step["mean"]]} for step in held["steps"]]
+    return {**held, "steps": steps}
+
+
+def last(folder: Path, point: str) -> "Sheet":
+    """The newest sheet of a point in a record.
+
+    Raises:
+        StorageError: there is none, or it cannot be read.
+    """
+    from brakewater.errors import StorageError  # noqa: PLC0415
+    from brakewater.review.loop_sheet import sheet_of  # noqa: PLC0415
+    from brakewater.review.proofs import last_sheet  # noqa: PLC0415
+
+    held = last_sheet(folder, point)
+    if held is None:
+        raise StorageError(f"{folder}: found no sheet of {point}")
+    try:
+        return sheet_of(held)
+    except (KeyError, TypeError, ValueError) as error:
+        raise StorageError(f"{folder}: the newest sheet of {point} cannot be read: {error!r}") from error

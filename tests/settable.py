@@ -118,7 +118,7 @@ class Terminal:
         self.said = ""
         self._seen = 0
 
-    def expect(self, pattern: str, within_s: float = 20.0) -> str:
+    def expect(self, pattern: str, within_s: float = 90.0) -> str:
         """Wait for what it has not said before; gives the match."""
         deadline = time.monotonic() + within_s
         while not (found := re.compile(pattern).search(self.said, self._seen)):

@@ -54,6 +54,10 @@ STUCK_S = 15.0
 """and a watch within this time, generous for a busy machine; a link within the reads that the matrix allows."""
 REST_S = 0.02
 """Between two reads of a link, s. Without it the devices that answer at once would starve the rest of the process."""
+LEAST_ASKED = 75
+"""Half of what the unharmed link asks in STUCK_S on a free machine. Where it asked less,"""
+MACHINE_S_SHARE = 0.05
+"""or missed more than this share, the machine had no time for the watch either, and the judgement waits."""
 FAULTY = 0.3
 GOES_AWAY = 0.004
 SPLITS = ("exception 2", "exception 3")
@@ -173,7 +177,12 @@ async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequenc
                     what = f"a watch, {transport}, seed {seed}: right {time() - right - SPELL_S:.1f} s after its faults"
                     tally.told.append(_told(what, unharmed, right))
                 tally.longest_s, right = max(tally.longest_s, time() - right), time()
-            assert time() - right < SPELL_S + STUCK_S, f"STUCK in a watch: {transport}, seed {seed}"
+            if time() - right > SPELL_S + STUCK_S:
+                missed, of = unharmed.since(time() - STUCK_S)
+                has_time = of >= LEAST_ASKED and missed <= MACHINE_S_SHARE * of
+                assert not has_time, (
+                    f"STUCK in a watch: {transport}, seed {seed}; unharmed link missed {missed} of {of}"
+                )
     return tally
 
 

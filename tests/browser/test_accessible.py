@@ -63,6 +63,10 @@ def test_no_page_is_a_wall_in_any_state(browser: Browser, before: Pages) -> None
             page.goto(f"{before.url}/{path}")
             expect(page.locator(ready).first).to_be_visible(timeout=SHOWN_MS)
             look(path)
+            if path == "engineer":
+                page.locator("#trip-list button").first.click()
+                expect(page.locator("#opened")).to_be_visible(timeout=SHOWN_MS)
+                look("engineer-opened")
             if path == "book":
                 page.locator(".round summary").first.click()
                 look("book-open")
@@ -81,9 +85,14 @@ def test_no_page_is_a_wall_in_any_state(browser: Browser, before: Pages) -> None
         page.get_by_role("button", name="Acknowledge").click()
         expect(page.locator(".window").first).to_have_attribute("data-aspect", "slow-flash", timeout=SHOWN_MS)
         look("acknowledged")
+        for path, ready in (("handover", "#sections h2"), ("book", ".round"), ("", ".number")):
+            page.goto(f"{before.url}/{path}?lang=es")
+            expect(page.locator(ready).first).to_be_visible(timeout=SHOWN_MS)
+            assert page.evaluate("() => document.documentElement.lang") == "es"
+            look(f"{path or 'driller'}-es")
         before.watch.kill()
-        expect(page.locator("#dead")).to_be_visible(timeout=SHOWN_MS)
-        look("dead")
+        expect(page.locator("#dead")).to_contain_text("SIN IMAGEN EN VIVO", timeout=SHOWN_MS)
+        look("dead-es")
         page.set_content(BAD)
         assert len(faults(page, checker)) >= 3, "what looks for faults finds some where there are some"
     assert {state: one for state, one in found.items() if one} == {}

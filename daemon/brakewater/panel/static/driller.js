@@ -14,7 +14,7 @@ const make = (tag, name, text = "") => {
   return one;
 };
 
-let rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = 0, heardAt = null, stop = () => {}, run = null;
+let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = 0, heardAt = null, stop = () => {}, run = null;
 
 async function told(path) {
   for (;;) {
@@ -114,7 +114,9 @@ function show(picture) {
   showWindows(picture);
   showNumbers(picture);
   showFirst(picture);
-  sound(picture.horn.sound);
+  if (picture.horn.sound !== "off" && horn === "off") by("menu").open = false; // nothing lies over an alarm that comes
+  horn = picture.horn.sound;
+  sound(horn);
   showSound();
 }
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from brakewater.review.torque import Torque, torque, trend
+from brakewater.review.torque import Torque, share_trend, torque, trend
 
 
 def one(first: float, last: float, std: float = 0.05) -> Torque:
@@ -32,3 +32,13 @@ def test_what_stands_from_before_and_what_is_unknown_do_not_count() -> None:
 ])  # fmt: skip
 def test_trends(trips: list[Torque], says: str) -> None:
     assert says in trend(trips)
+
+
+def test_less_heat_at_the_same_torque_points_to_the_current() -> None:
+    as_new, weak = [one(1.0, 0.97)] * 2, [one(1.0, 0.97), one(0.7, 0.68)]
+    fell = [(0.62, 0.04), (0.6, 0.04), (0.2, 0.04)]
+    assert "coil current" in str(share_trend(fell, as_new))
+    assert "coil current" not in str(share_trend(fell, weak))
+    assert "62% of the hoist's work in the first trip in, 20% in the last" in str(share_trend(fell, []))
+    assert share_trend([(0.62, 0.04), (0.56, 0.04)], as_new) is None
+    assert share_trend([], as_new) is None

@@ -107,12 +107,16 @@ def _show(lines: tuple["TripLine", ...], units: str) -> None:
 
 def _show_torque(lines: tuple["TripLine", ...]) -> None:
     """Brake by brake, where the rig file lets torque be told at all."""
-    from brakewater.review.torque import trend  # noqa: PLC0415 - only when needed
+    from brakewater.review.torque import share_trend, trend  # noqa: PLC0415 - only when needed
 
     for brake in dict.fromkeys(line.brake for line in lines):
         found = [line.torque for line in lines if line.brake == brake and line.torque is not None]
         if found:
             print(f"brake {brake}, {len(found)} trips: {trend(found)}")
+        own = [line.heat_share for line in lines if line.brake == brake and line.lowered]
+        said = share_trend([share for share in own if share is not None], found)
+        if said is not None:
+            print(f"brake {brake}: {said}")
 
 
 def _remarks(line: "TripLine", units: str) -> list[str]:

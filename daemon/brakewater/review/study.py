@@ -24,7 +24,6 @@ from brakewater.review.trips import TripLine, ledger
 from brakewater.review.what_if import SettingError, with_settings
 from brakewater.rig import Rig, parse
 from brakewater.stream import Block
-from brakewater.trips.ton_miles import TON_MILE_J
 
 LEAST_TRIPS: Final = 4
 """Fewer make no trend."""
@@ -124,11 +123,8 @@ def _trips(lines: Sequence[TripLine]) -> dict[str, Any]:
 
 def _health(lines: Sequence[TripLine], brake: str) -> dict[str, Any]:
     """Heat the water took of the work of the hoist, trip by trip in: a brake that weakens leaves more to the others."""
-    shares = [
-        line.energy_j / (line.ton_miles * TON_MILE_J)
-        for line in lines
-        if line.brake == brake and line.lowered and line.ton_miles
-    ]
+    own = [line.heat_share for line in lines if line.brake == brake and line.lowered]
+    shares = [share[0] for share in own if share is not None]
     return {
         "trips": len(shares),
         "heat_share_median": median(shares) if shares else None,

@@ -76,6 +76,14 @@ class TripLine:
     alarms: tuple[tuple[str, int], ...]
     """Raised in the trip: name and how often, in the order they came."""
 
+    @property
+    def heat_share(self) -> tuple[float, float] | None:
+        """Part of the hoist's work that the water carried off, and its standard uncertainty; None without the hoist."""
+        if not self.ton_miles:
+            return None
+        work_j = self.ton_miles * TON_MILE_J
+        return self.energy_j / work_j, self.energy_std_j / work_j
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripLedger:

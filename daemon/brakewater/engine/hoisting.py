@@ -23,11 +23,21 @@ from brakewater.stream import Floats, Ints
 _LOADED: Final = 1.25
 """A string hangs where the hook carries so many times the empty block; an assumption."""
 _LOWERING_M_S: Final = 0.1
+"""A block that goes down more slowly is being set, not lowered; an assumption."""
 _REST_S: Final = 15
 """Shorter pauses belong to the same stand; an assumption."""
 _LEAST_STAND_J: Final = 1e6
+"""Less is no stand: 27 m under 38 kN, which is less than any block with a string on it; an assumption."""
 _MOST_W: Final = 1e8
+"""Garbage of a register beyond 100 MW is held there."""
 _NOISE_M_S: Final = 0.01
+"""Standard uncertainty of a speed by the step of the block's position in a second; an assumption."""
+_LAW_STD: Final = 0.02
+"""Relative standard uncertainty of drum speed and current in the torque law, over a stand; an assumption."""
+_LEFT_STD: Final = 0.5
+"""Relative, of what a stand leaves in the water and the rotor: they are not as warm as the outlet; an assumption."""
+_LATE_STEPS: Final = 3.0
+"""A second that comes so many steps after the one before tells no speed."""
 _SUMS: Final = 8
 """Duty, heat and its three parts, torque law, mJ; seconds in which the water's heat is not known, and all of them."""
 _BLIND: Final = 0.05
@@ -84,7 +94,7 @@ class Hoisting:
         dt = (t[1:] - t[:-1]) / 1e9
         down = (block[:-1] - block[1:]) / np.maximum(dt, 1e-3)
         mean_load = 0.5 * (load[:-1] + load[1:])
-        bad = (dt > 3.0 * self._step_s) | (np.maximum(grades[:-1], grades[1:]) == BAD)
+        bad = (dt > _LATE_STEPS * self._step_s) | (np.maximum(grades[:-1], grades[1:]) == BAD)
         loaded = mean_load > _LOADED * hoist.block_mass * GRAVITY_M_S2
         power = within(
             np.where(loaded & (service[1:] >= 0.5), duty_w(mean_load, down, hoist.line_efficiency), 0.0), 0.0, _MOST_W
@@ -168,8 +178,10 @@ class Hoisting:
         duty, heat, *parts, law = [mj / 1e3 for mj in energies]
         flow, inlet, outlet = parts
         pair = 2.0 * self._sensed.correlation * inlet * outlet
-        heat_var = max(0.0, flow * flow + inlet * inlet + outlet * outlet + pair) + (0.5 * left) * (0.5 * left)
-        for name, by, relative in (("share", duty, self._duty_std()), ("torque", law, 0.02)):
+        heat_var = max(0.0, flow * flow + inlet * inlet + outlet * outlet + pair) + (_LEFT_STD * left) * (
+            _LEFT_STD * left
+        )
+        for name, by, relative in (("share", duty, self._duty_std()), ("torque", law, _LAW_STD)):
             if by < _LEAST_STAND_J:
                 continue
             value = (heat + left) / by

@@ -160,7 +160,7 @@ def arrive(folder: Path, server: Arrived, due: set[tuple[str, str]]) -> None:
     worker = MirrorWorker("base", mirror(server.url), folder)
     worker.start()
     try:
-        until(lambda: due <= server.keys, "every point arrives", within_s=300)
+        until(lambda: due <= server.keys, "every point arrives", within_s=1800)
     finally:
         worker.close(5)
 

@@ -19,7 +19,11 @@ python=${BRAKEWATER_PYTHON:-/opt/brakewater/current/bin/python}
 umask 077
 mkdir -p "$to/etc" "$to/record"
 for file in "$etc"/rig.toml "$etc"/*.pem; do [ ! -f "$file" ] || cp -p "$file" "$to/etc/"; done
-[ -z "$secrets" ] || cp -Rp "$etc/credentials" "$to/etc/"
+if [ -n "$secrets" ]; then # the broker's passwords and certificates too: else nobody is known to a new box
+  for one in "$etc/credentials" "$etc/broker-passwords" "$etc"/*.key; do [ ! -e "$one" ] || cp -Rp "$one" "$to/etc/"; done
+  broker=$(dirname "$etc")/mosquitto/brakewater
+  [ ! -d "$broker" ] || { mkdir -p "$to/broker" && cp -Rp "$broker/." "$to/broker/"; }
+fi
 exec "$python" - "$record" "$to/record" <<'P'
 """Sealed segments never change: copied once. Hot ones are copied by SQLite, which knows what is whole."""
 

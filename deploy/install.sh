@@ -50,6 +50,7 @@ program() { # a folder of its own for each build, so that going back is one link
     fresh=$ready
     return
   fi
+  [ -n "$wheel" ] || "$python" "$here/charts.py" || true # it says what is missing without it; it is part of the mark
   mark=$(cat "$here/../runtime.lock" "$here/../pyproject.toml" ${wheel:+"$wheel"} | sha256sum | cut -c1-8)
   [ -n "$wheel" ] || mark=$mark-$(cd "$here/.." && find daemon simulator config -type f ! -name '*.pyc' -print0 |
     sort -z | xargs -0 sha256sum | sha256sum | cut -c1-8)
@@ -64,7 +65,6 @@ program() { # a folder of its own for each build, so that going back is one link
     if [ -n "$wheel" ]; then
       "${pip[@]}" --no-index --no-deps "$wheel"
     else
-      "$python" "$here/charts.py" || true # it says what is missing without it
       "${pip[@]}" --no-deps --no-build-isolation "$here/.."
     fi
     "$venv/bin/python" -m compileall -q -s "$root" "$venv/lib" || true
@@ -108,6 +108,10 @@ files() {
     [ ! -e "$root/etc/brakewater/rig.toml" ] || cp -p "$root/etc/brakewater/rig.toml" "$root/etc/brakewater/rig.toml.before"
     install -m 0640 -g "$group" "$rig" "$root/etc/brakewater/rig.toml"
   fi
+  local kept # what a backup brought back carries the group's number on the old PC
+  for kept in "$root/etc/brakewater/rig.toml" "$root"/etc/brakewater/*.key; do
+    [ ! -f "$kept" ] || { chgrp "$group" "$kept" && chmod 0640 "$kept"; }
+  done
   install -m 0644 "$here/systemd/brakewater.service" "$root/etc/systemd/system/brakewater.service"
   local dropins="$root/etc/systemd/system/brakewater.service.d" asked="$root/etc/brakewater/rig.toml"
   rm -f "$dropins/serial.conf" "$dropins/low-ports.conf"
@@ -147,6 +151,8 @@ broker() {
   install -d -m 0755 "$etc/conf.d" "$root/var/lib/mosquitto"
   certificates "$etc/brakewater"
   sed -e "s|@ETC@|/etc|; s|@LIB@|/var/lib|; s|@PORT@|8883|" "$here/broker/mosquitto.conf" >"$etc/conf.d/brakewater.conf"
+  # Debian's own file says where already, and mosquitto 2 does not start when it is said twice.
+  ! grep -qs '^persistence_location' "$etc/mosquitto.conf" || sed -i '/^persistence_location/d' "$etc/conf.d/brakewater.conf"
   { sed "s|@ROOT@|$topics|" "$here/broker/acl"
     for user in $names; do sed "s|@ROOT@|$topics|; s|@USER@|$user|" "$here/broker/reader.acl"; done; } >"$etc/brakewater.acl"
   # Passwords that exist are kept; who is new in [people] gets one.

@@ -26,6 +26,12 @@ pytestmark = pytest.mark.integration
 DEPLOY = Path(__file__).parents[2] / "deploy"
 UNIT = DEPLOY / "systemd" / "brakewater.service"
 ROOT = "brakewater/rig-9"
+DEBIAN_BROKER = """persistence true
+persistence_location /var/lib/mosquitto/
+log_dest file /var/log/mosquitto/mosquitto.log
+include_dir /etc/mosquitto/conf.d
+"""
+"""As Debian 12's package has it, /etc/mosquitto/mosquitto.conf; what is said twice keeps the broker from starting."""
 PEOPLE = '\n[people]\ndriller = "driller"\ntech = "tech"\n'
 AS_ROOT = pytest.mark.skipif(os.getuid() != 0, reason="an installation belongs to root")
 
@@ -43,6 +49,9 @@ def rig_file(file: Path, device: int = 1502, broker: str = "") -> Path:
 @pytest.fixture(scope="module")
 def stage(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("box")
+    debian = folder / "root/etc/mosquitto/mosquitto.conf"
+    debian.parent.mkdir(parents=True)
+    debian.write_text(DEBIAN_BROKER)
     done = install(rig_file(folder / "rig.toml"), "--broker", "--root", folder / "root")
     assert done.returncode == 0, done.stderr
     return folder / "root"
@@ -136,6 +145,24 @@ def test_a_rig_file_brings_the_drop_ins_it_needs(tmp_path: Path) -> None:
         assert [one.name for one in (tmp_path / "root/etc/systemd/system/brakewater.service.d").iterdir()] == found
 
 
+@AS_ROOT
+def test_a_box_restored_with_its_secrets_is_known_to_the_same_people(stage: Path, tmp_path: Path) -> None:
+    backup, root = tmp_path / "backup", tmp_path / "root"
+    words = [backup, "--record", stage / "var/lib/brakewater", "--etc", stage / "etc/brakewater", "--with-credentials"]
+    done = subprocess.run(
+        ["bash", str(DEPLOY / "backup.sh"), *map(str, words)],
+        capture_output=True, text=True, check=False, env={**os.environ, "BRAKEWATER_PYTHON": sys.executable},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    shutil.copytree(backup / "etc", root / "etc/brakewater")
+    shutil.copytree(backup / "broker", root / "etc/mosquitto/brakewater")
+    done = install("--broker", "--root", root)
+    assert done.returncode == 0, done.stderr
+    for name in ("brakewater/broker-passwords", "brakewater/credentials/mqtt_password", "mosquitto/brakewater/ca.pem"):
+        assert (root / "etc" / name).read_bytes() == (stage / "etc" / name).read_bytes(), name
+    assert _mode(root / "etc/brakewater/rig.toml") == 0o640
+
+
 @pytest.mark.parametrize("words", [["--colour"], ["a.toml", "b.toml"], ["--root"], ["/nowhere/rig.toml"]])
 def test_bad_arguments_are_said_in_one_line(words: list[str]) -> None:
     done = install(*words)
@@ -206,7 +233,8 @@ class Client:
 @pytest.fixture(scope="module")
 def site(stage: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     folder, port = tmp_path_factory.mktemp("broker"), free_port()
-    text = (stage / "etc/mosquitto/conf.d/brakewater.conf").read_text()
+    text = DEBIAN_BROKER.replace("include_dir", "# include_dir").replace("log_dest", "# log_dest")
+    text += (stage / "etc/mosquitto/conf.d/brakewater.conf").read_text()
     text = (
         text.replace("/etc/", f"{stage}/etc/").replace("/var/lib/mosquitto/", f"{folder}/").replace("8883", str(port))
     )

@@ -49,6 +49,8 @@ POINT_FIELDS = {
     ("rig", "self.broker"): "self_broker",
     ("rig", "self.mirror.base"): "self_mirror_base_s",
     ("rig", "self.disk-used"): "self_disk_used",
+    ("rig", "self.restarts"): "self_restarts",
+    ("rig", "self.panel"): "self_panel",
 }
 PLAIN = str.maketrans("-:.", "___")
 PRIORITY = {"low": 1, "medium": 2, "high": 3, "critical": 4}

@@ -352,6 +352,8 @@ CALM = {
     "tank-level": 2.0,
     "in-service": 1.0,
     "self.broker": 1.0,
+    "self.panel": 1.0,
+    "self.mains": 1.0,
 }
 CALM_TWO = {**CALM, "inlet-flow": 170 * GPM}
 

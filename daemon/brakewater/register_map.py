@@ -62,7 +62,7 @@ ALARMS_OF_RIG: Final = (
     "tank-level-low", "supply-pressure-low", "strainer-fouling", "pump-stopped", "frost-ahead", "round-due",
     "signal-bad", "signal-doubtful", "device-silent", "device-stuck", "record-stalled", "mirror-behind", "broker-lost",
     "panel-lost", "lamp-write-failed", "clock-stepped", "on-battery", "disk-low", "limits-above-maker",
-    "air-gap-drifting",
+    "air-gap-drifting", "part-restarting",
 )  # fmt: skip
 """Bit by bit, the lowest first; alarms with a subject share the bit of their kind. Only ever longer."""
 OTHER_ALARM: Final = 31

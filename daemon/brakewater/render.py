@@ -60,11 +60,12 @@ _SUFFIXES: Final = (
 )
 _DAY_S: Final = 86_400.0
 """Forecasts look no further, and nobody needs a longer time to the second."""
-_OWN_CONTACTS: Final = ("self.broker", "self.lamp-writes")
+_OWN_CONTACTS: Final = ("self.broker", "self.lamp-writes", "self.panel", "self.mains")
 _GONE_STATES: Final = frozenset(
     {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED, *MASKS}
 )
 """The condition no longer holds, or somebody has set the alarm aside: no response is called for."""
+_OWN_NUMBERS: Final = ("self.queued", "self.disk-used", "self.restarts", *_OWN_CONTACTS)
 
 
 # --------------------------------------------------------------------- values
@@ -73,7 +74,7 @@ _GONE_STATES: Final = frozenset(
 def dimension_of_point(point: Point) -> Dimension:
     """What a point measures; the daemon's own are times but for counts, shares and link states."""
     if point.device == SELF:
-        return Dimension.NUMBER if point.role in ("self.queued", "self.disk-used", *_OWN_CONTACTS) else Dimension.TIME
+        return Dimension.NUMBER if point.role in _OWN_NUMBERS else Dimension.TIME
     return ROLES[point.role].dimension
 
 

@@ -77,7 +77,7 @@ class Wiring:
         return Registers(first=self._first, held=held, silent=tick.silent)
 
 
-_LINKS = ("self.broker", "self.lamp-writes")
+_LINKS = ("self.broker", "self.lamp-writes", "self.panel", "self.mains")
 
 
 def _place(point: Point) -> Place:

@@ -31,7 +31,9 @@ def words_of_a_day(rig: object, scans: int = DAY) -> np.ndarray:
     words[:, column["aux-outlet"]] = (12_000 + 300 * swing + random.normal(0, 3, scans)).astype(np.uint16)
     words[:, column["tank-temperature"]] = 11_300
     words[:, column["aux-in-service"]] = 3
-    words[:, column["self.broker"]] = 1
+    for link in ("self.broker", "self.panel"):
+        if link in column:
+            words[:, column[link]] = 1
     return words
 
 

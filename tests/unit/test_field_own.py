@@ -20,6 +20,7 @@ LIMITS = {
     "self.queued": (*U32, 1.0),
     "self.clock-step": (*I32, 1e-3),
     "self.disk-used": (0, 65535, 1e-4),
+    "self.restarts": (0, 65535, 1.0),
     "self.mirror.office": (*U32, 1e-3),
     "self.mirror.spare": (*U32, 1e-3),
 }

@@ -44,7 +44,8 @@ def test_a_start_comes_back_with_the_alarms_there_were_and_an_old_one_without() 
 
 def test_as_recorded_is_the_same_rig_where_nothing_differs() -> None:
     assert as_recorded(RIG, RIG.own) is RIG
-    assert as_recorded(RIG, None).own == RIG.own
+    later = ("self.restarts", "self.panel")
+    assert as_recorded(RIG, None).own == tuple(one for one in RIG.own if one[0] not in later)
 
 
 def test_addresses_follow_the_recorded_layout() -> None:

@@ -19,8 +19,8 @@ def test_the_demo_rig() -> None:
     assert (RIG.name, RIG.pad, RIG.scan_ns, RIG.units) == ("rig-4", "ninebark-2", 200_000_000, "us")
     assert RIG.root == "brakewater/rig-4"
     assert RIG.device_names == ("plc1", SELF)
-    assert [slot.column for slot in RIG.slots] == [0, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 16, 18, 20, 21]
-    assert RIG.words == 22
+    assert [slot.column for slot in RIG.slots] == [0, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 16, 18, 20, 21, 22, 23]
+    assert RIG.words == 24
     (brake,) = RIG.brakes
     assert brake.least_flow == pytest.approx(75 * GPM)
     assert brake.outlet_limit == pytest.approx(71.11111)
@@ -67,6 +67,8 @@ def test_the_daemons_own_points_follow() -> None:
         ("self.clock-step", 6),
         ("self.broker", 8),
         ("self.disk-used", 9),
+        ("self.restarts", 10),
+        ("self.panel", 11),
     ]
     assert not [point for point in streams.two().points if point.name == "self.broker"]
 
@@ -74,7 +76,7 @@ def test_the_daemons_own_points_follow() -> None:
 def test_a_mirror_has_a_point_of_its_own() -> None:
     rig = parse(RIG.text + '\n[mirror.office]\nurl = "http://127.0.0.1:8428"\nevery = "5 s"\n')
     assert rig.mirrors["office"].every == 5_000_000_000
-    assert rig.points[-1].name == "self.mirror.office"
+    assert "self.mirror.office" in {point.name for point in rig.points}
 
 
 def test_every_alarm_of_the_first_set() -> None:
@@ -89,7 +91,7 @@ def test_every_alarm_of_the_first_set() -> None:
     ]  # fmt: skip
     assert {"rig.pump-stopped", "rig.frost-ahead", "rig.record-stalled"} <= set(keys)
     assert len([key for key in keys if key.startswith("rig.signal-bad:")]) == 10
-    assert keys[-1] == "rig.broker-lost"
+    assert keys[-3:] == ["rig.broker-lost", "rig.part-restarting", "rig.panel-lost"]
 
 
 def test_setpoints_come_from_the_brakes_limits() -> None:
@@ -141,3 +143,10 @@ def test_bits_of_one_register_may_be_shared() -> None:
         "pump-running",
         "aux-in-service",
     ]
+
+
+def test_a_battery_is_watched_where_the_rig_file_says_there_is_one() -> None:
+    rig = parse(streams.changed(RIG.text, ('units = "us"', 'units = "us"\nbattery = true')))
+    assert "rig.on-battery" in {rule.key for rule in rig.alarms}
+    assert rig.points[-1].name == "self.mains"
+    assert "rig.on-battery" not in {rule.key for rule in RIG.alarms}

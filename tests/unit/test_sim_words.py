@@ -237,7 +237,7 @@ def test_a_tick_comes_back_through_the_daemon(rig: Rig, tick: Tick) -> None:
         if given.role in UNITS:
             assert value == pytest.approx(tick.measured[given.role], abs=close[UNITS[given.role]])
         else:
-            assert value == (1.0 if given.name == "self.broker" else 0.0)
+            assert value == (1.0 if given.name in ("self.broker", "self.panel") else 0.0)
 
 
 def test_two_bits_share_a_register_and_gaps_read_nought(rig: Rig, tick: Tick) -> None:

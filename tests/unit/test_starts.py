@@ -14,6 +14,7 @@ def test_starts_without_a_stop_are_a_crash_loop(tmp_path: Path, caplog: pytest.L
     last = Starts(tmp_path, 1000 + MOST)
     assert last.loops
     assert last.lately == MOST + 1
+    assert [last.again(1000 + MOST), last.again(1001 + SPAN_S), last.again(2000 + SPAN_S)] == [MOST, MOST - 2, 0]
     assert f"started {MOST + 1} times in ten minutes" in caplog.text
 
 

@@ -279,6 +279,8 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         beating=tuple(at.item.name for at in parts.devices if at.item.name in _beating(found)),
         broker=parts.mqtt is not None,
         lamp_writes=bool(parts.mailboxes),
+        panel=parts.panel is not None,
+        battery=parts.rig is not None and parts.rig.battery,
         roles=_roles(found, None),
         mirrors=tuple(parts.mirrors),
         rounds=tuple(one.name for one in rounds_),
@@ -307,7 +309,13 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
         devices=tuple(at.item for at in parts.devices),
         points=(
             *found,
-            *own.points(tuple(parts.mirrors), broker=parts.mqtt is not None, lamp_writes=bool(parts.mailboxes)),
+            *own.points(
+                tuple(parts.mirrors),
+                broker=parts.mqtt is not None,
+                lamp_writes=bool(parts.mailboxes),
+                panel=parts.panel is not None,
+                battery=parts.rig.battery,
+            ),
         ),
         brakes=tuple(at.item for at in parts.brakes),
         tanks=tuple(at.item for at in parts.tanks),

@@ -81,6 +81,8 @@ class RigTable(Model):
     """Cadence; slower than a second the alarms could not keep their times."""
     units: Literal["us", "metric"] = "us"
     """What the crew reads."""
+    battery: bool = False
+    """This computer has a battery or UPS that its kernel knows of: ``on-battery`` is watched."""
 
 
 Transport = Literal["tcp", "rtu", "rtu-over-tcp", "tls"]

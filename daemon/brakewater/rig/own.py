@@ -24,11 +24,13 @@ _LATER: Final = ((), ("self.disk-used",), ("self.disk-used", "self.lamp-writes")
 """Which of them the last of those versions had, and what ever earlier ones did not have yet."""
 
 
-def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False) -> tuple[Point, ...]:
+def points(
+    mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False, panel: bool = False, battery: bool = False
+) -> tuple[Point, ...]:
     """Points of ``self`` for a rig with these links; addresses count up from 0 in its holding table.
 
     Lateness is in microseconds in the registers, ages in milliseconds, a clock step in milliseconds with sign, the
-    share of the record's disk that is used in ten-thousandths.
+    share of the record's disk that is used in ten-thousandths; restarts are those of the last ten minutes.
     """
     rows: list[tuple[str, RegisterKind, AnySignal]] = [
         ("self.lateness", RegisterKind.UINT32, Direct(scale=1e-6)),
@@ -42,6 +44,11 @@ def points(mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False)
     rows += [(f"self.mirror.{name}", RegisterKind.UINT32, Direct(scale=1e-3)) for name in mirrors]
     if lamp_writes:
         rows.append(("self.lamp-writes", RegisterKind.UINT16, Bit()))
+    rows.append(("self.restarts", RegisterKind.UINT16, Direct()))
+    if panel:
+        rows.append(("self.panel", RegisterKind.UINT16, Bit()))
+    if battery:
+        rows.append(("self.mains", RegisterKind.UINT16, Bit()))
     return _placed(rows)
 
 

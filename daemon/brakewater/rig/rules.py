@@ -34,6 +34,8 @@ class Subjects:
     """Devices with a heartbeat."""
     broker: bool
     lamp_writes: bool = False
+    panel: bool = False
+    battery: bool = False
     beyond: bool = False
     """An alarm is set beyond the maker's limit."""
     roles: frozenset[str] = frozenset()
@@ -136,6 +138,11 @@ def of_rig(subjects: Subjects, entries: Sequence[Located], faults: Faults) -> li
     rules.append(_rule(CATALOGUE["disk-low"], None, None, said.get("disk-low"), faults))
     if subjects.broker:
         rules.append(_rule(CATALOGUE["broker-lost"], None, None, said.get("broker-lost"), faults))
+    rules.append(_rule(CATALOGUE["part-restarting"], None, None, said.get("part-restarting"), faults))
+    if subjects.panel:
+        rules.append(_rule(CATALOGUE["panel-lost"], None, None, said.get("panel-lost"), faults))
+    if subjects.battery:
+        rules.append(_rule(CATALOGUE["on-battery"], None, None, said.get("on-battery"), faults))
     if subjects.lamp_writes:
         rules.append(_rule(CATALOGUE["lamp-write-failed"], None, None, said.get("lamp-write-failed"), faults))
     if subjects.beyond:

@@ -24,6 +24,7 @@ from brakewater.rig import Rig
 from brakewater.service.child import Child
 from brakewater.service.door import Door
 from brakewater.service.lately import Lately
+from brakewater.service.power import Power
 from brakewater.service.recording import Recording
 from brakewater.service.tellers import AlarmTeller, DeviceTeller
 from brakewater.settings import Settings
@@ -146,11 +147,20 @@ class Generation:
             "self.disk-used": lambda: self._recording.disk_used_e4,
             **self.plcs.gauges,
         }
+        gauges["self.restarts"] = self._restarts
+        if self.rig.panel is not None:
+            gauges["self.panel"] = lambda: int(self.panel is not None and self.panel.running)
+        gauges["self.mains"] = Power().mains
         if self.publisher is not None:
             gauges["self.broker"] = partial(_is_connected, self.publisher)
         for name, mirror in self.mirrors.items():
             gauges[f"self.mirror.{name}"] = partial(_backlog_ms, mirror)
         return gauges
+
+    def _restarts(self) -> int:
+        """Of the watch and its page within ten minutes, none of them wanted."""
+        starts, panel = self._recording.starts, self.panel
+        return (starts.again() if starts is not None else 0) + (panel.ended_lately if panel is not None else 0)
 
     def _answers(self) -> dict[str, tuple[int, int]]:
         """By device: answers, and those that were no good."""

@@ -31,6 +31,7 @@ class Starts:
         recent = [one for one in self._noted() if 0 <= now_s - one < SPAN_S]
         self.lately = len(recent) + 1
         """Starts within the last ten minutes, none of which was stopped in order."""
+        self._before = recent
         self._write([*recent, now_s])
         if self.loops:
             _log.error("started %d times in ten minutes without being stopped: it crashes again and again", self.lately)
@@ -39,6 +40,13 @@ class Starts:
     def loops(self) -> bool:
         """Whether it crashes again and again."""
         return self.lately > MOST
+
+    def again(self, now_s: int | None = None) -> int:
+        """How often it was started anew within the last ten minutes; fades as time goes."""
+        if not self._before:
+            return 0
+        now_s = int(time.time()) if now_s is None else now_s
+        return sum(0 <= now_s - one < SPAN_S for one in self._before)
 
     def stopped(self) -> None:
         """It ends in order."""

@@ -4,6 +4,7 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
+from brakewater.quality import Status, is_bad
 from brakewater.rig import load
 
 GPM = streams.GPM
@@ -17,6 +18,7 @@ SOUND = {
     "aux-outlet": 32.0,
     "aux-pressure": 41 * PSI,
     "aux-strainer": 2.5 * PSI,
+    "aux-level": 0.3,
 }
 
 
@@ -71,3 +73,27 @@ def test_a_coil_that_follows_late_or_is_asked_for_next_to_nothing_is_not_weak() 
     for touch in range(2, 30, 3):
         assert asked((52, 0.0, 0.0), *late[:touch], (50, 0.0, 0.0)) == []
     assert asked((100, 4.0, 0.0)) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "ready"),
+    [
+        ({}, (1.0, True)),
+        ({"aux-flow": 74 * GPM}, (0.0, True)),
+        ({"aux-inlet": 38.0}, (0.0, True)),
+        ({"aux-level": 0.46}, (0.0, True)),
+    ],
+)
+def test_cooling_is_ready_where_flow_inlet_and_level_are(changes: dict[str, float], ready: tuple[float, bool]) -> None:
+    engine = Engine()
+    engine.feed(streams.start(FULL))
+    found = engine.feed(streams.scans(FULL, 5, values={**SOUND, **changes})).derived["aux", "cooling_ready"]
+    assert (found.values[-1], found.codes[-1] == 0) == ready
+
+
+def test_cooling_is_not_ready_where_one_of_them_is_unknown() -> None:
+    engine = Engine()
+    engine.feed(streams.start(FULL))
+    block = streams.scans(FULL, 5, values=SOUND, status={"plc1": Status.SILENT})
+    found = engine.feed(block).derived["aux", "cooling_ready"]
+    assert (found.values[-1], bool(is_bad(found.codes)[-1])) == (0.0, True)

@@ -24,7 +24,7 @@ from brakewater.rig.roles import ROLES
 from brakewater.stream import Column, Ints
 
 _LONG_AGO = -(2**62)
-_TOO_HIGH = 0.75
+TOO_HIGH = 0.75
 """Share of the way to the bearings above which a level never counts as usual."""
 _METER_DEGC = 20.0
 """Where a mass meter's density is taken, unless the rig file gives it; common practice, no published source."""
@@ -70,6 +70,7 @@ DERIVED = (
     *slow.EXCITATION,
     "flow_balance_m3_s",
     "tank_temperature_degc",
+    "cooling_ready",
     *worked.QUANTITIES,
 )
 """Everything there is; ``derived_of`` tells what of it a brake has."""
@@ -78,7 +79,7 @@ _ALWAYS = DERIVED[: DERIVED.index("level_rate_m_s") + 1]
 
 def derived_of(rig: Rig, brake: Brake) -> tuple[str, ...]:
     """What is derived for a brake of this rig, in the order of ``DERIVED``; for the rest something is missing."""
-    found = {*_ALWAYS, *slow.derived(rig, brake), "tank_temperature_degc"}
+    found = {*_ALWAYS, *slow.derived(rig, brake), "tank_temperature_degc", "cooling_ready"}
     if rig.role("return-flow", brake.name) is not None:
         found.add("flow_balance_m3_s")
     return tuple(name for name in DERIVED if name in found)
@@ -125,8 +126,11 @@ class BrakeWater:
         self._rising = Rising(
             rig.scan_ns,
             allowance_m=rule.setpoint or 0.0,
-            high_m=_TOO_HIGH * brake.bearing_level,
+            high_m=TOO_HIGH * brake.bearing_level,
             wetting_m3_s=brake.wetting_flow,
+        )
+        self._limits = of_scans.Limits(
+            least_flow_m3_s=brake.least_flow, inlet_degc=brake.inlet_limit, level_m=TOO_HIGH * brake.bearing_level
         )
         self._slow = Slow(rig, brake, self._circuit, self._spreads)
         self.derived = derived_of(rig, brake)
@@ -142,7 +146,8 @@ class BrakeWater:
         votes = [vote.definition for vote in self._votes]
         # what the file says of limits may change without losing a trip's totals; what is measured, and how, may not
         kept = (brake.fluid, brake.meter, brake.thermowell_lag, brake.housing_area, brake.rotor, brake.torque)
-        self.slow_definition = _hash(rig.scan_ns, points, spreads, votes, kept, rig.hoist, rig.tanks, self.derived)
+        slowly = tuple(name for name in self.derived if name != "cooling_ready")  # no state of it is kept
+        self.slow_definition = _hash(rig.scan_ns, points, spreads, votes, kept, rig.hoist, rig.tanks, slowly)
 
     def _all(self, rig: Rig, role: str) -> tuple[Point, ...]:
         return rig.all_of_role(role, None if role in _OF_RIG else self.name)
@@ -197,6 +202,7 @@ class BrakeWater:
         scans = of_scans.OfScans(
             circuit=self._circuit,
             spreads=self._spreads,
+            limits=self._limits,
             area_m2=self._brake.housing_area or 0.0,
             by_role=by_role,
             found=found,

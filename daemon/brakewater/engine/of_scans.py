@@ -4,10 +4,22 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from brakewater.physics import balance, uncertainty
 from brakewater.physics.balance import Circuit
 from brakewater.physics.uncertainty import Spreads
+from brakewater.quality import is_bad
 from brakewater.stream import Column
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the water must keep for a brake to be loaded, SI."""
+
+    least_flow_m3_s: float
+    inlet_degc: float
+    level_m: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -16,6 +28,7 @@ class OfScans:
 
     circuit: Circuit
     spreads: Spreads
+    limits: Limits
     area_m2: float
     """Of the water in the housing, 0 where unknown."""
     by_role: Mapping[str, Column]
@@ -39,6 +52,16 @@ def _margin(of: OfScans) -> Column:
     return balance.cooling_margin(demand, of.found["heat_limit_w"])
 
 
+def _ready(of: OfScans) -> Column:
+    """1 where flow, inlet and level are as a loaded brake needs them, else 0; not known where one of them is not."""
+    flow, inlet, level = of.by_role["inlet-flow"], of.by_role["inlet-temperature"], of.by_role["brake-level"]
+    codes = np.maximum(np.maximum(flow.codes, inlet.codes), level.codes)
+    limits = of.limits
+    kept = (flow.values >= limits.least_flow_m3_s) & (inlet.values <= limits.inlet_degc)
+    kept &= (level.values <= limits.level_m) & ~is_bad(codes)
+    return Column(values=kept.astype(np.float64), codes=codes)
+
+
 def _margin_std(of: OfScans) -> Column:
     both = of.found["heat_w"], of.found["heat_limit_w"]
     by_outlet = uncertainty.margin_std(of.circuit, of.spreads, of.water, both, of.found["cooling_margin"])
@@ -58,4 +81,5 @@ ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
     "cooling_margin_std": _margin_std,
     "tank_temperature_degc": lambda of: of.by_role.get("tank-temperature") or of.water[1],
     "flow_balance_m3_s": OfScans.flow_balance,
+    "cooling_ready": _ready,
 }

@@ -22,7 +22,7 @@ def counts(one: Told) -> bool:
 
 
 def late(one: Told) -> bool:
-    """A limit was passed with no accepted alarm, or with less than its time to respond left."""
+    """A limit was passed, and no accepted alarm had left the time to respond to it."""
     return bool(one.limit) and (one.lead_time_s is None or one.lead_time_s < one.wanted_s)
 
 
@@ -68,7 +68,8 @@ def table(got: Rows, seed: int) -> Iterator[str]:
     yield f"Command: python -m tests.faults.incidents --incidents {incidents} --hours {hours} --seed {seed} --write"
     yield f"Code: incidents {got.by_code('incident')}; hours {got.by_code('hour')}"
     yield "told: something was raised; right: its first alarm is an accepted one; silent: rightly nothing, not counted;"
-    yield "limit: bearing, outlet or rotor limit passed, nobody acting; late: with less than the time to respond left"
+    yield "limit: bearing, outlet or rotor limit passed, nobody acting; "
+    yield "late: no accepted alarm came with its own time to respond left"
     yield ""
     yield from rows(found)
     yield ""

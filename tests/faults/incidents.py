@@ -144,9 +144,9 @@ def told(number: int, seed: int = SEED) -> Told:
     alarms, truth = raised(scenario, rig, number)
     after = [(t, alarm) for t, alarm in alarms if t >= incident.at_s]
     lead = leading()[incident.cause].lead
-    right = next(((t, alarm) for t, alarm in after if plain(alarm) in lead), None)
     limits = sorted((t, name) for name, t in truth.limits.items() if t >= incident.at_s and name != "inlet")
     limit_s, limit = limits[0] if limits else (0.0, "")
+    right = in_time([(limit_s - t, respond_s(alarm)) for t, alarm in after if plain(alarm) in lead])
     return Told(
         incident=incident,
         early=tuple(alarm for t, alarm in alarms if t < incident.at_s),
@@ -154,9 +154,22 @@ def told(number: int, seed: int = SEED) -> Told:
         accepted=bool(after) and plain(after[0][1]) in lead,
         after_s=after[0][0] - incident.at_s if after else 0.0,
         limit=limit,
-        lead_time_s=limit_s - right[0] if limits and right else None,
-        wanted_s=parse(CATALOGUE[plain(right[1])].time_to_respond, Dimension.TIME) if right else 0.0,
+        lead_time_s=right[0] if limits and right else None,
+        wanted_s=right[1] if right else 0.0,
     )
+
+
+def respond_s(alarm: str) -> float:
+    """How long people need once it stands."""
+    return parse(CATALOGUE[plain(alarm)].time_to_respond, Dimension.TIME)
+
+
+def in_time(accepted: list[tuple[float, float]]) -> tuple[float, float] | None:
+    """The first of accepted alarms, (time left, time wanted) in s, that left its time; else the first of all.
+
+    An early notice that asks for work within the hour does not make the urgent alarm after it late.
+    """
+    return next((one for one in accepted if one[0] >= one[1]), accepted[0] if accepted else None)
 
 
 HOUR = """schema = 1

@@ -74,6 +74,7 @@ def test_a_choked_return_is_told_from_a_leak_and_from_a_rising_inflow() -> None:
     gpm = streams.GPM
     episodes = {
         "choke": ({"back": 60 * gpm}, 0.008),
+        "slow choke": ({"back": 83 * gpm}, 0.0003),
         "leak": ({"back": 60 * gpm}, 0.0),
         "filling": ({"back": 91 * gpm, "aux-flow": 120 * gpm}, 0.004),
         "inflow": ({"back": 119 * gpm, "aux-flow": 120 * gpm}, 0.004),
@@ -81,12 +82,13 @@ def test_a_choked_return_is_told_from_a_leak_and_from_a_rising_inflow() -> None:
     found = {}
     for name, (values, m_s) in episodes.items():
         calm = streams.scans(rig, 100, values={"back": 90 * gpm})
-        level = 0.3 + m_s * streams.np.arange(80) * rig.scan_ns / 1e9
-        block = streams.scans(rig, 80, first=101, values={**values, "aux-level": level})
+        level = streams.np.minimum(0.3 + m_s * streams.np.arange(140) * rig.scan_ns / 1e9, 0.42)
+        block = streams.scans(rig, 140, first=101, values={**values, "aux-level": level})
         played = streams.play([streams.start(rig), calm, block])
         found[name] = {event.alarm for event in played.events if event.now == "unacknowledged"}
     assert found == {
         "choke": {"return-restricted", "brake-level-rising"},
+        "slow choke": {"return-restricted"},
         "leak": {"water-lost"},
         "filling": {"brake-level-rising"},
         "inflow": {"brake-level-rising"},

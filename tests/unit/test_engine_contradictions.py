@@ -246,6 +246,18 @@ def test_more_comes_back_than_goes_in() -> None:
     assert last(outcome, "back") == 0
 
 
+def test_a_brake_that_empties_into_its_return_accuses_nobody() -> None:
+    """A fading inflow: what the brake held comes back on top, and its level falls below its usual."""
+    falls = np.concatenate((np.full(60, 0.3), np.maximum(0.3 - 0.002 * np.arange(140), 0.15)))
+    into = np.concatenate((np.full(60, 93.0), np.full(140, 80.0))) * GPM
+    values = {"aux-flow": into, "back": 90 * GPM, "aux-level": falls}
+    engine, outcome = watch(rig_with(RETURN), 200, values=values)
+    assert last(outcome, "back") == 0
+    assert not [
+        one.alarm for one in engine.alarms() if one.alarm.startswith("signal-doubtful") and one.state != "normal"
+    ]
+
+
 def rising(n: int, mm_s: float) -> dict[str, Any]:
     level = 0.1 + 0.001 * mm_s * np.arange(n) * DEMO.scan_ns / 1e9
     return {"aux-level": level, "aux-flow": 0.0, "pump-running": 0.0}

@@ -1,11 +1,12 @@
 """Signals of one brake that contradict each other. A contradiction is uncertain (``CROSS_CHECK``), never bad.
 
     outlet-colder      the outlet is colder than the inlet, in service and with at least the least flow
-    return-above-inlet more water comes back than goes in
+    return-above-inlet more water comes back than goes in, and the brake does not empty
     level-rises-dry    the level rises with no flow and the pump stopped
 
 Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
-against each other. A falling level is no contradiction: the brake runs dry through its return.
+against each other. A falling level is no contradiction: the brake runs dry through its return, and
+one whose inflow fades gives back what it held: its level is then below its usual.
 
 The suspects of ``return-above-inlet`` leave out the inlet flow: whichever of the two meters is wrong, no less water
 than the inlet meter shows goes in, and a doubtful inlet flow would count as lost.
@@ -27,6 +28,8 @@ from brakewater.stream import Column, Ints
 _CROSS_CHECK: Final = np.uint8(Reason.CROSS_CHECK)
 _RISES_M_S: Final = 2e-3
 """Beyond waves and noise over the level rate's eight seconds; an assumption."""
+_EMPTIES_M: Final = 0.005
+"""Below the usual level, beyond sloshing; as ``judged`` has it for above. An assumption."""
 _Holds = Callable[[Mapping[str, Column]], Mask]
 
 
@@ -68,7 +71,8 @@ class CrossChecks:
 
         Args:
             t_ns: [n] steady time.
-            by_role: the brake's columns by role, ``level_rate_m_s``, and the rig's ``pump-running`` where there is one.
+            by_role: the brake's columns by role, ``level_rate_m_s``, ``level_rise_m``, and the rig's
+                ``pump-running`` where there is one.
         """
         suspects: dict[str, Mask] = {}
         for check in self._checks.values():
@@ -90,7 +94,11 @@ class CrossChecks:
         return colder & loaded
 
     def _return_above_inlet(self, by_role: Mapping[str, Column]) -> Mask:
-        return self._above(by_role["return-flow"], by_role["inlet-flow"], "return-flow", "inlet-flow")
+        above = self._above(by_role["return-flow"], by_role["inlet-flow"], "return-flow", "inlet-flow")
+        if not np.count_nonzero(above):
+            return above
+        rise = by_role["level_rise_m"]
+        return above & ~(is_good(rise.codes) & (rise.values < -_EMPTIES_M))
 
     def _level_rises_dry(self, by_role: Mapping[str, Column]) -> Mask:
         flow, pump, rate = by_role["inlet-flow"], by_role["pump-running"], by_role["level_rate_m_s"]

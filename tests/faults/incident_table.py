@@ -3,7 +3,9 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from functools import reduce
 from statistics import median
+from typing import Final
 
 from scipy.stats import beta, chi2
 
@@ -11,7 +13,7 @@ from brakewater_sim.faults import FAULTS
 from brakewater_sim.leading import leading
 
 from .incident_rows import Rows
-from .told import Told, plain
+from .told import WORST, Told, plain
 
 HEAD = "cause                n told right silent limit late  median lead  leads"
 
@@ -75,11 +77,59 @@ def table(got: Rows, seed: int) -> Iterator[str]:
     yield ""
     yield from _sums(found, quiet)
     yield ""
+    yield from _silences(found)
+    yield ""
     for one in found:
         if (counts(one) and not one.accepted) or late(one):
             yield f"incident {one.incident.number}: {_said(one)}"
     yield from [alarm for hour in quiet for alarm in hour]
     yield from _early(found)
+
+
+SHOWS: Final[dict[str, tuple[str, ...]]] = {
+    **dict.fromkeys(
+        ("strainer-plugging", "filter-plugging", "pump-wear", "air-in-line"), ("inlet-flow", "supply-pressure")
+    ),
+    "valve-opened": ("brake-level",),
+    "leaking-supply": ("return-flow",),
+    "tank-leak": ("tank-level", "inlet-temperature"),
+    **dict.fromkeys(("cooler-fan-off", "hot-day", "small-tank"), ("inlet-temperature", "outlet-temperature")),
+    "too-fast": ("inlet-temperature", "outlet-temperature"),
+    **dict.fromkeys(("scaled-rotor", "widening-gap", "weak-excitation"), ("outlet-temperature", "rotor")),
+}
+"""Cause -> the plant's quantities by which it would show."""
+UNITS: Final = {
+    **dict.fromkeys(("inlet-flow", "return-flow"), ("gal/min", 6.30902e-5)),
+    **dict.fromkeys(("brake-level", "tank-level"), ("m", 1.0)),
+    "supply-pressure": ("psi", 6894.757),
+}
+LIMITS: Final = (
+    "limits of the rigs: inlet 37.8 degC, outlet 71.1 degC, rotor 250 degC, level 0.45 m, tank 1.5 m, pressure 34 psi,"
+    " flow 75 or 150 gal/min"
+)
+
+
+def _silences(found: Sequence[Told]) -> Iterator[str]:
+    """Why nothing was told, by cause, with the worst that the plant came to while it was watched."""
+    yield f"Rightly silent, and why ({LIMITS}):"
+    for cause in FAULTS:
+        some = [one for one in found if one.incident.cause == cause and not counts(one)]
+        if some:
+            yield f"  {cause} {len(some)}: {leading()[cause].silent}{_worst(cause, some)}"
+
+
+def _worst(cause: str, some: Sequence[Told]) -> str:
+    said = []
+    for name in SHOWS.get(cause, ()):
+        unit, size = UNITS.get(name, ("degC", 1.0))
+        worse, classes = WORST[name], defaultdict(list)
+        for one in some:
+            if name in one.passed:
+                classes[one.incident.brake if "flow" in name else ""].append(one.passed[name] / size)
+        for brake, values in sorted(classes.items()):
+            bound = "at most" if worse is max else "at least"
+            said.append(f"{name}{f' of the {brake} class' if brake else ''} {bound} {reduce(worse, values):.4g} {unit}")
+    return "; " + ", ".join(said) if said else ""
 
 
 def _early(found: Sequence[Told]) -> list[str]:

@@ -33,11 +33,12 @@ from brakewater_sim.leading import leading
 from brakewater_sim.offline import blocks, start_of
 from brakewater_sim.scenarios import Scenario
 from brakewater_sim.sensors import SENSORS
+from brakewater_sim.simulate import Tick
 from brakewater_sim.story import parse as story
 from brakewater_sim.truth import Truth
 
 from . import incident_rows, incident_table
-from .told import Incident, Told, plain
+from .told import WORST, Incident, Told, plain
 
 RESULTS = Path(__file__).parents[1] / "results"
 CONFIG = Path(__file__).parents[2] / "config"
@@ -127,24 +128,41 @@ def played(text: str, brake: str, number: int, seed: int, kind: str) -> tuple[Sc
     return replace(story(text), sensors=sensors), load(CONFIG / CLASSES[brake])
 
 
-def raised(scenario: Scenario, rig: Rig, noise: int) -> tuple[list[tuple[float, str]], Truth]:
+class Seen:
+    """What really happened: limits passed, and the worst of each quantity from a time on."""
+
+    def __init__(self, scenario: Scenario, from_s: float) -> None:
+        self.truth, self._from_ns = Truth(scenario), from_s * 1e9
+        self.passed: dict[str, float] = {}
+
+    def see(self, tick: Tick) -> None:
+        """One more tick."""
+        self.truth.see(tick)
+        if tick.t_ns < self._from_ns:
+            return
+        for name, worse in WORST.items():
+            value = tick.state.surface_degc if name == "rotor" else tick.truth[name]
+            self.passed[name] = worse(self.passed.get(name, value), value)
+
+
+def raised(scenario: Scenario, rig: Rig, noise: int, from_s: float = 0.0) -> tuple[list[tuple[float, str]], Seen]:
     """(time in s, alarm) in the order raised, and what really happened."""
-    engine, truth = Engine(), Truth(scenario)
+    engine, seen = Engine(), Seen(scenario, from_s)
     events = list(engine.feed(start_of(rig)).events)
-    for block in blocks(scenario, rig, seed=noise, watch=truth.see):
+    for block in blocks(scenario, rig, seed=noise, watch=seen.see):
         events += engine.feed(block).events
     found = [((e.input - 1) * rig.scan_ns / 1e9, e.alarm) for e in events if e.now == "unacknowledged"]
-    return found, truth
+    return found, seen
 
 
 def told(number: int, seed: int = SEED) -> Told:
     """Play one incident."""
     incident = drawn(number, seed)
     scenario, rig = played(incident.text, incident.brake, number, seed, "incident")
-    alarms, truth = raised(scenario, rig, number)
+    alarms, seen = raised(scenario, rig, number, incident.at_s)
     after = [(t, alarm) for t, alarm in alarms if t >= incident.at_s]
     lead = leading()[incident.cause].lead
-    limits = sorted((t, name) for name, t in truth.limits.items() if t >= incident.at_s and name != "inlet")
+    limits = sorted((t, name) for name, t in seen.truth.limits.items() if t >= incident.at_s and name != "inlet")
     limit_s, limit = limits[0] if limits else (0.0, "")
     right = in_time([(limit_s - t, respond_s(alarm)) for t, alarm in after if plain(alarm) in lead])
     return Told(
@@ -156,6 +174,7 @@ def told(number: int, seed: int = SEED) -> Told:
         limit=limit,
         lead_time_s=right[0] if limits and right else None,
         wanted_s=right[1] if right else 0.0,
+        passed={name: round(value, 5) for name, value in seen.passed.items()},
     )
 
 

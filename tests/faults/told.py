@@ -1,6 +1,7 @@
 """An incident, and what the watch made of it."""
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +35,15 @@ class Told:
     """From the first accepted alarm to that limit."""
     wanted_s: float
     """Time to respond of that alarm."""
+    passed: Mapping[str, float] = field(default_factory=dict)
+    """The worst that the plant came to after it began, by quantity of ``WORST``."""
+
+
+WORST: dict[str, Callable[[float, float], float]] = {
+    "inlet-temperature": max, "outlet-temperature": max, "rotor": max, "brake-level": max, "tank-level": min,
+    "inlet-flow": min, "supply-pressure": min, "return-flow": min,
+}  # fmt: skip
+"""Quantity of the plant -> which of two values is the worse."""
 
 
 def plain(alarm: str) -> str:

@@ -35,7 +35,7 @@ def test_a_good_file_as_json() -> None:
     done = here("check", DEMO, "--json")
     assert (done.returncode, done.stderr) == (0, "")
     said = json.loads(done.stdout)
-    assert said.keys() == {"ok", "faults", "reads", "alarms", "writes"}
+    assert said.keys() == {"ok", "faults", "reads", "alarms", "unwatched", "writes"}
     assert (said["ok"], said["faults"], said["writes"]) == (True, [], [])
     assert said["reads"] == [{"device": "plc1", "unit": 1, "table": "input", "address": 0, "count": 12}]
     alarms = {one["alarm"]: one for one in said["alarms"]}
@@ -43,6 +43,7 @@ def test_a_good_file_as_json() -> None:
     assert alarms["aux.outlet-temperature-high"]["setpoint"] == pytest.approx((160 - 32) / 1.8)
     assert alarms["aux.brake-level-rising"]["defaults"] == ["off-delay", "on-delay", "setpoint"]
     assert "setpoint" not in alarms["aux.cooling-flow-low"]["defaults"]
+    assert {"alarm": "aux.water-lost", "lacks": ["a point of role return-flow"]} in said["unwatched"]
     assert {"rig.broker-lost", "rig.device-silent:plc1", "rig.signal-bad:aux-flow"} <= alarms.keys()
 
 
@@ -59,6 +60,8 @@ def test_a_good_file_for_people() -> None:
         "* a default that nobody entered for this rig",
         "lamp cooling (red): cooling-lost, cooling-flow-low, pump-stopped",
         "lamp watching (white)",
+        "cannot be watched, because the rig file has no:",
+        "  aux.water-lost           a point of role return-flow",
         "aux has no return-flow: the watch does without",
         "Nothing may be written",
         "No fault found.",

@@ -45,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
+    from brakewater.rig.unwatched import unwatched  # noqa: PLC0415
+
     return {
         "ok": True,
         "faults": [],
@@ -72,6 +74,7 @@ def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
             }
             for rule in rig.alarms
         ],
+        "unwatched": [asdict(one) for one in unwatched(rig)],
         "writes": _writes(rig),
     }
 
@@ -115,6 +118,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     print()
     print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
     print("* a default that nobody entered for this rig: hold it against the maker's manual\n")
+    _show_unwatched(rig)
     _show_lamps(rig)
     have = {(point.brake, point.role) for point in rig.points}
     for brake in rig.brakes:
@@ -160,6 +164,18 @@ def _show_lamps(rig: "Rig") -> None:
         print(f"in no window, so only heard: {', '.join(unseen)}")
     print("lamp watching (white): lit while the watch is at work; when all is well it is the only one")
     print("lamp ready (green): before a trip, nothing stands in its way; dark with a brake in service\n")
+
+
+def _show_unwatched(rig: "Rig") -> None:
+    from brakewater.rig.unwatched import unwatched  # noqa: PLC0415
+
+    found = unwatched(rig)
+    if found:
+        print("cannot be watched, because the rig file has no:")
+        width = max(len(one.alarm) for one in found)
+        for one in found:
+            print(f"  {one.alarm:<{width}}  {'; '.join(one.lacks)}")
+        print()
 
 
 _URGENT = ("critical", "high")

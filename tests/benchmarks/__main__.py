@@ -5,6 +5,7 @@ import sys
 from benchmarks import (
     bench_flat_out,
     bench_journal,
+    bench_latency,
     bench_load,
     bench_memory,
     bench_panel,
@@ -23,6 +24,7 @@ def main() -> int:
         "sealed": bench_sealed,
         "flat_out": bench_flat_out,
         "journal": bench_journal,
+        "latency": bench_latency,
         "load": bench_load,
         "memory": bench_memory,
         "panel": bench_panel,

@@ -73,7 +73,7 @@ def test_every_fault_at_once_with_its_line_as_json(bad: Path) -> None:
     done = here("check", bad, "--json")
     assert (done.returncode, done.stderr) == (2, "")
     said = json.loads(done.stdout)
-    assert said.keys() == {"ok", "faults", "reads", "alarms", "writes"}
+    assert said.keys() == {"ok", "faults", "reads", "alarms", "unwatched", "writes"}
     assert said["ok"] is False
     lines = bad.read_text().splitlines()
     for fault in said["faults"]:

@@ -12,7 +12,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -26,6 +26,7 @@ from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.stream import Picture
 from brokers import HOST, Broker, mosquitto, retained, running, until
+from mqtt_wire import pump
 from record_streams import block, start
 from rig_parts import Door, demo_rig, event, picture
 
@@ -70,7 +71,7 @@ class Wire:
                 (near, far, lambda kind, body, u=under_way: self._sent(kind, body, u)),
                 (far, near, lambda kind, body, u=under_way: self._answered(kind, body, u)),
             ):
-                thread = threading.Thread(target=_pump, args=(source, sink, see), daemon=True)
+                thread = threading.Thread(target=pump, args=(source, sink, see), daemon=True)
                 self._threads.append(thread)
                 thread.start()
 
@@ -86,36 +87,6 @@ class Wire:
     def _answered(self, kind: int, body: bytes, under_way: dict[int, bytes]) -> None:
         if kind >> 4 == 4 and (payload := under_way.pop(int.from_bytes(body[:2]), None)) is not None:  # PUBACK
             self.taken.append(payload)
-
-
-def _pump(source: socket.socket, sink: socket.socket, see: Callable[[int, bytes], None]) -> None:
-    """Whole packets from one side to the other, until either ends."""
-    held = b""
-    try:
-        while piece := source.recv(65536):
-            held += piece
-            while (packet := _packet(held)) is not None:
-                see(held[0], packet[0])  # before the other side can answer
-                held = held[packet[1] :]
-            sink.sendall(piece)
-    except OSError:
-        pass
-    for one in (source, sink):
-        with suppress(OSError):
-            one.shutdown(socket.SHUT_RDWR)
-        one.close()
-
-
-def _packet(held: bytes) -> tuple[bytes, int] | None:
-    """Body of the first whole packet and where the next begins; OASIS MQTT 5.0, section 2.1.4 for the length."""
-    length, shift = 0, 0
-    for at in range(1, min(5, len(held))):
-        length |= (held[at] & 0x7F) << shift
-        shift += 7
-        if not held[at] & 0x80:
-            end = at + 1 + length
-            return (held[at + 1 : end], end) if len(held) >= end else None
-    return None
 
 
 def numbers(payloads: list[bytes]) -> list[int]:

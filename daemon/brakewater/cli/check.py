@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
     except RigFileError as error:
         if args.json:
             faults = [asdict(fault) for fault in error.faults]
-            print(json.dumps({"ok": False, "faults": faults, "reads": [], "alarms": [], "writes": []}))
+            print(json.dumps({"ok": False, "faults": faults, "reads": [], "alarms": [], "unwatched": [], "writes": []}))
         else:
             print(error, file=sys.stderr)
             print(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from brakewater import register_map as places
-from brakewater.alarms.annunciator import READY, WATCHING
+from brakewater.alarms.annunciator import WATCHING
 from brakewater.alarms.lifecycle import UNSEEN, State
 from brakewater.quality import Quality, Reason, Status, quality
 from brakewater.register_map import Cell, Layout, brake_base
@@ -81,7 +81,7 @@ def lamp_words(rig: Rig, sight: Sight) -> list[int]:
 
 
 def _names(rig: Rig) -> Iterable[str]:
-    return (WATCHING, *(lamp.name for lamp in rig.lamps), READY)
+    return rig.windows
 
 
 def mailbox_words(rig: Rig, sight: Sight, count: int) -> tuple[int, ...]:

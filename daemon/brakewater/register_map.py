@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
-from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.render import dimension_of_derived
 from brakewater.rig import Brake, Rig
 from brakewater.rig.roles import ROLES
@@ -37,8 +36,6 @@ _BLOCK_SIZE: Final = 100
 _BRAKE_SIZE: Final = 120
 _FIRST_CELL: Final = 6
 _CELL_SIZE: Final = 4
-_DISCRETE_OF_BRAKE: Final = 64
-MOST_A_REQUEST: Final = 125
 
 HEALTH_BITS: Final = (
     ("watching", "scans come and go through the engine"),
@@ -184,7 +181,7 @@ class Layout:
     @cached_property
     def lamps(self) -> tuple[str, ...]:
         """In the order of their places; ``watching`` first."""
-        return (WATCHING, *(lamp.name for lamp in self.rig.lamps), READY)[:_MOST_LAMPS]
+        return self.rig.windows[:_MOST_LAMPS]
 
     @cached_property
     def devices(self) -> tuple[str, ...]:

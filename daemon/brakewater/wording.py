@@ -29,8 +29,6 @@ class Wording:
     """Kind of alarm -> what to do; where it lacks, the catalogue's own sentence stands."""
     on_brake: str
     """An alarm's name where the rig has several brakes: ``{what}``, ``{brake}``."""
-    measured: str
-    """``{value}`` with its unit."""
     measured_and_set: str
     """``{value}`` and ``{setpoint}`` with their units."""
     unknown: str

@@ -127,6 +127,7 @@ def test_a_crash_loop_is_said_and_an_orderly_stop_ends_it(tmp_path: Path) -> Non
         words = ["status", "--record", str(one.record)]
         said = here(*words).stdout
         assert "CRASHES AGAIN AND AGAIN: 4 starts" in said
+        until(lambda: "rig.part-restarting" in one.states())
         assert one.end() == 0
         one.start()
         assert one.status()["starts_lately"] == 1

@@ -102,8 +102,6 @@ SEQUENCES: Final[dict[str, Table]] = {
 }
 BY_HAND: Final = frozenset({"M", "R", "F1M", "F2M", "F3M"})
 """Sequences that stay lit until reset: their alarms latch."""
-FROM_MEMORY: Final = frozenset(SEQUENCES)
-"""No sequence was held against the standard itself; A and M agree with secondary extracts seen."""
 
 WATCHING: Final = "watching"
 """The one lamp that is lit when all is well."""

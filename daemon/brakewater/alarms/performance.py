@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-MINUTE_S: Final = 60
+from brakewater.alarms.catalogue import CHATTER_NS, CHATTER_RISES
+
 TEN_S: Final = 600
 HOUR_S: Final = 3_600
 DAY_S: Final = 86_400
@@ -103,11 +104,15 @@ def _flood(tens: list[int]) -> float:
 
 
 def _chattering(new: Iterable[Turn]) -> set[str]:
-    """Three times or more within a minute."""
+    """As often within as short a time as the engine goes by."""
     came: defaultdict[str, list[float]] = defaultdict(list)
     for turn in new:
         came[turn.key].append(turn.t_s)
-    return {key for key, at in came.items() if any(c - a <= MINUTE_S for a, c in zip(at, at[2:], strict=False))}
+    return {
+        key
+        for key, at in came.items()
+        if any(c - a <= CHATTER_NS * 1e-9 for a, c in zip(at, at[CHATTER_RISES - 1 :], strict=False))
+    }
 
 
 def _stale(turns: Iterable[Turn], to_s: float) -> set[str]:

@@ -7,9 +7,11 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Final
 
-WINDOW_NS: Final = 600_000_000_000
-BEGINS_ABOVE: Final = 10
-ENDS_BELOW: Final = 5
+from brakewater.alarms.performance import FLOOD_BEGINS_ABOVE as BEGINS_ABOVE
+from brakewater.alarms.performance import FLOOD_ENDS_BELOW as ENDS_BELOW
+from brakewater.alarms.performance import TEN_S
+
+WINDOW_NS: Final = TEN_S * 1_000_000_000
 
 
 class Flood:

@@ -6,7 +6,6 @@ Seen from the watch: it sends all but commands. Payloads are JSON; schemas are J
 from collections.abc import Mapping
 from typing import Any, Final
 
-from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.catalogue import Priority
 from brakewater.alarms.lifecycle import TEXTS
 from brakewater.notify import topics
@@ -219,7 +218,7 @@ def _parameters(rig: Rig) -> dict[str, Schema]:
         "of": {"description": "a brake, or rig", "enum": [*brakes, topics.OF_RIG]},
         "brake": {"description": "a brake", "enum": brakes},
         "alarm": {"description": "an alarm", "enum": sorted({rule.name for rule in rig.alarms})},
-        "lamp": {"description": "a lamp", "enum": [WATCHING, *(lamp.name for lamp in rig.lamps), READY]},
+        "lamp": {"description": "a lamp", "enum": list(rig.windows)},
         "actor": {"description": "who commands"},
         "id": {"description": "of the command"},
     }

@@ -87,7 +87,7 @@ def state_filters(rig: Rig) -> tuple[str, str]:
 def known_states(rig: Rig) -> frozenset[str]:
     """The states among ``state_filters`` that this rig has; any other is left over from an older rig file."""
     alarms = {alarm(rig, rule.brake, rule.name) for rule in rig.alarms}
-    return frozenset(alarms | {lamp(rig, name) for name in (WATCHING, *(window.name for window in rig.lamps), READY)})
+    return frozenset(alarms | {lamp(rig, name) for name in rig.windows})
 
 
 def nothing_stands(rig: Rig) -> Iterator[Publication]:

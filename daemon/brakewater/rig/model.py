@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
+from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.catalogue import AlarmKind
 from brakewater.physics import fluid
 from brakewater.physics.uncertainty import Spread
@@ -546,6 +547,11 @@ class Rig:
     def device_names(self) -> tuple[str, ...]:
         """In the order of the file; ``self`` is last."""
         return (*(device.name for device in self.devices), SELF)
+
+    @property
+    def windows(self) -> tuple[str, ...]:
+        """Every lamp: that of the watch first, the rig file's in its order, ``ready`` last."""
+        return (WATCHING, *(lamp.name for lamp in self.lamps), READY)
 
     @cached_property
     def own(self) -> OwnLayout:

@@ -65,7 +65,7 @@ def test_a_gap_that_widens_from_trip_to_trip_is_told_as_a_weakening_brake(rig: R
         first = trip(rig, crew, "widening-gap", severity)[0]
         assert first.alarm == "brake-weakening"
         assert first.value == pytest.approx(left, abs=0.05)
-        assert said(rig, first).startswith("Brake gives less torque than it did: ")
+        assert said(rig, first).startswith("The brake weakens: ")
 
 
 def test_an_exciter_that_fades_from_trip_to_trip_is_told_by_current_and_by_share(rig: Rig) -> None:

@@ -28,7 +28,8 @@ class Rows:
 
     told: dict[int, Told] = field(default_factory=dict)
     quiet: dict[int, list[str]] = field(default_factory=dict)
-    codes: dict[str, Counter[str]] = field(default_factory=lambda: {"incident": Counter(), "hour": Counter()})
+    codes: dict[str, dict[int, str]] = field(default_factory=lambda: {"incident": {}, "hour": {}})
+    """``incident`` or ``hour`` -> number -> the code it was got with."""
 
     def take(self, number: int, result: Told | list[str], keep: Path | None, seed: int) -> None:
         """One more, and a line of it in ``keep``."""
@@ -48,11 +49,12 @@ class Rows:
             self.quiet[line["hour"]] = line["alarms"]
         else:
             self.told[line["incident"]] = _told(line["told"])
-        self.codes["hour" if "hour" in line else "incident"][line["code"]] += 1
+        kind = "hour" if "hour" in line else "incident"
+        self.codes[kind][line[kind]] = line["code"]
 
     def by_code(self, kind: str) -> str:
         """How many ``incident`` or ``hour`` lines came of which code."""
-        return ", ".join(f"{code} ({count})" for code, count in self.codes[kind].items()) or "none"
+        return ", ".join(f"{code} ({count})" for code, count in Counter(self.codes[kind].values()).items()) or "none"
 
     def incidents(self) -> list[Told]:
         """In order."""

@@ -70,7 +70,7 @@ def table(got: Rows, seed: int) -> Iterator[str]:
     yield f"Command: python -m tests.faults.incidents --incidents {incidents} --hours {hours} --seed {seed} --write"
     yield f"Code: incidents {got.by_code('incident')}; hours {got.by_code('hour')}"
     yield "told: something was raised; right: its first alarm is an accepted one; silent: rightly nothing, not counted;"
-    yield "limit: bearing, outlet or rotor limit passed, nobody acting; "
+    yield "limit: bearing, outlet or rotor limit passed, nobody acting"
     yield "late: no accepted alarm came with its own time to respond left"
     yield ""
     yield from rows(found)

@@ -80,18 +80,19 @@ def one_round(folder: Path, url: str, chance: random.Random, *, sealing: bool) -
     return last[0], last[1], max(one[2] for one in told if one[0] == last[0])
 
 
-def drafts(folder: Path) -> list[Path]:
-    """Segments that are half sealed."""
-    return list((folder / "segments").glob(".sealing-*"))
+def half_sealed(folder: Path) -> set[tuple[Path, int]]:
+    """Segments that are half sealed, by folder and inode: one that is begun anew is another."""
+    found = set()
+    for draft in (folder / "segments").glob(".sealing-*"):
+        with contextlib.suppress(FileNotFoundError):
+            found.add((draft, draft.stat().st_ino))
+    return found
 
 
 def await_draft(folder: Path) -> None:
     """Until a segment begins to be sealed that was not left half sealed before, or patience ends."""
-    before, ends = {one: one.stat().st_ino for one in drafts(folder)}, time.monotonic() + PATIENCE_S
-    while time.monotonic() < ends:
-        with contextlib.suppress(FileNotFoundError):
-            if {one: one.stat().st_ino for one in drafts(folder)}.items() - before.items():
-                return
+    before, ends = half_sealed(folder), time.monotonic() + PATIENCE_S
+    while time.monotonic() < ends and not half_sealed(folder) - before:
         time.sleep(0.005)
 
 
@@ -125,9 +126,9 @@ def test_kills_under_full_load(tmp_path: Path) -> None:
             if time.monotonic() > ends:
                 break
             tally["kills"] += 1
-            first_run = Record(folder).next_run()
+            first_run, before = Record(folder).next_run(), half_sealed(folder)
             told = one_round(folder, server.url, chance, sealing=number % SEALING_EVERY == 0)
-            tally["killed while sealing"] += bool(drafts(folder))
+            tally["killed while sealing"] += bool(half_sealed(folder) - before)
             check_round(folder, first_run, told, digests)
             if number % WHOLE_EVERY == 0:
                 report = verify(folder)

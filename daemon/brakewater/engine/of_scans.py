@@ -47,11 +47,6 @@ class OfScans:
         return balance.flow_balance_m3_s(self.by_role["inlet-flow"], self.by_role["return-flow"], stored)
 
 
-def _margin(of: OfScans) -> Column:
-    demand = balance.demand_w(of.found["heat_w"], of.found["demand_w"])
-    return balance.cooling_margin(demand, of.found["heat_limit_w"])
-
-
 def _ready(of: OfScans) -> Column:
     """1 where flow, inlet and level are as a loaded brake needs them, else 0; not known where one of them is not."""
     flow, inlet, level = of.by_role["inlet-flow"], of.by_role["inlet-temperature"], of.by_role["brake-level"]
@@ -64,9 +59,7 @@ def _ready(of: OfScans) -> Column:
 
 def _margin_std(of: OfScans) -> Column:
     both = of.found["heat_w"], of.found["heat_limit_w"]
-    by_outlet = uncertainty.margin_std(of.circuit, of.spreads, of.water, both, of.found["cooling_margin"])
-    ahead = of.found["demand_w"], of.found["demand_std_w"], of.found["heat_limit_std_w"]
-    return uncertainty.margin_ahead_std(by_outlet, both, *ahead)
+    return uncertainty.margin_std(of.circuit, of.spreads, of.water, both, of.found["cooling_margin"])
 
 
 ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
@@ -77,7 +70,7 @@ ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
     "heat_std_w": lambda of: uncertainty.heat_std_w(of.circuit, of.spreads, of.water, of.found["heat_w"]),
     "heat_limit_w": lambda of: balance.heat_limit_w(of.circuit, *of.water[:2]),
     "heat_limit_std_w": lambda of: uncertainty.limit_std_w(of.circuit, of.spreads, of.water, of.found["heat_limit_w"]),
-    "cooling_margin": _margin,
+    "cooling_margin": lambda of: balance.cooling_margin(of.found["heat_w"], of.found["heat_limit_w"]),
     "cooling_margin_std": _margin_std,
     "tank_temperature_degc": lambda of: of.by_role.get("tank-temperature") or of.water[1],
     "flow_balance_m3_s": OfScans.flow_balance,

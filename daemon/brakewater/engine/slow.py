@@ -11,7 +11,6 @@ import numpy as np
 
 from brakewater.engine import worked
 from brakewater.engine.bearing import Bearing
-from brakewater.engine.demand import DEMAND, Demand
 from brakewater.engine.energy import Energy
 from brakewater.engine.excitation import Excitation
 from brakewater.engine.held import Held, Pair
@@ -112,7 +111,6 @@ class Slow:
         level = rig.role("brake-level", brake.name)
         level_std = float((level.spread if level else Spread()).std(np.array([brake.bearing_level]))[0])
         self._bearing = Bearing(brake, level_std, step)
-        self._demand = Demand(brake.housing_area, step)
         self._hoisting = Hoisting(_sensed(rig, brake, circuit, spreads), step) if has_duty(rig) else None
         self._torque = has_torque(rig, brake)
         self._rotor = None
@@ -141,7 +139,6 @@ class Slow:
                 ("energy", self._energy),
                 ("lag-free", self._lag_free),
                 ("bearing", self._bearing),
-                ("demand", self._demand),
                 ("hoisting", self._hoisting),
                 ("rotor", self._rotor),
                 ("tank", self._tank),
@@ -150,8 +147,7 @@ class Slow:
             )
             if stage is not None
         }
-        # The demand is not shown by itself: the margin is made of it.
-        self._standing = dict.fromkeys((*self._derived, *DEMAND), (0.0, int(Reason.NO_BASIS)))
+        self._standing = dict.fromkeys(self._derived, (0.0, int(Reason.NO_BASIS)))
         self._standing["energy_j"] = self._standing["energy_std_j"] = (0.0, int(Reason.GOOD))
         self.worked = worked.Worked(step, brake=brake.name, by_hoist=has_duty(rig)) if rig.upkeep is not None else None
         """No stage like the others: what it counts outlives a change of sensors, so its brake keeps it apart."""
@@ -188,7 +184,6 @@ class Slow:
             share = found["heat_share"], found["heat_share_std"]
             if self.worked is not None:
                 self.worked.by_trip.feed(found)
-        found |= self._demand.feed(groups, water, duty)
         if self._rotor is not None:
             found |= self._rotor.feed(groups, water, duty, share)
         if self._tank is not None:
@@ -215,7 +210,7 @@ class Slow:
         for name, stage in self._stages.items():
             if name in kept["stages"]:  # a record of before there was such a stage
                 stage.restore(kept["stages"][name])
-        self._standing |= {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}
+        self._standing = {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}
 
     def restore_worked(self, kept: dict[str, Any]) -> None:
         """Go on counting, whatever else changed."""

@@ -113,16 +113,6 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
     return _column(values, flow.codes, inlet.codes, _dry(circuit, flow), spent, _beyond(circuit, inlet))
 
 
-def demand_w(heat: Column, ahead: Column) -> Column:
-    """The larger of the heat at the outlet and that which is on its way, W; as good as the heat is.
-
-    Args:
-        heat: at the outlet now.
-        ahead: what is on its way (``engine.demand``); where it is not known, it counts as none.
-    """
-    return Column(values=np.maximum(heat.values, ahead.values), codes=heat.codes)
-
-
 def cooling_margin(demand: Column, limit: Column) -> Column:
     """1 - demand/limit, both in W: 1 idle, 0 at the limit, negative beyond; ``AT_LIMIT`` where the limit is not > 0."""
     if len(limit.values) == 1:

@@ -156,22 +156,6 @@ def margin_std(
     return _as_bad_as(margin, parts.std(spreads.correlation))
 
 
-def margin_ahead_std(
-    by_outlet: Column, heat_and_limit: tuple[Column, Column], demand: Column, demand_std: Column, limit_std: Column
-) -> Column:
-    """Of the margin, whichever leads: ``by_outlet`` where the outlet does, else that of 1 - demand/limit.
-
-    Duty and limit come from different sensors, so their parts add up as squares.
-    """
-    heat, limit = (column.values for column in heat_and_limit)
-    some = np.where(limit > 0.0, limit, 1.0)
-    with np.errstate(over="ignore", invalid="ignore"):
-        own, of_limit = demand_std.values / some, demand.values / some * (limit_std.values / some)
-        std = np.sqrt(own * own + of_limit * of_limit)
-    leads = (demand.values > heat) & (demand_std.values > 0.0)
-    return _as_bad_as(by_outlet, np.where(leads, std, by_outlet.values))
-
-
 def _limit_parts(circuit: Circuit, spreads: Spreads, water: tuple[Column, Column, Column]) -> Parts:
     flow, inlet, _ = (column.values for column in water)
     at_limit = np.full_like(inlet, circuit.outlet_limit_degc)

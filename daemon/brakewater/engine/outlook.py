@@ -24,8 +24,8 @@ from brakewater.rig import Brake
 from brakewater.stream import Column, Floats, Ints
 
 _MINUTE_NS: Final = 60_000_000_000
-_FIT: Final = 10
-"""Minutes of a balance that teaches the loss; of the peaks that count, too."""
+_FIT: Final = 9
+"""Minutes from the first to the last of ten readings: of a balance that teaches the loss; of peaks that count."""
 _PACE: Final = 15
 """Minutes whose mean heat is the pace."""
 _FIT_S: Final = 60.0 * _FIT

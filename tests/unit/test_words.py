@@ -67,6 +67,21 @@ def test_no_key_lacks_in_one_language(code: str, name: str) -> None:
         assert places(text) == places(wanted[key]), key
 
 
+@pytest.mark.parametrize("code", LANGUAGES)
+@pytest.mark.parametrize("name", TABLES)
+def test_no_key_stands_twice(code: str, name: str) -> None:
+    """The later one would take the place of the other, on a page nobody thought of."""
+    twice: list[str] = []
+
+    def pairs(found: list[tuple[str, object]]) -> dict[str, object]:
+        keys = [key for key, _ in found]
+        twice.extend({key for key in keys if keys.count(key) > 1})
+        return dict(found)
+
+    json.loads((FOLDER / code / f"{name}.json").read_text(encoding="utf-8"), object_pairs_hook=pairs)
+    assert twice == []
+
+
 @pytest.mark.parametrize("code", OTHERS)
 def test_nothing_but_names_and_units_reads_the_same_in_two_languages(code: str) -> None:
     for name in TABLES:

@@ -38,17 +38,6 @@ def places(text: str) -> set[str]:
     return {name for _, name, _, _ in string.Formatter().parse(text) if name}
 
 
-@pytest.mark.parametrize("code", LANGUAGES)
-@pytest.mark.parametrize("name", TABLES)
-def test_no_word_stands_twice_where_the_last_would_silently_win(code: str, name: str) -> None:
-    def once(pairs: list[tuple[str, object]]) -> dict[str, object]:
-        keys = [key for key, _ in pairs]
-        assert len(keys) == len(set(keys)), [key for key in keys if keys.count(key) > 1]
-        return dict(pairs)
-
-    json.loads((FOLDER / code / f"{name}.json").read_text(encoding="utf-8"), object_pairs_hook=once)
-
-
 def test_english_and_spanish_are_there() -> None:
     assert next(iter(LANGUAGES)) == "en"
     assert "es" in LANGUAGES

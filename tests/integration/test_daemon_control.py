@@ -90,7 +90,7 @@ def test_status_says_all_that_the_contract_names(shared: Daemon) -> None:
     assert people.startswith("watching rig rig-9")
     assert "no alarm standing" in people
     assert re.search(r"^  aux-flow +90\.0 gal/min$", people, re.MULTILINE)
-    assert re.search(r"^  aux heat +\d+ kW$", people, re.MULTILINE)
+    assert re.search(r"^  aux heat +\d+ \+/- \d+ kW$", people, re.MULTILINE)
     assert found["values"]["aux"]["readings"]["aux-flow"]["shown"] == {"value": 90.0, "unit": "gal/min"}
     assert found["values"]["aux"]["derived"]["heat_w"]["quality"] == "good"
     assert brakewater("status", BRAKEWATER_RECORD=str(shared.record)).returncode == 0

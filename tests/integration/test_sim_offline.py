@@ -91,9 +91,9 @@ def test_a_silent_device_has_no_words_and_self_is_well(rig: Rig) -> None:
     first_own = own[0].column
     assert not block.words[silent, :first_own].any()
     assert (block.status[:, [slot.index for slot in own]] == Status.OK).all()
-    broker = next(slot.column for slot in own if slot.point.name == "self.broker")
-    assert (block.words[:, broker] == 1).all()
-    assert not np.delete(block.words[:, first_own:], broker - first_own, axis=1).any()
+    well = [slot.column for slot in own if slot.point.name in ("self.broker", "self.panel")]
+    assert (block.words[:, well] == 1).all()
+    assert not np.delete(block.words[:, first_own:], [column - first_own for column in well], axis=1).any()
     assert (block.age_ns == [5_000_000, 0]).all()
 
 

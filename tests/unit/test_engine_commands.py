@@ -54,7 +54,7 @@ def test_acknowledge_all_and_all_of_a_brake() -> None:
     assert len(Desk().ask("acknowledge", alarm="all", brake="aux")[0]) == 2
     assert (
         Desk().ask("acknowledge", alarm="all", brake="rig")[1].says
-        == "nothing to acknowledge: none of 27 alarms waits for it"
+        == "nothing to acknowledge: none of 29 alarms waits for it"
     )
 
 

@@ -99,7 +99,7 @@ def test_what_a_point_has_where_the_file_says_nothing() -> None:
     stages = level.conditioning
     assert (stages.sensor_range, stages.jump, stages.standstill, stages.trim, stages.damping) == (None,) * 5
     assert point(streams.demo(), "in-service").accuracy is None
-    assert [p.most_age_ns for p in streams.demo().points if p.device == "self"] == [None] * 6
+    assert [p.most_age_ns for p in streams.demo().points if p.device == "self"] == [None] * 8
 
 
 def test_every_stage() -> None:

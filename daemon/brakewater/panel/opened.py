@@ -4,7 +4,7 @@ The newest day is read before anybody asks, so that it opens at once. Beside the
 hour or so, so that what stood at any moment is found without a replay from midnight.
 """
 
-import pickle
+import copy
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from threading import Event, Lock
@@ -23,7 +23,7 @@ LONGEST_NS: Final = 26 * 3_600_000_000_000
 _SOON_S: Final = 10.0
 """The watch itself starts first."""
 _APART_NS: Final = 600_000_000_000
-"""Engines are kept no closer than this, about 50 kB each."""
+"""Engines are kept no closer than this, since each has its size."""
 _OPEN: Final = 2
 """Windows kept beside the newest day: one, and the one it is compared with."""
 
@@ -35,12 +35,11 @@ class Kept:
     utc_ns: int
     place: Place
     """The last input it was fed."""
-    engine: bytes
+    engine: Engine
 
     def woken(self) -> Engine:
         """A copy to go on with."""
-        engine: Engine = pickle.loads(self.engine)  # noqa: S301 - our own, never left this process
-        return engine
+        return copy.deepcopy(self.engine)
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -87,7 +86,7 @@ class Opened:
 
     def _keep(self, utc_ns: int, place: Place) -> None:
         if not self.kept or utc_ns - self.kept[-1].utc_ns > _APART_NS:
-            self.kept.append(Kept(utc_ns=utc_ns, place=place, engine=pickle.dumps(self._engine)))
+            self.kept.append(Kept(utc_ns=utc_ns, place=place, engine=copy.deepcopy(self._engine)))
 
     def _forget(self) -> None:
         """A window that grows keeps the newest day, and a quarter of one, so that it is not cut at every look."""

@@ -63,9 +63,15 @@ def rows_of(item: Input) -> list[Row]:
             return [(item.input, "gap", item.t_ns, item.utc_ns, gap_body(item))]
 
 
-def _scan_rows(block: Block) -> list[Row]:
+def table_of(block: Block) -> np.ndarray[tuple[int], np.dtype[np.void]]:
+    """[n] bodies of its scans."""
     table = np.empty(len(block), dtype=widths_of(block).dtype)
     table["words"], table["status"], table["age_ns"] = block.words, block.status, block.age_ns
+    return table
+
+
+def _scan_rows(block: Block) -> list[Row]:
+    table = table_of(block)
     packed, size = table.tobytes(), table.dtype.itemsize
     bodies = [packed[at : at + size] for at in range(0, len(packed), size)]
     return list(zip(block.input.tolist(), repeat("scan"), block.t_ns.tolist(), block.utc_ns.tolist(), bodies))

@@ -1,11 +1,10 @@
 """Reading a sealed segment in a process of its own, for those that must stay small: what reads Parquet takes 60 MiB.
 
-As a program it writes the inputs of one segment to its standard output, pickled, each after its length. Its reader is
-the process that began it, and nobody else can write into that pipe.
+As a program it writes the inputs of one segment to its standard output as messages: length, kind, body. Its reader is
+the process that began it. Scans travel as columns, all else as a row of the journal does (``record.rows``).
 """
 
 import os
-import pickle
 import select
 import struct
 import subprocess
@@ -13,9 +12,12 @@ import sys
 import weakref
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 
-from brakewater.errors import StorageError
+import numpy as np
+
+from brakewater.errors import DamagedRecordError, StorageError
+from brakewater.record.rows import Widths, block_of, inputs_of, joined, rows_of, table_of, widths_of
 from brakewater.record.sealed.manifest import read_manifest
 from brakewater.stream import Block, Input
 
@@ -23,6 +25,11 @@ _LENGTH: Final = struct.Struct("<Q")
 _NICE: Final = 5
 _END: Final = None
 """After the last input."""
+_SCANS, _ROW, _DAMAGED, _FAILED, _OVER = b"S", b"R", b"D", b"F", b"E"
+_BLOCK: Final = struct.Struct("<qqqqq")
+"""Run, scans, and the words, points and devices of each."""
+_HEAD: Final = struct.Struct("<qqqq8s")
+"""Run, input, t_ns, utc_ns, kind."""
 _Key = tuple[Path, int, int]
 """Folder of the segment, last input seen, the most scans in a block."""
 
@@ -89,7 +96,7 @@ class _Reader:
         self._process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, bufsize=0)  # noqa: S603 - ourselves
         self.end = weakref.finalize(self, _ended, self._process)
 
-    def next(self, patience_s: float | None) -> Any:
+    def next(self, patience_s: float | None) -> Input | None:
         """An input, or ``_END``.
 
         Raises:
@@ -99,11 +106,8 @@ class _Reader:
         assert out is not None
         if patience_s is not None and not select.select([out], [], [], patience_s)[0]:
             raise NotYetError(f"{self._folder}: is still being read")
-        body = self._exactly(out, _LENGTH.unpack(self._exactly(out, _LENGTH.size))[0])
-        found = pickle.loads(body)  # noqa: S301 - our own process wrote it
-        if isinstance(found, StorageError):
-            raise found
-        return found
+        kind = self._exactly(out, 1)
+        return _read(kind, self._exactly(out, _LENGTH.unpack(self._exactly(out, _LENGTH.size))[0]))
 
     def _exactly(self, out: IO[bytes], size: int) -> bytes:
         parts: list[bytes] = []
@@ -124,9 +128,8 @@ def _ended(process: "subprocess.Popen[bytes]") -> None:
 
 
 def main(folder: Path, after: int, block: int) -> None:
-    """Write the inputs of a segment to standard output, pickled, then what went wrong, or that it is the end."""
-    from brakewater.record.rows import joined  # noqa: PLC0415 - only in the other process
-    from brakewater.record.sealed.read import Sealed  # noqa: PLC0415
+    """Write the inputs of a segment to standard output, then what went wrong, or that it is the end."""
+    from brakewater.record.sealed.read import Sealed  # noqa: PLC0415 - only in the other process
 
     os.nice(_NICE)
     sys.modules["pandas"] = None  # type: ignore[assignment] # where it is installed pyarrow would load it, for nothing
@@ -140,10 +143,48 @@ def main(folder: Path, after: int, block: int) -> None:
         _write(error)
 
 
-def _write(item: Any) -> None:
-    body = pickle.dumps(item, protocol=5)
-    sys.stdout.buffer.write(_LENGTH.pack(len(body)) + body)
+def _write(item: Input | StorageError | None) -> None:
+    kind, body = _written(item)
+    sys.stdout.buffer.write(kind + _LENGTH.pack(len(body)) + body)
     sys.stdout.buffer.flush()
+
+
+def _written(item: Input | StorageError | None) -> tuple[bytes, bytes]:
+    """A message: its kind and body."""
+    match item:
+        case None:
+            return _OVER, b""
+        case Block():
+            widths, table = widths_of(item), table_of(item)
+            head = _BLOCK.pack(item.run, len(item), widths.words, widths.points, widths.devices)
+            columns = (np.ascontiguousarray(column, np.int64) for column in (item.input, item.t_ns, item.utc_ns))
+            return _SCANS, b"".join((head, *(column.tobytes() for column in columns), table.tobytes()))
+        case StorageError():
+            return (_DAMAGED if isinstance(item, DamagedRecordError) else _FAILED), str(item).encode()
+        case _:
+            ((number, kind, t_ns, utc_ns, body),) = rows_of(item)
+            return _ROW, _HEAD.pack(item.run, number, t_ns, utc_ns, kind.encode()) + body
+
+
+def _read(kind: bytes, body: bytes) -> Input | None:
+    """What a message says.
+
+    Raises:
+        StorageError: that is what it says.
+    """
+    if kind == _OVER:
+        return _END
+    if kind == _SCANS:
+        run, n, *widths = _BLOCK.unpack_from(body)
+        numbers, t_ns, utc_ns = np.frombuffer(body, np.int64, 3 * n, _BLOCK.size).reshape(3, n).copy()
+        words, points, devices = widths
+        bodies = body[_BLOCK.size + 3 * numbers.nbytes :]
+        return block_of(run, numbers, t_ns, utc_ns, bodies, Widths(words=words, points=points, devices=devices))
+    if kind == _ROW:
+        run, number, t_ns, utc_ns, name = _HEAD.unpack_from(body)
+        row = number, name.rstrip(b"\0").decode(), t_ns, utc_ns, body[_HEAD.size :]
+        return next(inputs_of(run, [row], None))
+    raise (DamagedRecordError if kind == _DAMAGED else StorageError)(body.decode())
 
 
 if __name__ == "__main__":

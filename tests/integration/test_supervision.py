@@ -105,15 +105,16 @@ def test_a_panel_that_is_killed_comes_back_and_the_watch_does_not_notice(tmp_pat
 
 
 def panel_of(one: Daemon) -> int:
-    def found() -> list[int]:
-        pids = []
+    pids: list[int] = []
+
+    def is_there() -> bool:
         for child in psutil.Process(one.process.pid).children():
             with suppress(psutil.NoSuchProcess):  # it was just killed
-                pids += [child.pid] if "brakewater.panel" in " ".join(child.cmdline()) else []
-        return pids
+                pids.extend([child.pid] if "brakewater.panel" in " ".join(child.cmdline()) else [])
+        return bool(pids)
 
-    until(lambda: bool(found()), one.said)
-    return found()[0]
+    until(is_there, one.said)
+    return pids[0]
 
 
 def test_a_crash_loop_is_said_and_an_orderly_stop_ends_it(tmp_path: Path) -> None:

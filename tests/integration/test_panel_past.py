@@ -16,20 +16,10 @@ from brakewater.rig.load import demo_file
 from brakewater_sim.offline import record
 from brakewater_sim.story import parse
 from daemons import here
+from trip_record import STORY
 
 pytestmark = pytest.mark.timeout(180)
 
-STORY = """
-schema = 1
-[scenario]
-name = "short"
-length = "9 min"
-warmup = "60 s"
-[[leg]]
-from = "2400 m"
-to = "2490 m"
-crew = 5
-"""
 SETTING = "aux.outlet-temperature-high.setpoint=95 degF"
 COLUMNS = {
     "aux-flow [gal/min]": "inlet-flow",

@@ -80,7 +80,7 @@ class Engine:
         """Brakes whose slow estimates did not go over the last Start."""
 
     def __getstate__(self) -> dict[str, Any]:
-        """For pickling: what the picture shows is worked out, as what would work it out cannot be carried over."""
+        """For a copy: what the picture shows is worked out, as what would work it out cannot be carried over."""
         return {**self.__dict__, "_derived": dict(self._derived)}
 
     @property

@@ -31,7 +31,7 @@ class _Alike:
         self.reading = reading(point.register, point.signal, self._range)
 
     def __reduce__(self) -> tuple[type["_Alike"], tuple[Sequence[Slot]]]:
-        """For pickling: what reads a lone scan is made anew."""
+        """For a copy: what reads a lone scan is made anew."""
         return (_Alike, (self._slots,))
 
     def read(self, block: Block) -> list[Column]:

@@ -54,6 +54,19 @@ def test_pandas(place: Path) -> None:
     assert table[f"{PT100}.value"].to_numpy() == pytest.approx(celsius, abs=2e-5)
 
 
+def test_a_derived_value_is_rounded_as_its_column_says_and_far_below_its_uncertainty(place: Path) -> None:
+    table = pd.read_parquet(place / "scans.parquet")
+    base = duckdb.connect()
+    ((told,),) = base.execute(
+        f"select value from parquet_kv_metadata('{place / 'scans.parquet'}') where key = 'brakewater'"
+    ).fetchall()
+    step = float(json.loads(bytes(told))["aux.outlet_rise_k"]["resolution"])
+    rise = table["aux.outlet_rise_k"].to_numpy(float)
+    assert np.abs(rise - (table["p2.value"] - table["p1.value"]).to_numpy(float)).max() <= step / 2 + 1e-5
+    assert (rise % step == 0).all()
+    assert step <= 0.14 / 20  # IEC 60751, tolerance of one sensor of class AA at 25 degC: 0.1 K + 0.0017 t
+
+
 def test_polars(place: Path) -> None:
     table = pl.read_parquet(place / "scans.parquet")
     assert table.shape[0] == N

@@ -45,7 +45,8 @@ class Keeping(Model):
     segment: Annotated[Nanoseconds, lasting("1 min", "7 d")] = 86_400_000_000_000
     """A new segment begins so often, counted from midnight UTC."""
     values: bool = False
-    """Keep full-rate values in SI beside the raw words; they can be made again from those."""
+    """Keep full-rate values in SI beside the raw words; they can be made again from those. Derived ones are rounded far
+    below their uncertainty, as each column says."""
     keep: Annotated[int, BeforeValidator(_age)] | None = None
     """Older segments are deleted, ns."""
     keep_size: Annotated[int, BeforeValidator(_size)] | None = None

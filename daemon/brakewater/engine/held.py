@@ -1,14 +1,16 @@
 """Numbers that change once a group and stand until the next."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brakewater.engine.seconds import Grades
 from brakewater.quality import Reason, alone
 from brakewater.stream import Codes, Column, Floats, Ints
 
+_T = TypeVar("_T", np.float64, np.uint8)
 _MOST: Final = 1e12
 Pair = tuple[float, int]
 """A value and its code."""
@@ -32,11 +34,28 @@ class Held:
         value, code = before if done == 0 else (self.values.item(done - 1), self.codes.item(done - 1))
         return Column(values=np.array((value,)), codes=alone(code))
 
-    def after(self, before: Pair, done: Ints) -> Column:
-        """[n] of [n] groups that are whole at each scan of a block, and what stood before it."""
+    def after(self, before: Pair, cut: tuple[int, int, int]) -> Column:
+        """[n] at each scan of a block, that of its last whole group; and what stood before the first.
+
+        Args:
+            before: what stood before the block.
+            cut: scans that waited before it, scans of a group, n.
+        """
         values = np.concatenate(([before[0]], self.values))
         codes = np.concatenate((np.array([before[1]], np.uint8), self.codes))
-        return Column(values=values[done], codes=codes[done])
+        return Column(values=over_scans(values, *cut), codes=over_scans(codes, *cut))
+
+
+def over_scans(x: NDArray[_T], waiting: int, every: int, n: int) -> NDArray[_T]:
+    """[n] of what stood before a block and [m] groups that it made whole: at each scan that of its last whole group.
+
+    Args:
+        x: [1 + m].
+        waiting: scans of a group that waited before the block.
+        every: scans of a group.
+        n: scans of the block.
+    """
+    return np.repeat(x, every)[waiting + 1 : waiting + 1 + n]
 
 
 def within(x: Floats, low: float, high: float) -> Floats:

@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.engine.held import Held
 from brakewater.physics.level import group_median, lone_median, lone_theil_sen, seconds_from, theil_sen
 from brakewater.quality import Reason, alone, is_bad, is_bad_code
 from brakewater.stream import Codes, Column, Floats, Ints
@@ -49,11 +50,8 @@ class LevelRate:
         whole = len(t) // self._every
         used = whole * self._every
         rates, codes = self._groups(t[:used], y[:used], ok[:used])
-        done = (np.arange(len(t_ns)) + len(self._t) + 1) // self._every
-        column = Column(
-            values=np.concatenate(([self._rate], rates))[done],
-            codes=np.concatenate((np.array([self._code], np.uint8), codes))[done],
-        )
+        cut = len(self._t), self._every, len(t_ns)
+        column = Held(values=rates, codes=codes).after((self._rate, self._code), cut)
         self._t, self._y, self._ok = t[used:], y[used:], ok[used:]
         self._rate, self._code = float(column.values[-1]), int(column.codes[-1])
         return column

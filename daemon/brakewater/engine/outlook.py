@@ -87,11 +87,11 @@ class TankOutlook:
         columns = [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
         minutes = self._minutes.feed(groups.t_ns, columns)
         peaks = self._peaks(groups, minute)
-        before, done = self._standing, minute[1:]
+        before, cut = self._standing, (first, every, m)
         found = {} if minutes is None else self._outlook(minutes, peaks)
-        since_s = (np.arange(first + 1, first + m + 1) - done * every) * self._step_s
+        since_s = (np.arange(first + 1, first + m + 1) - minute[1:] * every) * self._step_s
         shown = {
-            name: found[name].after(one, done) if name in found else _stands(one, m) for name, one in before.items()
+            name: found[name].after(one, cut) if name in found else _stands(one, m) for name, one in before.items()
         }
         self._standing = {name: one.last for name, one in found.items()} or before
         # It comes nearer within a minute too.

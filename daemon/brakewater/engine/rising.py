@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from brakewater.engine.held import over_scans
 from brakewater.engine.lasting import Mask
 from brakewater.physics import cusum
 from brakewater.physics.level import group_median
@@ -30,6 +31,7 @@ _LEARNS_S: Final = 10
 _STANDS_S: Final = 300
 _SCALE: Final = 1024
 """Parts of a micrometre in which the usual level is kept, so that slow following is not rounded away."""
+_CALM_AT_FIRST: Final = 16
 _UM: Final = 1e6
 
 
@@ -69,17 +71,19 @@ class Rising:
         wet &= ~is_bad(flow.codes)
         new = level.values, ~is_bad(level.codes), wet
         values, usable, wet = (np.concatenate(pair) for pair in zip(self._rest, new, strict=True))
-        whole = (held + n) // self._every * self._every
-        outcomes = [(self._above, self._met, self._known)]
+        m = (held + n) // self._every
+        whole = m * self._every
+        above, met, known = np.empty(m + 1, np.int64), np.zeros(m + 1, np.bool_), np.ones(m + 1, np.bool_)
+        above[0], met[0], known[0] = self._above, self._met, self._known
         if whole:
-            outcomes += self._seconds(values[:whole], usable[:whole], wet[:whole])
+            self._seconds((values[:whole], usable[:whole], wet[:whole]), (above[1:], met[1:], known[1:]))
         self._rest = values[whole:], usable[whole:], wet[whole:]
-        done = np.arange(held + 1, held + n + 1) // self._every
-        above, met, known = (np.array(column)[done] for column in zip(*outcomes, strict=True))
-        codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN)).astype(np.uint8)
+        codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN))
+        codes = over_scans(codes, held, self._every, n)
+        height, rises = np.where(known, above / _UM, 0.0), met.astype(np.float64)
         return {
-            "level_rise_m": Column(values=np.where(known, above / _UM, 0.0), codes=codes),
-            "level_rising": Column(values=met.astype(np.float64), codes=codes),
+            "level_rise_m": Column(values=over_scans(height, held, self._every, n), codes=codes),
+            "level_rising": Column(values=over_scans(rises, held, self._every, n), codes=codes),
         }
 
     def _alone(self, level: Column, flow: Column) -> dict[str, Column]:
@@ -104,38 +108,55 @@ class Rising:
             )
             self._lone.clear()
 
-    def _seconds(self, values: Floats, usable: Mask, wet: Mask) -> list[tuple[int, bool, bool]]:
-        """What each whole second gives."""
-        shape = (-1, self._every)
-        medians, some = group_median(values.reshape(shape), usable.reshape(shape))
-        flowing: list[bool] = np.logical_and.reduce(wet.reshape(shape), axis=1).tolist()
-        rows = list(zip(_um(medians), some.tolist(), flowing, strict=True))
-        found: list[tuple[int, bool, bool]] = []
-        while len(found) < len(rows):
-            found += self._calm(rows, len(found))
-            if len(found) < len(rows):
-                found.append(self._second(*rows[len(found)]))
-        return found
+    def _seconds(self, scans: tuple[Floats, Mask, Mask], found: tuple[Ints, Mask, Mask]) -> None:
+        """What each whole second gives, written into [m] above, met and known.
 
-    def _calm(self, rows: list[tuple[int, bool, bool]], first: int) -> list[tuple[int, bool, bool]]:
-        """The usual seconds from ``first`` up to another one, told quickly.
-
-        Water flows, nothing adds up, and the level is near the usual.
+        Args:
+            scans: [m * every] levels, whether they are usable, whether water flows.
+            found: [m] each; nothing met and all known so far.
         """
-        usual, allowance, heights = self._usual, self._allowance, []
-        if usual is None or self._s != 0 or self._met:
-            return []
-        for at in range(first, len(rows)):
-            y, ok, flows = rows[at]
-            above = y - usual // _SCALE
-            if not (ok and flows and -allowance <= above <= allowance):
+        shape = (-1, self._every)
+        medians, some = group_median(scans[0].reshape(shape), scans[1].reshape(shape))
+        flowing = np.logical_and.reduce(scans[2].reshape(shape), axis=1)
+        y, above = _um(medians), found[0]
+        others = [*np.flatnonzero(~(some & flowing)).tolist(), len(y)]
+        at = next_other = 0
+        while at < len(y):
+            while others[next_other] < at:
+                next_other += 1
+            at += self._calm(y[at : others[next_other]], above[at:])
+            if at < len(y):
+                row = self._second(int(y[at]), bool(some[at]), bool(flowing[at]))
+                for column, one in zip(found, row, strict=True):
+                    column[at] = one
+                at += 1
+
+    def _calm(self, y: Ints, above: Ints) -> int:
+        """How many seconds from the first are usual ones, told quickly; their heights go into ``above``.
+
+        Water flows, nothing adds up, and the level is near the usual. It is tried with more and more of them, since
+        what was worked out beyond another second is thrown away.
+
+        Args:
+            y: [c] medians of seconds in which water flows, um.
+            above: at least [c].
+        """
+        done, most = 0, _CALM_AT_FIRST
+        while done < len(y) and self._usual is not None and self._s == 0 and not self._met:
+            tried = y[done : done + most]
+            usual = self._usual
+            usuals = [usual, *[usual := usual + (one - usual) // _FOLLOWS_S for one in (tried * _SCALE).tolist()]]
+            heights = tried - np.array(usuals[:-1]) // _SCALE
+            near = np.abs(heights) <= self._allowance
+            calm = len(tried) if near.all() else int(np.argmin(near))
+            if calm:
+                self._usual, self._known, self._above = usuals[calm], True, int(heights[calm - 1])
+                self._recent.extend(tried[max(0, calm - _STANDS_S) : calm].tolist())
+                above[done : done + calm] = heights[:calm]
+            done, most = done + calm, 8 * most
+            if calm < len(tried):
                 break
-            usual += (y * _SCALE - usual) // _FOLLOWS_S
-            heights.append(above)
-        if heights:
-            self._usual, self._known, self._above = usual, True, heights[-1]
-            self._recent.extend(y for y, _, _ in rows[first : first + len(heights)])
-        return [(above, False, True) for above in heights]
+        return done
 
     def _second(self, y: int, ok: bool, flows: bool) -> tuple[int, bool, bool]:  # noqa: FBT001 - one row of the stream
         if not ok:
@@ -197,8 +218,6 @@ class Rising:
         self._known, self._above = bool(kept["known"]), int(kept["above"])
 
 
-def _um(metres: Floats) -> list[int]:
+def _um(metres: Floats) -> Ints:
     """Whole micrometres; garbage beyond a kilometre is held there."""
-    rounded: Ints = np.rint(np.clip(metres, -1e3, 1e3) * _UM).astype(np.int64)
-    whole: list[int] = rounded.tolist()
-    return whole
+    return np.rint(np.clip(metres, -1e3, 1e3) * _UM).astype(np.int64)

@@ -238,7 +238,6 @@ class Shown:
     def __init__(self, before: Mapping[str, Pair], held: Mapping[str, Held], cut: tuple[int, int, int]) -> None:
         """``cut``: scans of the block, scans that waited before it, scans of a group."""
         self._before, self._held, self._cut = before, held, cut
-        self._done: Ints | None = None
 
     def __contains__(self, name: str) -> bool:
         return name in self._before
@@ -253,9 +252,7 @@ class Shown:
             return Column(values=np.full(n, value), codes=np.full(n, code, np.uint8))
         if n == 1:
             return self._held[name].at((waiting + 1) // every, self._before[name])
-        if self._done is None:
-            self._done = (np.arange(n) + (waiting + 1)) // every
-        return self._held[name].after(self._before[name], self._done)
+        return self._held[name].after(self._before[name], (waiting, every, n))
 
 
 def _names_in(kept: Mapping[str, Any]) -> dict[str, list[str]]:

@@ -96,55 +96,80 @@ def carried_on(model: RotorModel, state: RotorState, step_s: float, driven: Driv
         step_s: length of each step.
         driven: in order.
     """
-    before = state.surface_degc
-    skins, skin_stds, standing = _stepped(model, state, step_s, driven)
-    skin, skin_std = np.array(skins), np.array(skin_stds)
-    water, water_std = driven.water_degc.copy(), driven.water_std_k.copy()
-    if standing:
-        water[~driven.flowing], water_std[~driven.flowing] = np.array(standing).T
-    part = np.where(driven.flowing, _SEVERAL * model.std, _STILL_STD) * (skin - water)
+    steps = _Steps(model, step_s)
+    parts = 1.0 / (1.0 + steps.k * (driven.contact_w_k + model.through_w_k))
+    before, water, water_std = state.surface_degc, driven.water_degc.copy(), driven.water_std_k.copy()
+    skin = np.array(steps.skins(state, parts, driven, water, water_std))
     moved = np.diff(skin, prepend=before)
+    skin_std = np.array(steps.skin_stds(state, parts, driven, moved))
+    part = np.where(driven.flowing, _SEVERAL * model.std, _STILL_STD) * (skin - water)
     state.water_degc, state.water_std_k = water.item(-1), water_std.item(-1)
     return skin, np.sqrt(skin_std * skin_std + part * part + water_std * water_std + moved * moved)
 
 
-def _stepped(
-    model: RotorModel, state: RotorState, step_s: float, driven: Driven
-) -> tuple[list[float], list[float], list[tuple[float, float]]]:
-    """After each step the skin and its standard uncertainty by power and capacity; of standing water itself and its."""
-    through, std = model.through_w_k, model.std
-    k, b = step_s * (1.0 / model.surface_j_k), step_s * (1.0 / model.core_j_k) * through
-    all_b = 1.0 + b
-    skin, core, water = state.surface_degc, state.core_degc, state.water_degc
-    skin_std, core_std, water_std = state.skin_std_k, state.core_std_k, state.water_std_k
-    skins: list[float] = []
-    skin_stds: list[float] = []
-    standing: list[tuple[float, float]] = []
-    parts = 1.0 / (1.0 + k * (driven.contact_w_k + through))
-    columns = (
-        parts, driven.power_w, driven.power_std_w, driven.contact_w_k,
-        driven.water_degc, driven.water_std_k, driven.flowing, driven.water_j_k,
-    )  # fmt: skip
-    for a, power, power_std, contact, seen, seen_std, flowing, capacity in zip(
-        *(c.tolist() for c in columns), strict=True
-    ):
-        if flowing:
-            water, water_std = seen, seen_std
-        else:
+class _Steps:
+    """Step by step."""
+
+    def __init__(self, model: RotorModel, step_s: float) -> None:
+        self._step_s, self._through, self._std = step_s, model.through_w_k, model.std
+        self.k, self._b = step_s * (1.0 / model.surface_j_k), step_s * (1.0 / model.core_j_k) * model.through_w_k
+
+    def skins(self, state: RotorState, parts: Floats, driven: Driven, water: Floats, water_std: Floats) -> list[float]:
+        """Skin after each step. Standing water is carried on and written into [m] ``water`` and ``water_std``."""
+        found: list[float] = []
+        ends = [*(np.flatnonzero(np.diff(driven.flowing)) + 1).tolist(), len(parts)]
+        for first, end in zip([0, *ends], ends, strict=False):
+            run, flows = slice(first, end), driven.flowing.item(first)
+            if flows:
+                found += self._in_flow(state, parts[run], driven.power_w[run] + driven.contact_w_k[run] * water[run])
+                state.water_degc, state.water_std_k = water.item(end - 1), water_std.item(end - 1)
+            else:
+                columns = parts, driven.power_w, driven.contact_w_k, driven.water_j_k
+                rows = self._in_standing(state, [column[run].tolist() for column in columns])
+                skins, water[run], water_std[run] = zip(*rows, strict=True)
+                found += skins
+        return found
+
+    def _in_flow(self, state: RotorState, parts: Floats, driven_w: Floats) -> list[float]:
+        """``driven_w``: what the brake and the water give, had the skin no temperature of its own."""
+        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self._b, self._through
+        all_b = 1.0 + b
+        found: list[float] = []
+        for a, power in zip(parts.tolist(), driven_w.tolist(), strict=True):
+            skin = a * (skin + k * (power + through * core))
+            if skin > _HOTTEST_DEGC:  # noqa: PLR1730 - min() would take a tenth of the loop
+                skin = _HOTTEST_DEGC
+            core = (core + b * skin) / all_b
+            found.append(skin)
+        state.surface_degc, state.core_degc = skin, core
+        return found
+
+    def _in_standing(self, state: RotorState, columns: list[list[float]]) -> list[tuple[float, float, float]]:
+        """Skin, water and the water's standard uncertainty after each step."""
+        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self._b, self._through
+        water, water_std = state.water_degc, state.water_std_k
+        found = []
+        for a, power, contact, capacity in zip(*columns, strict=True):
             if capacity > 0.0:
-                given = step_s * contact * (skin - water) / capacity
+                given = self._step_s * contact * (skin - water) / capacity
                 water = min(BOILING_DEGC, max(water, water + given))
                 water_std += _STILL_STD * abs(given)
-            standing.append((water, water_std))
-        before = skin
-        skin = a * (skin + k * (power + contact * water + through * core))
-        if skin > _HOTTEST_DEGC:  # noqa: PLR1730 - min() would take a tenth of the loop
-            skin = _HOTTEST_DEGC
-        core = (core + b * skin) / all_b
-        moved = skin - before if skin > before else before - skin
-        skin_std = a * (skin_std + k * (power_std + through * core_std) + std * moved)
-        core_std /= all_b
-        skins.append(skin)
-        skin_stds.append(skin_std)
-    state.surface_degc, state.core_degc, state.skin_std_k, state.core_std_k = skin, core, skin_std, core_std
-    return skins, skin_stds, standing
+            skin = a * (skin + k * (power + contact * water + through * core))
+            if skin > _HOTTEST_DEGC:  # noqa: PLR1730 - as above, also of what is no number
+                skin = _HOTTEST_DEGC
+            core = (core + b * skin) / (1.0 + b)
+            found.append((skin, water, water_std))
+        state.surface_degc, state.core_degc = skin, core
+        return found
+
+    def skin_stds(self, state: RotorState, parts: Floats, driven: Driven, moved: Floats) -> list[float]:
+        """Standard uncertainty of the skin by power and capacity after each step."""
+        core_stds = np.divide.accumulate(np.array([state.core_std_k] + [1.0 + self._b] * len(parts)))
+        by_power = self.k * (driven.power_std_w + self._through * core_stds[:-1])
+        by_capacity = self._std * np.abs(moved)
+        std, found = state.skin_std_k, []
+        for a, one, other in zip(parts.tolist(), by_power.tolist(), by_capacity.tolist(), strict=True):
+            std = a * (std + one + other)
+            found.append(std)
+        state.skin_std_k, state.core_std_k = std, core_stds.item(-1)
+        return found

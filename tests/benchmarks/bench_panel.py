@@ -4,8 +4,9 @@ Each time is held against that of an empty page of the same panel in the same br
 """
 
 import statistics
+import subprocess
+import sys
 import tempfile
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -201,25 +202,16 @@ def _rig_of(record: Record) -> Any:
 
 @contextmanager
 def _looked_at(before: Pages) -> Iterator[None]:
-    """Fifty clients of the live picture, each reading all that comes."""
-    ended = threading.Event()
-    counts = [0] * _VIEWERS
-
-    def follow(at: int) -> None:
-        with httpx.Client(timeout=20) as client, client.stream("GET", f"{before.url}/api/live") as answer:
-            for line in answer.iter_lines():
-                counts[at] += line.startswith("data: ")
-                if ended.is_set():
-                    return
-
-    threads = [threading.Thread(target=follow, args=(at,), daemon=True) for at in range(_VIEWERS)]
-    for thread in threads:
-        thread.start()
-    until(lambda: min(counts) > 0, "every viewer sees")
-    yield
-    ended.set()
-    for thread in threads:
-        thread.join(20)
+    """Fifty clients of the live picture, each reading all that comes, in a process of their own."""
+    script = Path(__file__).with_name("viewers.py")
+    command = [sys.executable, str(script), before.url, str(_VIEWERS)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as viewers:
+        try:
+            assert viewers.stdout is not None
+            assert viewers.stdout.readline().strip() == "every viewer sees"
+            yield
+        finally:
+            viewers.kill()
 
 
 def _day(browser: Browser, folder: Path) -> list[Row]:

@@ -31,6 +31,8 @@ _DAEMON_S: Final = 5.0
 """The watch starts its panel a moment before it answers on ``control.sock``."""
 _AGAIN_S: Final = 0.2
 _LOOK_S: Final = 0.5
+_NICE: Final = 5
+"""Whoever looks on gives way to the watch: fifty viewers must not make a scan late."""
 
 
 def main() -> int:
@@ -41,6 +43,7 @@ def main() -> int:
     parser.add_argument("--beside", type=int, metavar="PID", help="end with this parent process")
     args = parser.parse_args()
     begin(LogFormat.AUTO, head="panel: ")
+    os.nice(_NICE)
     try:
         return serve(args.record, _panel(args.record, args.port), beside=args.beside)
     except BrakewaterError as error:

@@ -174,7 +174,7 @@ class BrakeWater:
             by_role[vote.role], doubtful = vote.feed(t_ns, readings)
             readings |= doubtful
         by_role["level_rate_m_s"] = self._level.feed(t_ns, by_role["brake-level"])
-        by_role |= self._rising.feed(by_role["brake-level"], by_role["inlet-flow"])
+        by_role |= self._rising.feed(by_role["brake-level"], by_role["inlet-flow"], self._level.medians)
         for role, mask in self._checks.feed(t_ns, by_role).items():
             by_role[role] = marked(by_role[role], mask)
             for name in self._points[role]:

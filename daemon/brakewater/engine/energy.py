@@ -39,9 +39,11 @@ class Energy:
         added = self._added(groups)
         begins = self._begins(groups)
         sums = np.cumsum(added, axis=1)
-        at = np.maximum.accumulate(np.where(begins, np.arange(len(begins)), -1))
-        base = np.where(at >= 0, (sums - added)[:, np.maximum(at, 0)], -np.array(self._totals).reshape(-1, 1))
-        totals = sums - base
+        before: Ints = np.array(self._totals).reshape(-1, 1)
+        if begins.any():
+            at = np.maximum.accumulate(np.where(begins, np.arange(len(begins)), -1))
+            before = np.where(at >= 0, (added - sums)[:, np.maximum(at, 0)], before)
+        totals = sums + before
         self._totals = totals[:, -1].tolist()
         joules = totals / 1e3
         flow, inlet, outlet = joules[1:4]

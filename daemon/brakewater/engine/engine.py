@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from brakewater.alarms.condition import CLEAR, Regions, Turn, turns
+from brakewater.alarms.condition import Regions, Turn, turns
 from brakewater.alarms.grouping import depth
 from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
@@ -232,10 +232,10 @@ class Engine:
 
     def _silent(self, block: Block) -> dict[str, Mask]:
         """Device -> [n] whether no point of it got an answer; an exception is an answer."""
-        unanswered = (block.status != _OK) & (block.status < _EXCEPTION)
         none = np.zeros(len(block), np.bool_)
-        if not np.count_nonzero(unanswered):  # the common case
+        if not np.count_nonzero(block.status):  # all is well: the common case
             return dict.fromkeys(self._of_device, none)
+        unanswered = (block.status != _OK) & (block.status < _EXCEPTION)
         return {
             name: np.logical_and.reduce(unanswered[:, indices], axis=1) if indices else none
             for name, indices in self._of_device.items()
@@ -262,7 +262,7 @@ class Engine:
 
     def _turns(self, block: Block, regions: Regions) -> list[tuple[int, Turn]]:
         """Of every alarm whose condition comes or goes, by its place."""
-        astir = (regions != CLEAR).any(axis=1).tolist()
+        astir: list[bool] = np.logical_or.reduce(regions, axis=1).tolist()  # CLEAR is 0
         return [
             (index, turn)
             for index, alarm in enumerate(self._alarms)

@@ -33,6 +33,8 @@ class LevelRate:
         self._ok: Mask = np.empty(0, np.bool_)
         self._lone: list[tuple[int, float, bool]] = []
         """Scans that came alone since, not in the columns yet."""
+        self.medians: tuple[int, Floats, Mask] | None = None
+        """Of the last block: scans that waited before it, and of each group it made whole the median."""
         self._group_t: Ints = np.zeros(GROUPS - 1, np.int64)
         self._group_y: Floats = np.zeros(GROUPS - 1)
         self._group_ok: Mask = np.zeros(GROUPS - 1, np.bool_)
@@ -44,6 +46,7 @@ class LevelRate:
         if len(t_ns) == 1 and len(self._lone) + len(self._t) + 1 < self._every:
             return self._alone(int(t_ns[0]), level)
         self._gather()
+        self.medians = None
         t = np.concatenate((self._t, t_ns))
         y = np.concatenate((self._y, level.values))
         ok = np.concatenate((self._ok, ~is_bad(level.codes)))
@@ -76,6 +79,7 @@ class LevelRate:
             return self._lone_group(t.tolist(), y.tolist(), ok.tolist())
         rows_t = t.reshape(-1, self._every)
         medians, some = group_median(y.reshape(-1, self._every), ok.reshape(-1, self._every))
+        self.medians = len(self._t), medians, some
         all_t = np.concatenate((self._group_t, (rows_t[:, 0] + rows_t[:, -1]) // 2))
         all_y = np.concatenate((self._group_y, medians))
         all_ok = np.concatenate((self._group_ok, some))

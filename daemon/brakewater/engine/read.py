@@ -1,6 +1,7 @@
 """Raw words of a block to readings. Points of one kind are converted together, since each call has its price."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final, TypeVar
 
 import numpy as np
@@ -9,14 +10,25 @@ from numpy.typing import NDArray
 from brakewater.engine.conditioned import beyond
 from brakewater.quality import Status
 from brakewater.rig import Slot
-from brakewater.signals.convert import convert
+from brakewater.signals.convert import AnySignal, Register, convert
 from brakewater.signals.lone import reading
 from brakewater.signals.pulse import Pulse
-from brakewater.stream import Block, Codes, Column, Words
+from brakewater.signals.words import BITS_OF_A_REGISTER
+from brakewater.stream import Block, Codes, Column, Floats, Words
 
 _D = TypeVar("_D", np.uint8, np.uint16)
+Range = tuple[float, float]
+_MANY: Final = 4096
+"""Scans of a block from which on a table is worth its making: 65,536 conversions and 0.6 MB, shared by all engines."""
 _GOOD: Final = np.zeros(1, np.uint8)
 _GOOD.setflags(write=False)
+
+
+@lru_cache(maxsize=32)
+def _table(register: Register, signal: AnySignal, sensor_range: Range | None) -> tuple[Floats, Codes]:
+    """Value and code of everything that one register can hold: looked up, a block takes a sixth of the time."""
+    every = np.arange(1 << BITS_OF_A_REGISTER, dtype=np.uint16).reshape(-1, 1)
+    return beyond(*convert(register, signal, every, np.zeros(len(every), np.uint8)), sensor_range)
 
 
 class _Alike:
@@ -34,11 +46,18 @@ class _Alike:
         """For a copy: what reads a lone scan is made anew."""
         return (_Alike, (self._slots,))
 
-    def read(self, block: Block) -> list[Column]:
-        """A column a point."""
+    def read(self, block: Block, *, answered: bool) -> list[Column]:
+        """A column a point; ``answered`` where no poll failed."""
+        if answered and len(block) >= _MANY and self._point.count == 1:
+            return [self._looked_up(block.words[:, part.start]) for part in self._parts]
         words = _stacked([block.words[:, part] for part in self._parts])
         status = _stacked([block.status[:, slot.index] for slot in self._slots])
         return self.convert(words, status)
+
+    def _looked_up(self, register: NDArray[np.uint16]) -> Column:
+        values, codes = _table(self._point.register, self._point.signal, self._range)
+        at = register.astype(np.intp)
+        return Column(values=values.take(at), codes=codes.take(at))
 
     def convert(self, words: Words, status: Codes) -> list[Column]:
         """A column each of points whose words and status are given one below the other."""
@@ -93,7 +112,10 @@ class Reader:
         if len(block) == 1:
             words, status = block.words[0].tolist(), block.status[0].tobytes()
             return {lone.name: lone.read(words, status) for lone in self._lone}
+        answered = not np.count_nonzero(block.status)
         found = {
-            name: column for names, group in self._groups for name, column in zip(names, group.read(block), strict=True)
+            name: column
+            for names, group in self._groups
+            for name, column in zip(names, group.read(block, answered=answered), strict=True)
         }
         return {lone.name: found[lone.name] for lone in self._lone}

@@ -18,7 +18,7 @@ from brakewater.stream import Codes, Column, Floats
 _SIGN: Final = {Shape.LOW: -1.0, Shape.LOST: -1.0, Shape.DOWN: -1.0}
 _HALF: Final = 0.5
 _ALL: Final = slice(None)
-_FROM_BAD: Final = int(Reason.NO_FLOW)
+FROM_BAD: Final = int(Reason.NO_FLOW)
 _FROM_UNCERTAIN: Final = int(Reason.GOOD) + 1
 
 
@@ -38,7 +38,7 @@ class Scale:
         self._sign = column([_SIGN.get(rule.kind.shape, 1.0) for rule in rules])
         self._beyond = self._sign * column([_limit(rule) for rule in rules])
         self._within = self._beyond - column([0.0 if rule.kind.shape is Shape.MET else rule.deadband for rule in rules])
-        unknown = [_FROM_UNCERTAIN if rule.kind.shape is Shape.LOST else _FROM_BAD for rule in rules]
+        unknown = [_FROM_UNCERTAIN if rule.kind.shape is Shape.LOST else FROM_BAD for rule in rules]
         self._unknown = np.array(unknown, np.uint8).reshape(-1, 1)
         clear = np.minimum(self._beyond, self._within)[:, 0].tolist()
         self._quick = list(zip(self._sign[:, 0].tolist(), clear, unknown, self._off.tolist(), strict=True))

@@ -35,6 +35,11 @@ _CALM_AT_FIRST: Final = 16
 _UM: Final = 1e6
 
 
+Medians = tuple[int, Floats, Mask]
+"""Scans of a group that waited before a block; of each group that it made whole the median, and whether there is one.
+"""
+
+
 class Rising:
     """The test of one brake."""
 
@@ -56,12 +61,13 @@ class Rising:
         """Change the allowance."""
         self._allowance = max(1, round(allowance_m * _UM))
 
-    def feed(self, level: Column, flow: Column) -> dict[str, Column]:
+    def feed(self, level: Column, flow: Column, medians: Medians | None = None) -> dict[str, Column]:
         """``level_rise_m``: height above the usual; ``level_rising``: 1.0 where the test is met. [n] each.
 
         Args:
             level: m.
             flow: inlet flow, m3/s.
+            medians: of the same level's groups of as many scans, where somebody has worked them out already.
         """
         if len(level.values) == 1 and len(self._lone) + len(self._rest[0]) + 1 < self._every:
             return self._alone(level, flow)
@@ -76,7 +82,10 @@ class Rising:
         above, met, known = np.empty(m + 1, np.int64), np.zeros(m + 1, np.bool_), np.ones(m + 1, np.bool_)
         above[0], met[0], known[0] = self._above, self._met, self._known
         if whole:
-            self._seconds((values[:whole], usable[:whole], wet[:whole]), (above[1:], met[1:], known[1:]))
+            if medians is None or medians[0] != held:
+                medians = held, *group_median(values[:whole].reshape(m, -1), usable[:whole].reshape(m, -1))
+            flowing = np.logical_and.reduce(wet[:whole].reshape(m, -1), axis=1)
+            self._seconds((*medians[1:], flowing), (above[1:], met[1:], known[1:]))
         self._rest = values[whole:], usable[whole:], wet[whole:]
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN))
         codes = over_scans(codes, held, self._every, n)
@@ -108,16 +117,14 @@ class Rising:
             )
             self._lone.clear()
 
-    def _seconds(self, scans: tuple[Floats, Mask, Mask], found: tuple[Ints, Mask, Mask]) -> None:
+    def _seconds(self, seconds: tuple[Floats, Mask, Mask], found: tuple[Ints, Mask, Mask]) -> None:
         """What each whole second gives, written into [m] above, met and known.
 
         Args:
-            scans: [m * every] levels, whether they are usable, whether water flows.
+            seconds: [m] medians, whether there is one, whether water flows.
             found: [m] each; nothing met and all known so far.
         """
-        shape = (-1, self._every)
-        medians, some = group_median(scans[0].reshape(shape), scans[1].reshape(shape))
-        flowing = np.logical_and.reduce(scans[2].reshape(shape), axis=1)
+        medians, some, flowing = seconds
         y, above = _um(medians), found[0]
         others = [*np.flatnonzero(~(some & flowing)).tolist(), len(y)]
         at = next_other = 0

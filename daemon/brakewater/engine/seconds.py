@@ -18,6 +18,9 @@ GOOD: Final = 0
 DOUBTFUL: Final = 1
 BAD: Final = 2
 
+_MANY: Final = 16
+"""Scans of a group from which on accumulating is quicker than adding one after the other of all groups."""
+
 Grades = NDArray[np.uint8]
 
 
@@ -63,9 +66,7 @@ class Seconds:
         whole = self._count // self.every
         if not whole:
             return None
-        t = np.concatenate([chunk[0] for chunk in self._chunks])
-        values = np.concatenate([np.array([column.values for column in chunk[1]]) for chunk in self._chunks], axis=1)
-        codes = np.concatenate([np.array([column.codes for column in chunk[1]]) for chunk in self._chunks], axis=1)
+        t, values, codes = self._together()
         used = whole * self.every
         means, grades = self._grouped(values[:, :used], codes[:, :used])
         rest = [Column(values=v[used:], codes=c[used:]) for v, c in zip(values, codes, strict=True)]
@@ -77,20 +78,46 @@ class Seconds:
             grades=dict(zip(self._names, grades, strict=True)),
         )
 
+    def _together(self) -> tuple[Ints, Floats, Codes]:
+        """All that waits: times, and [names, n] values and codes."""
+        t = np.concatenate([chunk[0] for chunk in self._chunks])
+        values, codes = np.empty((len(self._names), len(t))), np.empty((len(self._names), len(t)), np.uint8)
+        first = 0
+        for t_ns, columns in self._chunks:
+            part = slice(first, first + len(t_ns))
+            for row, column in enumerate(columns):
+                values[row, part], codes[row, part] = column.values, column.codes
+            first = part.stop
+        return t, values, codes
+
     def _grouped(self, values: Floats, codes: Codes) -> tuple[Floats, Grades]:
         """[names, m] of [names, m * every]."""
-        total = values[:, 0 :: self.every]
-        fair = ~is_bad(codes[:, 0 :: self.every])
-        highest = codes[:, 0 :: self.every] * fair  # what is left out of the mean does not make it uncertain
-        count = fair.astype(np.int64)
+        means = self._totals(values) / self.every
+        grades = np.zeros(means.shape, np.uint8)
+        rows = np.flatnonzero(codes.any(axis=1))  # most are good all through
+        if len(rows):
+            means[rows], grades[rows] = self._graded(values[rows], codes[rows])
+        return means, grades
+
+    def _totals(self, values: Floats) -> Floats:
+        """[names, m]: one scan of a group after the other is added, which accumulating does too."""
+        if self.every > _MANY:
+            total: Floats = np.add.accumulate(values.reshape(len(values), -1, self.every), axis=2)[:, :, -1]
+            return total
+        total = values[:, 0 :: self.every].copy()
         for at in range(1, self.every):
-            total = total + values[:, at :: self.every]  # a bad value is 0.0
-            fair = ~is_bad(codes[:, at :: self.every])
-            highest = np.maximum(highest, codes[:, at :: self.every] * fair)
-            count += fair
+            total += values[:, at :: self.every]
+        return total
+
+    def _graded(self, values: Floats, codes: Codes) -> tuple[Floats, Grades]:
+        """The same where some of them are not good."""
+        fair = ~is_bad(codes)
+        shape = len(values), -1, self.every
+        highest = np.maximum.reduce((codes * fair).reshape(shape), axis=2)  # what is left out makes nothing uncertain
+        count = np.count_nonzero(fair.reshape(shape), axis=2)
         bad = 2 * count < self.every
         grades = np.where(bad, np.uint8(BAD), (highest > 0).view(np.uint8))
-        return np.where(bad, 0.0, total / np.maximum(count, 1)), grades
+        return np.where(bad, 0.0, self._totals(values) / np.maximum(count, 1)), grades  # a bad value is 0.0
 
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""

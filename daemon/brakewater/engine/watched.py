@@ -1,6 +1,6 @@
 """What each alarm of a rig looks at, put side by side: a row an alarm, a column a scan."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from brakewater.alarms.catalogue import Scope, Shape
 from brakewater.alarms.condition import Regions
-from brakewater.engine.judged import OF_BRAKE, OF_RIG, balance_of, is_judged
-from brakewater.engine.regions import Scale
+from brakewater.engine.judged import OF_BRAKE, OF_RIG, Met, balance_of, is_judged
+from brakewater.engine.regions import FROM_BAD, Scale
 from brakewater.quality import Reason, is_bad
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.roles import ROLES
@@ -93,12 +93,10 @@ class Watched:
             columns = [(row, column) for row, column in columns if not self._scale.is_clear(row, column)]
         values, codes = _laid_out(columns, self._count, n)
         astir = {row for row, _ in columns}.union(self._standing)
-        for row, rule, of in self._judged:
-            values[row], codes[row] = OF_BRAKE[rule.kind.name](rule, of, sights.seen[of.name])
-            astir.add(row)
-        for row, kind in self._judged_of_rig:
-            values[row], codes[row] = OF_RIG[kind](self._rig, sights.readings)
-            astir.add(row)
+        for row, (met, worst) in self._met(sights):
+            if n == 1 or met.any() or worst.max() >= FROM_BAD:
+                values[row], codes[row] = met, worst
+                astir.add(row)
         values[self._standing] = 1.0
         if self._points(sights, values, codes):
             astir.update(self._subjects)
@@ -108,6 +106,13 @@ class Watched:
                 values[row] = mask
                 astir.add(row)
         return self._gate(self._regions(values, codes, sorted(astir)), sights)
+
+    def _met(self, sights: Sights) -> Iterator[tuple[int, Met]]:
+        """Rows that several signals together decide."""
+        for row, rule, of in self._judged:
+            yield row, OF_BRAKE[rule.kind.name](rule, of, sights.seen[of.name])
+        for row, kind in self._judged_of_rig:
+            yield row, OF_RIG[kind](self._rig, sights.readings)
 
     def _regions(self, values: Floats, codes: Codes, astir: list[int]) -> Regions:
         """[alarms, n]; all but those astir are clear."""
@@ -162,13 +167,16 @@ class Watched:
 
 
 def _laid_out(columns: Sequence[tuple[int, Column]], rows: int, n: int) -> tuple[Floats, Codes]:
-    """Columns as rows of a matrix [rows, n] of values and one of codes; 0 where there is none."""
+    """Columns as rows of a matrix [rows, n] of values and one of codes.
+
+    Where there is no column codes are 0, and so is the value of a lone scan; of a block it is anything.
+    """
     if n == 1:  # the same for a lone scan, only quicker
         numbers, reasons = [0.0] * rows, bytearray(rows)
         for row, column in columns:
             numbers[row], reasons[row] = column.values.item(), column.codes.item()
         return np.array(numbers).reshape(-1, 1), np.frombuffer(reasons, np.uint8).reshape(-1, 1)
-    values, codes = np.zeros((rows, n)), np.zeros((rows, n), np.uint8)
+    values, codes = np.empty((rows, n)), np.zeros((rows, n), np.uint8)
     for row, column in columns:
         values[row], codes[row] = column.values, column.codes
     return values, codes

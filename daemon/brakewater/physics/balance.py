@@ -107,8 +107,7 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
         flow: volume flow at the meter, m3/s.
         inlet: temperature, degC.
     """
-    limit = np.full(inlet.values.shape, circuit.outlet_limit_degc)
-    values = heat(circuit, flow.values, inlet.values, limit)
+    values = heat(circuit, flow.values, inlet.values, np.array((circuit.outlet_limit_degc,)))
     spent = _where(inlet.values >= circuit.outlet_limit_degc, Reason.AT_LIMIT)
     return _column(values, flow.codes, inlet.codes, _dry(circuit, flow), spent, _beyond(circuit, inlet))
 

@@ -159,7 +159,8 @@ def _at(fluid: Fluid, coefficients: tuple[float, ...], t_degc: Floats) -> Floats
     x = (t_degc - fluid.middle_degc) / fluid.half_k
     total = np.full(x.shape, coefficients[-1])
     for coefficient in coefficients[-2::-1]:
-        total = total * x + coefficient
+        total *= x
+        total += coefficient
     return total
 
 

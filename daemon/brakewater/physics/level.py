@@ -44,14 +44,12 @@ def group_median(x: Floats, usable: Mask) -> tuple[Floats, Mask]:
     """
     kept = usable & np.isfinite(x)
     if kept.all():  # the common case
-        ranked, k = np.sort(x, axis=1), x.shape[1]
-        return 0.5 * ranked[:, (k - 1) // 2] + 0.5 * ranked[:, k // 2] + 0.0, np.ones(len(x), np.bool_)
+        return _middle(np.sort(x, axis=1)), np.ones(len(x), np.bool_)
     count = np.count_nonzero(kept, axis=1)
     ranked = np.sort(np.where(kept, x, np.inf), axis=1)
     lower = _ranked_at(ranked, np.maximum(count - 1, 0) // 2)
     upper = _ranked_at(ranked, count // 2)
     some = count > 0
-    # Halves are added, so that no sum can overflow; + 0.0 turns a minus zero, whose place in a sort is chance, to zero.
     return np.where(some, 0.5 * lower + 0.5 * upper + 0.0, 0.0), some
 
 
@@ -78,14 +76,14 @@ def theil_sen(t_s: Floats, y: Floats, usable: Mask) -> tuple[Floats, Mask]:
             "where there are more, take medians of groups first"
         )
     kept = usable & np.isfinite(t_s) & np.isfinite(y)
-    first, second = _pairs(points)
-    # A row a point of all windows, which is quicker than a row a window.
-    t, z, sound = np.where(kept, t_s, 0.0).T.copy(), np.where(kept, y, 0.0).T.copy(), kept.T.copy()
-    run = t[second] - t[first]
-    pairs = sound[first] & sound[second] & (run != 0.0)
-    with np.errstate(over="ignore"):  # group_median leaves out what overflows
-        slopes = (z[second] - z[first]) / np.where(pairs, run, 1.0)
-    slope, any_pair = group_median(slopes.T.copy(), pairs.T.copy())
+    # A row a point of all windows: a pair is then two rows, each read from end to end.
+    t, z = np.where(kept, t_s, 0.0).T.copy(), np.where(kept, y, 0.0).T.copy()
+    if kept.all() and (t[1:] > t[:-1]).all():  # the common case: every pair counts
+        ranked = _slopes(t, z).T.copy()
+        if np.isfinite(ranked).all():
+            ranked.sort(axis=1)
+            return _middle(ranked), np.ones(len(t_s), np.bool_)
+    slope, any_pair = group_median(*_slopes_that_count(t, z, kept.T))
     enough = any_pair & (2 * np.count_nonzero(kept, axis=1) >= points)
     return np.where(enough, slope, 0.0), enough
 
@@ -126,9 +124,39 @@ def lone_theil_sen(t_s: Sequence[float], y: Sequence[float], usable: Sequence[bo
 
 
 @lru_cache(maxsize=MOST_POINTS)
-def _pairs(points: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    first, second = np.triu_indices(points, k=1)
-    return first, second
+def _pairs(points: int) -> tuple[tuple[int, int], ...]:
+    return tuple(combinations(range(points), 2))
+
+
+def _slopes(t_s: Floats, y: Floats) -> Floats:
+    """[pairs, m] slopes of all pairs of [p, m] points, none of them at one time."""
+    pairs = _pairs(len(t_s))
+    slopes = np.empty((len(pairs), t_s.shape[1]))
+    with np.errstate(over="ignore"):
+        for row, (one, other) in enumerate(pairs):
+            np.subtract(y[other], y[one], out=slopes[row])
+            slopes[row] /= t_s[other] - t_s[one]
+    return slopes
+
+
+def _slopes_that_count(t_s: Floats, y: Floats, kept: Mask) -> tuple[Floats, Mask]:
+    """[m, pairs] slopes of all pairs of [p, m] points, and which of them are usable and at two times."""
+    first, second = np.array(_pairs(len(t_s))).T
+    run = t_s[second] - t_s[first]
+    pairs = kept[first] & kept[second] & (run != 0.0)
+    with np.errstate(over="ignore"):  # group_median leaves out what overflows
+        slopes = (y[second] - y[first]) / np.where(pairs, run, 1.0)
+    return slopes.T.copy(), pairs.T.copy()
+
+
+def _middle(ranked: Floats) -> Floats:
+    """[m] medians of rows in order.
+
+    Halves are added, so that no sum can overflow; + 0.0 turns a minus zero, whose place in a sort is chance, to zero.
+    """
+    k = ranked.shape[1]
+    middle: Floats = 0.5 * ranked[:, (k - 1) // 2] + 0.5 * ranked[:, k // 2] + 0.0
+    return middle
 
 
 def _ranked_at(ranked: Floats, position: NDArray[np.intp]) -> Floats:

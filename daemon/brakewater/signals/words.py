@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from brakewater.stream import Floats, Words
 
 BITS_OF_A_REGISTER = 16
+_BITS = np.uint8(BITS_OF_A_REGISTER)
 
 
 class RegisterKind(StrEnum):
@@ -29,14 +30,15 @@ class RegisterKind(StrEnum):
     BIT = "bit"
 
 
-# Big-endian on purpose: the bytes are put in wire order ABCD first, so the host's own order never matters.
-_WIRE_TYPES = {
-    RegisterKind.INT16: ">i2",
-    RegisterKind.UINT16: ">u2",
-    RegisterKind.INT32: ">i4",
-    RegisterKind.UINT32: ">u4",
-    RegisterKind.FLOAT32: ">f4",
-    RegisterKind.FLOAT64: ">f8",
+# What a number is made of and what it is then taken for; put together by arithmetic, so the host's own order never
+# matters.
+_TYPES = {
+    RegisterKind.INT16: (np.uint16, np.int16),
+    RegisterKind.UINT16: (np.uint16, np.uint16),
+    RegisterKind.INT32: (np.uint32, np.int32),
+    RegisterKind.UINT32: (np.uint32, np.uint32),
+    RegisterKind.FLOAT32: (np.uint32, np.float32),
+    RegisterKind.FLOAT64: (np.uint64, np.float64),
 }
 _ONE_REGISTER = {RegisterKind.INT16: np.int16, RegisterKind.UINT16: np.uint16, RegisterKind.BIT: np.uint16}
 """Kinds that need no putting in order but of their two bytes."""
@@ -44,7 +46,7 @@ _ONE_REGISTER = {RegisterKind.INT16: np.int16, RegisterKind.UINT16: np.uint16, R
 
 def register_count(kind: RegisterKind) -> int:
     """How many registers a number of this kind takes: 1, 2 or 4."""
-    return 1 if kind is RegisterKind.BIT else np.dtype(_WIRE_TYPES[kind]).itemsize // 2
+    return 1 if kind is RegisterKind.BIT else np.dtype(_TYPES[kind][0]).itemsize // 2
 
 
 def decode(
@@ -79,17 +81,15 @@ def decode(
         register = words[:, 0] if bytes_high_first else words[:, 0].byteswap()
         if kind is RegisterKind.BIT:
             return _bit(register, bit)
-        return register.astype(_ONE_REGISTER[kind]).astype(np.float64)
-    wire = _wire_bytes(words, words_high_first=words_high_first, bytes_high_first=bytes_high_first)
+        return register.view(_ONE_REGISTER[kind]).astype(np.float64)
+    made_of, taken_for = _TYPES[kind]
+    whole = np.zeros(len(words), made_of)
+    for at in range(words.shape[1]) if words_high_first else reversed(range(words.shape[1])):
+        whole <<= _BITS
+        whole |= words[:, at] if bytes_high_first else words[:, at].byteswap()
     with np.errstate(invalid="ignore"):  # widening a signalling NaN raises the flag; it stays NaN, which is the point
-        numbers: Floats = wire.view(_WIRE_TYPES[kind])[:, 0].astype(np.float64)
+        numbers: Floats = whole.view(taken_for).astype(np.float64)
     return numbers
-
-
-def _wire_bytes(words: Words, *, words_high_first: bool, bytes_high_first: bool) -> NDArray[np.uint8]:
-    """[n, 2k] bytes in order ABCD..., whatever order they came in."""
-    columns = words if words_high_first else words[:, ::-1]
-    return np.ascontiguousarray(columns).astype(">u2" if bytes_high_first else "<u2").view(np.uint8)
 
 
 def _bit(register: NDArray[np.uint16], bit: int | None) -> Floats:

@@ -150,7 +150,8 @@ def _numbered(widths: Widths) -> Columns:
 
 def words_of(columns: Sequence[WordColumn], numbers: Sequence[Numbers], n: int) -> Words:
     """[n, W] words of the numbers of each column."""
-    words = np.empty((n, sum(one.count for one in columns)), np.uint16)
+    # Column by column, as they are filled here and read by the engine.
+    words = np.empty((n, sum(one.count for one in columns)), np.uint16, order="F")
     for column, values in zip(columns, numbers, strict=True):
         column.put(values, words)
     return words

@@ -103,7 +103,7 @@ def _whole(table: pa.Table, name: str) -> Any:
 
 
 def _stacked(columns: list[Any], n: int, dtype: type) -> Any:
-    return np.stack(columns, axis=1) if columns else np.empty((n, 0), dtype)
+    return np.array(columns, dtype).T if columns else np.empty((n, 0), dtype)
 
 
 class TableWriter:

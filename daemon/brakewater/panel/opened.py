@@ -15,7 +15,6 @@ from brakewater.errors import StorageError
 from brakewater.record.reader import Record
 from brakewater.record.undamaged import Place, undamaged
 from brakewater.review.charts import Charted, Charts
-from brakewater.review.replay import BLOCK
 from brakewater.stream import Block, Start
 
 LONGEST_NS: Final = 26 * 3_600_000_000_000
@@ -24,6 +23,8 @@ _SOON_S: Final = 10.0
 """The watch itself starts first."""
 _APART_NS: Final = 600_000_000_000
 """Engines are kept no closer than this, since each has its size."""
+_BLOCK: Final = 8192
+"""Scans in one block: what is read at once while the watch wants the processor, and where engines may be kept."""
 _OPEN: Final = 2
 """Windows kept beside the newest day: one, and the one it is compared with."""
 
@@ -69,7 +70,7 @@ class Opened:
         if not spans:
             return
         place = self._place or (spans[0].run, -1)
-        for item in undamaged(self.record, place, BLOCK, to_run=spans[-1].run):
+        for item in undamaged(self.record, place, _BLOCK, to_run=spans[-1].run):
             if ended is not None and ended.is_set():
                 return
             if self._place is None and not isinstance(item, Start):

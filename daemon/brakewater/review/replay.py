@@ -13,8 +13,8 @@ from brakewater.review.ahead import read_ahead
 from brakewater.review.versions import Past, without
 from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
-BLOCK = 8192
-"""Scans in one block."""
+BLOCK = 32_768
+"""Scans in one block: a row group of a sealed segment. Calls have their price: a quarter as many take a third less."""
 
 
 @dataclass(slots=True, kw_only=True)

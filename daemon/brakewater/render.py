@@ -4,11 +4,13 @@ Pure functions; the engine and the record never call them. Every payload keeps t
 value never stands without its quality: a bad one is null in JSON and ``--`` on a terminal.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from math import ceil, floor, log10
 from typing import Any, Final
 
 from brakewater.alarms.annunciator import READY, WATCHING, Aspect, Colour, Seen, horn, lamp
-from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
+from brakewater.alarms.catalogue import CATALOGUE, AlarmKind, Shape
 from brakewater.alarms.lifecycle import MASKS, State, masks_of, shown_of
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Quality, quality, reason_name
@@ -109,17 +111,16 @@ def is_contact(point: Point) -> bool:
     return point.role in _OWN_CONTACTS or (point.device != SELF and ROLES[point.role].bit)
 
 
-def rounded(value: float, dimension: Dimension, system: str, *, more: int = 0) -> tuple[float, str]:
+def rounded(value: float, dimension: Dimension, system: str) -> tuple[float, str]:
     """An SI value in the crew's unit, rounded to what a crew can use, and the unit's name.
 
     Args:
         value: SI; temperatures in degC.
         dimension: what it measures.
         system: ``rig.units``.
-        more: digits beyond the usual, for limits.
     """
     number, unit = shown(value, dimension, system)
-    return round(number, DECIMALS.get(unit, 2) + more) + 0.0, unit  # + 0.0 turns -0.0 into 0.0
+    return round(number, DECIMALS.get(unit, 2)) + 0.0, unit  # + 0.0 turns -0.0 into 0.0
 
 
 def with_unit(value: float, dimension: Dimension, system: str) -> str:
@@ -129,11 +130,57 @@ def with_unit(value: float, dimension: Dimension, system: str) -> str:
     return text if dimension is Dimension.NUMBER else f"{text} {unit}"
 
 
-def limit_with_unit(value: float, dimension: Dimension, system: str) -> str:
-    """A limit for people, without idle zeros: ``75 gal/min``."""
-    number, unit = rounded(value, dimension, system, more=1)
-    text = f"{number:.{DECIMALS.get(unit, 2) + 1}f}".rstrip("0").rstrip(".")
-    return text if dimension is Dimension.NUMBER else f"{text} {unit}"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """A limit as people read it."""
+
+    value: float
+    unit: str
+    places: int
+    """Digits after the point that it has."""
+    converted: bool
+    """It was set in another unit: what is shown is rounded, and lies on the safe side of what is in force."""
+
+
+def limit_shown(value: float, dimension: Dimension, system: str, shape: Shape | None = None) -> Limit:
+    """A limit in the crew's unit: as it was set where it was set in that unit, else with three digits.
+
+    A converted one is never rounded to the unsafe side: down where too much is alarmed, up where too little is.
+
+    Args:
+        value: SI; temperatures in degC.
+        dimension: what it limits.
+        system: ``rig.units``.
+        shape: of the alarm whose limit it is; None rounds to the nearest.
+    """
+    number, unit = shown(value, dimension, system)
+    most = DECIMALS.get(unit, 2) + 1
+    plain = round(number, most)
+    if abs(number - plain) <= _SAME * max(1.0, abs(number)):
+        return Limit(value=plain + 0.0, unit=unit, places=most, converted=False)
+    size = floor(log10(abs(number)))
+    places = _LIMIT_DIGITS - 1 - size if size < -most else max(0, min(most, _LIMIT_DIGITS - 1 - size))
+    steps = _ROUND.get(shape, round)(number * 10**places)
+    return Limit(value=steps / 10**places + 0.0, unit=unit, places=places, converted=True)
+
+
+_SAME: Final = 1e-9
+"""Relative: what the conversion to SI and back may leave."""
+_LIMIT_DIGITS: Final = 3
+_ROUND: Final[dict[Shape | None, Callable[[float], int]]] = {Shape.HIGH: floor, Shape.LOW: ceil, Shape.LOST: ceil}
+
+
+def limit_with_unit(value: float, dimension: Dimension, system: str, shape: Shape | None = None) -> str:
+    """A limit for people, without idle zeros: ``75 gal/min``; ``~284 L/min`` where it was set in another unit."""
+    limit = limit_shown(value, dimension, system, shape)
+    text = f"{limit.value:.{limit.places}f}"
+    text = text.rstrip("0").rstrip(".") if limit.places else text
+    text = f"{CONVERTED if limit.converted else ''}{text}"
+    return text if dimension is Dimension.NUMBER else f"{text} {limit.unit}"
+
+
+CONVERTED: Final = "~"
+"""Before a limit that was set in another unit than it is shown in."""
 
 
 def value_line(
@@ -202,11 +249,11 @@ def _shown(kind: AlarmKind | None, value: float | None, setpoint: float | None, 
     """Value and setpoint in the crew's unit; null where there is none, and no unit where neither means a quantity."""
     if kind is None or setpoint is None:
         return {"value": None, "setpoint": None, "unit": None}
-    at, unit = rounded(setpoint, kind.dimension, system, more=1)
+    limit = limit_shown(setpoint, kind.dimension, system, kind.shape)
     return {
         "value": None if value is None else rounded(value, kind.dimension, system)[0],
-        "setpoint": at,
-        "unit": unit,
+        "setpoint": limit.value,
+        "unit": limit.unit,
     }
 
 
@@ -230,7 +277,8 @@ def _numbers(
     known = (
         words.unknown.format(reason=words.reason(reason)) if value is None else with_unit(value, kind.dimension, system)
     )
-    return words.measured_and_set.format(value=known, setpoint=limit_with_unit(setpoint, kind.dimension, system))
+    limit = limit_with_unit(setpoint, kind.dimension, system, kind.shape)
+    return words.measured_and_set.format(value=known, setpoint=limit)
 
 
 def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:
@@ -370,12 +418,13 @@ def obstacle_now(rig: Rig, one: Obstacle) -> Document:
     if one.value is not None and dimension is not None:
         text += f", {with_unit(one.value, dimension, rig.units)}"
     if one.limit is not None and dimension is not None:
-        text += f" against {limit_with_unit(one.limit, dimension, rig.units)}"
+        text += f" against {limit_with_unit(one.limit, dimension, rig.units, _SIDE.get(one.why))}"
     return {
         "what": one.what, "name": one.name, "why": one.why, "value": one.value, "limit": one.limit, "text": text
     }  # fmt: skip
 
 
+_SIDE: Final = {"low": Shape.LOW, "high": Shape.HIGH}
 _MEASURED: Final = {
     "round": Dimension.NUMBER,
     "flow": Dimension.FLOW,

@@ -6,13 +6,16 @@ import json
 import string
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from brakewater import render
-from brakewater.alarms.catalogue import CATALOGUE
+from brakewater.alarms.catalogue import CATALOGUE, Shape
 from brakewater.alarms.lifecycle import State
 from brakewater.record.documents import event_doc
 from brakewater.rig.roles import ROLES
-from brakewater.units import CREW_UNITS, Dimension
+from brakewater.units import CREW_UNITS, Dimension, parse
+from brakewater.units import shown as in_unit
 from brakewater.wording import ENGLISH
 from rig_parts import FLOW, LEAST, demo_rig, event, picture
 
@@ -35,7 +38,7 @@ def test_an_event_reads_as_one_plain_sentence_in_the_crews_units() -> None:
 
 def test_the_same_event_for_a_metric_crew() -> None:
     shown = render.event_shown(METRIC, event_doc(event()))
-    assert shown["text"] == "Cooling water low: 231.7 L/min, set at 283.91 L/min."
+    assert shown["text"] == "Cooling water low: 231.7 L/min, set at ~284 L/min."
     assert shown["value"] == FLOW
 
 
@@ -87,7 +90,7 @@ def test_the_same_event_for_a_metric_crew() -> None:
         ),
         (
             {"alarm": "brake-level-high", "value": 0.46, "setpoint": 0.45},
-            "Water high in the brake: 18.1 in, set at 17.72 in.",
+            "Water high in the brake: 18.1 in, set at ~17.7 in.",
         ),
         ({"alarm": "of-another-version", "value": None, "setpoint": None}, "of-another-version."),
     ],
@@ -280,3 +283,47 @@ def test_a_derived_quantity_in_words(name: str, says: str) -> None:
 @pytest.mark.parametrize(("value", "text"), [(90.0, "90.0 s"), (86_399.0, "86399.0 s"), (86_400.0, "more than a day")])
 def test_a_forecast_is_capped_at_a_day_and_says_so(value: float, text: str) -> None:
     assert render.value_line(value, 0, Dimension.TIME, "us") == text
+
+
+@given(
+    st.floats(1e-5, 1e3),
+    st.sampled_from(
+        [Dimension.FLOW, Dimension.TEMPERATURE, Dimension.DIFFERENCE, Dimension.LENGTH, Dimension.PRESSURE]
+    ),
+    st.sampled_from(sorted(CREW_UNITS)),
+)
+def test_a_limit_of_another_unit_is_short_and_never_on_the_unsafe_side(
+    value: float, dimension: Dimension, system: str
+) -> None:
+    exact = in_unit(value, dimension, system)[0]
+    for shape, sign in ((Shape.HIGH, -1), (Shape.LOW, 1), (Shape.LOST, 1)):
+        limit = render.limit_shown(value, dimension, system, shape)
+        if limit.converted:
+            assert sign * (limit.value - exact) >= -1e-9 * abs(exact)
+            assert abs(limit.value - exact) <= 10.0**-limit.places * (1 + 1e-9)
+            assert not limit.places or len(f"{abs(limit.value):.{limit.places}f}".lstrip("0.").replace(".", "")) <= 3
+        else:
+            assert limit.value == pytest.approx(exact, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "system", "shape", "said"),
+    [
+        ("75 gal/min", Dimension.FLOW, "us", Shape.LOW, "75 gal/min"),
+        ("75 gal/min", Dimension.FLOW, "metric", Shape.LOW, "~284 L/min"),
+        ("100 degF", Dimension.TEMPERATURE, "metric", Shape.HIGH, "~37.7 degC"),
+        ("100 degF", Dimension.TEMPERATURE, "us", Shape.HIGH, "100 degF"),
+        ("38 degC", Dimension.TEMPERATURE, "us", Shape.HIGH, "100.4 degF"),
+        ("10 mm", Dimension.LENGTH, "us", Shape.HIGH, "~0.39 in"),
+        ("10 mm", Dimension.LENGTH, "metric", Shape.HIGH, "10 mm"),
+        ("0.45 m", Dimension.LENGTH, "us", Shape.HIGH, "~17.7 in"),
+        ("62.25 gal/min", Dimension.FLOW, "us", Shape.LOW, "62.25 gal/min"),
+        ("0 degC", Dimension.TEMPERATURE, "metric", Shape.LOW, "0 degC"),
+        ("300 L/min", Dimension.FLOW, "metric", Shape.LOW, "300 L/min"),
+        ("0.05 in/s", Dimension.SPEED, "metric", Shape.HIGH, "1.27 mm/s"),
+        ("0.1 mm/s", Dimension.SPEED, "us", Shape.HIGH, "~0.003 in/s"),
+        ("0.1", Dimension.NUMBER, "us", Shape.LOW, "0.1"),
+    ],
+)
+def test_limits_as_a_crew_reads_them(text: str, dimension: Dimension, system: str, shape: Shape, said: str) -> None:
+    assert render.limit_with_unit(parse(text, dimension), dimension, system, shape) == said

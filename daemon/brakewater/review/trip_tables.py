@@ -122,7 +122,7 @@ def _in_force(rule: AlarmRule, changed: Mapping[tuple[str, str], SettingNow], un
 def _setpoint(rule: AlarmRule, units: str) -> str:
     if rule.setpoint is None:
         return ""
-    return limit_with_unit(rule.setpoint, rule.kind.dimension, units).replace(" ", "\u00a0")
+    return limit_with_unit(rule.setpoint, rule.kind.dimension, units, rule.kind.shape).replace(" ", "\u00a0")
 
 
 def _setting(change: SettingNow | None, file: str) -> str:

@@ -9,7 +9,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from playwright.sync_api import Page, Response, expect, sync_playwright
 
-from brakewater.panel import app
+from brakewater.panel.page_files import STATIC
 from brakewater.record.reader import Record
 from brakewater.stream import Command
 from brokers import until
@@ -20,7 +20,7 @@ from trip_record import TWO_TRIPS, write_trip
 pytestmark = pytest.mark.timeout(300)
 
 SIZES = {"1024x600": (1024, 600), "1920x1080": (1920, 1080), "390x844": (390, 844)}
-CHARTS = (app.STATIC / "vendor" / "uPlot.esm.js").exists()
+CHARTS = (STATIC / "vendor" / "uPlot.esm.js").exists()
 
 
 @pytest.fixture
@@ -60,7 +60,6 @@ def test_an_incident_is_told_in_order_and_asked_what_if(page: Page) -> None:
     expect(page.locator("#says")).to_contain_text("furlong", timeout=SHOWN_MS)
 
 
-@pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
 def is_of_a_part(answer: Response) -> bool:
     """Charts of less than their window: no answer to an earlier look at the whole."""
     asked = parse_qs(urlsplit(answer.url).query)
@@ -72,6 +71,7 @@ def is_of_a_part(answer: Response) -> bool:
     return zoom_to_ms - zoom_from_ms < to_ms - from_ms
 
 
+@pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
 def test_charts_zoom_together(page: Page) -> None:
     plots = page.locator(".chart")
     expect(plots).to_have_count(7, timeout=SHOWN_MS)

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect, sync_playwright
 
-from brakewater.panel.app import STATIC
+from brakewater.panel.page_files import STATIC
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import here
 from trip_record import write_trip

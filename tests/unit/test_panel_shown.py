@@ -2,11 +2,10 @@
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from brakewater.panel import app
+from brakewater.panel.page_files import STATIC
 from brakewater.panel.shown import NUMBERS, page_doc, rig_doc, trend_of
 from brakewater.render import lamps
 from brakewater.rig.panel import Panel
@@ -67,7 +66,7 @@ def test_before_a_trip_everything_in_the_way_is_named() -> None:
 
 
 def test_every_word_the_pages_ask_for_is_there() -> None:
-    static = Path(app.STATIC)
+    static = STATIC
     asked = {
         part.split('"')[0]
         for page in static.glob("*.html")
@@ -80,7 +79,7 @@ def test_every_word_the_pages_ask_for_is_there() -> None:
 
 
 def test_no_page_carries_script_or_style_of_its_own() -> None:
-    for page in Path(app.STATIC).glob("*.html"):
+    for page in STATIC.glob("*.html"):
         text = page.read_text()
         assert "<style" not in text
         assert " style=" not in text

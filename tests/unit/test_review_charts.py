@@ -8,13 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from brakewater.review.charts import Charts, Line
+from brakewater.units import Dimension
 
 SCAN_NS = 200_000_000
 
 
 def charts(values: list[float]) -> Charts:
     times = np.arange(len(values), dtype=np.int64) * SCAN_NS
-    line = Line(brake="aux", quantity="heat_w", unit="kW", values=np.array(values, np.float64))
+    line = Line(brake="aux", quantity="heat_w", dimension=Dimension.NUMBER, values=np.array(values, np.float64))
     return Charts(utc_ns=times, lines=(line,))
 
 
@@ -55,3 +56,20 @@ def test_wall_time_that_stepped_back_loses_nothing() -> None:
     stepped = Charts(utc_ns=one.utc_ns[[2, 3, 0, 1]], lines=one.lines)
     seen = stepped.stretches(0, 4 * SCAN_NS, 4)
     assert seen.most["aux", "heat_w"].tolist() == [3.0, 4.0, 1.0, 2.0]
+
+
+def test_what_is_kept_in_si_is_told_in_whatever_units_are_asked_for() -> None:
+    times = np.arange(3, dtype=np.int64) * SCAN_NS
+    line = Line(
+        brake="aux", quantity="inlet-flow", dimension=Dimension.FLOW, values=np.array([0.0, 1e-3, 2e-3], np.float32)
+    )
+    one = Charts(utc_ns=times, lines=(line,), units="metric")
+    for system, unit, most in (
+        (None, "L/min", 120.0),
+        ("us", "gal/min", 120 / 3.785411784),
+        ("metric", "L/min", 120.0),
+    ):
+        seen = one.stretches(0, 3 * SCAN_NS, 1, system)
+        assert one.unit(line, system) == unit
+        assert seen.least["aux", "inlet-flow"].tolist() == [0.0]
+        assert seen.most["aux", "inlet-flow"].tolist() == pytest.approx([most])

@@ -13,7 +13,7 @@ from brakewater import render
 from brakewater.alarms.catalogue import CATALOGUE, STOP
 from brakewater.alarms.lifecycle import State
 from brakewater.engine.book import PARTS
-from brakewater.panel import app
+from brakewater.panel.page_files import STATIC
 from brakewater.physics.scaling import ADVICE
 from brakewater.quality import Reason, reason_name
 from brakewater.record.documents import event_doc
@@ -155,7 +155,7 @@ class Literals(HTMLParser):
         ]
 
 
-@pytest.mark.parametrize("page", sorted(Path(app.STATIC).glob("*.html")), ids=lambda page: page.stem)
+@pytest.mark.parametrize("page", sorted(STATIC.glob("*.html")), ids=lambda page: page.stem)
 def test_no_page_holds_a_literal(page: Path) -> None:
     seen = Literals()
     seen.feed(page.read_text())
@@ -182,7 +182,7 @@ REPORT = "report"
 
 @pytest.mark.parametrize(
     "page",
-    sorted(page for page in Path(app.STATIC).glob("*.js") if page.stem != REPORT),
+    sorted(page for page in STATIC.glob("*.js") if page.stem != REPORT),
     ids=lambda page: page.stem,
 )
 def test_no_script_speaks_by_itself(page: Path) -> None:

@@ -3,14 +3,12 @@
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
-from pathlib import Path
 from threading import Thread
 from typing import Any, Final
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, JSONResponse
-from fastapi.staticfiles import StaticFiles
+from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from brakewater import __version__
@@ -18,15 +16,16 @@ from brakewater.errors import BrakewaterError, NothingThereError
 from brakewater.panel.asking import Parts, visitor_of
 from brakewater.panel.command_routes import add_commands
 from brakewater.panel.guard import App, Guard
-from brakewater.panel.live_routes import add_live
+from brakewater.panel.live_routes import add_live, language_of
 from brakewater.panel.opened import Windows
+from brakewater.panel.page_files import STATIC, Pages
 from brakewater.panel.past import router as past_router
 from brakewater.panel.people_routes import add_people
+from brakewater.panel.shelf import Shelf
 from brakewater.record.reader import Record
 from brakewater.rig.panel import Panel
 from brakewater.wording import FOLDER as WORDS
 
-STATIC: Final = Path(__file__).parent / "static"
 _MOST_SAID: Final = 500
 
 
@@ -66,8 +65,8 @@ def application(parts: Parts) -> App:
     add_people(app)
     add_commands(app)
     app.include_router(past_router(parts.folder, windows), dependencies=[Depends(visitor_of)])
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
-    app.mount("/words", StaticFiles(directory=WORDS), name="words")
+    app.mount("/static", Shelf(STATIC), name="static")
+    app.mount("/words", Shelf(WORDS), name="words")
     return Guard(app, hosts=_hosts(parts.panel))
 
 
@@ -98,11 +97,13 @@ async def _misread(_: Request, error: Exception) -> JSONResponse:
 
 def _add_pages(app: FastAPI) -> None:
     for name in ("driller", "engineer", "book", "handover", "pair"):
-        app.add_api_route("/" if name == "driller" else f"/{name}", _page(f"{name}.html"), include_in_schema=False)
+        app.add_api_route("/" if name == "driller" else f"/{name}", _page(name), include_in_schema=False)
 
 
-def _page(file: str) -> Any:
-    async def page() -> FileResponse:
-        return FileResponse(STATIC / file, headers={"Cache-Control": "no-cache"})
+def _page(name: str) -> Any:
+    pages = Pages(name)
+
+    async def page(request: Request) -> Response:
+        return pages.answer(request, language_of(request, None))
 
     return page

@@ -25,17 +25,27 @@ BODY_S: Final = 10.0
 """To wait for each part of a body."""
 _SAFE: Final = ("GET", "HEAD")
 _log = logging.getLogger(__name__)
-_POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self';"
-    " media-src 'self' data:; manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
+
+
+def policy(style: str = "") -> str:
+    """What a browser may do with an answer; ``style``: digest of a style that may stand inside it."""
+    return (
+        f"default-src 'none'; script-src 'self'; style-src 'self'{style and f' {style}'};"
+        " img-src 'self' data:; connect-src 'self'; media-src 'self' data:; manifest-src 'self'; base-uri 'none';"
+        " form-action 'none'; frame-ancestors 'none'"
+    )
+
+
 _HEADERS: Final = {
-    "Content-Security-Policy": _POLICY,
+    "Content-Security-Policy": policy(),
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
 }
+
+
+_POLICY: Final = "Content-Security-Policy"
 
 
 class Guard:
@@ -112,7 +122,8 @@ def _with_headers(send: Send) -> Send:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
             for name, value in _HEADERS.items():
-                headers[name] = value
+                if name != _POLICY or name not in headers:  # a page brings a policy with the digest of its style
+                    headers[name] = value
             if "cache-control" not in headers:
                 headers["Cache-Control"] = "no-store"
         await send(message)

@@ -16,14 +16,14 @@ from brakewater.panel.shown import in_units
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
-from brakewater.review.charts import Charts, Singles, Stretches
+from brakewater.review.charts import Charts, Stretches
 from brakewater.review.replay import Tally, replayed
 from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
 from brakewater.review.what_if import SettingError, objections, with_settings
 from brakewater.rig import Rig, parse
-from brakewater.stream import Event
-from brakewater.units import utc_text
+from brakewater.stream import Event, Floats
+from brakewater.units import CREW_UNITS, utc_text
 from brakewater.wording import ENGLISH, LANGUAGES
 
 MILLION: Final = 1_000_000
@@ -77,19 +77,30 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
     one_at_a_time, player = Lock(), Player(record, windows)
 
     @routes.get("/trips")
-    def trips(days: Days = 3) -> list[dict[str, Any]]:
+    def trips(days: Days = 3, units: Units = None) -> list[dict[str, Any]]:
         """Trips of the last days, as ``brakewater trips`` finds them; a number is null where the list begins later."""
         found, whole = ledgers.lines(days)
-        return [_trip(line, found.rig.units, numbered=whole) for line in found.lines] if found is not None else []
+        if found is None:
+            return []
+        system = in_units(found.rig, units).units
+        return [_trip(line, system, numbered=whole) for line in found.lines]
 
     @routes.get("/charts")
-    def charts(from_ms: Moment, to_ms: Moment, zoom_from_ms: Moment, zoom_to_ms: Moment, count: Count = 800) -> Any:
+    def charts(
+        from_ms: Moment,
+        to_ms: Moment,
+        zoom_from_ms: Moment,
+        zoom_to_ms: Moment,
+        count: Count = 800,
+        units: Units = None,
+    ) -> Any:
         """Least and most of each stretch of a zoom into a window, of every quantity; null where nothing was good."""
         if not from_ms < to_ms <= from_ms + LONGEST_NS // MILLION or not zoom_from_ms < zoom_to_ms:
             raise HTTPException(422, "allowed: a window that ends after it begins, of 26 h at most")
         found = windows.charts(from_ms * MILLION, to_ms * MILLION)
         begin, end = max(from_ms, zoom_from_ms), min(to_ms, zoom_to_ms)
-        return _charts(found, found.stretches(begin * MILLION, max(begin + 1, end) * MILLION, count))
+        system = units if units in CREW_UNITS else None
+        return _charts(found, found.stretches(begin * MILLION, max(begin + 1, end) * MILLION, count, system), system)
 
     @routes.get("/what-if")
     def what_if(
@@ -102,13 +113,13 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         return {"events": [event_shown(seen, event_doc(one), words) for one in events], "objections": objected}
 
     @routes.get("/seen")
-    def seen(from_ms: Moment, to_ms: Moment, count: Pictures = 1, lang: Language = "en") -> Any:
+    def seen(from_ms: Moment, to_ms: Moment, count: Pictures = 1, lang: Language = "en", units: Units = None) -> Any:
         """What the driller's page showed at moments evenly from one to the other."""
         if not from_ms <= to_ms <= from_ms + _PLAYED_MS:
             raise HTTPException(422, "allowed: an hour at most, which ends after it begins")
         step = (to_ms - from_ms) / max(1, count - 1)
         moments = [round(from_ms + at * step) * MILLION for at in range(count)]
-        return player.pictures(moments, LANGUAGES.get(lang, ENGLISH))
+        return player.pictures(moments, LANGUAGES.get(lang, ENGLISH), units)
 
 
 def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> tuple[list[Event], Rig, list[str]]:
@@ -147,14 +158,14 @@ def _trip(line: TripLine, units: str, *, numbered: bool) -> dict[str, Any]:
     }
 
 
-def _charts(found: Charts, seen: Stretches) -> dict[str, Any]:
+def _charts(found: Charts, seen: Stretches, system: str | None) -> dict[str, Any]:
     return {
         "utc_ms": (seen.utc_ns // MILLION).tolist(),
         "lines": [
             {
                 "brake": line.brake,
                 "quantity": line.quantity,
-                "unit": line.unit,
+                "unit": found.unit(line, system),
                 "least": _numbers(seen.least.get((line.brake, line.quantity))),
                 "most": _numbers(seen.most.get((line.brake, line.quantity))),
             }
@@ -163,6 +174,6 @@ def _charts(found: Charts, seen: Stretches) -> dict[str, Any]:
     }
 
 
-def _numbers(values: Singles | None) -> list[float | None]:
+def _numbers(values: Floats | None) -> list[float | None]:
     """JSON knows no NaN."""
     return [] if values is None else [None if isnan(one) else round(one, 4) for one in values.tolist()]

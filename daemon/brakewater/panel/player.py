@@ -10,7 +10,7 @@ import numpy as np
 from brakewater.engine import Engine
 from brakewater.errors import NothingThereError
 from brakewater.panel.opened import Windows
-from brakewater.panel.shown import page_doc
+from brakewater.panel.shown import in_units, page_doc
 from brakewater.record.reader import Record
 from brakewater.record.undamaged import Place, undamaged
 from brakewater.render import Document
@@ -45,12 +45,13 @@ class Player:
         self._lock = Lock()
         self._head: _Head | None = None
 
-    def pictures(self, moments: list[int], words: Wording = ENGLISH) -> list[Document]:
+    def pictures(self, moments: list[int], words: Wording = ENGLISH, units: str | None = None) -> list[Document]:
         """The page at each moment.
 
         Args:
             moments: wall time in ns, rising.
             words: the language.
+            units: a key of ``units.CREW_UNITS``; None for the rig file's.
 
         Raises:
             NothingThereError: nothing was recorded at the first of them.
@@ -62,7 +63,7 @@ class Player:
                 if item is not None:
                     head.feed(item)
                 if reached:
-                    found.append(page_doc(head.engine.rig, head.engine.picture(), words))
+                    found.append(page_doc(in_units(head.engine.rig, units), head.engine.picture(), words))
             self._head = head
             return found
 

@@ -15,13 +15,13 @@ from brakewater.render import (
     dimension_of_derived,
     horn_now,
     lamps,
+    limit_shown,
     now,
-    rounded,
 )
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.panel import Panel
 from brakewater.stream import AlarmNow, Picture
-from brakewater.units import CREW_UNITS, Dimension, utc_text
+from brakewater.units import CREW_UNITS, Dimension, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
 NUMBERS: Final = (
@@ -79,8 +79,15 @@ def _limit(rule: AlarmRule, units: str) -> Document | None:
     side = _LIMITS.get(rule.kind.shape)
     if side is None or rule.setpoint is None:
         return None
-    value, unit = rounded(rule.setpoint, rule.kind.dimension, units, more=1)
-    return {"alarm": rule.name, "side": side, "value": value, "unit": unit}
+    limit = limit_shown(rule.setpoint, rule.kind.dimension, units, rule.kind.shape)
+    return {
+        "alarm": rule.name,
+        "side": side,
+        "value": limit.value,
+        "unit": limit.unit,
+        "converted": limit.converted,
+        "exact": shown(rule.setpoint, rule.kind.dimension, units)[0],
+    }
 
 
 def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:

@@ -5,7 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from brakewater.review.charts import Charts, Singles
+from brakewater.review.charts import Charts
+from brakewater.stream import Floats
 
 STRETCHES: Final = 10_000
 """Of a trip: twelve hours in steps of four seconds, and still well below what a mail takes."""
@@ -37,7 +38,7 @@ def chart_data(found: Charts, brake: str, window: tuple[int, int]) -> str:
     lines = [
         {
             "title": TITLES.get(one.quantity, one.quantity),
-            "unit": one.unit,
+            "unit": found.unit(one),
             "least": _short(few.least[brake, one.quantity]),
             "most": _short(few.most[brake, one.quantity]),
         }
@@ -53,5 +54,5 @@ def chart_data(found: Charts, brake: str, window: tuple[int, int]) -> str:
     return json.dumps(doc, separators=(",", ":")).replace("<", "\\u003c")
 
 
-def _short(values: Singles) -> list[float | None]:
+def _short(values: Floats) -> list[float | None]:
     return [None if np.isnan(one) else float(f"{one:.{_DIGITS}g}") for one in values.tolist()]

@@ -18,10 +18,12 @@ from brakewater.render import dimension_of_derived, dimension_of_point
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Rig
 from brakewater.stream import Block, Column, Floats, Input, Ints, Outcome
-from brakewater.units import shown
+from brakewater.units import CREW_UNITS, Dimension, shown
 
 Singles = NDArray[np.float32]
 """Single precision: seven digits are more than any sensor has."""
+_Key = tuple[str, str, Dimension]
+"""Brake, quantity, what it measures."""
 
 ROLES: Final = ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 DERIVED: Final = ("outlet_rise_k", "heat_w", "duty_w", "cooling_margin", "rotor_temperature_degc")
@@ -34,9 +36,9 @@ class Line:
     brake: str
     quantity: str
     """A role or a derived quantity."""
-    unit: str
+    dimension: Dimension
     values: Singles
-    """[n], as the crew reads them; NaN where bad."""
+    """[n], SI; NaN where bad."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,14 +48,21 @@ class Charts:
     utc_ns: Ints
     """[n]."""
     lines: tuple[Line, ...]
+    units: str = "us"
+    """The crew's, by the newest rig file in the window: a key of ``units.CREW_UNITS``."""
 
-    def stretches(self, from_utc_ns: int, to_utc_ns: int, count: int) -> "Stretches":
+    def unit(self, line: Line, system: str | None = None) -> str:
+        """The unit of a line in some units (None: the crew's)."""
+        return CREW_UNITS[system or self.units].get(line.dimension, line.dimension.value)
+
+    def stretches(self, from_utc_ns: int, to_utc_ns: int, count: int, system: str | None = None) -> "Stretches":
         """The least and most of each of ``count`` equal stretches; a stretch that no scan fell into is left out.
 
         Args:
             from_utc_ns: begin of the zoom.
             to_utc_ns: its end, itself not included; after its begin.
             count: stretches, at least 1.
+            system: units of what comes back, a key of ``units.CREW_UNITS``; None for the crew's.
         """
         inside = np.flatnonzero((self.utc_ns >= from_utc_ns) & (self.utc_ns < to_utc_ns))
         order = inside[np.argsort(self.utc_ns[inside], kind="stable")]  # wall time may step back
@@ -61,22 +70,24 @@ class Charts:
         begins = np.flatnonzero(np.diff(at, prepend=-1))
         if not len(begins):
             return Stretches(utc_ns=self.utc_ns[:0], least={}, most={})
-        least, most = {}, {}
+        least: dict[tuple[str, str], Floats] = {}
+        most: dict[tuple[str, str], Floats] = {}
         for line in self.lines:
-            values = line.values[order]
-            least[line.brake, line.quantity] = np.fmin.reduceat(values, begins)
-            most[line.brake, line.quantity] = np.fmax.reduceat(values, begins)
+            values, in_units = line.values[order], system or self.units
+            for side, of in ((least, np.fmin), (most, np.fmax)):
+                si = of.reduceat(values, begins).astype(np.float64)
+                side[line.brake, line.quantity] = shown(si, line.dimension, in_units)[0]
         return Stretches(utc_ns=self.utc_ns[order][begins], least=least, most=most)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretches:
-    """[m] each; NaN where nothing good fell into a stretch."""
+    """[m] each, in the units asked for; NaN where nothing good fell into a stretch."""
 
     utc_ns: Ints
     """Of the first scan in each."""
-    least: dict[tuple[str, str], Singles]
-    most: dict[tuple[str, str], Singles]
+    least: dict[tuple[str, str], Floats]
+    most: dict[tuple[str, str], Floats]
 
 
 class Charted:
@@ -85,7 +96,8 @@ class Charted:
     def __init__(self, from_utc_ns: int, to_utc_ns: int) -> None:
         """Of wall time; the end itself is not included."""
         self._from_ns, self._to_ns = from_utc_ns, to_utc_ns
-        self._parts: list[tuple[Ints, dict[tuple[str, str, str], Singles]]] = []
+        self._parts: list[tuple[Ints, dict[_Key, Singles]]] = []
+        self._units = "us"
 
     def feed(self, block: Block, rig: Rig, outcome: Outcome) -> None:
         """One more block, with what the engine made of it."""
@@ -93,6 +105,7 @@ class Charted:
         if keep.any():
             columns = {key: values[keep].astype(np.float32) for key, values in _columns(rig, outcome)}
             self._parts.append((block.utc_ns[keep], columns))
+            self._units = rig.units
 
     def forget(self, before_utc_ns: int) -> None:
         """Let go of blocks that ended before; what is left begins no earlier than it did."""
@@ -111,15 +124,15 @@ class Charted:
             Line(
                 brake=key[0],
                 quantity=key[1],
-                unit=key[2],
+                dimension=key[2],
                 values=np.concatenate([_of(part, key) for part in self._parts]),
             )
             for key in keys
         )
-        return Charts(utc_ns=np.concatenate([times for times, _ in self._parts]), lines=lines)
+        return Charts(utc_ns=np.concatenate([times for times, _ in self._parts]), lines=lines, units=self._units)
 
 
-def _of(part: tuple[Ints, dict[tuple[str, str, str], Singles]], key: tuple[str, str, str]) -> Singles:
+def _of(part: tuple[Ints, dict[_Key, Singles]], key: _Key) -> Singles:
     times, columns = part
     found = columns.get(key)
     return np.full(len(times), np.nan, np.float32) if found is None else found
@@ -163,18 +176,16 @@ def charts(record: Record, from_utc_ns: int, to_utc_ns: int) -> Charts:
     return made.charts()
 
 
-def _columns(rig: Rig, outcome: Outcome) -> Iterator[tuple[tuple[str, str, str], Floats]]:
+def _columns(rig: Rig, outcome: Outcome) -> Iterator[tuple[_Key, Floats]]:
     for brake in rig.brakes:
         for role in ROLES:
             point = rig.role(role, brake.name)
             if point is not None:
-                values, unit = shown(_good(outcome.readings[point.name]), dimension_of_point(point), rig.units)
-                yield (brake.name, role, unit), values
+                yield (brake.name, role, dimension_of_point(point)), _good(outcome.readings[point.name])
         for name in DERIVED:
             column = outcome.derived.get((brake.name, name))
             if column is not None:
-                values, unit = shown(_good(column), dimension_of_derived(name), rig.units)
-                yield (brake.name, name, unit), values
+                yield (brake.name, name, dimension_of_derived(name)), _good(column)
 
 
 def _good(column: Column) -> Floats:

@@ -149,7 +149,8 @@ def _charts(told: Seen, line: TripLine, code: ChartCode | None) -> str:
     for one in told.charts.lines:
         key = (one.brake, one.quantity)
         if one.brake == line.brake and key in still.least:
-            title = TITLES.get(one.quantity, one.quantity) + ("" if one.unit == "1" else f", {one.unit}")
+            unit = told.charts.unit(one)
+            title = TITLES.get(one.quantity, one.quantity) + ("" if unit == "1" else f", {unit}")
             figures.append(f"<figure>{band_chart(title, still.utc_ns, still.least[key], still.most[key])}</figure>")
     live = "" if code is None else '<div id="live"></div>'
     return f'{live}<div id="still">{"".join(figures)}</div>'

@@ -35,11 +35,10 @@ async function begin() {
   pickers(rig.units, begin);
   showBrakes();
   build();
-  await fillTrend();
   stop();
   stop = follow(asked(), show, dead);
   showSound();
-  await showActor();
+  await Promise.all([fillTrend(), showActor()]);
 }
 
 function showBrakes() {
@@ -79,11 +78,11 @@ function build() {
   }));
 }
 
-const with_unit = (limit) => (limit.unit === "1" ? String(limit.value) : `${limit.value} ${limit.unit}`);
+const with_unit = ({ value, unit, converted }) => `${converted ? "~" : ""}${value}${unit === "1" ? "" : ` ${unit}`}`; // set in another unit
 
 // Of several limits on one side the one that is reached first.
 function nearest(limits) {
-  const of = (side, first) => limits.filter((limit) => limit.side === side).sort((one, other) => first * (one.value - other.value)).slice(0, 1);
+  const of = (side, first) => limits.filter((limit) => limit.side === side).sort((one, other) => first * (one.exact - other.exact)).slice(0, 1);
   return [...of("low", -1), ...of("high", 1)];
 }
 
@@ -163,7 +162,7 @@ function showNumbers(picture) {
     if (!one) continue;
     const value = one.shown.value;
     card.dataset.quality = one.quality;
-    card.dataset.past = String(value !== null && number.limits.some((limit) => (limit.side === "high" ? value > limit.value : value < limit.value)));
+    card.dataset.past = String(value !== null && number.limits.some((limit) => (limit.side === "high" ? value > limit.exact : value < limit.exact)));
     parts.value.textContent = value === null ? "--" : number_text(value, one.shown.unit);
     if (one.shown.unit !== "1") parts.value.append(make("span", "unit", ` ${one.shown.unit}`));
     parts.quality.textContent = one.quality === "good" ? "" : word("not-good", { quality: word(one.quality), reason: word(`reason-${one.reason}`) });
@@ -171,7 +170,7 @@ function showNumbers(picture) {
       const points = (trend[`${brake}/${name}`] ??= []);
       points.push(value);
       if (points.length > TREND_POINTS) points.shift();
-      draw(parts.trend, points, number.limits.map((limit) => limit.value));
+      draw(parts.trend, points, number.limits.map((limit) => limit.exact));
     }
   }
 }

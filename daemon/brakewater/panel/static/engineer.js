@@ -1,5 +1,5 @@
 // Trips and replay: the list, one window with everything in it, what-if, notes, and what is taken along.
-import { language, pickers, prefer, word } from "./words.js";
+import { asked, language, pickers, prefer, units, word } from "./words.js";
 import { by, clock, clockExact, make, press, quietly, sent, setZone, told, toldJson } from "./past.js";
 import { asPerson, showActor } from "./log_in.js";
 import * as charts from "./charts.js";
@@ -14,17 +14,17 @@ let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], co
 
 async function begin() {
   await prefer();
-  pickers(null, () => location.reload());
   for (const [value, name] of EVERY) by("every").append(Object.assign(make("option", word(name)), { value }));
   await Promise.all([charts.load(), quietly(showActor)()]);
-  rig = await toldJson("/api/past/rig");
+  rig = await toldJson(`/api/past/rig?${asked()}`);
+  pickers(rig.units, () => location.reload());
   setZone(rig.time_zone);
   await list();
 }
 
 async function list() {
   const spans = await toldJson("/api/past/spans");
-  trips = await toldJson(`/api/past/trips?days=${days}`);
+  trips = await toldJson(`/api/past/trips?days=${days}&${asked()}`);
   const rows = trips.map((one) => entry(
     `${name(one)} · ${one.brake} · ${word(`way-${one.direction}`)}`,
     `${clock(one.from_ms)} · ${word("stands", { n: one.stands })} · ${one.figures.energy}`,
@@ -65,16 +65,17 @@ async function open(from, to, of, title = null) {
   by("compare").replaceChildren(...[null, ...trips.filter((one) => one !== of)].map((one, at) => Object.assign(make("option", one ? name(one) : word("nothing")), { value: one ? trips.indexOf(one) : "", selected: at === 0 })));
   by("compare").parentElement.hidden = of === null || trips.length < 2;
   by("taking").querySelector("[data-take=report]").hidden = of === null;
-  player.begin(outer, rig, (ms) => { charts.mark(ms); timeline.show(charts.zoomed(), ms, quietly(player.go)); });
+  player.begin(outer, rig, (ms) => { charts.mark(ms); timeline.show(charts.zoomed(), ms); });
   const window = `from_ms=${from}&to_ms=${to}`;
   const drawn = charts.show(from, to, of?.brake ?? null, zoomed);
-  const [lines] = await Promise.all([told(`/api/past/events?${window}&lang=${language}`), readCommands()]);
+  const [lines] = await Promise.all([told(`/api/past/events?${window}&${asked()}`), readCommands()]);
   events = lines.split("\n").filter(Boolean).map((line) => JSON.parse(line));
-  timeline.take(events, commands, outer);
+  timeline.take(events, commands, outer, quietly(player.go));
   showEvents(events.map((event) => ({ event, beside: "" })), false);
   showSettings();
   await drawn;
-  timeline.show(charts.zoomed(), player.position(), quietly(player.go));
+  timeline.align();
+  timeline.show(charts.zoomed(), player.position());
 }
 
 async function readCommands() {
@@ -90,8 +91,9 @@ function zoomed(brakes) {
       choice.setAttribute("aria-pressed", String(one === charts.brakeShown()));
       return choice;
     })));
+    timeline.align();
   }
-  timeline.show(charts.zoomed(), player.position(), quietly(player.go));
+  timeline.show(charts.zoomed(), player.position());
 }
 
 function showEvents(rows, withBeside) {
@@ -152,7 +154,7 @@ async function askWhatIf(submitted) {
   const settings = by("settings").value.split("\n").map((line) => line.trim()).filter(Boolean);
   if (!settings.length) { by("objections").textContent = ""; showEvents(events.map((event) => ({ event, beside: "" })), false); return; }
   const query = settings.map((line) => `&set=${encodeURIComponent(line)}`).join("");
-  const found = await toldJson(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}&lang=${language}${query}`);
+  const found = await toldJson(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}&${asked()}${query}`);
   by("objections").textContent = [word("would-come", { did: risen(events), would: risen(found.events) }), ...found.objections].join("; ");
   const did = new Set(events.map(sameness)), would = new Set(found.events.map(sameness));
   showEvents([
@@ -195,13 +197,13 @@ async function again(tries = 10) {
   const before = commands.length;
   await readCommands();
   if (commands.length === before && tries > 0) { await new Promise((resolve) => setTimeout(resolve, 300)); await again(tries - 1); return; }
-  timeline.take(events, commands, outer);
-  timeline.show(charts.zoomed(), player.position(), quietly(player.go));
+  timeline.take(events, commands, outer, quietly(player.go));
+  timeline.show(charts.zoomed(), player.position());
   showEvents(events.map((event) => ({ event, beside: "" })), false);
 }
 
 async function take(kind) {
-  const body = { kind, from_ms: outer.from, to_ms: outer.to, days };
+  const body = { kind, from_ms: outer.from, to_ms: outer.to, days, lang: language, units };
   if (by("every").value && (kind === "csv" || kind === "parquet")) body.every_s = Number(by("every").value);
   by("says").textContent = word("taking");
   const answer = await asPerson(() => sent("/api/past/take", body));

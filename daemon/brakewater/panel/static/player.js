@@ -1,12 +1,12 @@
 // Scrub and play: what the driller's page showed at a moment of the past. Never to be taken for what is live.
 import { by, clockExact, make, quietly, toldJson } from "./past.js";
-import { language, word } from "./words.js";
+import { asked, word } from "./words.js";
 
 const FRAMES = 5; // a second
 const SPEEDS = [1, 2, 5, 10, 30, 60, 120, 300, 600];
 const OLD_MS = 5000;
 
-let outer = null, at = null, brake = null, names = {}, frames = [], playing = 0, fetched = 0, wanted = 0, onMove = () => {}, timer = 0;
+let outer = null, at = null, brake = null, names = {}, frames = [], decimals = {}, playing = 0, fetched = 0, wanted = 0, onMove = () => {}, timer = 0;
 
 export const position = () => at;
 export const setBrake = (name) => { brake = name; };
@@ -17,6 +17,7 @@ export function begin(window, rig, moved) {
   at = null;
   onMove = moved;
   for (const one of rig?.brakes ?? []) names[one.name] = one.numbers;
+  decimals = rig?.decimals ?? {};
   by("scrub").min = 0;
   by("scrub").max = Math.max(1, Math.round((outer.to - outer.from) / 200));
   by("scrub").value = 0;
@@ -32,7 +33,7 @@ export async function go(ms) {
   by("at").textContent = clockExact(at);
   onMove(at);
   const mine = ++wanted;
-  const found = await toldJson(`/api/past/seen?from_ms=${at}&to_ms=${at}&count=1&lang=${language}`);
+  const found = await toldJson(`/api/past/seen?from_ms=${at}&to_ms=${at}&count=1&${asked()}`);
   if (mine === wanted) show(found[0], at);
 }
 
@@ -49,7 +50,7 @@ async function fill(mine) {
   if (from >= to) return;
   fetched = to;
   const step = (to - from) / FRAMES, begin = Math.round(from + step);
-  const found = await toldJson(`/api/past/seen?from_ms=${Math.min(begin, Math.round(to))}&to_ms=${Math.round(to)}&count=${FRAMES}&lang=${language}`);
+  const found = await toldJson(`/api/past/seen?from_ms=${Math.min(begin, Math.round(to))}&to_ms=${Math.round(to)}&count=${FRAMES}&${asked()}`);
   if (mine !== playing) return;
   found.forEach((picture, n) => frames.push([Math.round(from + step * (n + 1)), picture]));
 }
@@ -94,7 +95,8 @@ function show(picture, ms) {
   by("seen-numbers").replaceChildren(...numbers.flatMap((number) => {
     const one = seen[number.derived ? "derived" : "readings"][number.name];
     if (!one) return [];
-    const value = one.shown.value === null ? "--" : `${one.shown.value}${one.shown.unit === "1" ? "" : ` ${one.shown.unit}`}`;
+    const { value: shown, unit } = one.shown;
+    const value = shown === null ? "--" : `${shown.toFixed(decimals[unit] ?? 2)}${unit === "1" ? "" : ` ${unit}`}`;
     const row = make("li");
     row.append(make("span", word(number.quantity)), make("strong", value), make("em", one.quality === "good" ? "" : word(one.quality)));
     return [row];

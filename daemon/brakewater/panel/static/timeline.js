@@ -1,15 +1,21 @@
 // Each alarm of the window on a line of its own: while its condition held; and who asked for what, and notes.
-import { by, clockExact, make } from "./past.js";
+// Its rows are made once for a window; what moves is only painted again.
+import { by, clockExact, make, whenSeen } from "./past.js";
 import { word } from "./words.js";
 
 const HELD = ["unacknowledged", "acknowledged"];
-let rows = new Map(), outer = null;
+let outer = null, lines = [], zoom = null, now = null, inks = null, go = () => {};
 
 export const moment = (command) => Date.parse(command.do === "note" && command.args.at ? command.args.at : command.t);
 
-export function take(events, commands, window) {
+export function take(events, commands, window, act) {
   outer = window;
-  rows = new Map();
+  go = act;
+  build(rowsOf(events, commands));
+}
+
+function rowsOf(events, commands) {
+  const rows = new Map();
   for (const event of events) {
     if (!event.alarm) continue;
     const key = `${event.brake ?? "rig"}.${event.alarm}`;
@@ -25,44 +31,70 @@ export function take(events, commands, window) {
     const marks = commands.filter(wanted).map((one) => [moment(one), said(one)]);
     if (marks.length) rows.set(word(name), { spans: [], marks });
   }
+  return rows;
 }
 
 export const said = (one) => `${one.actor}: ${one.do === "note" ? one.args.text : [word(one.do), one.args.alarm ?? one.args.setting ?? one.args.point ?? one.args.round ?? ""].join(" ")}`;
 
 // The lines lie exactly under one another with the charts: a bar begins where its curve passes the limit.
-function align() {
+export function align() {
   const over = document.querySelector(".chart .u-over")?.getBoundingClientRect(), own = by("spans").getBoundingClientRect();
   by("spans").style.paddingLeft = over ? `${Math.max(0, over.left - own.left)}px` : "0";
   by("spans").style.paddingRight = over ? `${Math.max(0, own.right - over.right)}px` : "0";
 }
 
-export function show(zoom, now, go) {
-  align();
-  by("spans").replaceChildren(...[...rows].map(([key, row]) => {
-    const line = make("div", "", "span"), canvas = make("canvas");
-    line.append(make("span", key), canvas);
-    canvas.setAttribute("role", "img");
-    canvas.setAttribute("aria-label", [key, ...row.spans.map(([from, to]) => `${clockExact(from)} – ${clockExact(to)}`), ...row.marks.map(([at, what]) => `${clockExact(at)} ${what}`)].join("; "));
-    canvas.onclick = (event) => go(zoom.from + (event.offsetX / canvas.clientWidth) * (zoom.to - zoom.from));
-    canvas.onmousemove = (event) => {
-      const at = zoom.from + (event.offsetX / canvas.clientWidth) * (zoom.to - zoom.from), near = (4 / canvas.clientWidth) * (zoom.to - zoom.from);
-      const mark = row.marks.find(([ms]) => Math.abs(ms - at) <= near), span = row.spans.find(([from, to]) => from <= at && at <= to);
-      canvas.title = mark ? `${clockExact(mark[0])} ${mark[1]}` : span ? `${clockExact(span[0])} – ${clockExact(span[1])}` : "";
-    };
-    requestAnimationFrame(() => paint(canvas, row, zoom, now));
-    return line;
-  }));
+function build(rows) {
+  for (const one of lines) { one.unseen(); sizes.unobserve(one.canvas); }
+  lines = [...rows].map(([key, row]) => line(key, row));
+  by("spans").replaceChildren(...lines.map((one) => one.line));
 }
 
-function paint(canvas, row, zoom, now) {
-  canvas.width = canvas.clientWidth;
-  canvas.height = canvas.clientHeight;
-  const pen = canvas.getContext("2d"), style = getComputedStyle(document.documentElement);
-  const x = (ms) => ((ms - zoom.from) / (zoom.to - zoom.from)) * canvas.width;
-  pen.fillStyle = style.getPropertyValue("--red");
-  for (const [from, to] of row.spans) pen.fillRect(x(from), 3, Math.max(2, x(to) - x(from)), canvas.height - 6);
-  pen.fillStyle = style.getPropertyValue("--text");
-  for (const [at] of row.marks) pen.fillRect(x(at) - 1, 0, 3, canvas.height);
-  pen.fillStyle = style.getPropertyValue("--mark");
-  if (now !== null) pen.fillRect(x(now) - 1, 0, 2, canvas.height);
+function line(key, row) {
+  const made = { row, line: make("div", "", "span"), canvas: make("canvas"), seen: true, width: 0, height: 0 }, { canvas } = made;
+  made.line.append(make("span", key), canvas);
+  canvas.setAttribute("role", "img");
+  canvas.setAttribute("aria-label", [key, ...row.spans.map(([from, to]) => `${clockExact(from)} – ${clockExact(to)}`), ...row.marks.map(([at, what]) => `${clockExact(at)} ${what}`)].join("; "));
+  const per = () => (zoom.to - zoom.from) / canvas.clientWidth;
+  canvas.onclick = (event) => { if (zoom) go(zoom.from + event.offsetX * per()); };
+  canvas.onmousemove = (event) => {
+    if (!zoom) return;
+    const at = zoom.from + event.offsetX * per(), near = 4 * per();
+    const mark = row.marks.find(([ms]) => Math.abs(ms - at) <= near), span = row.spans.find(([from, to]) => from <= at && at <= to);
+    canvas.title = mark ? `${clockExact(mark[0])} ${mark[1]}` : span ? `${clockExact(span[0])} – ${clockExact(span[1])}` : "";
+  };
+  made.unseen = whenSeen(made.line, (seen) => { made.seen = seen; if (seen) paint(made); });
+  canvas.made = made;
+  sizes.observe(canvas);
+  return made;
+}
+
+const sizes = new ResizeObserver((entries) => {
+  for (const { target, contentRect } of entries) {
+    const ratio = devicePixelRatio || 1, one = target.made;
+    target.width = one.width = Math.round(contentRect.width * ratio);
+    target.height = one.height = Math.round(contentRect.height * ratio);
+    paint(one);
+  }
+});
+document.addEventListener("light", () => { inks = null; lines.forEach(paint); });
+
+export function show(zoom_, now_) {
+  [zoom, now] = [zoom_, now_];
+  for (const one of lines) if (one.seen) paint(one);
+}
+
+function paint({ canvas, row, width, height }) {
+  if (!zoom || !width) return;
+  if (inks === null) {
+    const style = getComputedStyle(document.documentElement);
+    inks = Object.fromEntries(["red", "text", "mark"].map((name) => [name, style.getPropertyValue(`--${name}`)]));
+  }
+  const pen = canvas.getContext("2d"), ratio = devicePixelRatio || 1, x = (ms) => ((ms - zoom.from) / (zoom.to - zoom.from)) * width;
+  pen.clearRect(0, 0, width, height);
+  pen.fillStyle = inks.red;
+  for (const [from, to] of row.spans) if (to >= zoom.from && from <= zoom.to) pen.fillRect(x(from), 3 * ratio, Math.max(2 * ratio, x(to) - x(from)), height - 6 * ratio);
+  pen.fillStyle = inks.text;
+  for (const [at] of row.marks) if (at >= zoom.from && at <= zoom.to) pen.fillRect(x(at) - ratio, 0, 3 * ratio, height);
+  pen.fillStyle = inks.mark;
+  if (now !== null) pen.fillRect(x(now) - ratio, 0, 2 * ratio, height);
 }

@@ -1,29 +1,42 @@
 // Every word on a page comes from one table a language: words/<code>/pages.json. Language and units are the viewer's:
 // kept in the browser, or said in the address (?lang=es&units=metric); else the rig file's.
-let table = {}, names = {};
+let table = {}, names = {}, given = {};
 export let language = "en";
 export let units = null;
 
 const SYSTEMS = ["us", "metric"];
 const kept = (name) => new URLSearchParams(location.search).get(name === "language" ? "lang" : name) ?? localStorage.getItem(name);
 
-// Once, when a page opens: its language, its units, its light.
+// What the server needs to send the next page in the right words and light from the first moment on.
+function keep(name, value) {
+  localStorage.setItem(name, value);
+  document.cookie = `${name}=${value}; path=/; max-age=31536000; samesite=strict`;
+}
+
+// Once, when a page opens: its language, its units, its light. The page brings the words of one language.
 export async function prefer() {
-  const found = await fetch("/api/languages").then((answer) => answer.json()).catch(() => ({ languages: { en: "English" }, language: "en" }));
+  const found = JSON.parse(document.getElementById("words").textContent);
   names = found.languages;
+  given = found;
   const said = new URLSearchParams(location.search).get("lang");
-  if (said in names) localStorage.setItem("language", said);
+  if (said in names) keep("language", said);
   const wanted = kept("language");
   units = SYSTEMS.includes(kept("units")) ? kept("units") : null;
   if (units) localStorage.setItem("units", units);
-  document.documentElement.dataset.light = localStorage.getItem("light") === "night" ? "night" : "day";
+  const light = localStorage.getItem("light") === "night" ? "night" : "day";
+  if (document.documentElement.dataset.light !== light) keep("light", light); // kept before there were cookies for it
+  document.documentElement.dataset.light = light;
   await choose(wanted in names ? wanted : found.language);
 }
 
 async function choose(code) {
-  const found = await fetch(`/words/${code}/pages.json`);
-  if (!found.ok) return;
-  table = await found.json();
+  if (code === given.language) table = given.table;
+  else {
+    const found = await fetch(`/words/${code}/pages.json`);
+    if (!found.ok) return;
+    table = await found.json();
+    keep("language", code);
+  }
   language = code;
   document.documentElement.lang = code;
   for (const one of document.querySelectorAll("[data-word]")) one.textContent = word(one.dataset.word);
@@ -59,8 +72,9 @@ export function pickers(inForce, changed) {
   light.onclick = () => {
     const now = document.documentElement.dataset.light === "night" ? "day" : "night";
     document.documentElement.dataset.light = now;
-    localStorage.setItem("light", now);
+    keep("light", now);
     say();
+    document.dispatchEvent(new Event("light"));
   };
 }
 
@@ -69,7 +83,7 @@ function fill(name, choices, chosen, act) {
   if (!place) return;
   place.replaceChildren(...choices.map(([value, text]) => Object.assign(document.createElement("option"), { value, textContent: text, selected: value === chosen })));
   place.onchange = async () => {
-    localStorage.setItem(name, place.value);
+    keep(name, place.value);
     history.replaceState(null, "", location.pathname + location.hash);
     await act(place.value);
   };

@@ -1,9 +1,10 @@
-"""The words people read, a folder of two tables a language under ``words/``; nothing here computes anything.
+"""The words people read, a folder of three tables a language under ``words/``; nothing here computes anything.
 
 ``sentences.json`` holds what alarms and events say, by the fields of ``Wording``; ``pages.json`` the fixed words of
-pages, printed sheets and reasons. Placeholders: ``{what}`` the alarm's name with its subject and brake, ``{numbers}``
-what was measured and set (or nothing), ``{actor}`` who did it. A crew translates by adding a folder named by its
-ISO 639-1 code; a test holds it to the keys and placeholders of English.
+pages, rounds and reasons; ``papers.json`` those of reports and sheets alone, which no page has to carry. Placeholders:
+``{what}`` the alarm's name with its subject and brake, ``{numbers}`` what was measured and set (or nothing),
+``{actor}`` who did it. A crew translates by adding a folder named by its ISO 639-1 code; a test holds it to the keys
+and placeholders of English.
 """
 
 import json
@@ -61,10 +62,13 @@ class Wording:
     """In place of a value that means nothing."""
     pages: Mapping[str, str]
     """Fixed words by name, each with placeholders of its own."""
+    papers: Mapping[str, str]
+    """The same of reports and sheets; no name stands in both."""
 
     def word(self, name: str, /, **places: object) -> str:
         """A fixed word with its places filled; a name without a word stands for itself, as a rig file's own do."""
-        return self.pages[name].format(**places) if name in self.pages else name
+        text = self.pages.get(name) or self.papers.get(name)
+        return name if text is None else text.format(**places)
 
     def reason(self, code: str) -> str:
         """Why a value is not good, from its ``quality.reason_name``; a code that is not known stands for itself."""
@@ -78,10 +82,13 @@ def read(folder: Path) -> Wording:
         OSError, ValueError, TypeError: a table is not there, is no JSON, or lacks a field.
     """
     tables: dict[str, Any] = json.loads((folder / "sentences.json").read_text(encoding="utf-8"))
-    pages = json.loads((folder / "pages.json").read_text(encoding="utf-8"))
+    fixed = {
+        name: MappingProxyType(json.loads((folder / f"{name}.json").read_text(encoding="utf-8")))
+        for name in ("pages", "papers")
+    }
     names = {one.name for one in fields(Wording)}
     found = {name: _table(name, value) for name, value in tables.items() if name in names}
-    return Wording(**found, pages=MappingProxyType(pages))
+    return Wording(**found, pages=fixed["pages"], papers=fixed["papers"])
 
 
 def _table(name: str, value: Any) -> Any:

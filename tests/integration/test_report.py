@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from brakewater.wording import ENGLISH, LANGUAGES
 from daemons import here
 from trip_record import write_trip
 
@@ -78,6 +79,41 @@ def test_nothing_comes_from_elsewhere_and_it_is_small(page: str) -> None:
     assert "default-src 'none'" in page
     assert page.count("<svg") >= 8, "charts for paper and for whoever runs no script"
     assert len(page.encode()) < 1_500_000, "twelve hours of 10,000 stretches then stay below 5 MB"
+
+
+_PLACE = re.compile(r"\{[^}]*\}")
+
+
+def test_it_is_written_in_the_language_and_units_asked_for(folder: Path, tmp_path: Path) -> None:
+    """Every chapter: no piece of an English sentence is left that Spanish does not hold as well."""
+    assert (
+        here("report", folder, "--trip", "1", "-o", tmp_path / "t.html", "--lang", "es", "--units", "metric").returncode
+        == 0
+    )
+    page = (tmp_path / "t.html").read_text(encoding="utf-8")
+    assert '<html lang="es">' in page
+    spanish = LANGUAGES["es"]
+    told = unescape(re.sub(r"<(?:style|script).*?</(?:style|script)>|<[^>]+>", " ", page, flags=re.DOTALL))
+    own = " ".join([*spanish.pages.values(), *spanish.papers.values()])
+    pieces = {
+        piece.strip()
+        for text in [*ENGLISH.pages.values(), *ENGLISH.papers.values(), *ENGLISH.alarms.values()]
+        for piece in _PLACE.split(text)
+    }
+    left = [piece for piece in pieces if len(piece) > 11 and " " in piece and piece in told and piece not in own]
+    assert left == []
+    assert "sacó" in told
+    assert "Primera: " in told
+    assert "gal/min" not in told
+    assert "degF" not in re.sub(r"\d+ degF", "", told), "only where somebody typed it"
+    data = json.loads(re.search(r'id="data">(.*?)</script>', page)[1]) if 'id="data"' in page else None
+    assert data is None or {line["unit"] for line in data["lines"]} <= {"L/min", "degC", "K", "mm", "kW", "1"}
+
+
+def test_a_language_that_is_not_there_is_refused_in_words(folder: Path, tmp_path: Path) -> None:
+    done = here("report", folder, "--trip", "1", "-o", tmp_path / "t.html", "--lang", "xx")
+    assert (done.returncode, (tmp_path / "t.html").exists()) == (3, False)
+    assert "--lang xx; allowed: en, es" in done.stderr
 
 
 def test_files_that_exist_are_kept_and_trips_that_are_none_refused(folder: Path, tmp_path: Path) -> None:

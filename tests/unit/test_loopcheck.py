@@ -16,6 +16,7 @@ from brakewater.review import loop_page
 from brakewater.review.loop_sheet import Sheet, Step, document, sheet_of, ways
 from brakewater.review.proofs import hashes
 from brakewater.rig import Point, Rig, parse
+from brakewater.wording import ENGLISH, LANGUAGES
 
 DEMO = (Path(__file__).parents[2] / "config" / "demo.toml").read_text(encoding="utf-8")
 GAL_MIN = 3.785411784e-3 / 60
@@ -146,7 +147,7 @@ def test_the_page_is_whole_and_stands_alone() -> None:
     assert not re.search(r"https?:|url\(", text)
     assert "decade box &quot;7&quot; &lt;A&amp;B&gt;" in text
     assert text.count("<table>") == 2
-    assert loop_page.CAUTION in text
+    assert "not a safety instrumented system" in text
 
 
 @pytest.mark.parametrize(
@@ -280,3 +281,13 @@ def test_a_step_replaced(rig: Rig) -> None:
     one = sheet(*UP_AND_DOWN)
     assert replace(one, tolerance=0.4).passed is False
     assert rig.name == one.rig
+
+
+def test_a_page_in_another_language_says_the_same_in_it() -> None:
+    words, failed = LANGUAGES["es"], sheet(step(50.0, 51.0), step(50.0, 52.0, part="as-left"), adjusted=True)
+    text = loop_page.html(failed, words, "es")
+    assert '<html lang="es">' in text
+    for name in ("loop-failed", "loop-head-scatter", "loop-witness", "loop-tolerance", "caution-1"):
+        assert words.word(name) in text
+        assert ENGLISH.word(name) not in text
+    assert loop_page.csv_text(failed).splitlines()[0].startswith("point,read at,signal,"), "for machines, in English"

@@ -6,23 +6,33 @@ import string
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from brakewater import render
-from brakewater.alarms.catalogue import CATALOGUE, STOP
+from brakewater import render, review
+from brakewater.alarms.catalogue import CATALOGUE, STOP, Priority
 from brakewater.alarms.lifecycle import State
+from brakewater.alarms.performance import TARGETS
 from brakewater.engine.book import PARTS
 from brakewater.panel.page_files import STATIC
 from brakewater.physics.scaling import ADVICE
-from brakewater.quality import Reason, reason_name
+from brakewater.quality import MEANINGS, Reason, reason_name
 from brakewater.record.documents import event_doc
+from brakewater.record.report import Verdict
+from brakewater.review.chart_data import SAID
+from brakewater.review.charts import DERIVED
+from brakewater.review.charts import ROLES as ROLES_CHARTED
+from brakewater.review.loop_page import HEAD
+from brakewater.review.trip_page import CAUTIONS
+from brakewater.review.trip_tables import FIGURES, LISTED
+from brakewater.rig.people import VERBS
 from brakewater.trips.rounds import DEFAULTS
 from brakewater.wording import ENGLISH, FOLDER, LANGUAGES, Wording
 from rig_parts import demo_rig, event
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
-TABLES = ("sentences", "pages")
+TABLES = ("sentences", "pages", "papers")
 
 
 def table(code: str, name: str) -> dict[str, str]:
@@ -114,6 +124,45 @@ def test_what_the_program_knows_has_words(words: Wording) -> None:
 def test_english_says_what_the_tables_of_rounds_and_water_say() -> None:
     assert {one.name: one.what for one in DEFAULTS} == {one.name: ENGLISH.pages[f"what-{one.name}"] for one in DEFAULTS}
     assert {verdict: ENGLISH.pages[f"advice-{verdict}"] for verdict in ADVICE} == ADVICE
+    meanings = {reason_name(reason): row.says for reason, row in MEANINGS.items() if reason}
+    assert {name: ENGLISH.papers[f"meaning-{name}"] for name in meanings} == meanings
+    targets = {key: TARGETS[key] for key in [*(key for key, _ in FIGURES), *LISTED]}
+    assert {key: ENGLISH.papers[f"target-{key.replace('_', '-')}"] for key in targets} == targets
+
+
+def test_no_word_stands_on_pages_and_papers() -> None:
+    """Whoever changed one would not know of the other."""
+    assert not ENGLISH.pages.keys() & ENGLISH.papers.keys()
+
+
+WORDED = ("trip_page", "trip_tables", "trip_text", "time_line", "torque", "loop_page", "handover",
+          "handover_sheet", "book", "proofs")  # fmt: skip
+"""What writes reports and sheets."""
+_ASKED = re.compile(r"""words\.(?:word|papers|pages)\(?\[?\s*(f?)(["'])(.*?)\2""", re.DOTALL)
+_PLACE = re.compile(r"\{[^}]*\}")
+
+
+@pytest.mark.parametrize("name", WORDED)
+def test_every_word_that_reports_and_sheets_ask_for_is_there(name: str) -> None:
+    """A name without a word would stand for itself, in the middle of a page for handing on."""
+    known = ENGLISH.pages.keys() | ENGLISH.papers.keys()
+    text = (Path(review.__file__).parent / f"{name}.py").read_text(encoding="utf-8")
+    asked = [match[3] for match in _ASKED.finditer(text)]
+    assert asked, "it asks for none, so this test sees nothing"
+    for one in asked:
+        shape = re.compile("[a-z0-9_-]+".join(map(re.escape, _PLACE.split(one))))
+        assert any(shape.fullmatch(key) for key in known), one
+
+
+@pytest.mark.parametrize("words", LANGUAGES.values(), ids=LANGUAGES)
+def test_what_reports_build_names_from_has_words(words: Wording) -> None:
+    asked = {f"do-{verb}" for verb in VERBS} | {f"priority-{one}" for one in Priority}
+    asked |= {f"meaning-{reason_name(reason)}" for reason in Reason if reason}
+    asked |= {f"{kind}-{verdict}" for kind in ("verdict", "proves") for verdict in get_args(Verdict)}
+    asked |= {f"proof-{status}" for status in ("proved", "failed", "void")} | {"never"}
+    asked |= {*ROLES_CHARTED, *DERIVED, *CAUTIONS, *SAID, *(f"loop-head-{one}" for one in HEAD)}
+    known = words.pages.keys() | words.papers.keys()
+    assert asked <= known, asked - known
 
 
 @pytest.mark.parametrize("code", OTHERS)
@@ -176,15 +225,7 @@ def spoken(script: str) -> Iterator[str]:
             yield text
 
 
-REPORT = "report"
-"""Goes into a file for handing on, which is written in English as a whole."""
-
-
-@pytest.mark.parametrize(
-    "page",
-    sorted(page for page in STATIC.glob("*.js") if page.stem != REPORT),
-    ids=lambda page: page.stem,
-)
+@pytest.mark.parametrize("page", sorted(STATIC.glob("*.js")), ids=lambda page: page.stem)
 def test_no_script_speaks_by_itself(page: Path) -> None:
     assert list(spoken(page.read_text())) == []
 

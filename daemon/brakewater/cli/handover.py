@@ -36,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where part of the record cannot be read or the watch refuses, 2 for half a signature."""
     from brakewater.panel.shown import in_units  # noqa: PLC0415 - only when needed
     from brakewater.review.handover import begun_ns, handover_doc  # noqa: PLC0415
+    from brakewater.review.manner import manner_of  # noqa: PLC0415
     from brakewater.wording import LANGUAGES  # noqa: PLC0415
 
     if (args.by is None) != (args.to is None):
@@ -43,10 +44,10 @@ def run(args: argparse.Namespace) -> int:
         return 2
     record = opened(args.record)
     rig, picture = _newest(args.record, record)
-    code = args.lang or (rig.panel.language if rig.panel else "en")
-    if code not in LANGUAGES:
-        print(f"brakewater handover: --lang {code}; allowed: {', '.join(LANGUAGES)}", file=sys.stderr)
+    if args.lang is not None and args.lang not in LANGUAGES:
+        print(f"brakewater handover: --lang {args.lang}; allowed: {', '.join(LANGUAGES)}", file=sys.stderr)
         return 2
+    code = manner_of(rig, args.lang).code
     begun = begun_ns(record, picture.utc_ns) if args.since is None else args.since
     trips, words = _trips(record, begun), LANGUAGES[code]
     doc = handover_doc(in_units(rig, args.units), picture, record, begun, trips, words)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from brakewater.review.loop_sheet import Sheet
+    from brakewater.review.manner import Manner
 
 FORMS: Final = (".html", ".csv", ".txt")
 _MOST_BYTES: Final = 60_000
@@ -36,14 +37,14 @@ def check_files(files: Sequence[Path]) -> None:
             raise ExpectError(f"-o: {file.parent} is no folder")
 
 
-def put(sheet: "Sheet", files: Sequence[Path], *, as_json: bool) -> None:
-    """Write the files, and print it."""
+def put(sheet: "Sheet", files: Sequence[Path], manner: "Manner", *, as_json: bool) -> None:
+    """Write the files, a page in the language asked for; and print it."""
     from brakewater.record.durable import appearing  # noqa: PLC0415
     from brakewater.review import loop_page  # noqa: PLC0415
     from brakewater.review.loop_sheet import document  # noqa: PLC0415
 
     forms: dict[str, Callable[[Sheet], str]] = {
-        ".html": loop_page.html,
+        ".html": lambda one: loop_page.html(one, manner.words, manner.code),
         ".csv": loop_page.csv_text,
         ".txt": loop_page.text,
     }

@@ -56,6 +56,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="write the sheet: .html, .csv, .txt",
     )
+    parser.add_argument("--lang", metavar="CODE", help="of an .html sheet, en or es (default: the rig file's)")
     parser.add_argument("--json", action="store_true", help="print the sheet as one JSON document")
     record_argument(parser)
 
@@ -86,15 +87,17 @@ def run(args: argparse.Namespace) -> int:
     """Exit status 0 where the loop passes as left, 1 where not, or where the daemon refused its sheet."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415 - only when needed
     from brakewater.cli.loop_session import StoppedError  # noqa: PLC0415
+    from brakewater.review.manner import manner_of  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
 
     rig = load(args.rig)
+    manner = manner_of(rig, args.lang)
     try:
         point = _point(rig, args.point)
         check_files(args.output)
         if args.last:
             sheet = last(args.record, args.point)
-            put(sheet, args.output, as_json=args.json)
+            put(sheet, args.output, manner, as_json=args.json)
             return 0 if sheet.passed else 1
         sheet = _checked(rig, point, args)
     except ExpectError as error:
@@ -103,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
     except (StoppedError, EOFError):
         print("stopped; nothing was recorded", file=sys.stderr)
         return 1
-    put(sheet, args.output, as_json=args.json)
+    put(sheet, args.output, manner, as_json=args.json)
     return 0 if recorded(sheet, args.record) and sheet.passed else 1
 
 

@@ -16,6 +16,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.html", help="file to write")
     parser.add_argument("--pdf", action="store_true", help="write FILE.pdf beside it, by a Chromium of this machine")
     parser.add_argument("--paper", choices=_PAPERS, help="of the printed pages (default: the printer's own; PDF: A4)")
+    parser.add_argument("--lang", metavar="CODE", help="en or es (default: the rig file's)")
+    parser.add_argument("--units", choices=("us", "metric"), help="(default: the rig file's)")
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
 
 
@@ -38,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
     record, code = opened(args.record), chart_code()
     with Progress("checking") as progress:
         verified = verify(args.record, tell=progress.tell)
-    page = trip_page(record, args.trip, verified, code, args.paper or ("A4" if args.pdf else None))
+    paper, asked = args.paper or ("A4" if args.pdf else None), {"code": args.lang, "units": args.units}
+    page = trip_page(record, args.trip, verified, code, paper, asked)
     with appearing(args.output) as part:
         part.write_text(page, encoding="utf-8")
     still = "" if code else ", its charts stand still: `python deploy/charts.py` fetches what moves them"

@@ -7,12 +7,9 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from brakewater.cli.places import record_argument
-
-if TYPE_CHECKING:
-    from brakewater.wording import Wording
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,13 +23,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--sheet", metavar="ROUND", help="a round's sheet for a clipboard, as an HTML page")
     what.add_argument("--json", action="store_true", help="print one JSON document")
     parser.add_argument("--url", metavar="URL", help="with --sheet: the panel as a phone reaches it, for a QR code")
-    parser.add_argument("--lang", default="en", metavar="CODE", help="with --sheet: its language, en or es")
+    parser.add_argument("--lang", metavar="CODE", help="with --sheet: en or es (default: the rig file's)")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
 
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where a round is overdue, or a row was refused."""
     from brakewater.review import book as books  # noqa: PLC0415 - only when needed
+    from brakewater.review.manner import manner_of  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
 
     rig = load(args.rig)
@@ -47,27 +45,13 @@ def run(args: argparse.Namespace) -> int:
         return _put(books.calendar(found, time_ns()), args.output)
     if args.sheet:
         url = f"{args.url.rstrip('/')}/book" if args.url else None
-        words = _words(args.lang)
-        return _put(books.sheet(found, args.sheet, url, words, args.lang), args.output)
+        manner = manner_of(rig, args.lang)
+        return _put(books.sheet(found, args.sheet, url, manner.words, manner.code), args.output)
     if args.json:
         print(json.dumps(found))
     else:
         _show(found)
     return 1 if any(one["state"] == "overdue" for one in found["rounds"]) else 0
-
-
-def _words(code: str) -> "Wording":
-    """A language by its code.
-
-    Raises:
-        StorageError: there is none of that code.
-    """
-    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
-    from brakewater.wording import LANGUAGES  # noqa: PLC0415
-
-    if code not in LANGUAGES:
-        raise StorageError(f"--lang {code}; allowed: {', '.join(LANGUAGES)}")
-    return LANGUAGES[code]
 
 
 def _book(folder: Path, rig: str) -> dict[str, Any]:

@@ -20,9 +20,11 @@ from brakewater.record.reader import Record
 from brakewater.record.verify import verify
 from brakewater.review.export import Exported, Wanted, export
 from brakewater.review.export_log import note
+from brakewater.review.manner import manner_of
 from brakewater.review.replay import Tally
 from brakewater.review.trip_page import page_of
 from brakewater.units import utc_text
+from brakewater.wording import LANGUAGES
 
 _LONGEST_MS: Final = LONGEST_NS // MILLION
 Ms = Annotated[int, Field(ge=0, le=LAST_MS)]
@@ -39,6 +41,10 @@ class Taking(BaseModel):
     """Of a table: a row so often; a row a scan where null."""
     days: Annotated[int, Field(ge=1, le=4000)] = 3
     """Of a report: how far back its trip was looked for."""
+    lang: Annotated[str, Field(pattern="^[a-z]{2}$")] | None = None
+    """Of a report; the rig file's where null or where there is none of that name."""
+    units: Annotated[str, Field(pattern="^[a-z]{1,12}$")] | None = None
+    """Of a report: us or metric; the rig file's where null."""
 
 
 def visitor(request: Request) -> Visitor:
@@ -91,7 +97,8 @@ def _report(record: Record, file: Path, body: Taking, ledgers: Ledgers) -> Expor
     line = next((one for one in lines if one.from_utc_ns // MILLION == body.from_ms), None)
     if found is None or line is None:
         raise HTTPException(422, "no trip begins there; choose one of the list")
-    page = page_of(record, found, line, verify(record.folder), chart_code(), None)
+    manner = manner_of(found.rig, body.lang if body.lang in LANGUAGES else None, body.units)
+    page = page_of(record, found, line, verify(record.folder), chart_code(), None, manner)
     file.write_text(page, encoding="utf-8")
     return _NONE
 

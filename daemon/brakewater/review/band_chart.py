@@ -8,13 +8,22 @@ from numpy.typing import NDArray
 
 from brakewater.stream import Floats, Ints
 from brakewater.units import utc_text
+from brakewater.wording import ENGLISH
 
 _WIDE, _HIGH, _LEFT, _TOP, _BOTTOM = 900, 170, 60, 24, 20
 _TICKS: Final = 4
 Measured = Floats | NDArray[np.float32]
 
 
-def band_chart(title: str, utc_ns: Ints, least: Measured, most: Measured, *, limit: float | None = None) -> str:
+def band_chart(
+    title: str,
+    utc_ns: Ints,
+    least: Measured,
+    most: Measured,
+    *,
+    limit: float | None = None,
+    nothing: str = ENGLISH.papers["chart-nothing"],
+) -> str:
     """An SVG of the band between them; where nothing was good it is open.
 
     Args:
@@ -23,6 +32,7 @@ def band_chart(title: str, utc_ns: Ints, least: Measured, most: Measured, *, lim
         least: [m]; NaN where unknown.
         most: [m]; NaN at the same places.
         limit: drawn as a dashed line, always inside the picture.
+        nothing: said where there is no good value at all.
     """
     good = ~np.isnan(least)
     head = (
@@ -31,7 +41,7 @@ def band_chart(title: str, utc_ns: Ints, least: Measured, most: Measured, *, lim
         f'<text x="{_LEFT}" y="15" font-weight="bold">{escape(title)}</text>'
     )
     if not good.any():
-        return f'{head}<text x="{_LEFT}" y="{_HIGH // 2}">no good value</text></svg>'
+        return f'{head}<text x="{_LEFT}" y="{_HIGH // 2}">{escape(nothing)}</text></svg>'
     low, high = float(np.nanmin(least)), float(np.nanmax(most))
     if limit is not None:
         low, high = min(low, limit), max(high, limit)

@@ -191,8 +191,8 @@ def sheet(book: Mapping[str, Any], name: str, url: str | None, words: Wording = 
     keys = [*one["keys"], "remark"]
     rows = "".join(f'<tr><th>{escape(_asked(key, words))}</th><td class="w"></td></tr>' for key in keys)
     what = words.word(f"what-{one['plain']}") if one.get("plain") else one["what"]
-    facts = f"{words.word('brake-name', brake=one['brake'])}, {_told(one, words)}"
-    title = words.word("sheet-title", round=_named(name, one["brake"], words), rig=book["rig"])
+    facts = f"{words.word('brake-name', brake=one['brake'])}, {round_told(one, words)}"
+    title = words.word("sheet-title", round=round_named(name, one["brake"], words), rig=book["rig"])
     sign = "".join(f"<div>{escape(words.word(key))}</div>" for key in ("signature-name", "signature-time", "signature"))
     code = f'<a href="{escape(url)}#{escape(name)}">{_qr(f"{url}#{name}")}</a>' if url else ""
     return (
@@ -205,7 +205,7 @@ def sheet(book: Mapping[str, Any], name: str, url: str | None, words: Wording = 
     )
 
 
-def _named(name: str, brake: str, words: Wording) -> str:
+def round_named(name: str, brake: str, words: Wording) -> str:
     """With several brakes a round's name begins with the brake's."""
     plain = name.removeprefix(f"{brake}-")
     said = words.pages.get(f"round-{plain}", plain)
@@ -223,7 +223,7 @@ def _asked(key: str, words: Wording) -> str:
     return words.word("remark") if key == "remark" else words.word(f"key-{key}")
 
 
-def _told(one: Mapping[str, Any], words: Wording) -> str:
+def round_told(one: Mapping[str, Any], words: Wording) -> str:
     """How far a round's interval is used up."""
     done = words.word("done-at", time=one["done"][:16].replace("T", " ")) if one["done"] else words.word("never-logged")
     return words.word(

@@ -6,39 +6,31 @@ from typing import Final
 import numpy as np
 
 from brakewater.review.charts import Charts
+from brakewater.review.manner import Manner
 from brakewater.stream import Floats
 
 STRETCHES: Final = 10_000
 """Of a trip: twelve hours in steps of four seconds, and still well below what a mail takes."""
 _DIGITS: Final = 5
 """Significant; no sensor has more."""
-TITLES: Final = {
-    "inlet-flow": "Flow",
-    "inlet-temperature": "Inlet",
-    "outlet-temperature": "Outlet",
-    "brake-level": "Level",
-    "outlet_rise_k": "Rise",
-    "heat_w": "Heat load",
-    "duty_w": "Duty",
-    "cooling_margin": "Cooling margin",
-    "rotor_temperature_degc": "Rotor, estimated",
-}
+SAID: Final = ("least-of", "most-of", "chart-whole", "chart-hint")
 
 
-def chart_data(found: Charts, brake: str, window: tuple[int, int]) -> str:
+def chart_data(found: Charts, brake: str, window: tuple[int, int], manner: Manner) -> str:
     """JSON that may stand inside a page.
 
     Args:
         found: every scan of the window.
         brake: whose quantities.
         window: begin and end by wall time, ns.
+        manner: language and units.
     """
-    few = found.stretches(*window, STRETCHES)
+    few, words = found.stretches(*window, STRETCHES, manner.units), manner.words
     begin = int(few.utc_ns[0]) // 1_000_000 if len(few.utc_ns) else 0
     lines = [
         {
-            "title": TITLES.get(one.quantity, one.quantity),
-            "unit": found.unit(one),
+            "title": words.word(one.quantity),
+            "unit": found.unit(one, manner.units),
             "least": _short(few.least[brake, one.quantity]),
             "most": _short(few.most[brake, one.quantity]),
         }
@@ -50,6 +42,8 @@ def chart_data(found: Charts, brake: str, window: tuple[int, int]) -> str:
         "after_ms": (few.utc_ns // 1_000_000 - begin).tolist(),
         "scans": len(found.utc_ns),
         "lines": lines,
+        "language": manner.code,
+        "words": {name: (words.pages.get(name) or words.papers[name]) for name in SAID},
     }
     return json.dumps(doc, separators=(",", ":")).replace("<", "\\u003c")
 

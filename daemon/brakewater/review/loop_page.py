@@ -8,22 +8,11 @@ from typing import Final
 
 from brakewater.quality import reason_name
 from brakewater.review.loop_sheet import Part, Sheet, Step
+from brakewater.wording import ENGLISH, Wording
 
 _PARTS: Final[tuple[Part, ...]] = ("as-found", "as-left")
-CAUTION: Final = "Advisory monitor, not a safety instrumented system."
-HEAD: Final = (
-    "part",
-    "way",
-    "injected",
-    "as said",
-    "at, % of span",
-    "mean",
-    "error",
-    "error, % of span",
-    "scatter",
-    "reason",
-    "result",
-)
+HEAD: Final = ("part", "way", "injected", "said", "at", "mean", "error", "share", "scatter", "reason", "result")
+"""Columns, by the names of their words."""
 _STYLE: Final = """
 @page { margin: 15mm }
 body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 180mm;
@@ -47,45 +36,44 @@ def _number(value: float | None) -> str:
     return "--" if value is None else f"{value:.5g}"
 
 
-def outcome(sheet: Sheet, part: Part) -> str:
+def outcome(sheet: Sheet, part: Part, words: Wording = ENGLISH) -> str:
     """One line on a part."""
     worst, hysteresis = sheet.worst(part), sheet.hysteresis(part)
-    text = f"{part.replace('-', ' ')}: {'passed' if sheet.passes(part) else 'FAILED'}"
+    verdict = words.word("loop-passed-so" if sheet.passes(part) else "loop-failed")
+    text = words.word("loop-outcome", part=words.word(f"loop-{part}"), verdict=verdict)
     if worst is not None:
-        largest = _plain(sheet.shown_difference(worst))
-        text += f", largest error {largest:+.4g} {sheet.unit} ({_plain(sheet.share(worst)):+.2%} of span)"
+        error, share = f"{_plain(sheet.shown_difference(worst)):+.4g}", f"{_plain(sheet.share(worst)):+.2%}"
+        text += words.word("loop-largest", error=error, unit=sheet.unit, share=share)
     if hysteresis is not None:
-        shown = f"{sheet.shown_difference(hysteresis):.4g} {sheet.unit}"
-        text += f", hysteresis {shown} ({sheet.share(hysteresis):.2%})"
+        much, share = f"{sheet.shown_difference(hysteresis):.4g}", f"{sheet.share(hysteresis):.2%}"
+        text += words.word("loop-hysteresis", much=much, unit=sheet.unit, share=share)
     return text
 
 
-def facts(sheet: Sheet) -> list[tuple[str, str]]:
-    """What stands above the table."""
+def facts(sheet: Sheet, words: Wording = ENGLISH) -> dict[str, str]:
+    """What stands above the table, by the names of its words."""
     low, high = sheet.shown(sheet.low), sheet.shown(sheet.high)
-    tolerance = (
-        f"{sheet.shown_difference(sheet.tolerance):.4g} {sheet.unit} ({sheet.share(sheet.tolerance):.2%} of span)"
-    )
-    return [
-        ("point", f"{sheet.point} on {sheet.rig}"),
-        ("read at", sheet.place),
-        ("signal", sheet.signal),
-        ("range", f"{low:.6g} to {high:.6g} {sheet.unit}"),
-        ("tolerance", tolerance),
-        ("when", f"{sheet.began[:19].replace('T', ' ')} UTC"),
-        ("who", sheet.by),
-        ("instrument", sheet.instrument or "not said"),
-        ("scans a step", str(sheet.scans)),
-        ("adjusted", "yes" if sheet.adjusted else "no: as found is as left"),
-        ("definition", sheet.definition),
-    ]
+    much, share = f"{sheet.shown_difference(sheet.tolerance):.4g}", f"{sheet.share(sheet.tolerance):.2%}"
+    return {
+        "point": words.word("loop-point-on", point=sheet.point, rig=sheet.rig),
+        "place": sheet.place,
+        "signal": sheet.signal,
+        "range": words.word("loop-range-of", low=f"{low:.6g}", high=f"{high:.6g}", unit=sheet.unit),
+        "tolerance": words.word("loop-tolerance-of", much=much, unit=sheet.unit, share=share),
+        "when": f"{sheet.began[:19].replace('T', ' ')} UTC",
+        "who": sheet.by,
+        "instrument": sheet.instrument or words.word("loop-not-said"),
+        "scans": str(sheet.scans),
+        "adjusted": words.word("loop-yes" if sheet.adjusted else "loop-no"),
+        "definition": sheet.definition,
+    }
 
 
-def _cells(sheet: Sheet, step: Step) -> tuple[str, ...]:
+def _cells(sheet: Sheet, step: Step, words: Wording = ENGLISH) -> tuple[str, ...]:
     error = step.error
     return (
-        step.part,
-        step.way,
+        words.word(f"loop-{step.part}"),
+        words.word(f"loop-{step.way}"),
         _number(sheet.shown(step.injected)),
         step.said,
         f"{100 * (step.injected - sheet.low) / (sheet.high - sheet.low):.1f}",
@@ -93,8 +81,8 @@ def _cells(sheet: Sheet, step: Step) -> tuple[str, ...]:
         "--" if error is None else f"{_plain(sheet.shown_difference(error)):+.4g}",
         "--" if error is None else f"{_plain(100 * sheet.share(error)):+.3f}",
         _number(sheet.shown_difference(step.scatter)),
-        reason_name(step.worst),
-        "pass" if sheet.step_passes(step) else "FAIL",
+        reason_name(step.worst) if words is ENGLISH else words.reason(reason_name(step.worst)),
+        words.word("loop-pass" if sheet.step_passes(step) else "loop-fail"),
     )
 
 
@@ -102,67 +90,89 @@ def _parts(sheet: Sheet) -> Iterator[Part]:
     yield from _PARTS if sheet.adjusted else _PARTS[:1]
 
 
-def text(sheet: Sheet) -> str:
+def _heads(words: Wording) -> list[str]:
+    return [words.word(f"loop-head-{name}") for name in HEAD]
+
+
+def text(sheet: Sheet, words: Wording = ENGLISH) -> str:
     """Plain text."""
-    wide = max(len(name) for name, _ in facts(sheet))
-    rows = [HEAD, *(_cells(sheet, step) for step in sheet.steps)]
+    told = {words.word(f"loop-{name}"): held for name, held in facts(sheet, words).items()}
+    wide = max(map(len, told))
+    rows = [_heads(words), *(_cells(sheet, step, words) for step in sheet.steps)]
     widths = [max(len(row[at]) for row in rows) for at in range(len(HEAD))]
-    lines = [f"Loop check: {_verdict(sheet)}", ""]
-    lines += [f"{name.ljust(wide)}  {held}" for name, held in facts(sheet)]
+    lines = [f"{words.word('loop-title', point='').strip()}: {_verdict(sheet, words)}", ""]
+    lines += [f"{name.ljust(wide)}  {held}" for name, held in told.items()]
     lines += ["", *("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows), ""]
-    return "\n".join([*lines, *(outcome(sheet, part) for part in _parts(sheet))])
+    return "\n".join([*lines, *(outcome(sheet, part, words) for part in _parts(sheet))])
 
 
 def csv_text(sheet: Sheet) -> str:
-    """One row a step; what holds for all of them is repeated in every row, so that sheets can be stacked."""
+    """One row a step; what holds for all of them is repeated in every row, so that sheets can be stacked.
+
+    For machines: always in English, parts as they are coded.
+    """
     out = StringIO()
     writer = csv.writer(out)
-    named = [(name, held) for name, held in facts(sheet) if name not in ("range", "tolerance", "adjusted")]
+    named = [
+        (ENGLISH.word(f"loop-{name}"), held)
+        for name, held in facts(sheet).items()
+        if name not in ("range", "tolerance", "adjusted")
+    ]
     unit = f" [{sheet.unit}]" if sheet.unit else ""
-    shown = [name + unit if name in ("injected", "mean", "error", "scatter") else name for name in HEAD]
+    shown = [name + unit if name in ("injected", "mean", "error", "scatter") else name for name in _heads(ENGLISH)]
     writer.writerow([*(name for name, _ in named), f"tolerance{unit}", "loop", *shown])
     for step in sheet.steps:
         loop = "passed" if sheet.passed else "failed"
         tolerance = _number(sheet.shown_difference(sheet.tolerance))
-        writer.writerow([*(held for _, held in named), tolerance, loop, *_cells(sheet, step)])
+        writer.writerow([*(held for _, held in named), tolerance, loop, step.part, *_cells(sheet, step)[1:]])
     return out.getvalue()
 
 
-def html(sheet: Sheet) -> str:
+def html(sheet: Sheet, words: Wording = ENGLISH, language: str = "en") -> str:
     """One page that needs nothing beside itself."""
-    title = f"Loop check {sheet.point}"
-    listed = "".join(f"<dt>{escape(name)}</dt><dd>{escape(held)}</dd>" for name, held in facts(sheet))
-    unit = f"Injected, mean, error and scatter in {escape(sheet.unit)}." if sheet.unit else ""
+    title = words.word("loop-title", point=sheet.point)
+    listed = "".join(
+        f"<dt>{escape(words.word(f'loop-{name}'))}</dt><dd>{escape(held)}</dd>"
+        for name, held in facts(sheet, words).items()
+    )
+    unit = words.word("loop-units", unit=sheet.unit) if sheet.unit else ""
+    sign = "".join(f"<div>{escape(words.word(name))}</div>" for name in ("loop-by", "loop-date", "loop-witness"))
     return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<!doctype html><html lang="{language}"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body>'
-        f'<h1>{escape(title)}</h1><p class="out">{_verdict(sheet)}</p><dl>{listed}</dl>'
-        f"{''.join(_table(sheet, part) for part in _parts(sheet))}<p>{unit}</p>"
-        '<div class="sign"><div>checked by</div><div>date</div><div>witness</div></div>'
-        f"<footer>{CAUTION}</footer></body></html>\n"
+        f'<h1>{escape(title)}</h1><p class="out">{escape(_verdict(sheet, words))}</p><dl>{listed}</dl>'
+        f"{''.join(_table(sheet, part, words) for part in _parts(sheet))}<p>{escape(unit)}</p>"
+        f'<div class="sign">{sign}</div>'
+        f"<footer>{escape(words.word('caution-1'))}</footer></body></html>\n"
     )
 
 
-def _verdict(sheet: Sheet) -> str:
+def _verdict(sheet: Sheet, words: Wording) -> str:
     """What counts is as left; what was found is said beside it, since the loop ran like that until now."""
-    said = "PASSED" if sheet.passed else "FAILED"
+    said = words.word("loop-passed" if sheet.passed else "loop-failed")
     if not sheet.adjusted:
         return said
-    return f"{said} as left ({'passed' if sheet.passes('as-found') else 'FAILED'} as found)"
+    found = words.word("loop-passed-so" if sheet.passes("as-found") else "loop-failed")
+    return words.word("loop-verdict", left=said, found=found)
 
 
-def _table(sheet: Sheet, part: Part) -> str:
-    head = "".join(f"<th>{escape(name)}</th>" for name in HEAD[1:])
+def _table(sheet: Sheet, part: Part, words: Wording) -> str:
+    head = "".join(f"<th>{escape(name)}</th>" for name in _heads(words)[1:])
     rows = "".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells[1:-1]) + f"{_result(cells[-1])}</tr>"
-        for cells in (_cells(sheet, step) for step in sheet.steps if step.part == part)
+        "<tr>"
+        + "".join(f"<td>{escape(cell)}</td>" for cell in _cells(sheet, step, words)[1:-1])
+        + f"{_result(sheet, step, words)}</tr>"
+        for step in sheet.steps
+        if step.part == part
     )
     table = f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
-    return f'<h2>{escape(outcome(sheet, part))}</h2><div class="wide">{table}</div>'
+    return f'<h2>{escape(outcome(sheet, part, words))}</h2><div class="wide">{table}</div>'
 
 
-def _result(cell: str) -> str:
-    return f'<td class="{"t" if cell == "pass" else "t bad"}">{cell}</td>'
+def _result(sheet: Sheet, step: Step, words: Wording) -> str:
+    passes = sheet.step_passes(step)
+    said = escape(words.word("loop-pass" if passes else "loop-fail"))
+    return f'<td class="{"t" if passes else "t bad"}">{said}</td>'
 
 
 def _plain(value: float) -> float:

@@ -18,6 +18,7 @@ from brakewater.rig import SELF, Device, Point, Rig, parse
 from brakewater.rig.people import standing
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
+from brakewater.wording import ENGLISH, Wording
 
 VERB: Final = "loop-sheet"
 """The command whose arguments are a sheet."""
@@ -44,17 +45,15 @@ class Proof:
     @property
     def says(self) -> str:
         """For people."""
+        return self.told(ENGLISH)
+
+    def told(self, words: Wording) -> str:
+        """For people, in their language."""
+        if self.status == "never":
+            return words.word("never")
         day = (self.proved or "")[:16].replace("T", " ")
-        match self.status:
-            case "proved":
-                return f"proved on {day}"
-            case "failed":
-                return f"failed on {day}"
-            case "void":
-                since = (self.void_since or "")[:16].replace("T", " ")
-                return f"void since {since or 'this rig file'} (proved on {day})"
-            case "never":
-                return "never"
+        since = (self.void_since or "")[:16].replace("T", " ") or words.word("proof-this-file")
+        return words.word(f"proof-{self.status}", day=day, **({"since": since} if self.status == "void" else {}))
 
 
 def proof_hash(point: Point, device: Device) -> str:

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from brakewater.alarms.lifecycle import shown_of
 from brakewater.units import utc_text
+from brakewater.wording import ENGLISH, Wording
 
 _HOLDS: Final = frozenset({"unacknowledged", "acknowledged"})
 _WIDE, _LEFT, _ROW, _BOTTOM, _LETTERS = 900, 210, 18, 20, 34
@@ -50,23 +51,26 @@ def rows_of(events: Sequence[Mapping[str, Any]], begin: str, end: str) -> dict[s
     return rows
 
 
-def time_line(rows: Mapping[str, Row], commands: Sequence[tuple[int, str]], window: tuple[int, int]) -> str:
+def time_line(
+    rows: Mapping[str, Row], commands: Sequence[tuple[int, str]], window: tuple[int, int], words: Wording = ENGLISH
+) -> str:
     """An SVG: a bar for each span, a stroke for each command.
 
     Args:
         rows: of ``rows_of``.
         commands: wall time in ns and what it was, beside those that events tell.
         window: begin and end by wall time, ns.
+        words: the language.
     """
     if not rows and not commands:
-        return "<p>No alarm and no command fell into this trip.</p>"
-    names = [*rows, *(["commands"] if commands else [])]
+        return f"<p>{escape(words.word('line-none'))}</p>"
+    names = [*rows, *([words.word("commands")] if commands else [])]
     high = len(names) * _ROW + _BOTTOM
     begin, end = (utc_text(at) for at in window)
     x = _across(window)
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE} {high}" role="img" font-family="sans-serif"'
-        f' font-size="12"><title>Alarms and commands from {begin} to {end}</title>'
+        f' font-size="12"><title>{escape(words.word("line-title", begin=begin, end=end))}</title>'
     )
     parts = [head]
     for at, name in enumerate(names):
@@ -77,8 +81,13 @@ def time_line(rows: Mapping[str, Row], commands: Sequence[tuple[int, str]], wind
             f'<line x1="{_LEFT}" x2="{_WIDE - 10}" y1="{y + _ROW - 0.5}" y2="{y + _ROW - 0.5}" stroke="#ccc"/>'
         )
         if name in rows:
-            parts += [_bar(x(_ns(a)), x(_ns(b)), y, f"{name}: {a} to {b}") for a, b in rows[name].spans]
-            parts += [_stroke(x(_ns(mark)), y, f"{name}: by hand, {mark}") for mark in rows[name].marks]
+            parts += [
+                _bar(x(_ns(a)), x(_ns(b)), y, words.word("line-span", name=name, begin=a, end=b))
+                for a, b in rows[name].spans
+            ]
+            parts += [
+                _stroke(x(_ns(mark)), y, words.word("line-by-hand", name=name, time=mark)) for mark in rows[name].marks
+            ]
         else:
             parts += [_stroke(x(ns), y, f"{utc_text(ns)} {what}") for ns, what in commands]
     return "".join([*parts, _times(window, high), "</svg>"])

@@ -13,6 +13,7 @@ import numpy as np
 
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.stream import Floats
+from brakewater.wording import ENGLISH, Wording
 
 FALL: Final = 0.1
 """A smaller fall within a trip is the rotor's warmth of every trip; an assumption."""
@@ -74,20 +75,19 @@ def share_trend(shares: Sequence[tuple[float, float]], trips: Sequence[Torque]) 
     return said
 
 
-def trend(trips: Sequence[Torque]) -> str:
+def trend(trips: Sequence[Torque], words: Wording = ENGLISH) -> str:
     """What the trips of one brake, in order, say together."""
     if not trips:
-        return "no torque index: it needs hook load, block, drum speed, coil current, and torque in the rig file"
+        return words.word("torque-none")
     first, last = trips[0], trips[-1]
     spread = COVERAGE * max(one.std for one in trips)
+    index, about = f"{last.index:.2f}", f"{COVERAGE * last.std:.2f}"
     if first.first - last.first > spread:
-        said = f"torque fell from trip to trip, from {first.first:.2f} to {last.first:.2f}: look at air gap and coils"
+        said = words.word("torque-fell", first=f"{first.first:.2f}", last=f"{last.first:.2f}")
     elif last.verdict == WEAK:
-        said = f"torque {last.index:.2f} +/- {COVERAGE * last.std:.2f} of new from the first stand on: air gap or coils"
+        said = words.word("torque-weak", index=index, about=about)
     elif last.verdict == FALLING:
-        said = (
-            f"torque falls within the trip, {last.first:.2f} to {last.last:.2f}: a hot, growing rotor or lost cooling"
-        )
+        said = words.word("torque-falls", first=f"{last.first:.2f}", last=f"{last.last:.2f}")
     else:
-        return f"torque {last.index:.2f} +/- {COVERAGE * last.std:.2f}: as new within its uncertainty"
-    return f"{said}; the air gaps stand in the upkeep book"
+        return words.word("torque-as-new", index=index, about=about)
+    return words.word("torque-see-book", said=said)

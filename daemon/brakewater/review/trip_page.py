@@ -1,6 +1,6 @@
 """One trip as one page that needs nothing beside itself: charts that zoom on a screen, and clean A4 or Letter pages."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final
@@ -11,22 +11,17 @@ from brakewater.record.report import Report
 from brakewater.review import trip_tables as tables
 from brakewater.review.alarm_figures import of_record
 from brakewater.review.band_chart import band_chart
-from brakewater.review.chart_data import TITLES, chart_data
+from brakewater.review.chart_data import chart_data
+from brakewater.review.manner import PLAIN, Manner, manner_of
 from brakewater.review.proofs import proofs
 from brakewater.review.time_line import rows_of, time_line
 from brakewater.review.trip_seen import Seen, seen
 from brakewater.review.trip_text import balance, health, integrity, summary
 from brakewater.review.trips import SETTLES_NS, TripLedger, TripLine, ledger
 from brakewater.units import utc_text
+from brakewater.wording import Wording
 
-CAUTIONS: Final = (
-    "Advisory monitor, not a safety instrumented system.",
-    "The maker's manual, its limits, local rules and licensed practice stand above it.",
-    "An eddy-current brake holds nothing at standstill.",
-    "Values between the least and the most of a stretch are not drawn one by one; none lies outside the band.",
-    "Heat follows from flow and temperatures: where one is not good it is not known, and the balance leaves it out.",
-    "Times are UTC. Intervals are at k = 2, about 95 %.",
-)
+CAUTIONS: Final = tuple(f"caution-{n}" for n in range(1, 8))
 _STRETCHES: Final = 900
 """On paper."""
 STYLE: Final = """
@@ -57,7 +52,12 @@ class ChartCode:
 
 
 def trip_page(
-    record: Record, number: int, verified: Report, code: ChartCode | None = None, paper: str | None = None
+    record: Record,
+    number: int,
+    verified: Report,
+    code: ChartCode | None = None,
+    paper: str | None = None,
+    asked: Mapping[str, str | None] | None = None,
 ) -> str:
     """HTML of one trip.
 
@@ -67,34 +67,44 @@ def trip_page(
         verified: what ``verify`` found in the same record.
         code: makes the charts interactive; None: they stand still.
         paper: ``A4`` or ``Letter``; the printer's own where None.
+        asked: ``code`` and ``units`` of ``manner_of``; the rig file's where None.
 
     Raises:
-        StorageError: there is no such trip.
+        StorageError: there is no such trip, or no such language.
     """
-    return page_of(record, *_trip(record, number), verified, code, paper)
+    found, line = _trip(record, number)
+    return page_of(record, found, line, verified, code, paper, manner_of(found.rig, **(asked or {})))
 
 
 def page_of(
-    record: Record, found: TripLedger, line: TripLine, verified: Report, code: ChartCode | None, paper: str | None
+    record: Record,
+    found: TripLedger,
+    line: TripLine,
+    verified: Report,
+    code: ChartCode | None,
+    paper: str | None,
+    manner: Manner = PLAIN,
 ) -> str:
     """As ``trip_page``, of a line of a ledger that is there already."""
-    window = line.from_utc_ns, line.to_utc_ns + 1
-    told = seen(record, window)
-    title = f"{found.rig.name}, trip {line.number} of brake {line.brake}"
-    parts = (
-        f"<h1>{escape(title)}</h1>{_sentences(summary(line))}",
-        f"<h2>Time line</h2><figure>{_line_of(told, window)}</figure>",
-        f"<h2>Charts</h2>{_charts(told, line, code)}",
-        f"<h2>Energy balance</h2>{_balance(line, found.rig.units)}",
-        f"<h2>Sequence of events</h2>{_by_replay(told)}{tables.sequence(told)}",
-        f"<h2>Alarm performance</h2>{_figures(record, window, told)}",
-        f"<h2>Settings in force</h2>{tables.settings(told.rig, line.brake, told.before, told.after)}",
-        f"<h2>Sensors</h2>{tables.sensors(told, proofs(told.rig, record.folder))}",
-        f"<h2>Upkeep and health</h2>{_sentences([health(line)])}{tables.upkeep(told.book)}",
-        f"<h2>The record</h2>{_sentences(_state(verified, found, told))}",
-        f"<h2>Cautions</h2>{_sentences(CAUTIONS)}",
-    )
-    return _document(title, "".join(parts), chart_data(told.charts, line.brake, window), code, paper)
+    window, words = (line.from_utc_ns, line.to_utc_ns + 1), manner.words
+    told = seen(record, window, manner)
+    title = words.word("report-title", rig=found.rig.name, n=line.number, brake=line.brake)
+    chapters = {
+        "report-line": f"<figure>{_line_of(told, window, words)}</figure>",
+        "report-charts": _charts(told, line, code, manner),
+        "report-balance": _balance(line, told.rig.units, words),
+        "sequence": _by_replay(told, words) + tables.sequence(told, words),
+        "report-alarms": _figures(record, window, told, words),
+        "report-settings": tables.settings(told.rig, line.brake, told.before, told.after, words),
+        "report-sensors": tables.sensors(told, proofs(told.rig, record.folder), words),
+        "report-upkeep": _sentences([health(line, words)]) + tables.upkeep(told.book, words),
+        "report-record": _sentences(_state(verified, found, told, words)),
+        "report-cautions": _sentences([words.word(one) for one in CAUTIONS]),
+    }
+    body = "".join(f"<h2>{escape(words.word(name))}</h2>{text}" for name, text in chapters.items())
+    head = f"<h1>{escape(title)}</h1>{_sentences(summary(line, words))}"
+    data = chart_data(told.charts, line.brake, window, manner)
+    return _document(title, head + body, data, code, paper, manner.code)
 
 
 def _trip(record: Record, number: int) -> tuple[TripLedger, TripLine]:
@@ -106,7 +116,7 @@ def _trip(record: Record, number: int) -> tuple[TripLedger, TripLine]:
     return found, lines[number - 1]
 
 
-def _document(title: str, body: str, data: str, code: ChartCode | None, paper: str | None) -> str:
+def _document(title: str, body: str, data: str, code: ChartCode | None, paper: str | None, language: str) -> str:
     size = "" if paper is None else f"@page {{ size: {paper} }}"
     policy = "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:"
     moving = ""
@@ -115,7 +125,7 @@ def _document(title: str, body: str, data: str, code: ChartCode | None, paper: s
             f'<script type="application/json" id="data">{data}</script><script type="module">{code.script}</script>'
         )
     return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<!doctype html><html lang="{language}"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
         f'<meta name="viewport" content="width=device-width"><style>{code.style if code else ""}{STYLE}{size}</style>'
         f"</head><body>{body}{moving}</body></html>\n"
@@ -126,43 +136,45 @@ def _sentences(texts: Sequence[str]) -> str:
     return f"<p>{'<br>'.join(map(escape, texts))}</p>"
 
 
-def _figures(record: Record, window: tuple[int, int], told: Seen) -> str:
+def _figures(record: Record, window: tuple[int, int], told: Seen, words: Wording) -> str:
     if told.by_replay:
-        return "<p>No event was recorded, so there is nothing to count.</p>"
-    return tables.figures(of_record(record, window), of_record(record))
+        return f"<p>{escape(words.word('figures-nothing'))}</p>"
+    return tables.figures(of_record(record, window), of_record(record), words)
 
 
-def _by_replay(told: Seen) -> str:
-    return "<p>Only inputs were recorded: these events are the replay's.</p>" if told.by_replay else ""
+def _by_replay(told: Seen, words: Wording) -> str:
+    return f"<p>{escape(words.word('by-replay'))}</p>" if told.by_replay else ""
 
 
-def _line_of(told: Seen, window: tuple[int, int]) -> str:
+def _line_of(told: Seen, window: tuple[int, int], words: Wording) -> str:
     begin, end = (utc_text(at) for at in window)
-    commands = [(one.utc_ns, f"{one.actor}: {one.do}") for one in told.said if not one.told]
-    return time_line(rows_of(told.events, begin, end), commands, window)
+    commands = [(one.utc_ns, f"{one.actor}: {words.word(f'do-{one.do}')}") for one in told.said if not one.told]
+    return time_line(rows_of(told.events, begin, end), commands, window, words)
 
 
-def _charts(told: Seen, line: TripLine, code: ChartCode | None) -> str:
-    window = line.from_utc_ns, line.to_utc_ns + 1
-    still = told.charts.stretches(*window, _STRETCHES)
+def _charts(told: Seen, line: TripLine, code: ChartCode | None, manner: Manner) -> str:
+    window, words = (line.from_utc_ns, line.to_utc_ns + 1), manner.words
+    still = told.charts.stretches(*window, _STRETCHES, manner.units)
     figures = []
     for one in told.charts.lines:
         key = (one.brake, one.quantity)
         if one.brake == line.brake and key in still.least:
-            unit = told.charts.unit(one)
-            title = TITLES.get(one.quantity, one.quantity) + ("" if unit == "1" else f", {unit}")
-            figures.append(f"<figure>{band_chart(title, still.utc_ns, still.least[key], still.most[key])}</figure>")
+            unit = told.charts.unit(one, manner.units)
+            title = words.word(one.quantity) + ("" if unit == "1" else f", {unit}")
+            least, most = still.least[key], still.most[key]
+            chart = band_chart(title, still.utc_ns, least, most, nothing=words.word("chart-nothing"))
+            figures.append(f"<figure>{chart}</figure>")
     live = "" if code is None else '<div id="live"></div>'
     return f'{live}<div id="still">{"".join(figures)}</div>'
 
 
-def _balance(line: TripLine, units: str) -> str:
-    rows = [(escape(what), escape(much)) for what, much in balance(line, units)]
-    note = f"What came out of the rotor within {SETTLES_NS // 60_000_000_000} minutes after the last stand counts in."
-    return f"{tables.table(('What', 'How much'), rows)}<p>{note}</p>"
+def _balance(line: TripLine, units: str, words: Wording) -> str:
+    rows = [(escape(what), escape(much)) for what, much in balance(line, units, words)]
+    note = words.word("balance-settles", minutes=SETTLES_NS // 60_000_000_000)
+    return f"{tables.table(tables.head(words, 'what', 'how-much'), rows)}<p>{escape(note)}</p>"
 
 
-def _state(verified: Report, found: TripLedger, told: Seen) -> list[str]:
+def _state(verified: Report, found: TripLedger, told: Seen, words: Wording) -> list[str]:
     damage = dict.fromkeys([*found.tally.damage, *told.damage])
-    gaps = [f"Inputs {gap.lost_first} to {gap.lost_last} were lost in this trip: {gap.why}." for gap in told.gaps]
-    return [*integrity(verified), *gaps, *damage]
+    gaps = [words.word("lost-inputs", first=gap.lost_first, last=gap.lost_last, why=gap.why) for gap in told.gaps]
+    return [*integrity(verified, words), *gaps, *damage]

@@ -13,6 +13,7 @@ from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import event_shown
 from brakewater.review.charts import Charted, Charts, within
+from brakewater.review.manner import PLAIN, Manner
 from brakewater.review.replay import Tally, recorded
 from brakewater.rig import SELF, Rig
 from brakewater.stream import Block, BookNow, Command, Event, Gap, Outcome, SettingNow
@@ -64,12 +65,13 @@ class Seen:
     damage: Sequence[str]
 
 
-def seen(record: Record, window: tuple[int, int]) -> Seen:
+def seen(record: Record, window: tuple[int, int], manner: Manner = PLAIN) -> Seen:
     """Replay a window.
 
     Args:
         record: what to read.
         window: begin and end by wall time, ns; the end itself is not included.
+        manner: language and units of what is told.
 
     Raises:
         StorageError: no scan lies in it.
@@ -95,10 +97,10 @@ def seen(record: Record, window: tuple[int, int]) -> Seen:
                 ends = engine.rig, engine.picture().settings, engine.book()
     if ends is None:
         raise NothingThereError("no scan lies in this window")
-    rig, after, book = ends
+    rig, after, book = manner.rig(ends[0]), *ends[1:]
     events = _recorded(record, window, tally.damage)
     by_replay = not events and all(boot.startswith("simulated") for boot in tally.boots)
-    shown = [event_shown(rig, event_doc(one)) for one in (made_events if by_replay else events)]
+    shown = [event_shown(rig, event_doc(one), manner.words) for one in (made_events if by_replay else events)]
     return Seen(
         rig=rig,
         charts=made.charts(),

@@ -7,85 +7,92 @@ from brakewater.record.report import Report
 from brakewater.review.torque import trend
 from brakewater.review.trips import TripLine
 from brakewater.units import Dimension, shown, utc_text
+from brakewater.wording import ENGLISH, Wording
 
 
-def summary(line: TripLine) -> list[str]:
+def summary(line: TripLine, words: Wording = ENGLISH) -> list[str]:
     """A trip in plain sentences."""
-    way = "lowering" if line.lowered else "pulling out"
-    over = {
-        "the inlet was above its limit": line.inlet_over_s,
-        "the outlet was above its limit": line.outlet_over_s,
-        "the flow was below the least": line.flow_under_s,
-        "the level was above the bearing": line.level_over_s,
-    }
-    passed = [f"{what} for {seconds:.0f} s" for what, seconds in over.items() if seconds > 0]
-    raised = ", ".join(f"{name} ({count} times)" if count > 1 else name for name, count in line.alarms)
     sentences = [
-        (
-            f"{way.capitalize()} from {utc_text(line.from_utc_ns)[:19]} to {utc_text(line.to_utc_ns)[:19]}:"
-            f" {line.stands} stands in {line.lasts_s / 60:.0f} min, {line.stands_per_hour:.1f} an hour."
+        words.word(
+            "trip-told",
+            way=words.word("trip-lowering" if line.lowered else "trip-pulling"),
+            begin=utc_text(line.from_utc_ns)[:19],
+            end=utc_text(line.to_utc_ns)[:19],
+            stands=line.stands,
+            minutes=f"{line.lasts_s / 60:.0f}",
+            pace=f"{line.stands_per_hour:.1f}",
         ),
-        (
-            f"The water carried off {line.energy_j / 1e6:.0f} +/- {COVERAGE * line.energy_std_j / 1e6:.0f} MJ (k = 2),"
-            f" on average {line.mean_heat_w / 1e3:.0f} kW, at most {line.peak_heat_w / 1e3:.0f} kW; the heat was known"
-            f" for {100 * line.known:.0f} % of the time."
+        words.word(
+            "trip-heat",
+            heat=f"{line.energy_j / 1e6:.0f} +/- {COVERAGE * line.energy_std_j / 1e6:.0f}",
+            mean=f"{line.mean_heat_w / 1e3:.0f}",
+            peak=f"{line.peak_heat_w / 1e3:.0f}",
+            known=f"{100 * line.known:.0f}",
         ),
-        f"Limits: {'; '.join(passed)}." if passed else "No limit was passed while values were known.",
-        f"Alarms raised, by replay: {raised}." if raised else "No alarm was raised, by replay.",
     ]
     if line.worst_margin is not None:
-        sentences.insert(2, f"The least cooling margin was {line.worst_margin:.2f}.")
-    return sentences
+        sentences.append(words.word("trip-margin", margin=f"{line.worst_margin:.2f}"))
+    return [*sentences, _limits(line, words), _raised(line, words)]
 
 
-def integrity(found: Report) -> list[str]:
-    """What ``verify`` says, and what that proves."""
-    proves = {
-        "consistent": "it fits together; who could write it anew is not excluded without a key or outside heads",
-        "signed": "it fits together and a trusted key has signed it",
-        "anchored": "it fits together and matches heads kept outside",
-        "broken": "it is not what was written",
+def _limits(line: TripLine, words: Wording) -> str:
+    over = {
+        "trip-over-inlet": line.inlet_over_s,
+        "trip-over-outlet": line.outlet_over_s,
+        "trip-under-flow": line.flow_under_s,
+        "trip-over-level": line.level_over_s,
     }
-    return [
-        (
-            f"Verified: {found.verdict}, that is: {proves[found.verdict]}."
-            f" {found.inputs} inputs, {found.events} events, {len(found.gaps)} gaps."
-        ),
-        *(f"Altered: {one}." for one in found.altered),
-    ]
+    passed = [words.word(what, seconds=f"{seconds:.0f}") for what, seconds in over.items() if seconds > 0]
+    return words.word("trip-limits", passed="; ".join(passed)) if passed else words.word("trip-no-limits")
 
 
-def balance(line: TripLine, units: str) -> list[tuple[str, str]]:
+def _raised(line: TripLine, words: Wording) -> str:
+    raised = [words.word("trip-times", name=name, n=count) if count > 1 else name for name, count in line.alarms]
+    return words.word("trip-raised", alarms=", ".join(raised)) if raised else words.word("trip-none-raised")
+
+
+def integrity(found: Report, words: Wording = ENGLISH) -> list[str]:
+    """What ``verify`` says, and what that proves."""
+    verified = words.word(
+        "verified",
+        verdict=words.word(f"verdict-{found.verdict}"),
+        proves=words.word(f"proves-{found.verdict}"),
+        inputs=found.inputs,
+        events=found.events,
+        gaps=len(found.gaps),
+    )
+    return [verified, *(words.word("altered", what=one) for one in found.altered)]
+
+
+def balance(line: TripLine, units: str, words: Wording = ENGLISH) -> list[tuple[str, str]]:
     """Where the heat went: what, and how much with its uncertainty (k = 2); only what can be told.
 
     Args:
         line: the trip.
         units: of the crew.
+        words: the language.
     """
-    return list(_balance(line, units))
+    return [(words.word(f"balance-{name}"), much) for name, much in _balance(line, units, words)]
 
 
-def _balance(line: TripLine, units: str) -> Iterator[tuple[str, str]]:
-    yield (
-        "Carried off by the water, with ten minutes after the last stand",
-        _megajoules(line.energy_j, line.energy_std_j),
-    )
+def _balance(line: TripLine, units: str, words: Wording) -> Iterator[tuple[str, str]]:
+    yield "carried", _megajoules(line.energy_j, line.energy_std_j)
     if line.stored_j is not None and line.put_in_j is not None and line.put_in_std_j is not None:
-        yield "Stored in rotor and housing, by the model", f"{line.stored_j / 1e6:.0f} MJ"
-        yield "Put in: both, with an allowance for the air", _megajoules(line.put_in_j, line.put_in_std_j)
+        yield "stored", f"{line.stored_j / 1e6:.0f} MJ"
+        yield "put-in", _megajoules(line.put_in_j, line.put_in_std_j)
     else:
-        yield "Put in", "cannot be told: the rig file describes no rotor"
-    yield "Mean heat load", f"{line.mean_heat_w / 1e3:.0f} kW"
-    yield "Highest heat load, mean of ten seconds", f"{line.peak_heat_w / 1e3:.0f} kW"
+        yield "no-put-in", words.word("balance-cannot")
+    yield "mean", f"{line.mean_heat_w / 1e3:.0f} kW"
+    yield "peak", f"{line.peak_heat_w / 1e3:.0f} kW"
     if line.outlet_max_degc is not None:
-        yield "Highest outlet", _in(line.outlet_max_degc, Dimension.TEMPERATURE, units)
+        yield "outlet", _in(line.outlet_max_degc, Dimension.TEMPERATURE, units)
     if line.flow_min_m3_s is not None:
-        yield "Least flow", _in(line.flow_min_m3_s, Dimension.FLOW, units)
+        yield "flow", _in(line.flow_min_m3_s, Dimension.FLOW, units)
     if line.warmed_k is not None:
-        yield "Water warmer at the end by", _in(line.warmed_k, Dimension.DIFFERENCE, units)
+        yield "warmer", _in(line.warmed_k, Dimension.DIFFERENCE, units)
     if line.ton_miles is not None:
-        yield "Work of the line", f"{line.ton_miles:.1f} ton-miles"
-    yield "Heat known", f"{line.known:.1%} of the time"
+        yield "line", words.word("balance-ton-miles", n=f"{line.ton_miles:.1f}")
+    yield "known", words.word("balance-known-of", share=f"{line.known:.1%}")
 
 
 def _megajoules(value: float, std: float) -> str:
@@ -115,11 +122,8 @@ def trip_figures(line: TripLine, units: str) -> dict[str, str]:
     }
 
 
-def health(line: TripLine) -> str:
+def health(line: TripLine, words: Wording = ENGLISH) -> str:
     """What the torque says of the brake in this trip."""
     if line.torque is None:
-        return (
-            "Torque: cannot be told; it needs hook load, block, drum speed, coil current, torque in the rig file,"
-            " and two stands lowered."
-        )
-    return f"Torque of this trip: {trend([line.torque])}."
+        return words.word("torque-cannot")
+    return words.word("torque-of-trip", said=trend([line.torque], words))

@@ -117,7 +117,7 @@ function eventRow(event, beside, withBeside) {
   if (event.damaged) { row.append(make("td"), make("td"), make("td", event.damaged)); return row; }
   row.dataset.first = String(Boolean(event.first_out && event.to === "unacknowledged"));
   row.dataset.beside = beside;
-  row.append(when(Date.parse(event.t), event.t), make("td", event.priority), make("td", (row.dataset.first === "true" ? word("first") : "") + event.text));
+  row.append(when(Date.parse(event.t), event.t), make("td", word(`priority-${event.priority}`)), make("td", (row.dataset.first === "true" ? word("first") : "") + event.text));
   if (withBeside) row.append(make("td", word(beside)));
   return row;
 }

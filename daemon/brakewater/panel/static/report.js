@@ -22,7 +22,7 @@ function chart(line, wide) {
     axes: [{ size: 30, values: (_, splits) => splits.map((s) => clock(s).slice(0, 8)) }, { size: 64 }],
     series: [
       { label: "UTC", value: (_, s) => (s === null ? "--" : clock(s)) },
-      { label: "least", stroke: "#1d4f73", width: 1 }, { label: "most", stroke: "#111111", width: 1 },
+      { label: told.words["least-of"], stroke: "#1d4f73", width: 1 }, { label: told.words["most-of"], stroke: "#111111", width: 1 },
     ],
     bands: [{ series: [2, 1], fill: "#1d4f7355" }],
     hooks: { setSelect: [(plot) => {
@@ -40,10 +40,11 @@ function draw() {
 
 const whole = document.createElement("button");
 whole.type = "button";
-whole.textContent = "Whole trip";
+whole.textContent = told.words["chart-whole"];
 whole.onclick = () => zoom(ends.min, ends.max);
 const says = document.createElement("p");
-says.textContent = `Pull across a chart to zoom. ${told.scans.toLocaleString("en")} scans drawn as least and most of ${times.length.toLocaleString("en")} stretches: no scan lies outside.`;
+const places = { scans: told.scans.toLocaleString(told.language), stretches: times.length.toLocaleString(told.language) };
+says.textContent = told.words["chart-hint"].replace(/\{(\w+)\}/g, (_, name) => places[name]);
 place.append(whole, says);
 document.documentElement.classList.add("live");
 draw();

@@ -34,7 +34,7 @@ function rowsOf(events, commands) {
   return rows;
 }
 
-export const said = (one) => `${one.actor}: ${one.do === "note" ? one.args.text : [word(one.do), one.args.alarm ?? one.args.setting ?? one.args.point ?? one.args.round ?? ""].join(" ")}`;
+export const said = (one) => `${one.actor}: ${one.do === "note" ? one.args.text : [word(`do-${one.do}`), one.args.alarm ?? one.args.setting ?? one.args.point ?? one.args.round ?? ""].join(" ")}`;
 
 // The lines lie exactly under one another with the charts: a bar begins where its curve passes the limit.
 export function align() {

@@ -6,10 +6,11 @@ import { asked as chosen, word } from "./words.js";
 const SIDE = 1; // widths asked for beyond each edge, so that moving shows something at once
 const MOST = 5000;
 const APART = 8; // CSS pixels between two scans from which on each has a dot
+const SCANS_S = 2; // nothing scanned for so long is open
 const LATER_MS = 60; // the same pull reaches every chart
 
 let uPlot = null, outer = null, zoom = null, beside = null, brake = null, plots = [], asked = 0, waiting = 0, onZoom = () => {}, now = null;
-let there = null, framed = 0, pulling = false, reading = false; // what was read, a frame to come, a hand that moves, a request on its way
+let there = null, step = 0, framed = 0, pulling = false, reading = false; // what was read, a frame to come, a hand that moves, a request on its way
 
 export async function load() {
   try { uPlot = (await import("/static/vendor/uPlot.esm.js")).default; } catch { by("no-charts").hidden = false; }
@@ -57,6 +58,7 @@ export async function draw(anew = false) {
   } finally { if (mine === asked) reading = false; }
   if (mine !== asked) return; // a newer zoom is under way
   there = { from, to };
+  step = (to - from) / count / 1000;
   const brakes = [...new Set(found.lines.map((line) => line.brake))];
   brake = brakes.includes(brake) ? brake : brakes[0];
   const lines = found.lines.filter((line) => line.brake === brake && line.most.some((value) => value !== null));
@@ -139,28 +141,32 @@ function chart(line, data, wide) {
 }
 
 // Least and most of each stretch: two lines, what lies between them filled, and a dot a scan where they lie far enough apart.
-// The library's own way fills through a clip of as many corners, which costs several frames where there is no graphics card.
+// The library's own way fills through a clip of as many corners, which costs several frames where there is no graphics
+// card; bars of whole pixels cost twice what this does.
 function band(plot, first, fill, strokes, dash) {
-  const [times, least, most] = [plot.data[0], plot.data[first], plot.data[first + 1]], { left, top, width, height } = plot.bbox;
-  const { x, y } = plot.scales, pen = plot.ctx, ratio = uPlot.pxRatio;
+  const { left, top, width, height } = plot.bbox, { x, y } = plot.scales, pen = plot.ctx, ratio = uPlot.pxRatio;
   if (y.min == null) return;
-  const across = width / (x.max - x.min), up = height / (y.max - y.min);
-  const [from, to] = within(times, x.min, x.max);
-  const far = to > from && across * (x.max - x.min) > (to - from) * APART * ratio;
+  const [times, least, most] = [plot.data[0], plot.data[first], plot.data[first + 1]], [from, to] = within(times, x.min, x.max);
+  const across = width / (x.max - x.min), up = height / (y.max - y.min), far = (to - from) * APART * ratio < across * (times[to] - times[from]);
   const sides = [new Path2D(), new Path2D()], area = new Path2D(), dots = [];
-  let back = [];
+  let back = [], ends = null, alone = 0;
   const close = () => {
-    for (let at = back.length - 2; at >= 0; at -= 2) area.lineTo(back[at], back[at + 1]);
+    for (let n = back.length - 2; n >= 0; n -= 2) area.lineTo(back[n], back[n + 1]);
     if (back.length) area.closePath();
+    if (back.length === 2) dots.push(...back, back[0], alone); // one between two holes makes no line
     back = [];
   };
-  for (let at = from; at <= to; at += 1) {
-    if (least[at] == null) { if (least[at] === null) close(); continue; } // undefined: a time of the other trip
-    const place_ = left + (times[at] - x.min) * across, low = top + (y.max - least[at]) * up, high = top + (y.max - most[at]) * up;
+  for (let n = from; n <= to; n += 1) {
+    if (least[n] === undefined) continue; // a time of the other trip
+    if (least[n] === null) { close(); continue; }
+    if (times[n] - ends > 2 * Math.max(step, SCANS_S)) close(); // nothing was scanned between them
+    const place_ = left + (times[n] - x.min) * across, low = top + (y.max - least[n]) * up, high = top + (y.max - most[n]) * up;
     const begun = back.length > 0;
     for (const [path_, value] of [[sides[0], low], [sides[1], high], [area, high]]) if (begun) path_.lineTo(place_, value); else path_.moveTo(place_, value);
     back.push(place_, low);
+    alone = high;
     if (far) dots.push(place_, low, place_, high);
+    ends = times[n];
   }
   close();
   pen.save();
@@ -172,7 +178,7 @@ function band(plot, first, fill, strokes, dash) {
   pen.setLineDash(dash.map((one) => one * ratio));
   sides.forEach((one, n) => { pen.strokeStyle = strokes[n]; pen.stroke(one); });
   pen.fillStyle = strokes[1];
-  for (let at = 0; at < dots.length; at += 2) pen.fillRect(dots[at] - 2 * ratio, dots[at + 1] - 2 * ratio, 4 * ratio, 4 * ratio);
+  for (let n = 0; n < dots.length; n += 2) pen.fillRect(dots[n] - 2 * ratio, dots[n + 1] - 2 * ratio, 4 * ratio, 4 * ratio);
   pen.restore();
 }
 

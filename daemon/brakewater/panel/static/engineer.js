@@ -74,7 +74,6 @@ async function open(from, to, of, title = null) {
   showEvents(events.map((event) => ({ event, beside: "" })), false);
   showSettings();
   await drawn;
-  timeline.align();
   timeline.show(charts.zoomed(), player.position());
 }
 
@@ -91,7 +90,7 @@ function zoomed(brakes) {
       choice.setAttribute("aria-pressed", String(one === charts.brakeShown()));
       return choice;
     })));
-    timeline.align();
+    requestAnimationFrame(timeline.align); // charts made anew have their places then
   }
   timeline.show(charts.zoomed(), player.position());
 }

@@ -39,8 +39,9 @@ export const said = (one) => `${one.actor}: ${one.do === "note" ? one.args.text 
 // The lines lie exactly under one another with the charts: a bar begins where its curve passes the limit.
 export function align() {
   const over = document.querySelector(".chart .u-over")?.getBoundingClientRect(), own = by("spans").getBoundingClientRect();
-  by("spans").style.paddingLeft = over ? `${Math.max(0, over.left - own.left)}px` : "0";
-  by("spans").style.paddingRight = over ? `${Math.max(0, own.right - over.right)}px` : "0";
+  const there = over && over.width > 0 && own.width > over.width;
+  by("spans").style.paddingLeft = there ? `${Math.max(0, over.left - own.left)}px` : "0";
+  by("spans").style.paddingRight = there ? `${Math.max(0, own.right - over.right)}px` : "0";
 }
 
 function build(rows) {

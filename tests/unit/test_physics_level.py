@@ -5,7 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from brakewater.physics.level import group_median, lone_median, lone_theil_sen, seconds_from, theil_sen
+from brakewater.engine.level import LevelRate
+from brakewater.physics.level import group_median, lone_median, lone_theil_sen, theil_sen
+from brakewater.stream import Column
 
 
 def _all(shape: tuple[int, int]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
@@ -70,9 +72,13 @@ def test_windows_of_other_sizes_are_refused(points: int) -> None:
         theil_sen(square, square, _all((1, points)))
 
 
-def test_seconds_keep_a_nanosecond_of_a_long_clock() -> None:
-    end = np.array([10**18 + 1])  # 31 years of steady time
-    np.testing.assert_array_equal(seconds_from(np.array([[10**18, 10**18 + 1]]), end), [[-1e-9, 0.0]])
+def test_the_rate_keeps_a_nanosecond_of_a_long_clock() -> None:
+    t = np.arange(80) * 200_000_000 + np.arange(80) % 3
+    level = Column(values=0.3 + 1e-3 * np.sin(np.arange(80)), codes=np.zeros(80, np.uint8))
+    late = 10**18 + 1  # 31 years of steady time
+    early_rate, late_rate = (LevelRate(200_000_000).feed(t + begin, level).values for begin in (0, late))
+    assert early_rate[-1] != 0.0
+    np.testing.assert_array_equal(early_rate, late_rate)
 
 
 @given(

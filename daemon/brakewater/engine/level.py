@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.held import Held
-from brakewater.physics.level import group_median, lone_median, lone_theil_sen, seconds_from, theil_sen
+from brakewater.physics.level import group_median, lone_median, lone_theil_sen, theil_sen
 from brakewater.quality import Reason, alone, is_bad, is_bad_code
 from brakewater.stream import Codes, Column, Floats, Ints
 
@@ -84,11 +84,12 @@ class LevelRate:
         all_y = np.concatenate((self._group_y, medians))
         all_ok = np.concatenate((self._group_ok, some))
         window_t, window_y, window_ok = (
-            np.lib.stride_tricks.sliding_window_view(column, GROUPS) for column in (all_t, all_y, all_ok)
+            np.lib.stride_tricks.sliding_window_view(column, GROUPS).T for column in (all_t, all_y, all_ok)
         )
-        end = window_t[:, -1]
-        fresh = end[:, np.newaxis] - window_t <= self._oldest_ns
-        slopes, enough = theil_sen(seconds_from(window_t, end), window_y, window_ok & fresh)
+        # [GROUPS, m]: laid out a row a place in the windows, which is how they are gone through
+        elapsed_ns = np.subtract(window_t, window_t[-1], out=np.empty(window_t.shape, np.int64))
+        usable = window_ok & (elapsed_ns >= -self._oldest_ns)
+        slopes, enough = theil_sen((elapsed_ns / 1e9).T, window_y.T, usable.T)
         self._group_t, self._group_y, self._group_ok = all_t[1 - GROUPS :], all_y[1 - GROUPS :], all_ok[1 - GROUPS :]
         return slopes, np.where(enough, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN))
 

@@ -84,7 +84,8 @@ class Rising:
         if whole:
             if medians is None or medians[0] != held:
                 medians = held, *group_median(values[:whole].reshape(m, -1), usable[:whole].reshape(m, -1))
-            flowing = np.logical_and.reduce(wet[:whole].reshape(m, -1), axis=1)
+            flows = wet[:whole].all()
+            flowing = np.ones(m, np.bool_) if flows else np.logical_and.reduce(wet[:whole].reshape(m, -1), axis=1)
             self._seconds((*medians[1:], flowing), (above[1:], met[1:], known[1:]))
         self._rest = values[whole:], usable[whole:], wet[whole:]
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.UNKNOWN))

@@ -14,22 +14,13 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from brakewater.stream import Floats, Ints
+from brakewater.stream import Floats
 
 FEWEST_POINTS = 2
 MOST_POINTS = 30
 """Points a window may have: 435 pairs."""
 
 Mask = NDArray[np.bool_]
-
-
-def seconds_from(t_ns: Ints, origin_ns: Ints) -> Floats:
-    """Seconds from an origin, for ``theil_sen``: [m, p] times and [m] origins, as a rule each window's end.
-
-    The difference is taken in integers first: a float64 of a whole clock reading would be good to 0.1 us only.
-    """
-    elapsed: Floats = (t_ns - origin_ns[:, np.newaxis]) / 1e9
-    return elapsed
 
 
 def group_median(x: Floats, usable: Mask) -> tuple[Floats, Mask]:
@@ -57,8 +48,8 @@ def theil_sen(t_s: Floats, y: Floats, usable: Mask) -> tuple[Floats, Mask]:
     """Median of the slopes of all pairs of usable points of each row.
 
     Args:
-        t_s: [m, p] times in seconds, p 2 to 30; take them from the window's end (``seconds_from``). Pairs at one
-            time are left out.
+        t_s: [m, p] times in seconds, p 2 to 30; take them from the window's end, and the difference in
+            integers first: a float64 of a whole clock reading is good to 0.1 us only. Pairs at one time are left out.
         y: [m, p] levels in m, or whatever moves.
         usable: [m, p].
 
@@ -75,16 +66,16 @@ def theil_sen(t_s: Floats, y: Floats, usable: Mask) -> tuple[Floats, Mask]:
             f"t_s: found {points} points a window; allowed: {FEWEST_POINTS} to {MOST_POINTS}; "
             "where there are more, take medians of groups first"
         )
-    kept = usable & np.isfinite(t_s) & np.isfinite(y)
     # A row a point of all windows: a pair is then two rows, each read from end to end.
-    t, z = np.where(kept, t_s, 0.0).T.copy(), np.where(kept, y, 0.0).T.copy()
+    t, z = t_s.T, y.T
+    kept = usable.T & np.isfinite(t) & np.isfinite(z)
     if kept.all() and (t[1:] > t[:-1]).all():  # the common case: every pair counts
         ranked = _slopes(t, z).T.copy()
         if np.isfinite(ranked).all():
             ranked.sort(axis=1)
             return _middle(ranked), np.ones(len(t_s), np.bool_)
-    slope, any_pair = group_median(*_slopes_that_count(t, z, kept.T))
-    enough = any_pair & (2 * np.count_nonzero(kept, axis=1) >= points)
+    slope, any_pair = group_median(*_slopes_that_count(np.where(kept, t, 0.0), np.where(kept, z, 0.0), kept))
+    enough = any_pair & (2 * np.count_nonzero(kept, axis=0) >= points)
     return np.where(enough, slope, 0.0), enough
 
 

@@ -35,7 +35,7 @@ def log(x: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Warming:
-    """A tank on its way; [m] each, or one number for all."""
+    """A tank on its way; [m] each, or one number for all, or [k, m] of several."""
 
     capacity_j_k: Floats | float
     now_degc: Floats

@@ -13,11 +13,14 @@ from collections import deque
 from collections.abc import Awaitable, Callable
 from enum import StrEnum
 from functools import partial
+from time import monotonic
 from types import TracebackType
 from typing import Self
 
 from .fault_server import Request, data
 from .lines import SerialLine
+
+_REMEMBERED = 64
 
 
 class Transport(StrEnum):
@@ -94,6 +97,8 @@ class Device:
         self.transport = transport
         self.script: deque[Play] = deque()
         self.number = 0
+        self.sent_s: dict[int, float] = {}
+        """Number of a request -> steady time at which the last of its answer went out; of the newest requests."""
         self.idle = asyncio.Event()
         """Set while no play is going on."""
         self.idle.set()
@@ -126,8 +131,15 @@ class Device:
     async def _perform(self, raw: bytes, send: Send) -> None:
         play = self.script.popleft() if self.script else answers
         self.idle.clear()
+        request = self._request(raw)
+
+        async def noted(octets: bytes) -> None:
+            await send(octets)
+            self.sent_s[request.number] = monotonic()
+
+        self.sent_s.pop(request.number - _REMEMBERED, None)
         try:
-            await play(Stage(self._request(raw), raw, self, send))
+            await play(Stage(request, raw, self, noted))
         finally:
             self.idle.set()
 

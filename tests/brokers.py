@@ -75,6 +75,11 @@ class Broker:
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)
 
+    def thaw(self) -> None:
+        """It goes on."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
 
 def mosquitto(folder: Path, *access: str, keeps: bool = False) -> Broker:
     """Not yet started.

@@ -3,17 +3,19 @@
 import gzip
 import json
 import shutil
+import signal
 import ssl
 import subprocess
 import threading
 import urllib.parse
 import urllib.request
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -114,9 +116,16 @@ def write(folder: Path, inputs: Sequence[Input], *, piece: int = 500) -> None:
         assert journal.wait_committed(30)
 
 
-def due(inputs: Sequence[Input], every_ns: int) -> Points:
-    """What has to arrive, worked out scan by scan from the engine's columns and events."""
+def due(inputs: Iterable[Input], every_ns: int, more: Mapping[tuple[str, str], str] = MappingProxyType({})) -> Points:
+    """What has to arrive, worked out scan by scan from the engine's columns and events.
+
+    Args:
+        inputs: from a Start on.
+        every_ns: a point so often.
+        more: (brake, point) -> field of points that the demo rig does not have.
+    """
     points: Points = {}
+    names = POINT_FIELDS | more
     engine, slot = Engine(), None
     for item in inputs:
         if isinstance(item, Start):
@@ -134,13 +143,19 @@ def due(inputs: Sequence[Input], every_ns: int) -> Points:
             slot = int(item.t_ns[at]) // every_ns if every_ns else None
             for brake in ("rig", "aux"):
                 key = ("brakewater", frozenset({("rig", "rig-4"), ("brake", brake)}), int(item.utc_ns[at]))
-                points[key] = _fields(outcome, states, brake, at)
+                points[key] = _fields(outcome, states, brake, at, names)
     return points
 
 
-def _fields(outcome: Outcome, states: dict[tuple[str | None, str], str], brake: str, at: int) -> dict[str, float]:
+def _fields(
+    outcome: Outcome,
+    states: dict[tuple[str | None, str], str],
+    brake: str,
+    at: int,
+    names: Mapping[tuple[str, str], str],
+) -> dict[str, float]:
     fields: dict[str, float] = {}
-    for (owner, name), field in POINT_FIELDS.items():
+    for (owner, name), field in names.items():
         if owner == brake and name in outcome.readings:
             _put(fields, field, outcome.readings[name], at)
     for name in [key for of, key in outcome.derived if of == brake]:
@@ -300,6 +315,15 @@ class Victoria:
             self._process.kill()
             self._process.wait()
             self._process = None
+
+    def freeze(self) -> None:
+        """It holds its connections and says nothing more, until told to go on."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        if self._process is not None:
+            self._process.send_signal(signal.SIGCONT)
 
     def points(self, first_ms: int = 0, last_ms: int | None = None) -> Points:
         """All there is between two times, by key with the time in ms, through the export interface."""

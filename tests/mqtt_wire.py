@@ -1,8 +1,11 @@
 """What passes between an MQTT client and its broker, packet by packet."""
 
 import socket
+import threading
 from collections.abc import Callable
 from contextlib import suppress
+
+from brokers import HOST
 
 
 def pump(source: socket.socket, sink: socket.socket, see: Callable[[int, bytes], None]) -> None:
@@ -33,3 +36,57 @@ def packet_of(held: bytes) -> tuple[bytes, int] | None:
             end = at + 1 + length
             return (held[at + 1 : end], end) if len(held) >= end else None
     return None
+
+
+class Wire:
+    """Passes bytes between the watch and the broker, and notes which events the broker has acknowledged."""
+
+    def __init__(self, port: int) -> None:
+        self._port = port
+        self._listener = socket.create_server((HOST, 0))
+        self.port = self._listener.getsockname()[1]
+        self.taken: list[bytes] = []
+        self.connects = 0
+        self._threads = [threading.Thread(target=self._accept, daemon=True)]
+        self._threads[0].start()
+
+    def close(self) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        for thread in self._threads:
+            thread.join(5)
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                near, _ = self._listener.accept()
+            except OSError:
+                return
+            try:
+                far = socket.create_connection((HOST, self._port), timeout=1)
+                far.settimeout(None)
+            except OSError:
+                near.close()
+                continue
+            self.connects += 1
+            under_way: dict[int, bytes] = {}  # 0: the version of the connection
+            for source, sink, see in (
+                (near, far, lambda kind, body, u=under_way: self._sent(kind, body, u)),
+                (far, near, lambda kind, body, u=under_way: self._answered(kind, body, u)),
+            ):
+                thread = threading.Thread(target=pump, args=(source, sink, see), daemon=True)
+                self._threads.append(thread)
+                thread.start()
+
+    def _sent(self, kind: int, body: bytes, under_way: dict[int, bytes]) -> None:
+        if kind >> 4 == 1:  # CONNECT; its level of the protocol follows the name MQTT
+            under_way[0] = body[6:7]
+        elif kind >> 4 == 3 and kind & 6:  # PUBLISH with QoS above 0
+            end = 2 + int.from_bytes(body[:2])
+            if body[2:end].endswith(b"/event"):
+                properties = 1 + body[end + 2] if under_way[0] == b"\x05" else 0
+                under_way[int.from_bytes(body[end : end + 2])] = body[end + 2 + properties :]
+
+    def _answered(self, kind: int, body: bytes, under_way: dict[int, bytes]) -> None:
+        if kind >> 4 == 4 and (payload := under_way.pop(int.from_bytes(body[:2]), None)) is not None:  # PUBACK
+            self.taken.append(payload)

@@ -1,7 +1,7 @@
 """One row a benchmark: a figure, the floor it is measured against in the same run, their ratio, and the target."""
 
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from time import perf_counter
 
@@ -43,7 +43,11 @@ def seconds(work: Callable[[], object]) -> float:
 
 def paired(ours: Callable[[], object], floor: Callable[[], object], runs: int = 5) -> tuple[float, float, float]:
     """Median seconds of ours and of the floor, run in turn, and the median of their pairwise ratios."""
-    pairs = [(seconds(ours), seconds(floor)) for _ in range(runs)]
+    return medians([(seconds(ours), seconds(floor)) for _ in range(runs)])
+
+
+def medians(pairs: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+    """Median of ours, of the floor, and of their ratios pair by pair."""
     return (
         statistics.median(a for a, _ in pairs),
         statistics.median(b for _, b in pairs),

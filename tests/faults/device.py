@@ -17,7 +17,7 @@ from time import monotonic
 from types import TracebackType
 from typing import Self
 
-from .fault_server import Request, data
+from .fault_server import Request, data, word
 from .lines import SerialLine
 
 _REMEMBERED = 64
@@ -64,7 +64,7 @@ class Stage:
 
     def answer(self, count: int | None = None, **other: int) -> bytes:
         """The right answer, or one for another quantity, or with another head."""
-        octets = data(self.request, self.request.count if count is None else count)
+        octets = data(self.request, self.request.count if count is None else count, self.device.shown)
         return self.frame(bytes((len(octets),)) + octets, **other)
 
     def refusal(self, code: int, **other: int) -> bytes:
@@ -99,6 +99,8 @@ class Device:
         self.number = 0
         self.sent_s: dict[int, float] = {}
         """Number of a request -> steady time at which the last of its answer went out; of the newest requests."""
+        self.shown: Callable[[int, int], int] = word
+        """Word at an address in the answer to a request of this number."""
         self.idle = asyncio.Event()
         """Set while no play is going on."""
         self.idle.set()

@@ -46,12 +46,13 @@ def bit(address: int) -> int:
     return address.bit_count() % 2
 
 
-def data(request: Request, count: int) -> bytes:
+def data(request: Request, count: int, shown: Callable[[int, int], int] = word) -> bytes:
+    """Octets of an answer; ``shown`` gives the word at an address in the answer to request number so and so."""
     addresses = range(request.address, request.address + count)
     if request.function in BITS:
         packed = sum(bit(address) << k for k, address in enumerate(addresses))
         return packed.to_bytes((count + 7) // 8, "little")
-    return struct.pack(f">{count}H", *(word(address, request.number) for address in addresses))
+    return struct.pack(f">{count}H", *(shown(address, request.number) for address in addresses))
 
 
 def frame(

@@ -1,0 +1,109 @@
+"""A journal's commit against sqlite3 alone writing the same bytes in the same groups and the same synchronous mode.
+
+Ours is from ``append`` until the writer thread has it on the disk: with the thread's turn, the chain's digests and the
+row of the commit. Two kinds: a scan with an event, whose commit is FULL, and a second of lone scans, whose is NORMAL.
+"""
+
+import sqlite3
+import tempfile
+from contextlib import closing
+from pathlib import Path
+
+from benchmarks.table import Row, medians, seconds
+from brakewater.record.journal import Journal
+from brakewater.record.segment import TABLES, segment_path
+from brakewater.stream import Block, Event, Start
+from record_streams import event
+from streams import UTC, demo, scans
+
+COMMITS = 200
+RUNS = 5
+SECOND = 5
+"""Lone scans in one commit."""
+ALLOWED = 1.5
+
+Groups = list[tuple[list[tuple[object, ...]], list[tuple[object, ...]]]]
+"""Rows of inputs and of events, a commit each."""
+
+
+def _ours(folder: Path, parts: list[tuple[list[Block], tuple[Event, ...]]], start: Start) -> float:
+    with Journal(folder, bound=10**6) as journal:
+        journal.begin(start, wait_s=30)
+
+        def work() -> None:
+            for blocks, events in parts:
+                for block in blocks:
+                    journal.append(block, events)
+                assert journal.wait_committed(30)
+
+        took = seconds(work)
+        if journal.figures().lost:
+            raise AssertionError("the journal lost inputs: this run measures nothing")
+    return took
+
+
+def _groups(folder: Path) -> Groups:
+    """What was committed, as it was grouped; without the Start's."""
+    with closing(sqlite3.connect(segment_path(folder, 1))) as base:
+        spans = base.execute("SELECT first_input, last_input FROM commits WHERE first_input > 0 ORDER BY 1").fetchall()
+        return [
+            (
+                base.execute("SELECT * FROM inputs WHERE input BETWEEN ? AND ?", span).fetchall(),
+                base.execute("SELECT * FROM events WHERE input BETWEEN ? AND ?", span).fetchall(),
+            )
+            for span in spans
+        ]
+
+
+def _bare(file: Path, groups: Groups, mode: str) -> float:
+    with closing(sqlite3.connect(file, isolation_level=None)) as base:
+        base.execute("PRAGMA journal_mode=WAL")
+        base.execute("PRAGMA wal_autocheckpoint=0")
+        base.executescript(TABLES)
+        base.execute(f"PRAGMA synchronous={mode}")
+
+        def work() -> None:
+            for inputs, events in groups:
+                base.execute("BEGIN IMMEDIATE")
+                base.executemany("INSERT INTO inputs VALUES (?, ?, ?, ?, ?)", inputs)
+                base.executemany("INSERT INTO events VALUES (?, ?, ?)", events)
+                base.execute("COMMIT")
+
+        return seconds(work)
+
+
+def _pair(
+    folder: Path, parts: list[tuple[list[Block], tuple[Event, ...]]], start: Start, mode: str
+) -> tuple[float, float]:
+    ours = _ours(folder, parts, start)
+    groups = _groups(folder)
+    if len(groups) != len(parts):
+        raise AssertionError(f"{len(groups)} commits, not {len(parts)}: this run measures nothing")
+    return ours, _bare(folder / "bare.sqlite3", groups, mode)
+
+
+def _row(what: str, mode: str, each: int, *, has_event: bool) -> Row:
+    rig = demo()
+    start = Start(run=1, t_ns=0, utc_ns=UTC, boot="b", version="0", rig_toml=rig.text, own=rig.own)
+    stream = scans(rig, COMMITS * each)
+    parts = [
+        ([stream.cut(at + k, at + k + 1) for k in range(each)], (event(1, at + each, n),) if has_event else ())
+        for n, at in enumerate(range(0, COMMITS * each, each), 1)
+    ]
+    with tempfile.TemporaryDirectory() as name:
+        took_s, bare_s, ratio = medians([_pair(Path(name) / f"{run}", parts, start, mode) for run in range(RUNS)])
+    return Row(
+        what=what,
+        ours=f"{took_s / COMMITS * 1e3:.2f} ms",
+        floor=f"{bare_s / COMMITS * 1e3:.2f} ms",
+        ratio=ratio,
+        target=ALLOWED,
+    )
+
+
+def rows() -> list[Row]:
+    """Two: what must survive a power cut at once, and what may wait."""
+    return [
+        _row("journal's commit of a scan with an event (FULL)", "FULL", 1, has_event=True),
+        _row(f"  of {SECOND} lone scans (NORMAL)", "NORMAL", SECOND, has_event=False),
+    ]

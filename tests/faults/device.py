@@ -9,6 +9,7 @@ import contextlib
 import os
 import socket
 import struct
+import time
 from collections import deque
 from collections.abc import Awaitable, Callable
 from enum import StrEnum
@@ -76,6 +77,10 @@ class Stage:
 
 Play = Callable[[Stage], Awaitable[None]]
 Send = Callable[[bytes], Awaitable[None]]
+
+SILENCE_S = 0.1
+"""A request that is not whole after so much silence never will be; far longer than the standard's 3.5 characters, since
+a pseudo-terminal hands over what a busy machine has not written at once."""
 
 
 async def answers(stage: Stage) -> None:
@@ -240,6 +245,7 @@ class LineDevice(Device):
         self.line = line
         self._file = -1
         self._got = b""
+        self._heard_s = 0.0
         self._requests: asyncio.Queue[bytes] = asyncio.Queue()
         self._task: asyncio.Task[None] | None = None
 
@@ -279,11 +285,14 @@ class LineDevice(Device):
         if not came:
             self._close()
             return
-        self._got += came
+        now = time.monotonic()
+        self._got, self._heard_s = (came if now - self._heard_s > SILENCE_S else self._got + came), now
         while len(self._got) >= 8:
-            if not self.is_deaf:
-                self._requests.put_nowait(self._got[:8])
-            self._got = self._got[8:]
+            frame, self._got = self._got[:8], self._got[8:]
+            if checksum(frame[:6]) != frame[6:]:
+                self._got = b""  # whoever sent was killed meanwhile
+            elif not self.is_deaf:
+                self._requests.put_nowait(frame)
 
     async def _serve(self) -> None:
         while True:

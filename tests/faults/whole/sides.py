@@ -159,6 +159,8 @@ class Sides:
             if isinstance(device, LineDevice) and device._file < 0 and not self.unplugged:
                 device.line.unplug()  # socat ends when a port is closed; a real line stays
                 await device.come_back()
+            if isinstance(device, LineDevice) and device._task is not None and device._task.done():
+                device._task.result()  # the device itself is broken
             if device.number != asked and device.idle.is_set() and not device.script and not is_calm():
                 asked = device.number
                 if self.chance.random() < FAULTY:

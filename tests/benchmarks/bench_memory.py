@@ -15,7 +15,7 @@ from brakewater.settings import settings
 from brakewater.stream import Picture
 
 SCANS = 100_000
-LIMIT_MIB = 120
+LIMIT_MIB = 100
 GROWTH_MIB = 3
 
 

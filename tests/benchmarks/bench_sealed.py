@@ -98,7 +98,7 @@ def _sizes(rig: Rig, folder: Path, place: Path) -> Iterator[Row]:
             ours=f"{scans / 1e6:.2f} MB",
             floor=f"{plain / 1e6:.2f} MB",
             ratio=scans / plain,
-            target=0.5,
+            target=0.45,
         )
     yield _allowed("  the whole segment, a year of days", _year_gb(place), YEAR_GB, "GB")
 

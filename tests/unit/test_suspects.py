@@ -7,15 +7,16 @@ import re
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from brakewater.field.encode import raw_of, words_of
 from brakewater.field.hypothesis import RAW_SCALES, Cells, Mistake, hypotheses, values
-from brakewater.field.spans import measuring_range, readings, span, tolerance
+from brakewater.field.spans import likely, measuring_range, readings, span, tolerance
 from brakewater.field.suspects import Level, Ranking, rank
-from brakewater.rig import Point, Table
+from brakewater.rig import Point, Table, load
 from brakewater.signals.convert import Bit, CurrentLoop, Direct, Linear, Pt100, Register, Signal
 from brakewater.signals.words import RegisterKind
 
@@ -374,3 +375,40 @@ def test_zero_is_plausible_and_bits_have_no_orders() -> None:
     assert all(plausible for _, plausible in readings(FLOAT, (0, 0)).values())
     assert readings(point(Bit(), RegisterKind.BIT, bit=1), (1,)) == {}
     assert readings(FLOAT, ()) == {}
+
+
+def test_a_level_that_is_named_is_one_that_water_has_and_it_tells() -> None:
+    """A float with its low word first, tenths of another signal behind it: one address on it reads nearly the same."""
+    chance = random.Random(13)
+    device = replace(FLOAT_DEVICE, words_low=True)
+    levels = [device.level(29.137, chance)]
+    found = rank(FLOAT, UNIT, levels, tolerance=0.5, span=span(FLOAT), likely=(0.0, 100.0))
+    assert found.verdict == "cannot-tell"
+    beside = [one for one in found.rivals if Mistake.ADDRESS in one.suspect.hypothesis.mistakes]
+    beside += [one for one in found.rivals if Mistake.WORDS in one.suspect.hypothesis.mistakes]
+    assert beside
+    for one in beside:
+        assert one.apart_at is not None
+        assert 0.0 <= one.apart_at <= 100.0
+    second = device.level(beside[0].apart_at or 0.0, chance)
+    told(rank(FLOAT, UNIT, [*levels, second], tolerance=0.5, span=span(FLOAT), likely=(0.0, 100.0)), SINGLE["words"][3])
+
+
+def test_where_no_level_tells_two_apart_none_is_named() -> None:
+    """Within 10 % of the range two scales part by less than noise may hide."""
+    chance = random.Random(14)
+    found = rank(AS_LOOP, UNIT, [LOOP_DEVICE.level(0.2, chance)], tolerance=0.5, span=(0.0, 10.0))
+    rivals = {one.suspect.hypothesis.says: one.apart_at for one in found.rivals}
+    assert rivals["raw = [0, 32767]"] is None
+    assert rivals["raw = [0, 10000]"] is not None
+
+
+def test_a_sensor_is_brought_to_what_its_place_has() -> None:
+    rig = load(Path(__file__).parents[2] / "config" / "rig-4-full.toml")
+    points = {one.role: replace(one, signal=Direct()) for one in rig.points}
+    (brake,), (tank,) = rig.brakes, rig.tanks
+    assert likely(points["inlet-temperature"], rig) == (0.0, 100.0)
+    assert likely(points["brake-level"], rig) == (0.0, brake.bearing_level)
+    assert likely(points["tank-level"], rig) == (0.0, tank.height)
+    assert likely(points["inlet-flow"], rig)[1] <= 2 * brake.least_flow
+    assert likely(AS_LOOP, rig) == (0.0, 100.0)

@@ -11,7 +11,7 @@ from brakewater.field import spans
 from brakewater.field.door import cells_document, cells_of, definition_hash
 from brakewater.field.hypothesis import Cells
 from brakewater.field.seen import in_unit, rounded, unit_of
-from brakewater.field.suspects import Level, Ranking, Suspect, rank
+from brakewater.field.suspects import Level, Ranking, Rival, Suspect, rank
 from brakewater.record.durable import appearing
 from brakewater.rig import Point, Rig
 from brakewater.signals.convert import Bit
@@ -124,7 +124,8 @@ class Levels:
     """What was read at each level, from a file of earlier runs on where one is kept."""
 
     def __init__(self, rig: Rig, file: Path | None, units: Sequence[int]) -> None:
-        self._devices, self._file, self._units = {device.name: device for device in rig.devices}, file, units
+        self._rig, self._devices = rig, {device.name: device for device in rig.devices}
+        self._file, self._units = file, units
         self._held: list[dict[str, Any]] = []
         self._now: list[str] = []
         if file is not None and file.exists():
@@ -162,7 +163,8 @@ class Levels:
         ]
         unit = self._devices[point.device].unit
         within = tolerance or max(spans.tolerance(point, level.expected) for level in mine)
-        return rank(point, unit, mine, tolerance=within, span=spans.span(point), units=self._units)
+        span, likely = spans.span(point), spans.likely(point, self._rig)
+        return rank(point, unit, mine, tolerance=within, span=span, likely=likely, units=self._units)
 
 
 def suspects_document(ranking: Ranking, point: Point, system: str) -> list[dict[str, Any]]:
@@ -177,7 +179,7 @@ def suspects_document(ranking: Ranking, point: Point, system: str) -> list[dict[
             "probability": round(one.probability, 4),
             "fits": one.fits,
             "cannot_tell": id(one) in apart,
-            "apart_at": rounded(in_unit(apart[id(one)], point, system)) if id(one) in apart else None,
+            "apart_at": None if (at := apart.get(id(one))) is None else rounded(in_unit(at, point, system)),
         }
         for one in ranking.suspects
     ]
@@ -203,12 +205,16 @@ def ranking_lines(ranking: Ranking, point: Point, system: str) -> list[str]:
         lines += [f"          reads the same over the whole range: {_names(one)}"] if one.same else []
     if len(first.residuals) == 1 and ranking.verdict != "none":
         lines.append("  one level only: a second one, far from it, makes sure")
-    for rival in ranking.rivals[:_SHOWN]:
-        at = f"{in_unit(rival.apart_at, point, system):.4g} {unit}".strip()
-        lines.append(
-            f"  {rival.suspect.hypothesis.says}: to tell it apart, move only this signal to {at}, and probe again"
-        )
-    return lines
+    return lines + [
+        f"  {rival.suspect.hypothesis.says}: {_how_to_tell(rival, point, system)}" for rival in ranking.rivals[:_SHOWN]
+    ]
+
+
+def _how_to_tell(rival: Rival, point: Point, system: str) -> str:
+    if rival.apart_at is None:
+        return "no level of this signal tells it apart; ask whoever wrote the list, or the device's maker"
+    at = f"{in_unit(rival.apart_at, point, system):.4g} {unit_of(point, system)}".strip()
+    return f"to tell it apart, move only this signal to {at} or about, and probe again"
 
 
 _SHOWN = 6

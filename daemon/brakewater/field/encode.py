@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from brakewater.field.hypothesis import Cells, Hypothesis, values
+from brakewater.field.hypothesis import Cells, Hypothesis
 from brakewater.signals import rtd
 from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Direct, FlowSignal, Linear, Pt100, Register
 from brakewater.signals.flow import Frequency, Root
@@ -83,23 +83,21 @@ def _bit_words(register: Register, raw: Floats, before: int) -> NDArray[np.uint1
     return words
 
 
-def seen_by(other: Hypothesis, truth: Hypothesis, x: Floats, cells: Cells) -> tuple[Floats, NDArray[np.bool_]]:
-    """What a hypothesis would read while another is the truth and only this signal moves.
+def shown_by(truth: Hypothesis, x: Floats, cells: Cells) -> tuple[list[Cells], NDArray[np.bool_]]:
+    """What the device would show while a hypothesis is the truth and only this signal moves.
 
     Args:
-        other: who reads.
         truth: who is right.
         x: [n] true values in SI.
         cells: what stands in all the other cells.
 
     Returns:
-        [n] values (NaN: nothing that makes sense), and where the device could show x at all.
+        [n] levels, and where the device could show x at all.
     """
-    before = cells.get((truth.unit, truth.table), {}).get(truth.address, 0)
-    words, can = words_of(truth.register, raw_of(truth.signal, x), before)
-    levels = []
+    where = (truth.unit, truth.table)
+    words, can = words_of(truth.register, raw_of(truth.signal, x), cells.get(where, {}).get(truth.address, 0))
+    levels: list[Cells] = []
     for row in words.tolist():
         own = dict(zip(truth.addresses, row, strict=True))
-        where = (truth.unit, truth.table)
         levels.append({**cells, where: {**cells.get(where, {}), **own}})
-    return values(other, levels), can
+    return levels, can

@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.quality import is_bad
-from brakewater.rig import SELF, Point
+from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.signals.convert import Bit, CurrentLoop, Linear, Pt100, Register, convert
 from brakewater.signals.flow import Root
@@ -26,6 +26,10 @@ PHYSICAL: Final = {
 """What a rig's sensor may read at all, in SI, where the signal names no range. Wide on purpose; assumptions."""
 THERMOMETER: Final = (-40.0, 150.0)
 """Of a resistance thermometer in cooling water, degC; an assumption."""
+WATER: Final = (0.0, 100.0)
+"""To what a bath, ice or steam bring a thermometer, degC."""
+_FLOWS: Final = 2.0
+"""Beyond so many times the least flow no supply of a brake brings its meter; an assumption."""
 _ORDERS = [(True, True), (True, False), (False, True), (False, False)]
 _SHARE = 0.005
 _KELVIN = 0.5
@@ -52,6 +56,32 @@ def span(point: Point) -> tuple[float, float]:
             return 0.0, 1.0
         case _:
             return PHYSICAL.get(dimension(point), (-1e9, 1e9))
+
+
+def likely(point: Point, rig: Rig) -> tuple[float, float]:
+    """Within the span: the values in SI to which this sensor is brought on a rig; the range where it has one."""
+    low, high = span(point)
+    if measuring_range(point) is None:
+        least, most = _reached(point, rig)
+        low, high = max(low, least), min(high, most)
+    ends = point.conditioning.sensor_range
+    if ends is not None:
+        low, high = max(low, ends[0]), min(high, ends[1])
+    return (low, high) if low < high else span(point)
+
+
+def _reached(point: Point, rig: Rig) -> tuple[float, float]:
+    brake = next((one for one in rig.brakes if one.name == point.brake), None)
+    heights = [tank.height for tank in rig.tanks if tank.height is not None]
+    if dimension(point) is Dimension.TEMPERATURE:
+        return WATER
+    if point.role == "tank-level" and heights:
+        return 0.0, max(heights)
+    if point.role == "brake-level" and brake is not None:
+        return 0.0, brake.bearing_level
+    if point.role in ("inlet-flow", "return-flow") and brake is not None:
+        return 0.0, brake.most_flow or _FLOWS * brake.least_flow
+    return span(point)
 
 
 def measuring_range(point: Point) -> tuple[float, float] | None:

@@ -8,16 +8,18 @@ A number of several registers whose low word stands still while the value moves 
 looks the high half of a float beside somebody else's register.
 
 Two that fit are one where they read the same (within a tolerance) over the whole range of the signal. Otherwise they
-are told apart only if one is 20 times as probable; if not, the level is sought at which they would differ.
+are told apart only if one is 20 times as probable; if not, the level is sought at which they would differ. It is one
+that the sensor can be brought to; where no such level would tell them, none is named.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from brakewater.field.encode import seen_by
+from brakewater.field.encode import shown_by
 from brakewater.field.hypothesis import Cells, Hypothesis, hypotheses, values
 from brakewater.rig import Point
 from brakewater.signals.convert import Bit
@@ -64,8 +66,8 @@ class Rival:
     """One that cannot be told from the first."""
 
     suspect: Suspect
-    apart_at: float
-    """True value in SI at which they differ most clearly, with only this signal moved."""
+    apart_at: float | None
+    """True value in SI at which they differ clearly, with only this signal moved; None where no level tells them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +83,7 @@ class Ranking:
 
 def rank(
     point: Point, unit: int, levels: Sequence[Level], *, tolerance: float, span: tuple[float, float],
-    units: Sequence[int] = (),
+    likely: tuple[float, float] | None = None, units: Sequence[int] = (),
 ) -> Ranking:  # fmt: skip
     """Rank the hypotheses of a point.
 
@@ -91,6 +93,7 @@ def rank(
         levels: at least one.
         tolerance: how exactly the true values are known, SI (a difference).
         span: lowest and highest true value that matters, SI.
+        likely: within it, what the sensor is easily brought to; default all of it.
         units: other unit numbers to consider.
 
     Raises:
@@ -109,7 +112,7 @@ def rank(
     if not fitting:
         return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]))
     grid = np.linspace(*span, 2 if isinstance(point.signal, Bit) else _GRID)
-    return _told(fitting, grid, cells[-1], tolerance)
+    return _told(fitting, _Levels(x=grid, likely=likely or span, read=levels, tolerance=tolerance))
 
 
 def _still(one: Hypothesis, cells: Sequence[Cells]) -> float:
@@ -147,17 +150,34 @@ def _weighed(asked: Sequence[Hypothesis], residuals: Floats, tolerance: float, u
     ]
 
 
-def _told(fitting: list[Suspect], x: Floats, cells: Cells, tolerance: float) -> Ranking:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Levels:
+    """Where a further level could be, beside those read."""
+
+    x: Floats
+    """[n] SI."""
+    likely: tuple[float, float]
+    read: Sequence[Level]
+    tolerance: float
+
+    def moved(self) -> NDArray[np.bool_]:
+        """[n] Which lie away from all that was read."""
+        expected = np.array([level.expected for level in self.read])
+        away: NDArray[np.bool_] = np.abs(self.x[:, None] - expected).min(axis=1) > MISSES * self.tolerance
+        return away
+
+
+def _told(fitting: list[Suspect], levels: _Levels) -> Ranking:
     first = fitting[0]
     same, rivals, rest = [], [], []
     for other in fitting[1:]:
-        apart = _apart(first.hypothesis, other.hypothesis, x, cells) / tolerance
+        apart = _apart(first.hypothesis, other.hypothesis, levels)
         if apart.max() < 1.0:
             same.append(other.hypothesis)
             continue
         rest.append(other)
         if other.probability * TELLS > first.probability:
-            rivals.append(Rival(suspect=other, apart_at=_nearest(x, apart)))
+            rivals.append(Rival(suspect=other, apart_at=_best(first.hypothesis, other.hypothesis, levels, apart)))
     first = Suspect(
         hypothesis=first.hypothesis, residuals=first.residuals, fits=True, same=tuple(same),
         probability=min(1.0, first.probability + sum(one.probability for one in fitting if one.hypothesis in same)),
@@ -167,18 +187,45 @@ def _told(fitting: list[Suspect], x: Floats, cells: Cells, tolerance: float) -> 
     return Ranking(verdict=verdict, suspects=(first, *rest), rivals=tuple(rivals))
 
 
-def _apart(one: Hypothesis, other: Hypothesis, x: Floats, cells: Cells) -> Floats:
-    """By how much the wrong one of two would miss at each true value, whichever it is; 0 where neither can show it."""
-    least, shown = np.full(len(x), np.inf), np.zeros(len(x), np.bool_)
+def _apart(one: Hypothesis, other: Hypothesis, levels: _Levels) -> Floats:
+    """By how many tolerances the wrong one of two would miss at each true value; 0 where neither can show it."""
+
+    def misses(reader: Hypothesis, seen: Sequence[Cells]) -> Floats:
+        found: Floats = np.nan_to_num(np.abs(values(reader, seen) - levels.x), nan=np.inf) / levels.tolerance
+        return found
+
+    return _least(one, other, levels, misses)
+
+
+def _stands(one: Hypothesis, other: Hypothesis, levels: _Levels) -> Floats:
+    """So many times less probable the wrong one would be at each true value for a low word that stands still."""
+    read = [level.cells for level in levels.read]
+    moved = levels.moved()
+
+    def times(reader: Hypothesis, seen: Sequence[Cells]) -> Floats:
+        return np.where(moved, [1.0 / _still(reader, [*read, cells]) for cells in seen], 1.0)
+
+    return _least(one, other, levels, times)
+
+
+def _least(
+    one: Hypothesis, other: Hypothesis, levels: _Levels, told: Callable[[Hypothesis, Sequence[Cells]], Floats]
+) -> Floats:
+    """What tells the wrong one at each true value, whichever of the two it is."""
+    least, shown = np.full(len(levels.x), np.inf), np.zeros(len(levels.x), np.bool_)
     for truth, reader in ((one, other), (other, one)):
-        seen, can = seen_by(reader, truth, x, cells)
-        miss = np.nan_to_num(np.abs(seen - x), nan=np.inf)
-        least = np.minimum(least, np.where(can, miss, np.inf))
+        seen, can = shown_by(truth, levels.x, levels.read[-1].cells)
+        least = np.minimum(least, np.where(can, told(reader, seen), np.inf))
         shown |= can
     return np.where(shown, least, 0.0)
 
 
-def _nearest(x: Floats, apart: Floats) -> float:
-    """Of the levels that tell them apart clearly the middle one, else the one that does it best."""
-    clear = np.flatnonzero(apart >= PARTS)
-    return float(x[clear[len(clear) // 2]] if len(clear) else x[int(np.argmax(apart))])
+def _best(one: Hypothesis, other: Hypothesis, levels: _Levels, apart: Floats) -> float | None:
+    """Of the levels that tell them apart clearly the middle one, of the likely ones if it can be; else None."""
+    low, high = levels.likely
+    likely = (low <= levels.x) & (levels.x <= high)
+    clear = likely & (apart >= PARTS)
+    if not clear.any():
+        clear = likely & (_stands(one, other, levels) >= TELLS * TELLS)
+    found = np.flatnonzero(clear if clear.any() else apart >= PARTS)
+    return float(levels.x[found[len(found) // 2]]) if len(found) else None

@@ -67,7 +67,8 @@ def obstacles(rig: Rig, picture: Picture, unproved: Sequence[str] = ()) -> list[
             says = "; ".join(f"{mask.mask} by {mask.actor or 'the rig file'}: {mask.reason}" for mask in alarm.masks)
             found.append(Obstacle(what="masked", name=key, why=says))
         elif state is not State.NORMAL and not alarm.alarm.startswith(_BOOKED):
-            found.append(Obstacle(what="alarm", name=key, why=alarm.state, value=alarm.value, limit=alarm.setpoint))
+            value = None if alarm.setpoint is None else alarm.value  # without a setpoint it says nothing
+            found.append(Obstacle(what="alarm", name=key, why=alarm.state, value=value, limit=alarm.setpoint))
     found += _of_book(picture)
     for one in picture.substitutions:
         found.append(Obstacle(what="substituted", name=one.point, why=f"{one.what} by {one.actor}: {one.reason}"))

@@ -115,6 +115,16 @@ def watchdog_code(layout: Layout) -> str:
     )
 
 
+def mailbox_watchdog(rig: Rig) -> list[str]:
+    """What a PLC must build that does not poll and is written to, a sentence a mailbox."""
+    return [
+        f"The mailbox on {one.device} at address {one.address} is written every {one.refresh / 1e9:g} s, and when a"
+        f" lamp changes. Where its heartbeat (address {one.first}) has stood still for {one.refresh / 1e9 + 1:g} s,"
+        f" or bit 0 of its health (address {one.first + 1}) is 0, the watch has stopped: do as above."
+        for one in rig.mailboxes
+    ]
+
+
 def _word(address: int, name: str, says: str, *, count: int = 1, kind: str = "uint16", table: str = "register") -> Row:
     return Row(address=address, count=count, table=table, name=name, type=kind, unit="", bad="", says=says)
 
@@ -211,7 +221,8 @@ def mailbox_rows(rig: Rig) -> Iterator[Row]:
     """Every register of every lamp mailbox, on the PLC."""
     for mailbox in rig.mailboxes:
         place = f"{mailbox.device} mailbox"
-        says = f"the PLC's program keeps 16#{mailbox.signature:04X} here; read before each write, never written"
+        number = f"{mailbox.signature} (16#{mailbox.signature:04X})"
+        says = f"the PLC's program keeps {number} here; read before each write, never written"
         yield _word(mailbox.address, f"{place} signature", says, table="mailbox")
         names = [
             "heartbeat",

@@ -62,6 +62,7 @@ _SUFFIXES: Final = (
 )
 _DAY_S: Final = 86_400.0
 """Forecasts look no further, and nobody needs a longer time to the second."""
+_YES_OR_NO: Final = ("cooling_ready",)
 _OWN_CONTACTS: Final = ("self.broker", "self.lamp-writes", "self.panel", "self.mains")
 _GONE_STATES: Final = frozenset(
     {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED, *MASKS}
@@ -186,7 +187,7 @@ CONVERTED: Final = "~"
 def value_line(
     value: float, code: int, dimension: Dimension, system: str, *, contact: bool = False, words: Wording = ENGLISH
 ) -> str:
-    """A value for a terminal: ``61.2 gal/min``, ``61.2 gal/min (substituted)``, ``-- (sensor-open)``, ``on``.
+    """A value for a terminal: ``61.2 gal/min``, ``61.2 gal/min (substituted)``, ``-- (sensor open)``, ``on``.
 
     Args:
         value: SI; means nothing where the code is bad.
@@ -204,17 +205,19 @@ def value_line(
         text = words.word("more-than-a-day")
     else:
         text = with_unit(value, dimension, system)
-    return text if quality(code) is Quality.GOOD else f"{text} ({reason_name(code)})"
+    return text if quality(code) is Quality.GOOD else f"{text} ({words.reason(reason_name(code))})"
 
 
 def reading_line(rig: Rig, point: Point, seen: tuple[float, int]) -> str:
-    """``value_line`` of a point, from ``picture.readings``."""
+    """``value_line`` of a point, from ``picture.readings``; a device's own counter is a whole number."""
+    if point.role == "heartbeat" and quality(seen[1]) is Quality.GOOD:
+        return f"{seen[0]:.0f}"
     return value_line(*seen, dimension_of_point(point), rig.units, contact=is_contact(point))
 
 
 def derived_line(rig: Rig, name: str, seen: tuple[float, int], std: tuple[float, int] | None = None) -> str:
     """``value_line`` of a derived quantity, from ``picture.derived``; with ``std`` as ``295 +/- 9 kW`` (k = 2)."""
-    line = value_line(*seen, dimension_of_derived(name), rig.units)
+    line = value_line(*seen, dimension_of_derived(name), rig.units, contact=name in _YES_OR_NO)
     about = None if std is None else expanded(rig, name, seen, std)
     if about is None:
         return line
@@ -413,6 +416,8 @@ def by_hand_now(rig: Rig, one: ByHand) -> Document:
 def obstacle_now(rig: Rig, one: Obstacle) -> Document:
     """What stands in the way of a trip, in codes and in words."""
     text = f"{one.name} {one.why}"
+    if one.what == "alarm":
+        text += f": {alarm_name(rig, one.name)}"
     kind = _kind(one.name.partition(".")[2]) if one.what == "alarm" else None
     dimension = kind.dimension if kind else _MEASURED.get(one.what)
     if one.value is not None and dimension is not None:

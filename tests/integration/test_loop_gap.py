@@ -9,7 +9,7 @@ import pytest
 from brakewater.engine import Engine
 from brakewater.record.reader import Record
 from brakewater.record.verify import verify
-from brakewater.review.replay import Tally, compare, replayed
+from brakewater.review.replay import Tally, compare, drifts, replayed
 from brakewater.stream import Block, Gap, Request, Start
 from field_rigs import Played, run, until
 from gap_parts import CALM, DRY, Gapped
@@ -86,6 +86,9 @@ def check_replay(record: Record) -> None:
     assert found.differences == []
     assert len(found.not_comparable) == 1
     assert engine.drifted == [2]
+    assert drifts(tally) == [
+        "run 2 began with another state than replay comes to: inputs before it are lost; replay goes on from there"
+    ]
     moves = [(event.run, event.alarm, event.now) for event in events]
     assert not any(run_ == 1 for run_, _, _ in moves)
     assert (2, "cooling-lost", "normal") in moves

@@ -143,7 +143,7 @@ signal = {{ kind = "direct", unit = "{2}" }}
 
 @pytest.mark.parametrize(
     ("seen", "line"),
-    [((FLOW, 0), "61.2 gal/min"), ((FLOW, 30), "61.2 gal/min (substituted)"), ((0.0, 92), "-- (sensor-open)")],
+    [((FLOW, 0), "61.2 gal/min"), ((FLOW, 30), "61.2 gal/min (substituted)"), ((0.0, 92), "-- (sensor open)")],
 )
 def test_a_value_never_stands_without_its_quality(seen: tuple[float, int], line: str) -> None:
     point = next(point for point in RIG.points if point.name == "aux-flow")
@@ -153,7 +153,7 @@ def test_a_value_never_stands_without_its_quality(seen: tuple[float, int], line:
 def test_contacts_and_pure_numbers() -> None:
     contact = next(point for point in RIG.points if point.name == "aux-in-service")
     assert render.reading_line(RIG, contact, (1.0, 0)) == "on"
-    assert render.reading_line(RIG, contact, (0.0, 110)) == "-- (no-answer)"
+    assert render.reading_line(RIG, contact, (0.0, 110)) == "-- (no answer)"
     assert render.derived_line(RIG, "cooling_margin", (0.4, 0)) == "0.40"
     assert render.derived_line(RIG, "outlet_rise_k", (-0.01, 0)) == "0.0 degF"
 
@@ -164,8 +164,11 @@ def test_a_derived_value_stands_with_its_expanded_uncertainty() -> None:
     assert render.std_name("rotor_temperature_degc") == "rotor_temperature_std_k"
     assert render.derived_line(RIG, "heat_w", (295e3, 0), (4.4e3, 0)) == "295 +/- 9 kW"
     assert render.derived_line(RIG, "cooling_margin", (0.68, 0), (0.01, 0)) == "0.68 +/- 0.02"
-    assert render.derived_line(RIG, "outlet_rise_k", (10.0, 40), (0.25, 40)) == "18.0 +/- 0.9 degF (cross-check)"
-    assert render.derived_line(RIG, "heat_w", (0.0, 64), (0.0, 64)) == "-- (no-flow)"
+    assert (
+        render.derived_line(RIG, "outlet_rise_k", (10.0, 40), (0.25, 40))
+        == "18.0 +/- 0.9 degF (signals contradict each other)"
+    )
+    assert render.derived_line(RIG, "heat_w", (0.0, 64), (0.0, 64)) == "-- (no flow past the sensor)"
     # a temperature's is a difference: no offset
     assert render.derived_line(RIG, "rotor_temperature_degc", (100.0, 0), (5.0, 0)) == "212.0 +/- 18.0 degF"
 

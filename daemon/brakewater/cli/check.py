@@ -93,7 +93,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
             point.role,
             point.brake or "rig",
             point.device,
-            f"{point.table.value} {point.address}",
+            f"{point.table.value} {point.address} = {_reference(point.table.value, point.address)}",
             point.register.kind.value if point.register.bit is None else f"bit {point.register.bit}",
             signal_text(point, rig.units),
         )
@@ -129,7 +129,9 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     for write in _writes(rig):
         last = write["address"] + write["count"] - 1
         place = f"unit {write['unit']}, {write['table']} {write['address']}..{last}"
-        print(f"may be written: {write['device']}, {place}, while holding {write['address'] - 1} keeps the signature")
+        places = " to ".join(_reference("holding", at) for at in (write["address"], last))
+        where = f"while holding {write['address'] - 1} keeps the signature"
+        print(f"may be written: {write['device']}, {place} ({places}), {where}")
     if not rig.mailboxes:
         print("Nothing may be written: this rig file names no lamp writes.")
     if rig.registers is not None:
@@ -138,19 +140,28 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     print("No fault found.")
 
 
+def _reference(table: str, address: int) -> str:
+    """As register lists have it, counted from 1: five digits where they do, else six."""
+    return f"{_DIGIT[table]}{address + 1:0{4 if address < _FIVE_DIGITS else 5}d}"
+
+
+_DIGIT = {"coil": 0, "discrete": 1, "input": 3, "holding": 4}
+_FIVE_DIGITS = 9_999
 _FIRST_REFERENCE = {"discrete": 10_001, "input": 30_001, "holding": 40_001}
 """In the notation that counts from 1 and whose first digit names the table."""
 
 
 def _references_as_addresses(rig: "Rig") -> list[str]:
     """Addresses that look like references: a register list says 40005 and means address 4 of the holding table."""
+    places = [(point.name, point.table.value, point.address) for point in rig.points]
+    places += [(f"lamp-mailbox on {one.device}", "holding", one.address) for one in rig.mailboxes]
     found = []
-    for point in rig.points:
-        first = _FIRST_REFERENCE.get(point.table.value)
-        if first is not None and first <= point.address < first + 9_999:
+    for name, table, address in places:
+        first = _FIRST_REFERENCE.get(table)
+        if first is not None and first <= address < first + 9_999:
             found.append(
-                f"{point.name}: address = {point.address} counts from 0; if the register list says {point.address}, "
-                f"write reference = {point.address} instead (which is address {point.address - first})"
+                f"{name}: address = {address} counts from 0; if the register list says {address}, "
+                f"write reference = {address} instead (which is address {address - first})"
             )
     return found
 

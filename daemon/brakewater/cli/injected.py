@@ -19,7 +19,7 @@ from brakewater.signals import rtd
 from brakewater.signals.convert import Bit, CurrentLoop, Pt100
 from brakewater.signals.flow import Root
 from brakewater.signals.pulse import Pulse
-from brakewater.units import Dimension, UnitError, parse
+from brakewater.units import Dimension, UnitError, parse, units_of
 
 _CIRCUIT: Final = re.compile(r"\s*([-+]?\d+(?:\.\d*)?|[-+]?\.\d+)\s*(mA|ohm|ohms|%)\s*", re.IGNORECASE)
 _WATER: Final = (0.0, 100.0)
@@ -76,7 +76,8 @@ def injection(point: Point, text: str, ends: tuple[float, float]) -> float:
     found = _of_current(point, number) if unit == "ma" else _of_ohms(point, number)
     if found is None:
         takes = "mA" if unit == "ma" else "ohm"
-        raise ExpectError(f"injected: found {text!r}; {point.name} takes no {takes}; allowed: {spans.dimension(point)}")
+        allowed = f"% of the range, or {units_of(spans.dimension(point))}"
+        raise ExpectError(f"injected: found {text!r}; {point.name} takes no {takes}; allowed: {allowed}")
     return found
 
 

@@ -10,6 +10,8 @@ from brakewater.field.seen import converted, in_unit, unit_of
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.review.loop_sheet import Part, Step, ways
 from brakewater.rig import Point, Rig
+from brakewater.signals.convert import Bit
+from brakewater.wording import ENGLISH
 
 _STOP = ("q", "quit", "stop")
 
@@ -100,9 +102,12 @@ class Session:
     def _line(self, step: Step) -> str:
         unit = unit_of(self.point, self.rig.units)
         if step.mean is None or step.error is None:
-            return f"  no good reading: {reason_name(step.worst)}"
+            return f"  no good reading: {ENGLISH.reason(reason_name(step.worst))}"
+        if isinstance(self.point.signal, Bit):
+            seen = "on" if step.mean == 1.0 else "off" if step.mean == 0.0 else "on and off by turns"
+            return f"  read {seen}: {'as it should' if step.error == 0.0 else 'NOT as it should'}"
         shown = f"{in_unit(step.mean, self.point, self.rig.units):.5g} {unit}".strip()
         share = step.error / abs(self.ends[1] - self.ends[0])
         within = abs(step.error) <= self.tolerance * (1 + 1e-9) and quality(step.worst) is not Quality.BAD
-        note = "" if not step.worst else f", {reason_name(step.worst)}"
+        note = "" if not step.worst else f", {ENGLISH.reason(reason_name(step.worst))}"
         return f"  read {shown}, error {share:+.3%} of span{note}: {'within' if within else 'OUT OF'} tolerance"

@@ -70,6 +70,7 @@ def _document(layout: "Layout", found: "list[Row]") -> dict[str, Any]:
         WATCHDOG_MS,
         WATCHDOG_POLL_MS,
         WATCHDOG_WORDS,
+        mailbox_watchdog,
         watchdog_code,
     )
 
@@ -87,6 +88,7 @@ def _document(layout: "Layout", found: "list[Row]") -> dict[str, Any]:
             "limit_ms": WATCHDOG_MS,
             "words": list(WATCHDOG_WORDS),
             "code": watchdog_code(layout),
+            "mailboxes": mailbox_watchdog(layout.rig),
         },
         "topics": [
             {"topic": topic, "qos": delivery(name)[0], "retained": delivery(name)[1], "says": says(name),
@@ -98,7 +100,7 @@ def _document(layout: "Layout", found: "list[Row]") -> dict[str, Any]:
 
 
 def _pages(layout: "Layout", found: "list[Row]") -> list[str]:
-    from brakewater.register_rows import CAUTIONS, WATCHDOG_WORDS, watchdog_code  # noqa: PLC0415
+    from brakewater.register_rows import CAUTIONS, WATCHDOG_WORDS, mailbox_watchdog, watchdog_code  # noqa: PLC0415
 
     rig = layout.rig
     lines = [f"# Register map of rig {rig.name}", "", _where(rig), ""]
@@ -106,6 +108,7 @@ def _pages(layout: "Layout", found: "list[Row]") -> list[str]:
     lines += ["", "## The watchdog that the PLC must build", ""]
     lines += [f"{number}. {sentence}" for number, sentence in enumerate(WATCHDOG_WORDS, 1)]
     lines += ["", "```", watchdog_code(layout).rstrip(), "```"]
+    lines += ["", *mailbox_watchdog(rig)] if rig.mailboxes else []
     for table, title in _TABLES.items():
         of_table = [row for row in found if row.table == table]
         if of_table:

@@ -72,7 +72,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _tell(tally: "Tally", altered: list[str], *, compared: bool) -> None:
-    """Say what was left out, and where the record is damaged or altered."""
+    """Say where a run began otherwise, what was left out, and where the record is damaged or altered."""
+    from brakewater.review.replay import drifts  # noqa: PLC0415 - only when needed
+
+    for text in drifts(tally):
+        print(text, file=sys.stderr)
     for text in () if compared else tally.past.left_out():
         print(f"left out: {text}; --rig asks what it would have done", file=sys.stderr)
     for place in tally.damage:
@@ -155,6 +159,7 @@ def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_j
     }  # fmt: skip
     if comparison is not None:
         found["identical"] = comparison.identical
+        found["drifted"] = tally.drifted
         found["not_comparable"] = comparison.not_comparable
         found["differences"] = comparison.differences
         found["recorded_by"] = comparison.recorded_by

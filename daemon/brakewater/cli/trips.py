@@ -87,7 +87,7 @@ def _show(lines: tuple["TripLine", ...], units: str) -> None:
     from brakewater.units import utc_text  # noqa: PLC0415
 
     if not lines:
-        print("no trip found: three stands make one")
+        print("no trip found: at least three stands, as hook load and block position show them, make one")
         return
     head = ("trip", "brake", "way", "from (UTC)", "lasts", "stands", "a hour", "carried off", "mean", "peak", "margin")
     rows = [

@@ -120,7 +120,7 @@ def _show(found: dict[str, Any]) -> None:
     for one in found.get("torque", ()):  # a watch of before there was any tells none
         _show_torque(one)
     for one in found["water"][-1:]:
-        _show_water(one)
+        _show_water(one, metric=found["units"] == "metric")
     for one in found.get("water_trend", ()):
         if one["langelier_a_month"] is not None:
             print(f"water of {one['brake']}: Langelier index {one['langelier_a_month']:+.2f} a month when hot")
@@ -151,10 +151,11 @@ def _show_torque(one: dict[str, Any]) -> None:
     print(f"{said}; 1 is as new")
 
 
-def _show_water(one: dict[str, Any]) -> None:
+def _show_water(one: dict[str, Any], *, metric: bool) -> None:
     hot, cold = one["hot"], one["inlet"]
     numbers = f"Langelier {hot['langelier']:+.2f}, Ryznar {hot['ryznar']:.2f}; at the inlet {cold['langelier']:+.2f}"
-    print(f"water of {one['taken'][:10]}: {hot['verdict']} at {hot['degc']:.0f} degC ({numbers}). {one['advice']}")
+    warm = f"{hot['degc']:.0f} degC" if metric else f"{hot['degc'] * 1.8 + 32:.0f} degF"
+    print(f"water of {one['taken'][:10]}: {hot['verdict']} at {warm} ({numbers}). {one['advice']}")
 
 
 def _show_gap(one: dict[str, Any], *, metric: bool) -> None:

@@ -20,7 +20,7 @@ from brakewater.physics.scaling import TDS_OF_CONDUCTIVITY, Water, indices
 from brakewater.rig import Rig
 from brakewater.stream import Command, EntryNow, PartNow, WaterNow
 from brakewater.trips.rounds import COIL, GAP, WATER, Round
-from brakewater.units import Dimension, UnitError, parse
+from brakewater.units import Dimension, UnitError, parse, shown
 
 _MOST_REMARK: Final = 300
 _OLDEST_NS: Final = 400 * 86_400_000_000_000
@@ -91,7 +91,8 @@ def log_round(command: Command, shelf: Shelf) -> str:
         )
     if void:
         return f"{entry.corrects} is struck out by {entry.id}; both stay in the record"
-    return f"{one.name} is logged as {entry.id}{f' in place of {entry.corrects}' if corrected else ''}{_says(values)}"
+    instead = f" in place of {entry.corrects}" if corrected else ""
+    return f"{one.name} is logged as {entry.id}{instead}{_says(values, shelf.rig.units)}"
 
 
 def change_part(command: Command, shelf: Shelf) -> str:
@@ -197,7 +198,9 @@ def _sample(said: Mapping[str, Any]) -> Values:
     if "temperature" in said:
         degc = _quantity("temperature", said["temperature"], Dimension.TEMPERATURE)
         if not 0.0 <= degc <= 100.0:
-            raise RefusedError(f"temperature {degc:g} degC; allowed: liquid water")
+            raise RefusedError(
+                f"temperature {said['temperature']!r}; allowed: liquid water, 0 to 100 degC (32 to 212 degF)"
+            )
     try:
         indices(water, 25.0)
     except ValueError as error:
@@ -205,11 +208,12 @@ def _sample(said: Mapping[str, Any]) -> Values:
     return Values(gaps={}, water=water, degc=degc)
 
 
-def _says(values: Values) -> str:
+def _says(values: Values, system: str) -> str:
     if values.water is None or values.degc is None:
         return ""
     found = indices(values.water, values.degc)
-    return f": {found.verdict} (Langelier {found.langelier:+.2f}, Ryznar {found.ryznar:.2f}) at {values.degc:.0f} degC"
+    warm, unit = shown(values.degc, Dimension.TEMPERATURE, system)
+    return f": {found.verdict} (Langelier {found.langelier:+.2f}, Ryznar {found.ryznar:.2f}) at {warm:.0f} {unit}"
 
 
 def _book(shelf: Shelf) -> Book:
@@ -282,7 +286,7 @@ def _number(key: str, value: Any) -> float:
 def _length(key: str, value: Any) -> float:
     length = _quantity(key, value, Dimension.LENGTH)
     if not (0.0 <= length <= _WIDEST_M):
-        raise RefusedError(f"{key} {value!r}; allowed: from 0 to {_WIDEST_M:g} m")
+        raise RefusedError(f"{key} {value!r}; allowed: from 0 to {_WIDEST_M * 1e3:g} mm ({_WIDEST_M / 0.0254:.2g} in)")
     return length
 
 

@@ -115,7 +115,7 @@ class Engine:
 
     def _start(self, start: Start) -> Outcome:
         before = self.state() if self._rig is not None else b""
-        if start.snapshot and before and start.snapshot != before:
+        if self._instead is None and start.snapshot and before and start.snapshot != before:
             self.drifted.append(start.run)
         kept = before if self._instead is not None else start.snapshot
         given = self._instead or parse(start.rig_toml, f"run {start.run}")

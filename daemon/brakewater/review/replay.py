@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import zip_longest
 
+from brakewater import __version__
 from brakewater.engine import Engine
 from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
@@ -30,6 +31,8 @@ class Tally:
     gaps: list[Gap] = field(default_factory=list)
     boots: set[str] = field(default_factory=set)
     """Machine boots that the runs were recorded in; the simulator's is ``simulated``."""
+    drifted: list[int] = field(default_factory=list)
+    """Runs that began with another state than replay had come to; see ``drifts``."""
     past: Past = field(default_factory=Past)
     """Which version recorded each run, and what it watched."""
 
@@ -85,7 +88,25 @@ def replayed(
         if isinstance(item, Start):
             tally.boots.add(item.boot)
             tally.past.begin(item, engine.left_out)
+            tally.drifted = list(engine.drifted)
         yield item, outcome
+
+
+def drifts(tally: Tally) -> list[str]:
+    """Runs that began with another state than replay had come to, each with the reason where the record shows one."""
+    lost = {gap.run for gap in tally.gaps}
+    return [
+        f"run {run} began with another state than replay comes to: {_why(run, lost, tally)}; replay goes on from there"
+        for run in tally.drifted
+    ]
+
+
+def _why(run: int, lost: set[int], tally: Tally) -> str:
+    if run in lost or tally.damaged & set(range(run)) or tally.past.version(run - 1) == "unknown":
+        return "inputs before it are lost"
+    if tally.past.version(run) != __version__:
+        return f"version {tally.past.version(run)} recorded it"
+    return "nothing in the record says why; report it"
 
 
 def recorded(record: Record, damage: Callable[[int, DamagedRecordError], None]) -> Iterator[Event]:

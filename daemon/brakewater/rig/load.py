@@ -45,6 +45,7 @@ _TOP = (
     "people", "roles", "registers", "lamp-mailbox", "panel", "suppress", "record",
     "upkeep",
 )  # fmt: skip
+_TEMPLATE = "config/template.toml of the checkout explains every key: copy it, and replace its values"
 _BELOW_BRAKE = ("point", "alarm", "redundant")
 _M = TypeVar("_M", bound=Model)
 _KINDS = {
@@ -201,7 +202,7 @@ def _read_brake(index: int, table: Any, parts: _Parts, faults: Faults) -> None:
 
 def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> _M | None:
     if value is None:
-        faults.add((), "no table", f"[{'.'.join(str(part) for part in path)}]: this table is required")
+        faults.add((), "no table", f"[{'.'.join(str(part) for part in path)}]: this table is required", _TEMPLATE)
         return None
     try:
         return model.model_validate(value)
@@ -267,6 +268,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
             late=late,
             roles=_roles(found, at.item.name) | _roles(found, None),
             tables=_tables(parts, at.item),
+            units=parts.rig.units if parts.rig else "us",
         )
         alarm_rules += rules.of_brake(place, parts.brake_alarms[int(at.path[1])], faults)
     sound_brakes = {at.item.name: at.path for at in parts.brakes if at.path in sound}

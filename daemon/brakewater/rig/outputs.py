@@ -6,9 +6,9 @@ register that is read as a point, by whatever name the device goes.
 
 from collections.abc import Sequence
 from ipaddress import ip_address, ip_network
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from brakewater.rig.faults import Faults
@@ -23,6 +23,8 @@ BEFORE_LAMPS: Final = 4
 """Words of a mailbox before the first lamp: signature, heartbeat, health, horn."""
 Server = tuple[str, int, int]
 _SPACE: Final = 0x10000
+_HOLDING: Final = {400_001: 465_536, 40_001: 49_999}
+"""First and last reference of the holding table, with six digits and with five."""
 _WRITABLE: Final = ("tcp",)
 """Transports on which a second connection, for writes alone, does not disturb the reads."""
 
@@ -68,13 +70,20 @@ class LampMailbox(Model):
 
     device: str
     address: int = Field(ge=0, le=65535)
-    """Wire address of the signature, from 0; the words that are written follow it."""
+    """Wire address of the signature, from 0; the words that are written follow it. ``reference`` may stand for it."""
+    reference: int | None = None
+    """The same as register lists have it: 40201 is address 200."""
     count: int = Field(ge=BEFORE_LAMPS + 1, le=124)
     """Registers with the signature; one request writes at most 123."""
     signature: int = Field(ge=1, le=0xFFFE)
     """What the PLC's program keeps in the first register; not 0 or 65535, which empty memory holds."""
     refresh: Annotated[Nanoseconds, lasting("100 ms", "10 s")] = 1_000_000_000
     """Written this often even if nothing changes."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _at_reference(cls, table: Any) -> Any:
+        return _with_address(table) if isinstance(table, dict) and "reference" in table else table
 
     @property
     def first(self) -> int:
@@ -85,6 +94,18 @@ class LampMailbox(Model):
     def last(self) -> int:
         """Last address that is written."""
         return self.address + self.count - 1
+
+
+def _with_address(table: dict[str, Any]) -> dict[str, Any]:
+    reference = table["reference"]
+    if "address" in table:
+        allowed = "one of them: address counts from 0, reference from 40001"
+        raise PydanticCustomError("quantity", "{found}", {"found": "both address and reference", "allowed": allowed})
+    first = next((at for at, last in _HOLDING.items() if isinstance(reference, int) and at <= reference <= last), None)
+    if first is None:
+        allowed = "a reference of the holding table, 40001 or above"
+        raise PydanticCustomError("quantity", "{found}", {"found": f"reference {reference!r}", "allowed": allowed})
+    return {**table, "address": reference - first}
 
 
 def registers(table: Registers | None, *, lamps: int, devices: int, faults: Faults) -> None:

@@ -10,7 +10,7 @@ from brakewater.errors import Fault
 from brakewater.rig.faults import Faults
 from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Lamp, Point, Rig
 from brakewater.rig.settings import beyond_maker
-from brakewater.units import Dimension, UnitError, parse
+from brakewater.units import Dimension, UnitError, parse, shown
 
 Located = tuple[tuple[Any, ...], AlarmEntry]
 """An entry and its path in the file."""
@@ -73,6 +73,8 @@ class Place:
 
     roles: frozenset[str] = frozenset()
     """Roles that the brake, or the rig as a whole, has points for."""
+    units: str = "us"
+    """In which the crew reads, for messages."""
     tables: frozenset[str] = frozenset()
     """What the file describes, of ``catalogue.TABLES``."""
 
@@ -305,7 +307,7 @@ def rule_faults(rig: Rig, rule: AlarmRule) -> tuple[Fault, ...]:
     if brake is None:
         return ()
     late = lateness(rig.points, brake.name, rig.scan_ns)
-    place = Place(brake=brake, path=(), scan_ns=rig.scan_ns, sound=True, late=late)
+    place = Place(brake=brake, path=(), scan_ns=rig.scan_ns, sound=True, late=late, units=rig.units)
     faults = Faults(rig.file, "")
     _check_setpoint(rule, place, ("rule",), faults)
     if not faults.count:
@@ -320,13 +322,18 @@ def _check_setpoint(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults
         return
     allowed = ""
     if rule.kind.name == "brake-level-high" and setpoint >= bearing:
-        allowed = f"below the bearing level of {bearing:g} m"
+        allowed = f"below the bearing level of {_in_units(bearing, Dimension.LENGTH, place)}"
     if rule.kind.name == "outlet-temperature-high" and setpoint >= _BOILING_DEGC:
-        allowed = f"below the boiling point of {_BOILING_DEGC} degC"
+        allowed = f"below the boiling point of {_in_units(_BOILING_DEGC, Dimension.TEMPERATURE, place)}"
     if rule.kind.shape in (Shape.LOW, Shape.LOST) and setpoint <= 0:
         allowed = "above zero, or the alarm could never come"
     if allowed:
-        _refuse("setpoint", rule, (place, path), (f"{setpoint:g} {rule.kind.dimension.value}", allowed), faults)
+        _refuse("setpoint", rule, (place, path), (_in_units(setpoint, rule.kind.dimension, place), allowed), faults)
+
+
+def _in_units(value: float, dimension: Dimension, place: Place) -> str:
+    number, unit = shown(value, dimension, place.units)
+    return f"{number:.4g}" if dimension is Dimension.NUMBER else f"{number:.4g} {unit}"
 
 
 def _refuse(

@@ -27,6 +27,7 @@ _KEYS = {
     "bit": {"kind", "inverted"},
 }
 KINDS: Final = tuple(_KEYS)
+_SCALED: Final = '; a scaled number is kind = "linear": tenths are raw = [0, 1000], range = ["0 degF", "100 degF"]'
 _TYPE = re.compile(r"^bit (\d{1,2})$")
 
 
@@ -60,7 +61,8 @@ def signal_of(entry: PointEntry, role: Role, complain: Complain) -> AnySignal | 
         return None
     extra = sorted(set(table) - _KEYS[kind])
     for key in extra:
-        complain(("signal", key), "an unknown key", "with kind " + kind + ": " + ", ".join(sorted(_KEYS[kind])))
+        known = f"with kind {kind}: {', '.join(sorted(_KEYS[kind]))}"
+        complain(("signal", key), "an unknown key", known + (_SCALED if kind == "direct" else ""))
     is_bit = entry.table.is_bits or entry.type.startswith("bit")
     if role.bit != (kind == "bit"):
         complain(("signal", "kind"), repr(kind), _fitting(role))

@@ -26,6 +26,7 @@ from brakewater.restart import Restored, restored, start_of
 from brakewater.rig import Rig, load
 from brakewater.rig.keeping import Keeping
 from brakewater.service.door import Door, handler
+from brakewater.service.ended import ended
 from brakewater.service.feed import Feed
 from brakewater.service.figures_server import FiguresServer
 from brakewater.service.generation import STOP_S, Generation
@@ -235,8 +236,12 @@ class _Running:
                 says = f"{file}: found rig {rig.name!r}; allowed: {self.now.rig.name!r}, whose record this is"
                 _log.error("the changed rig file is refused, the watch goes on as before: %s", says)
                 return {"ok": False, "says": f"refused, the watch goes on as before: {says}"}
+            before = self._loop.engine.picture()
             await self._change(rig)
+            over = ended(before, self._loop.engine.picture())
         says = f"{file} is in force from run {self._loop.run} on"
+        if over:
+            says += f"; what it changed ends {', '.join(over)}"
         _log.info("%s", says)
         return {"ok": True, "says": says}
 

@@ -1,0 +1,30 @@
+"""What a changed rig file ends that somebody has begun by hand: he may still stand at the sensor and wait for it."""
+
+from brakewater.stream import Picture
+
+_BY_HAND = {"function-check": "the function check", "substituted": "the substitution"}
+
+
+def ended(before: Picture, after: Picture) -> list[str]:
+    """In words, each with who began it.
+
+    Args:
+        before: the last picture of the run that was left.
+        after: the first one of the run that follows; it need not hold a scan.
+    """
+    goes_on = {(one.point, one.what) for one in after.substitutions}
+    found = [
+        f"{_BY_HAND.get(one.what, one.what)} of {one.point} by {one.actor}"
+        for one in before.substitutions
+        if (one.point, one.what) not in goes_on
+    ]
+    now = {(one.brake, one.alarm): one for one in after.alarms}
+    for was in before.alarms:
+        key, one = f"{was.brake or 'rig'}.{was.alarm}", now.get((was.brake, was.alarm))
+        if was.test is not None and (one is None or one.test is None):
+            found.append(f"the test of {key} by {was.test.actor}")
+        masks = {mask.mask for mask in one.masks} if one is not None else set()
+        found += [
+            f"{key} {mask.mask} by {mask.actor or 'the rig file'}" for mask in was.masks if mask.mask not in masks
+        ]
+    return found

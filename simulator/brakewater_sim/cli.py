@@ -53,7 +53,7 @@ def command_line() -> argparse.ArgumentParser:
     """The whole command line."""
     parser = argparse.ArgumentParser(prog="brakewater-sim", description="A rig to watch, without a rig.")
     parser.add_argument("--version", action="version", version=f"brakewater-sim {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="list|faults|serve|record")
+    commands = parser.add_subparsers(required=True, metavar="list|faults|serve|record|months")
     listed = commands.add_parser("list", help="what scenarios there are")
     listed.add_argument("--json", action="store_true", help="one JSON document on stdout")
     listed.set_defaults(run=_list)
@@ -74,6 +74,17 @@ def command_line() -> argparse.ArgumentParser:
     recorded.add_argument("--seconds", type=_positive, metavar="N", help="length; default the scenario's")
     recorded.add_argument("--json", action="store_true", help="one JSON document on stdout")
     recorded.set_defaults(run=_record)
+    months = commands.add_parser(
+        "months", help="a brake's trips months apart, worn meanwhile, into a new record folder"
+    )
+    months.add_argument("kind", metavar="KIND", help="sound, gap, exciter, scaled-rotor or hot-rotor")
+    months.add_argument("--rig", type=Path, metavar="RIG", help="rig file; default the demo rig")
+    months.add_argument("--seed", type=int, default=1, metavar="N", help="of wear, trips, crew and noise; default 1")
+    months.add_argument(
+        "--trips", type=int, default=6, choices=range(1, 25), metavar="N", help="one a month; default 6"
+    )
+    months.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
+    months.set_defaults(run=_months)
     return parser
 
 
@@ -213,6 +224,21 @@ def _record(args: argparse.Namespace) -> int:
     else:
         print(f"{done.folder}: {done.scans} scans, {done.seconds:g} s of {args.scenario.name}")
         print(f"input digest {done.digest}")
+    return FINE
+
+
+def _months(args: argparse.Namespace) -> int:
+    from brakewater_sim.months import Life, record_months  # noqa: PLC0415 - as above
+
+    rig = load(args.rig or demo_file())
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        record_months(
+            Life(kind=args.kind, seed=args.seed, trips=args.trips, apart=args.apart), rig, args.output, _bar()
+        )
+    except ValueError as error:
+        raise ArgumentsError(str(error)) from error
+    print(f"{args.output}: {args.trips} trips, {args.apart} months from each to the next, {args.kind}")
     return FINE
 
 

@@ -3,6 +3,7 @@
     play of the bearing   s = s1 * ((h - h0) / 1000 h)^p     after h0 running hours; the rotor moves to one side by s
     scale                 d = rate * heat                    washed off again when the water is treated: not modelled
     eroded faces          e = part * d                       what scale and dirt grind off
+    exciter               1 - rate * heat                    what it still gives of the most current
 
 The magnetic gap is the gap as built plus ``e`` on both sides, more by ``s`` on one and less on the other; the feeler
 finds what the scale leaves of it. All rates are invented for the demonstration, drawn anew for each year, so that
@@ -28,7 +29,7 @@ FEELER_M = 0.0005 * INCH_M
 """Step of the gauge, by two leaves at once."""
 HAND_M = 0.0002 * INCH_M
 """Standard deviation of how a hand feels it; invented."""
-KINDS = ("sound", "bearing", "scale")
+KINDS = ("sound", "bearing", "scale", "gap", "exciter")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +44,8 @@ class Wear:
     """Scale a joule carried off."""
     eroded: float = 0.5
     """Of the scale's thickness, what the faces lose beside it."""
+    exciter_1_j: float = 0.0
+    """Part of the most coil current that is lost a joule carried off."""
 
     def play_m(self, running_h: float) -> float:
         """How far the rotor sits off its middle after ``running_h`` hours."""
@@ -63,7 +66,8 @@ class Wear:
 
     def health(self, heat_j: float) -> Health:
         """What of it the plant feels: a wider gap, and heat that passes the scale badly."""
-        return SOUND._replace(gap=self.gap_m(heat_j) / BUILT_M, scale_m=self.scale_m(heat_j))
+        excitation = max(0.0, 1.0 - self.exciter_1_j * heat_j)
+        return SOUND._replace(gap=self.gap_m(heat_j) / BUILT_M, scale_m=self.scale_m(heat_j), excitation=excitation)
 
 
 def drawn(kind: str, seed: int) -> Wear:
@@ -89,6 +93,10 @@ def drawn(kind: str, seed: int) -> Wear:
         )
     if kind == "scale":
         return Wear(scale_m_j=draw.uniform(0.8e-17, 3.0e-17), eroded=draw.uniform(1.0, 2.0))
+    if kind == "gap":  # sand grinds the faces, and little settles
+        return Wear(scale_m_j=1e-18, eroded=draw.uniform(25.0, 60.0))
+    if kind == "exciter":
+        return Wear(scale_m_j=little, exciter_1_j=draw.uniform(4e-13, 7e-13))
     return Wear(scale_m_j=little)
 
 

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from outside import energy, forecasts, observer, plan
+from outside import ends, energy, forecasts, observer, plan
 
 FOLDER = Path(__file__).parent
 _WRAPPED = re.compile(r"\s*\n\s*#\s*")
@@ -29,6 +29,7 @@ def sources() -> Iterator[str]:
 TABLES: dict[str, tuple[Callable[[], Iterator[object]], str]] = {
     "sources": (sources, "What is checked against which source; pytest tests/outside runs it"),
     "plan": (plan.rows, "Plans against the simulator's finer plant (heat in kW, temperatures in degC)"),
+    "ends": (ends.table, "Tank at the end of drawn trips, and peaks on the way, as planned before and as it came"),
     "energy": (energy.table, "Energy of trips: carried off + stored = put in, sensors off by draws from their classes"),
     "forecasts": (forecasts.table, "Forecasts of limits over drawn incidents"),
     "observer": (observer.rows, "Rotor's temperature and its band; goals: cover 0.90 to 0.99, half/rise 0.15"),

@@ -8,7 +8,7 @@ from brakewater_sim.wear import BUILT_M, FEELER_M, Wear, drawn, feeler
 
 def test_a_kind_and_a_seed_make_a_year() -> None:
     assert drawn("bearing", 3) == drawn("bearing", 3) != drawn("bearing", 4)
-    with pytest.raises(ValueError, match="allowed: sound, bearing, scale"):
+    with pytest.raises(ValueError, match="allowed: sound, bearing, scale, gap, exciter"):
         drawn("rust", 1)
 
 

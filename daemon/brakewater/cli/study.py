@@ -62,16 +62,30 @@ def _show(rows: list[dict[str, Any]]) -> None:
             "" if row["trips"]["worst_margin"] is None else f"{row['trips']['worst_margin']:.2f}",
             "" if row["alarms"] is None else f"{row['alarms']['per_day']:.1f}",
             ", ".join(f"{name} {_share(one)}" for name, one in row["brakes"].items()),
+            ", ".join(f"{name} {_STATES[one['condition']]}" for name, one in row["brakes"].items()),
         )
         for row in good
     ]  # fmt: skip
     if shown:
-        print(
-            table(("record", "rig", "trips", "carried off", "margin", "alarms a day", "heat share of trips in"), shown)
-        )
+        head = ("record", "rig", "trips", "carried off", "margin", "alarms a day", "heat share of trips in", "brake")
+        print(table(head, shown))
+    for row in good:
+        for name, one in row["brakes"].items():
+            for line in _why(one):
+                print(f"{row['record']}: brake {name}: {line}")
     for row in good:
         for alarm, one in row.get("what_if", {}).items():
             print(f"{row['record']}: {alarm}: {one['is']} times; it would be {one['would_be']}")
+
+
+_STATES = {"weakening": "WEAKENING", "incident": "incident", "sound": "as new", "cannot-tell": "cannot tell"}
+
+
+def _why(one: dict[str, Any]) -> list[str]:
+    """Each finding as a line, and what is lacking where that leaves a question."""
+    lines = [f"{'' if each['certain'] else 'likely, '}{each['says']}" for each in one["findings"]]
+    unsure = one["condition"] == "cannot-tell" or any(not each["certain"] for each in one["findings"])
+    return [*lines, *([f"what would tell more: {'; '.join(one['lacks'])}"] if unsure and one["lacks"] else [])]
 
 
 def _share(one: dict[str, Any]) -> str:

@@ -4,7 +4,8 @@ People are shown the early bound, "not before". Once a minute: the tank goes on 
 minutes, by what is in it (its level, where the tank's height is known), less what it loses the more as it warms
 (``physics.tank``, whose loss is learnt from ten-minute balances), and more as the air is warmer now than it was then.
 So sun on the tank or a loss that is not as learnt counts from its first ten minutes on. The early bound takes the
-thermometer, the pace's scatter and what is not known of the loss to the worse side. The outlet's peak over the inlet
+thermometer, the pace's scatter and what is not known of the loss to the worse side; where nobody measures what is in
+the tank, as if it held a quarter, in which the same heat does four times as much. The outlet's peak over the inlet
 stays as it was in the last ten minutes, so that it comes to its limit when the tank is warm enough. Nothing is said on
 doubtful data, and a day is as far as anybody looks.
 """
@@ -42,6 +43,10 @@ _DRIFTS: Final = 0.02
 _LEAST_PART: Final = 0.05
 _MOST_PART: Final = 1.2
 """Of a full tank: a level beyond them is the transmitter's."""
+_LEAST_UNMEASURED: Final = 0.25
+"""Of a full tank, what there is at least where its level is not known; an assumption."""
+_HALF_MINUTE_S: Final = 30.0
+"""A minute's mean stands for its middle."""
 _HIGHEST_K: Final = 200.0
 """Garbage of a register beyond it is held there."""
 _LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
@@ -60,6 +65,11 @@ class TankSense:
     """The tank has a thermometer; else the inlet stands for it."""
     full_m: float | None = None
     """Level at which it is full; None where that or the level is not known: it counts as full."""
+
+    @property
+    def most_by_heat(self) -> float:
+        """How much more than in what counts as the tank's content a watt may do."""
+        return 1.0 if self.full_m is not None else 1.0 / _LEAST_UNMEASURED
 
 
 class TankOutlook:
@@ -171,9 +181,10 @@ class TankOutlook:
         began = 0.5 * (now + tank[_PACE - _FIT : -_FIT])
         warmer = ambient[-c:] - _summed(ambient, _FIT + 1) / (_FIT + 1)
         likely = warmed + loss * warmer
-        doubt = (
-            2.0 * capacity_j_k * (_READ_K / _FIT_S) + 2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)
-        )
+        if sense.full_m is None:  # a balance with the wrong content teaches a loss that is sure and wrong
+            loss_std = np.maximum(loss_std, sense.capacity_j_k / _FIRST_S)
+        by_heat = (2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)) * sense.most_by_heat
+        doubt = 2.0 * capacity_j_k * (_READ_K / _FIT_S) + by_heat
         least = np.maximum(loss - 2.0 * loss_std, 0.0)
         # Likely and early by turns, [4, c]: one after the other they would take four times as many calls.
         warming = Warming(
@@ -187,7 +198,7 @@ class TankOutlook:
         times = warming.reaches_s(np.array([inlet, inlet, outlet, outlet - 2.0 * sense.outlet_std_k]))
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.NO_BASIS))
         return {
-            name: Held(values=np.where(known, time, 0.0), codes=codes)
+            name: Held(values=np.where(known, _from_now(time), 0.0), codes=codes)
             for name, time in zip(self._standing, times, strict=True)
         }
 
@@ -210,6 +221,11 @@ class TankOutlook:
         self._tail.restore(list(zip(*past, strict=True)))
         self._loss = Loss(value=kept["loss"][0], variance=kept["loss"][1])
         self._standing = {key: (pair[0], pair[1]) for key, pair in kept["standing"].items()}
+
+
+def _from_now(time_s: Floats) -> Floats:
+    """From the end of the minute on, whose middle it was reckoned from."""
+    return np.where(time_s < FAR_S, np.maximum(time_s - _HALF_MINUTE_S, 0.0), FAR_S)
 
 
 def _stands(pair: Pair, m: int) -> Column:

@@ -1,9 +1,8 @@
 """Parameters of a brake's rotor refined from what it did: least squares on the outlet temperature of whole records.
 
-The same balance that the estimate uses (``physics.rotor``) is run forward from the hoist's duty, with the water in the
-housing as one stirred volume and the thermometer's lag behind it; parameters are scaled until the outlet comes out as
-recorded. Confidence comes from the slopes at the best fit, widened for residuals that hang together from second to
-second. Where the record cannot tell a parameter its interval says so, and nothing is offered.
+The outlet is worked out from the hoist's duty (``outlet_model``); parameters are scaled until it comes out as recorded.
+Confidence comes from the slopes at the best fit, widened for residuals that hang together from second to second. Where
+the record cannot tell a parameter its interval says so, and nothing is offered.
 
 Source: nonlinear regression as in any text of statistics; effective number of samples (1 - r)/(1 + r), from memory.
 """
@@ -11,16 +10,15 @@ Source: nonlinear regression as in any text of statistics; effective number of s
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError
-from brakewater.physics import fluid
-from brakewater.physics.rotor import RotorModel, contact_w_k
 from brakewater.quality import is_bad
 from brakewater.record.reader import Record
+from brakewater.review.outlet_model import OutletModel, Series
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Block, Floats
@@ -69,18 +67,6 @@ class Fit:
     """[seconds] recorded less modelled outlet, for a plot."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Series:
-    """[n] each, a second apart."""
-
-    duty: Floats
-    flow: Floats
-    inlet: Floats
-    outlet: Floats
-    level: Floats
-    known: Any
-
-
 def fit(record: Record, name: str | None = None) -> Fit:
     """Refine the parameters of one brake.
 
@@ -93,8 +79,6 @@ def fit(record: Record, name: str | None = None) -> Fit:
     """
     engine = Engine()
     series, brake = _read(record, engine, name)
-    rotor = brake.rotor
-    assert rotor is not None
     stands = int(np.count_nonzero((series.duty[1:] > 5e4) & (series.duty[:-1] <= 5e4)))
     if stands < _FEWEST_STANDS:
         raise FitError(f"found {stands} stands lowered in this record; allowed: {_FEWEST_STANDS} or more, under load")
@@ -102,7 +86,7 @@ def fit(record: Record, name: str | None = None) -> Fit:
     return _fitted(series, brake, stands, run)
 
 
-def _read(record: Record, engine: Engine, name: str | None) -> tuple[_Series, Brake]:
+def _read(record: Record, engine: Engine, name: str | None) -> tuple[Series, Brake]:
     columns: dict[str, list[Floats]] = {key: [] for key in (*_NEEDED, "known")}
     brake: Brake | None = None
     for item, outcome in replayed(record, engine, Tally()):
@@ -121,7 +105,7 @@ def _read(record: Record, engine: Engine, name: str | None) -> tuple[_Series, Br
     if brake is None:
         raise FitError("found no scan in this record; allowed: a record with some")
     whole = {key: np.concatenate(parts)[:_LONGEST_S] for key, parts in columns.items()}
-    return _Series(
+    return Series(
         duty=whole["duty_w"],
         flow=whole["inlet-flow"],
         inlet=whole["inlet-temperature"],
@@ -151,46 +135,18 @@ def _brake(rig: Rig, name: str | None) -> Brake:
     return brake
 
 
-def _runner(series: _Series, brake: Brake) -> Callable[[Floats], Floats]:
+def _runner(series: Series, brake: Brake) -> Callable[[Floats], Floats]:
     """Logarithms of the scales -> [n] outlet as the thermometer would show it."""
-    rotor = brake.rotor
-    assert rotor is not None
-    model = RotorModel(
-        surface_j_k=rotor.surface, core_j_k=rotor.core, through_w_k=rotor.through, still_w_k=rotor.still,
-        flowing_w_k=rotor.flowing, rated_m3_s=brake.least_flow, wet_m=rotor.wet_level, std=rotor.accuracy,
-    )  # fmt: skip
-    contact = contact_w_k(model, series.level, series.flow).tolist()
-    held = fluid.held(brake.fluid, series.outlet)
-    per_m3 = fluid.density_kg_m3(brake.fluid, held) * fluid.cp_j_kg_k(brake.fluid, held)
-    water = np.maximum(per_m3 * (brake.housing_area or 0.0) * series.level, 1e4).tolist()
-    carried = (per_m3 * np.maximum(series.flow, 0.0)).tolist()
-    # the duty of a second is a mean about half a second before what is shown with it
-    duty = 0.5 * (series.duty + np.concatenate((series.duty[1:], series.duty[-1:])))
-    rows = list(zip(duty.tolist(), contact, water, carried, series.inlet.tolist(), strict=True))
-    lag_s = max(brake.thermowell_lag / 1e9, 1e-3)
-    start = float(series.outlet[0])
+    model = OutletModel(series, brake)
 
     def run(logs: Floats) -> Floats:
-        share, by_mass, by_lag = (exp(x) for x in logs.tolist())
-        lag = lag_s * by_lag
-        skin = core = tank = shown = start
-        surface, iron, through = rotor.surface * by_mass, rotor.core * by_mass, rotor.through
-        found = []
-        for power, touch, capacity, flow, inlet in rows:
-            for _ in range(2):  # half a second at a time keeps the implicit steps close to the truth
-                skin = (skin + 0.5 / surface * (share * power + touch * tank + through * core)) / (
-                    1.0 + 0.5 / surface * (touch + through)
-                )
-                core = (core + 0.5 / iron * through * skin) / (1.0 + 0.5 / iron * through)
-                tank = (tank + 0.5 / capacity * (touch * skin + flow * inlet)) / (1.0 + 0.5 / capacity * (touch + flow))
-                shown = (shown + 0.5 / lag * tank) / (1.0 + 0.5 / lag)
-            found.append(shown)
-        return np.array(found)
+        share, masses, lag = (exp(x) for x in logs.tolist())
+        return model.run(share, masses, lag)
 
     return run
 
 
-def _fitted(series: _Series, brake: Brake, stands: int, run: Callable[[Floats], Floats]) -> Fit:
+def _fitted(series: Series, brake: Brake, stands: int, run: Callable[[Floats], Floats]) -> Fit:
     try:
         from scipy.optimize import least_squares  # noqa: PLC0415 - an extra, only for this
     except ImportError as error:

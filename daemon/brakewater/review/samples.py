@@ -14,7 +14,7 @@ from brakewater.quality import is_bad
 from brakewater.record.reader import Record
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Brake, Rig
-from brakewater.stream import Block, Event, Floats, Gap, Ints, Outcome
+from brakewater.stream import Block, Command, Event, Floats, Gap, Ints, Outcome
 
 HOLD_SCANS: Final = 3
 EVERY_NS: Final = 1_000_000_000
@@ -24,7 +24,7 @@ TOTALS: Final = (
 """Running totals; mJ is millijoules."""
 VALUES: Final = (
     "load_n", "block_m", "heat_w", "margin", "inlet_degc", "outlet_degc", "flow_m3_s", "level_m", "tank_degc",
-    "rotor_degc", "torque_index", "torque_index_std",
+    "rotor_degc", "torque_index", "torque_index_std", "duty_w", "excitation",
 )  # fmt: skip
 
 
@@ -48,26 +48,38 @@ class Sampled:
     brakes: dict[str, Samples]
     events: list[Event]
     tally: Tally
+    surveys: tuple[tuple[int, str, float], ...] = ()
+    """Air gaps as they were entered: when, of which brake, the mean in m with the scale added."""
 
 
 def sampled(record: Record, from_run: int = 0) -> Sampled | None:
     """Every brake's samples from a run on; None where the record holds no scan."""
     engine, tally = Engine(), Tally()
     events: list[Event] = []
+    surveys: list[tuple[int, str, float]] = []
     makers: dict[str, _Maker] = {}
     for item, outcome in replayed(record, engine, tally, from_run):
         events += outcome.events
         if isinstance(item, Block):
             for brake in engine.rig.brakes:
                 makers.setdefault(brake.name, _Maker()).feed(item, engine.rig, brake, outcome)
+        elif isinstance(item, Command) and item.request.do == "log-round":
+            surveys += _surveys(engine, item.utc_ns)
         elif isinstance(item, Gap):
             for maker in makers.values():
                 maker.break_off()
     if not makers:
         return None
     return Sampled(
-        rig=engine.rig, brakes={name: maker.samples() for name, maker in makers.items()}, events=events, tally=tally
-    )
+        rig=engine.rig, brakes={name: maker.samples() for name, maker in makers.items()}, events=events, tally=tally,
+        surveys=tuple(surveys),
+    )  # fmt: skip
+
+
+def _surveys(engine: Engine, utc_ns: int) -> list[tuple[int, str, float]]:
+    """The newest of each brake after an entry of any round: one that says the same again does no harm."""
+    book = engine.book()
+    return [] if book is None else [(utc_ns, gap.brake, gap.mean_m) for gap in book.gaps]
 
 
 class _Maker:
@@ -156,6 +168,8 @@ def _values(rig: Rig, brake: Brake, outcome: Outcome) -> dict[str, Floats]:
         "level_m": point("brake-level", brake.name),
         "tank_degc": point("tank-temperature", None),
         "rotor_degc": derived("rotor_temperature_degc"),
+        "duty_w": derived("duty_w"),
+        "excitation": derived("excitation_share"),
         "torque_index": derived("torque_index"),
         "torque_index_std": derived("torque_index_std"),
         "in_service": point("in-service", brake.name),

@@ -19,9 +19,12 @@ from brakewater.errors import BrakewaterError
 from brakewater.record.reader import Record
 from brakewater.review.alarm_figures import turn_of
 from brakewater.review.at_hand import at_hand
+from brakewater.review.health import conditions
 from brakewater.review.replay import Tally, replayed
-from brakewater.review.trips import TripLine, ledger
+from brakewater.review.samples import sampled
+from brakewater.review.trips import TripLine, ledger_of
 from brakewater.review.what_if import SettingError, with_settings
+from brakewater.review.why import Condition
 from brakewater.rig import Rig, parse
 from brakewater.stream import Block
 
@@ -79,16 +82,20 @@ def of_record(place: str, settings: tuple[str, ...] = ()) -> dict[str, Any]:
 def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
     if not record.runs():
         return {"error": "found no record here; a record folder holds hot/*.sqlite3 or segments/"}
-    found = ledger(record)
-    if found is None:
+    samples = sampled(record)
+    if samples is None:
         return {"error": "no scan in it"}
+    found = ledger_of(samples)
+    told = conditions(samples, found)
     turns, tally, ends = _turns(record, None)
     answer: dict[str, Any] = {
         "rig": found.rig.name,
         "scans": tally.scans,
         "damage": list(tally.damage),
         "trips": _trips(found.lines),
-        "brakes": {brake.name: _health(found.lines, brake.name) for brake in found.rig.brakes},
+        "brakes": {
+            brake.name: _health(found.lines, brake.name) | _condition(told[brake.name]) for brake in found.rig.brakes
+        },
         "alarms": figures(turns, *ends) if ends else None,
     }
     return answer | ({"what_if": _what_if(record, found.rig, turns, settings)} if settings else {})
@@ -129,6 +136,14 @@ def _health(lines: Sequence[TripLine], brake: str) -> dict[str, Any]:
         "trips": len(shares),
         "heat_share_median": median(shares) if shares else None,
         "trend_per_trip": trend(shares),
+    }
+
+
+def _condition(told: Condition) -> dict[str, Any]:
+    return {
+        "condition": told.state,
+        "findings": [{name: getattr(one, name) for name in type(one).__slots__} for one in told.findings],
+        "lacks": list(told.lacks),
     }
 
 

@@ -16,6 +16,7 @@ td.n { text-align: right; font-variant-numeric: tabular-nums } footer { margin-t
 _CAUTION: Final = (
     "Advisory monitor, not a safety instrumented system. Alarms are those that today's engine gives on the recorded"
     " inputs. A heat share is heat over hoisting work of trips in, without correction for what the drawworks take."
+    " Where it says likely or cannot tell, look at the brake before anything is changed."
 )
 
 
@@ -29,7 +30,9 @@ def study_page(rows: Sequence[dict[str, Any]], settings: Sequence[str]) -> str:
     good = [row for row in rows if "error" not in row]
     parts = [
         _table(
-            "Whose brakes weaken", ("record", "rig", "brake", "trips in", "heat share", "change a trip"), _brakes(good)
+            "Whose brakes weaken",
+            ("record", "rig", "brake", "trips in", "heat share", "change a trip", "condition", "why"),
+            _brakes(good),
         ),
         _table(
             f"Whose alarms nag (target a day: {TARGETS['per_day']})",
@@ -71,11 +74,16 @@ def _cell(value: Any) -> str:
 
 def _brakes(rows: Sequence[dict[str, Any]]) -> list[Sequence[Any]]:
     found = [
-        (row["record"], row["rig"], name, one["trips"], one["heat_share_median"], one["trend_per_trip"])
+        (
+            row["record"], row["rig"], name, one["trips"], one["heat_share_median"], one["trend_per_trip"],
+            one["condition"].replace("-", " "),
+            "; ".join(each["says"] for each in one["findings"]) or f"lacks {'; '.join(one['lacks']) or 'nothing'}",
+        )
         for row in rows
         for name, one in row["brakes"].items()
-    ]
-    return sorted(found, key=lambda cells: (cells[5] is None, cells[5] or 0.0, cells[0]))
+    ]  # fmt: skip
+    order = ("weakening", "incident", "cannot tell", "sound")
+    return sorted(found, key=lambda cells: (order.index(cells[6]), cells[5] is None, cells[5] or 0.0, cells[0]))
 
 
 def _alarms(rows: Sequence[dict[str, Any]]) -> list[Sequence[Any]]:

@@ -2,6 +2,7 @@
 
 from bisect import bisect_left, bisect_right
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Final
@@ -116,6 +117,11 @@ def ledger(
     notes: list[str] = []
     if hoist is not None:
         found, notes = _laid_over(found, *hoist)
+    return ledger_of(found, notes)
+
+
+def ledger_of(found: Sampled, notes: Sequence[str] = ()) -> TripLedger:
+    """Every trip of what a record gave."""
     lines = [line for name, samples in found.brakes.items() for line in _lines(name, samples, found)]
     lines.sort(key=lambda line: (line.from_utc_ns, line.brake))
     numbered = tuple(_numbered(line, at) for at, line in enumerate(lines, 1))

@@ -1,0 +1,80 @@
+"""A record's brakes, each with what its trips in tell of it: gathers for ``why`` what ledger, samples and book know."""
+
+from bisect import bisect_left, bisect_right
+
+import numpy as np
+
+from brakewater.physics.gap import Limits
+from brakewater.review.contact import contact
+from brakewater.review.samples import Sampled, Samples
+from brakewater.review.trips import SETTLES_NS, TripLedger, TripLine
+from brakewater.review.why import Condition, Told, condition, delay_of
+from brakewater.rig import Brake
+from brakewater.stream import Floats
+
+_MOST_CONTACTS = 8
+"""Trips whose contact is worked out, the first and the last among them: it takes a tenth of a second each."""
+_AFTER_NS = SETTLES_NS // 2
+"""So long after its last stand the heat of a trip still tells how it comes out of the rotor."""
+
+
+def conditions(found: Sampled, ledger: TripLedger) -> dict[str, Condition]:
+    """Brake -> what its trips in say together."""
+    return {brake.name: _of(brake, found, ledger) for brake in found.rig.brakes}
+
+
+def _of(brake: Brake, found: Sampled, ledger: TripLedger) -> Condition:
+    lines = [line for line in ledger.lines if line.brake == brake.name and line.lowered]
+    wanted = {round(at) for at in np.linspace(0, len(lines) - 1, min(_MOST_CONTACTS, len(lines)))}
+    ends = [line.from_utc_ns for line in lines[1:]]
+    gaps = [_gap(brake, found, until) for until in [*ends, None]]
+    told = [
+        _told(brake, line, found, gap_m, with_contact=at in wanted)
+        for at, (line, gap_m) in enumerate(zip(lines, gaps, strict=False))
+    ]
+    limits = found.rig.upkeep.limits if found.rig.upkeep is not None else Limits()
+    rotor, delay = brake.rotor, None
+    if rotor is not None:
+        delay = delay_of(rotor.surface, rotor.core, rotor.still + rotor.flowing)
+    return condition(told, limits.nominal_m, delay)
+
+
+def _gap(brake: Brake, found: Sampled, until_ns: int | None) -> float | None:
+    """The newest survey before the next trip begins: the mechanic measures when the brake has cooled."""
+    of = [gap_m for utc_ns, name, gap_m in found.surveys if name == brake.name and utc_ns < (until_ns or utc_ns + 1)]
+    return of[-1] if of else None
+
+
+def _told(brake: Brake, line: TripLine, found: Sampled, gap_m: float | None, *, with_contact: bool) -> Told:
+    samples = found.brakes[brake.name]
+    times = samples.utc_ns.tolist()
+    first, last = bisect_left(times, line.from_utc_ns), bisect_right(times, line.to_utc_ns)
+    within = slice(first, last)
+    settled = min(bisect_right(times, line.to_utc_ns + _AFTER_NS), _run_ends(samples, first))
+    lowering = np.nan_to_num(samples.values["duty_w"][within]) > 0.0
+    return Told(
+        number=line.number,
+        at_s=line.from_utc_ns / 1e9,
+        torque=line.torque,
+        share=line.heat_share,
+        contact=contact(brake, samples, (first, settled)) if with_contact else None,
+        excitation=_middle(samples.values["excitation"][within][lowering]),
+        gap_m=gap_m,
+        dry_s=line.flow_under_s,
+        rotor_max_degc=_most(samples.values["rotor_degc"][within]),
+    )
+
+
+def _run_ends(samples: Samples, first: int) -> int:
+    """Place after the last sample of the run that a trip began in."""
+    return bisect_right(samples.run.tolist(), int(samples.run[first]))
+
+
+def _middle(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else None
+
+
+def _most(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.max()) if len(known) else None

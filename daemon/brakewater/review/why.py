@@ -1,0 +1,231 @@
+"""Whether a brake is weakening, and why: what its trips in say together.
+
+Four things tell causes apart. What part of the current that it is asked for the coil takes: exciter and coil circuit.
+The torque index, which takes the current into account: gap and coils, lasting from trip to trip; the air gaps of the
+upkeep book say which of the two. How late the heat comes out of the rotor (``contact``): scale. And a fall of the
+torque within minutes, with the water lost or the rotor hot, that the next trip does not show any more: a hot, growing
+rotor. What is within its uncertainty is not called a change; where what tells two causes apart is missing, both are
+named.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log, sqrt
+from typing import Final
+
+from brakewater.physics.gap import FEELER_M, torque_share
+from brakewater.physics.uncertainty import COVERAGE
+from brakewater.review.contact import Contact
+from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
+
+WEAKENING, INCIDENT, SOUND, CANNOT_TELL = "weakening", "incident", "sound", "cannot-tell"
+REPEATS: Final = 0.03
+"""A trip's torque index repeats with the same sensors to this standard uncertainty; an assumption."""
+_TAKES: Final = 0.95
+"""A coil that takes less of what it is asked for is short of current; loops and shunts are good to 1 or 2 %."""
+_DRY_S: Final = 10.0
+_POORER: Final = 0.8
+"""A contact that has not fallen to this is none to send anybody for."""
+_DAY_S: Final = 86_400.0
+_LASTS_S: Final = 7.0 * _DAY_S
+"""A fall that is seen over less is not called one of weeks and months."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """One trip in; what is not known is None."""
+
+    number: int
+    at_s: float
+    torque: Torque | None = None
+    share: tuple[float, float] | None = None
+    """Of the hoist's work in the water, and its standard uncertainty."""
+    contact: Contact | None = None
+    excitation: float | None = None
+    """Part of the current asked for that the coil took, median of the lowering."""
+    gap_m: float | None = None
+    """Mean of the newest survey by then, scale added."""
+    dry_s: float = 0.0
+    """With less than the least flow."""
+    rotor_max_degc: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One cause."""
+
+    cause: str
+    """``exciter``, ``gap``, ``coils``, ``gap-or-coils``, ``scale``, ``hot-rotor`` or ``unknown``."""
+    says: str
+    certain: bool
+    """Beyond its uncertainty, and told apart from others."""
+    lasting: bool = True
+    """Not over with the trip."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """Of one brake."""
+
+    state: str
+    findings: tuple[Finding, ...]
+    lacks: tuple[str, ...] = ()
+    """What would tell more."""
+
+
+def condition(trips: Sequence[Told], gap_nominal_m: float, delay_s: float | None) -> Condition:
+    """What a brake's trips in, in order of time, say together.
+
+    Args:
+        trips: those of one brake.
+        gap_nominal_m: air gap as built.
+        delay_s: how long heat stays in the rotor as built, or None.
+    """
+    lasting = [one for one in (_exciter(trips), _scale(trips, delay_s), _torque(trips, gap_nominal_m)) if one]
+    findings = [*lasting, *_hot(trips, lasting)]
+    if not findings:
+        findings += [one for one in [_share(trips)] if one]
+    lacks = _lacks(trips)
+    if any(one.lasting for one in findings):
+        state = WEAKENING
+    elif findings:
+        state = INCIDENT
+    else:
+        state = SOUND if any(one.torque is not None for one in trips) else CANNOT_TELL
+    return Condition(state=state, findings=tuple(findings), lacks=lacks)
+
+
+def _exciter(trips: Sequence[Told]) -> Finding | None:
+    known = [one for one in trips if one.excitation is not None]
+    if not known or (known[-1].excitation or 0.0) >= _TAKES:
+        return None
+    first, last = known[0].excitation or 0.0, known[-1].excitation or 0.0
+    since = (
+        f", {first:.0%} in the first trip{_apart(known)}" if first - last > 1.0 - _TAKES else " from the first trip on"
+    )
+    says = f"the coil takes {last:.0%} of the current asked for{since}: exciter, cables or coil circuit"
+    return Finding(cause="exciter", says=says, certain=True)
+
+
+def _scale(trips: Sequence[Told], delay_s: float | None) -> Finding | None:
+    known = [(one, one.contact) for one in trips if one.contact is not None]
+    if not known:
+        return None
+    (first, then), (last, now) = known[0], known[-1]
+    spread = COVERAGE * sqrt(then.std * then.std + now.std * now.std)
+    fell = log(then.scale / now.scale) > max(spread, log(1.0 / _POORER)) and first is not last
+    low, high = now.band
+    if not fell and high >= _POORER:
+        return None
+    late = "" if delay_s is None else f", some {delay_s * (1.0 / now.scale - 1.0):.0f} s later than as built"
+    before = f" ({then.scale:.2f} in the first trip{_apart([first, last])})" if fell else ""
+    says = (
+        f"heat leaves the rotor late{late}: contact with the water {now.scale:.2f} of as built, 95 % {low:.2f} to"
+        f" {high:.2f}{before}: scale on the rotor, or an outlet thermometer that has become as slow (prove it)"
+    )
+    return Finding(cause="scale", says=says, certain=high < 1.0)
+
+
+def _torque(trips: Sequence[Told], gap_nominal_m: float) -> Finding | None:
+    """Gap or coils, by the torque that current and speed do not explain, from the first stand on."""
+    known = [(one, one.torque) for one in trips if one.torque is not None and one.dry_s <= _DRY_S]
+    if not known:
+        return None
+    (first, then), (last, now) = known[0], known[-1]
+    # The sensors' own errors are the same in both, but weigh more where less heat is measured.
+    weighs = max(0.0, now.std * now.std - then.std * then.std)
+    fell = then.first - now.first > COVERAGE * sqrt(weighs + 2.0 * REPEATS * REPEATS)
+    if not fell and now.verdict != WEAK:
+        return None
+    band = COVERAGE * now.std
+    if fell:
+        said = f"torque fell from {then.first:.2f} to {now.first:.2f} +/- {band:.2f} of new{_apart([first, last])}"
+    else:
+        said = f"torque {now.first:.2f} +/- {band:.2f} of new from the first trip on"
+    left = now.first / then.first if fell else now.first
+    cause, why = _gap_or_coils(left, first.gap_m if fell else gap_nominal_m, last.gap_m)
+    if cause == "gap-or-coils" and fell and last.at_s - first.at_s < _LASTS_S:
+        why += "; seen over less than a week, which is fast for a gap: look at the coils first"
+    return Finding(cause=cause, says=f"{said}: {why}", certain=cause != "gap-or-coils")
+
+
+def _gap_or_coils(left: float, before_m: float | None, now_m: float | None) -> tuple[str, str]:
+    """By the air gaps that were measured, what of the torque they leave."""
+    if before_m is None or now_m is None:
+        return "gap-or-coils", "air gap or coils, and no gap was measured: measure it"
+    explained = torque_share(now_m, before_m)
+    std = 2.0 * explained * 0.5 * FEELER_M * sqrt(1.0 / (now_m * now_m) + 1.0 / (before_m * before_m))
+    off = COVERAGE * sqrt(std * std + 2.0 * REPEATS * REPEATS)
+    gaps = f"the measured gap ({_inch(before_m)}, now {_inch(now_m)}) leaves {explained:.2f} +/- {COVERAGE * std:.2f}"
+    if abs(explained - left) <= off and explained < 1.0 - COVERAGE * std:
+        return "gap", f"air gap: {gaps}, found {left:.2f}"
+    if explained - left > off and explained > 1.0 - COVERAGE * std:
+        return "coils", f"coils: {gaps}, which does not explain {left:.2f}"
+    return "gap-or-coils", f"air gap or coils: {gaps}, found {left:.2f}; cannot tell which"
+
+
+def _hot(trips: Sequence[Told], lasting: Sequence[Finding]) -> list[Finding]:
+    """Trips whose torque fell within minutes, or whose water was lost."""
+    found = []
+    for at, one in enumerate(trips):
+        falling = one.torque is not None and one.torque.verdict == FALLING
+        if one.dry_s <= _DRY_S and (not falling or lasting):
+            continue
+        said = [f"trip {one.number}:"]
+        said += [f"too little water for {one.dry_s:.0f} s,"] if one.dry_s > _DRY_S else []
+        said += [f"rotor up to about {one.rotor_max_degc:.0f} degC,"] if one.rotor_max_degc is not None else []
+        if falling and one.torque is not None:
+            said.append(f"torque {one.torque.first:.2f} to {one.torque.last:.2f} within the trip,")
+        after = [later.torque for later in trips[at + 1 :] if later.torque is not None]
+        back = bool(after) and after[0].verdict in (AS_NEW, FALLING)
+        said.append("as before in the next trip: " if back else "no later trip tells whether it came back: ")
+        says = " ".join(said) + "a hot rotor by lost cooling, not wear"
+        found.append(Finding(cause="hot-rotor", says=says, certain=one.dry_s > _DRY_S, lasting=False))
+    return found
+
+
+def _share(trips: Sequence[Told]) -> Finding | None:
+    """Less heat in the water of the same work, and nothing that says why."""
+    known = [(one, one.share) for one in trips if one.share is not None and one.dry_s <= _DRY_S]
+    if len(known) <= 1:
+        return None
+    (first, then), (last, now) = known[0], known[-1]
+    if then[0] - now[0] <= COVERAGE * then[1]:
+        return None
+    says = (
+        f"the water took {then[0]:.0%} of the hoist's work in the first trip in, {now[0]:.0%} in the last"
+        f"{_apart([first, last])}; cannot tell why: less current asked for, the friction brake used more, or the brake"
+    )
+    return Finding(cause="unknown", says=says, certain=False)
+
+
+def _lacks(trips: Sequence[Told]) -> tuple[str, ...]:
+    wants = {
+        "a trip in": bool(trips),
+        "torque (hook load, block position, drum speed, coil current, and torque in the rig file)": any(
+            one.torque is not None for one in trips
+        ),
+        "current asked for (coil-commanded)": any(one.excitation is not None for one in trips),
+        "how late the heat comes (rotor and housing-area in the rig file, five minutes of trip)": any(
+            one.contact is not None for one in trips
+        ),
+        "a measured air gap (log-round air-gap)": any(one.gap_m is not None for one in trips),
+    }
+    return tuple(what for what, there in wants.items() if not there)
+
+
+def _apart(trips: Sequence[Told]) -> str:
+    """Between the first and the last of them."""
+    days = (trips[-1].at_s - trips[0].at_s) / _DAY_S
+    if days >= 60.0:
+        return f", over {days / 30.4:.0f} months"
+    return f", over {days:.0f} days" if days >= 1.0 else f", within {days * 24.0:.1f} h"
+
+
+def _inch(metres: float) -> str:
+    return f"{metres / 0.0254:.4f} in"
+
+
+def delay_of(surface_j_k: float, core_j_k: float, contact_w_k: float) -> float:
+    """How long heat stays in a rotor, s: what it stores a kelvin over what its contact carries off."""
+    return (surface_j_k + core_j_k) / contact_w_k

@@ -1,0 +1,120 @@
+"""Which brake is weakening, and why: causes are told apart, and what cannot be told is said so."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from brakewater.physics.gap import Limits
+from brakewater.review.contact import Contact, contact
+from brakewater.review.outlet_model import OutletModel, Series
+from brakewater.review.samples import Samples
+from brakewater.review.torque import Torque
+from brakewater.review.why import Told, condition, delay_of
+from brakewater.rig import load
+from streams import CONFIG
+
+BRAKE = load(CONFIG / "rig-4-full.toml").brakes[0]
+MONTH_S = 30 * 86_400.0
+NOMINAL = Limits().nominal_m
+AS_NEW = Contact(scale=1.0, std=0.08)
+
+
+def torque(first: float, last: float | None = None, std: float = 0.06) -> Torque:
+    return Torque(index=first, std=std, first=first, last=first if last is None else last)
+
+
+def trips(*changed: dict[str, object]) -> list[Told]:
+    """A month apart, as new but for what is given."""
+    plain = Told(number=1, at_s=0.0, torque=torque(1.0), share=(0.62, 0.03), contact=AS_NEW, excitation=1.0,
+                 gap_m=NOMINAL)  # fmt: skip
+    return [replace(plain, number=at, at_s=at * MONTH_S, **change) for at, change in enumerate(changed, 1)]  # type: ignore[arg-type]
+
+
+def causes(told: list[Told]) -> tuple[str, list[str]]:
+    found = condition(told, NOMINAL, 15.0)
+    return found.state, [one.cause for one in found.findings]
+
+
+def test_a_sound_brake_is_as_new() -> None:
+    scattered = trips({"torque": torque(1.03)}, {"torque": torque(0.98, 1.04)}, {"torque": torque(0.97)})
+    assert causes(scattered) == ("sound", [])
+
+
+@pytest.mark.parametrize(("gap_m", "index", "cause"), [
+    (1.25 * NOMINAL, 0.64, "gap"), (NOMINAL, 0.64, "coils"), (None, 0.64, "gap-or-coils"),
+    (1.1 * NOMINAL, 0.4, "gap-or-coils"),
+])  # fmt: skip
+def test_the_measured_gap_tells_gap_from_coils(gap_m: float | None, index: float, cause: str) -> None:
+    told = trips({"gap_m": None if gap_m is None else NOMINAL}, {"torque": torque(index), "gap_m": gap_m})
+    assert causes(told)[1] == [cause]
+    assert causes(told)[0] == "weakening"
+
+
+def test_little_current_is_the_exciter_and_not_the_gap() -> None:
+    """With little heat the torque index is vague, and a vague fall is none."""
+    assert causes(trips({}, {"excitation": 0.55, "torque": torque(0.72, std=0.19)})) == ("weakening", ["exciter"])
+    assert causes(trips({"excitation": 0.6}))[1] == ["exciter"]
+
+
+def test_heat_that_comes_late_is_scale() -> None:
+    state, found = causes(trips({}, {"contact": Contact(scale=0.2, std=0.15)}))
+    assert (state, found) == ("weakening", ["scale"])
+    assert causes(trips({"contact": Contact(scale=0.15, std=0.15)}))[1] == ["scale"]  # from the first trip on
+    assert causes(trips({}, {"contact": Contact(scale=0.9, std=0.2)}))[1] == []
+    (finding,) = condition(trips({}, {"contact": Contact(scale=0.2, std=0.15)}), NOMINAL, 15.0).findings
+    assert "60 s later than as built" in finding.says
+
+
+def test_a_hot_rotor_is_an_incident_and_no_wear() -> None:
+    hot = {"dry_s": 240.0, "torque": torque(1.0, 0.7), "rotor_max_degc": 230.0}
+    state, found = causes(trips({}, hot, {}))
+    assert (state, found) == ("incident", ["hot-rotor"])
+    (finding,) = condition(trips({}, hot, {}), NOMINAL, 15.0).findings
+    assert "too little water for 240 s" in finding.says
+    assert "as before in the next trip" in finding.says
+    assert "no later trip" in condition(trips({}, hot), NOMINAL, 15.0).findings[0].says
+
+
+def test_what_lacks_is_said_and_nothing_is_guessed() -> None:
+    bare = [Told(number=1, at_s=0.0), Told(number=2, at_s=MONTH_S)]
+    found = condition(bare, NOMINAL, None)
+    assert found.state == "cannot-tell"
+    assert found.findings == ()
+    assert len(found.lacks) == 4
+    shares = [replace(bare[0], share=(0.6, 0.02)), replace(bare[1], share=(0.3, 0.02))]
+    told = condition(shares, NOMINAL, None)
+    assert [(one.cause, one.certain) for one in told.findings] == [("unknown", False)]
+    assert "cannot tell why" in told.findings[0].says
+    assert condition([], NOMINAL, None).state == "cannot-tell"
+
+
+def series(n: int = 900) -> Series:
+    t = np.arange(float(n))
+    full = np.ones(n)
+    return Series(
+        duty=np.where(t % 150.0 < 32.0, 8e5, 0.0), flow=4.73e-3 * full, inlet=27.0 * full, outlet=27.0 * full,
+        level=0.3 * full, known=np.ones(n, np.bool_),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("scale", [1.5, 1.0, 0.4, 0.15])
+def test_a_contact_is_found_whatever_share_and_bias_are(scale: float) -> None:
+    """Truth: the same balance with the contact so scaled; the finer plant's stands in ``test_five_brakes``."""
+    told = series()
+    outlet = OutletModel(told, BRAKE).run(0.7, contact=scale) + 0.4 + 0.02 * np.sin(np.arange(900.0))
+    values = {"duty_w": told.duty, "flow_m3_s": told.flow, "inlet_degc": told.inlet, "outlet_degc": outlet,
+              "level_m": told.level}  # fmt: skip
+    times = np.arange(900, dtype=np.int64) * 10**9
+    samples = Samples(t_ns=times, utc_ns=times, run=times, input=times, values=values, totals={})
+    found = contact(BRAKE, samples, (0, 900))
+    assert found is not None
+    low, high = found.band
+    assert low < scale < high
+    assert found.scale == pytest.approx(scale, rel=0.1)
+    dry = {**values, "flow_m3_s": np.zeros(900)}
+    assert contact(BRAKE, replace(samples, values=dry), (0, 900)) is None
+
+
+def test_how_long_heat_stays() -> None:
+    assert delay_of(6e4, 3e5, 2.4e4) == 15.0

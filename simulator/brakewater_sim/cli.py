@@ -22,6 +22,7 @@ from brakewater_sim.scenarios import SCENARIOS, Scenario
 
 FINE, BAD_ARGUMENTS, COULD_NOT_RUN = 0, 2, 3
 _HIGHEST_PORT = 65535
+_MOST_TRIPS = 60
 
 
 class ArgumentsError(Exception):
@@ -80,9 +81,8 @@ def command_line() -> argparse.ArgumentParser:
     months.add_argument("kind", metavar="KIND", help="sound, gap, exciter, scaled-rotor or hot-rotor")
     months.add_argument("--rig", type=Path, metavar="RIG", help="rig file; default the demo rig")
     months.add_argument("--seed", type=int, default=1, metavar="N", help="of wear, trips, crew and noise; default 1")
-    months.add_argument(
-        "--trips", type=int, default=6, choices=range(1, 25), metavar="N", help="one a month; default 6"
-    )
+    months.add_argument("--trips", type=_few, default=6, metavar="N", help="how many; default 6")
+    months.add_argument("--apart", type=_few, default=1, metavar="N", help="months from each to the next; default 1")
     months.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
     months.set_defaults(run=_months)
     return parser
@@ -113,6 +113,12 @@ def _positive(text: str) -> float:
     if not 0.0 < number < math.inf:
         raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a number above 0")
     return number
+
+
+def _few(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= _MOST_TRIPS:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 to {_MOST_TRIPS}")
+    return int(text)
 
 
 def _port(text: str) -> int:

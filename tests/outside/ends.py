@@ -23,7 +23,7 @@ from brakewater_sim.story import parse
 
 CONFIG = Path(__file__).parents[2] / "config"
 SEED = 20261126
-TRIPS = 20
+TRIPS = 15
 STORY = """
 schema = 1
 [scenario]
@@ -70,7 +70,7 @@ class Row:
 def rows(trips: int = TRIPS, seed: int = SEED) -> Iterator[Row]:
     for number in range(1, trips + 1):
         draw = Random(f"{seed}:trip:{number}")
-        brake, stands, start = draw.choice(list(RIGS)), draw.randrange(6, 25), draw.randrange(600, 3000)
+        brake, stands, start = draw.choice(list(RIGS)), draw.randrange(6, 19), draw.randrange(600, 3000)
         water, air, tank = draw.uniform(18.0, 34.0), draw.uniform(5.0, 38.0), draw.uniform(13.0, 31.0)
         rig = load(CONFIG / RIGS[brake])
         text = STORY.format(brake=brake, water=f"{water:.2f}", air=f"{air:.2f}", tank=f"{tank:.2f}", start=start,

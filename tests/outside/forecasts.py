@@ -34,7 +34,7 @@ SEED = 20261126
 LIMITS = {"bearing": "time_to_bearing", "inlet": "time_to_inlet_limit", "outlet": "time_to_outlet_limit"}
 _WARM = ("hot-day", "small-tank", "cooler-fan-off")
 CAUSES = {"bearing": ("choked-return", "collapsed-hose", "valve-opened"), "inlet": _WARM, "outlet": _WARM}
-COUNTS = {"bearing": 20, "inlet": 8, "outlet": 8}
+COUNTS = {"bearing": 14, "inlet": 5, "outlet": 5}
 TANK_HEIGHT = 'height = "2.4 m"\n'
 WATER = {"inlet": ("33 degC", "16 m3"), "outlet": ("56 degC", "8 m3")}
 

@@ -3,22 +3,31 @@
 Truth: the skin temperature of the simulator's rotor, which the watch never sees. Each row is a scenario and what the
 rig file's parameters are off by. ``cover``: part of the scans within the stated 95 % band; ``half/rise``: median
 half-width by the rotor's rise over the inlet; ``score``: mean interval score at 95 % (Gneiting and Raftery 2007:
-width plus 40 times what lies outside), beside that of a constant band as wide as the truth's own spread about the
-model's mean.
+width plus 40 times what lies outside), beside that of a model that takes its parameters for exact.
+
+The short scenes begin with a watch that knows nothing, the late ones after twenty minutes of tripping; there ``dry``
+is told of the seconds in which the contact with the water is lost alone: cover, and how much wider the band is at
+their end than before them. ``fitted``: the parameters are off as the row says, ``brakewater fit`` looks at a trip of
+the hot day, and what it tells goes into the rig file.
 """
 
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 import streams
 from brakewater.engine import Engine
+from brakewater.record.reader import Record
+from brakewater.review.fit import fit
 from brakewater.rig import parse
-from brakewater_sim.offline import blocks, start_of
-from brakewater_sim.scenarios import SCENARIOS
-from brakewater_sim.simulate import simulate
+from brakewater.stream import Block
+from brakewater_sim.offline import blocks, record, start_of
+from brakewater_sim.scenarios import SCENARIOS, Scenario
+from brakewater_sim.story import parse as story
 
 KEYS = {
     "surface": (60, "kJ/K"),
@@ -40,7 +49,28 @@ CASES: dict[str, dict[str, float]] = {
     "to 10 %: -10 %": {**dict.fromkeys(KEYS, 0.9), "accuracy": 0.5},
 }
 """What each key of the rig file is off by; the last three of a rotor that is known, and stated, to 10 %."""
-SCENES = {"demo": 120.0, "pump-loss": 180.0, "return-choke": 240.0, "hot-day": 1680.0, "trip-in": 6000.0}
+SCENES = {"demo": 120.0, "pump-loss": 180.0, "return-choke": 240.0, "hot-day": 1680.0, "trip-in": 4000.0}
+LATE = """
+schema = 1
+[scenario]
+name = "late"
+length = "1500 s"
+warmup = "300 s"
+[[leg]]
+from = "2400 m"
+to = "2700 m"
+crew = 3
+[[fault]]
+fault = "{fault}"
+at = "1200 s"
+until = "1320 s"
+"""
+LATE_S = 1500.0
+DRY = slice(1205 * 5, 1320 * 5)
+LATES = {"late pump stop": "pump-stopped", "late choke": "choked-return"}
+LATE_CASES = ("exact", "contact -20 %", "contact +20 %", "masses -20 %", "all +20 %", "all -20 %")
+FITTED = ("exact", "masses -20 %", "all +20 %", "all -20 %")
+FIT_SCENE, FITTED_SCENE = ("hot-day", 1680.0), ("trip-in", 2000.0)
 Numbers = NDArray[np.float64]
 
 
@@ -53,11 +83,13 @@ class Row:
     rms: float
     score: float
     constant: float
+    dry: tuple[float, float] | None = None
 
     def __str__(self) -> str:
+        dry = "" if self.dry is None else f"  dry: cover {self.dry[0]:.3f}, band x {self.dry[1]:.1f}"
         return (
-            f"{self.scene:13} {self.case:14} cover {self.cover:.3f}  half/rise {self.half:.3f}  rms {self.rms:5.2f} K  "
-            f"score {self.score:6.2f} K (constant parameters: {self.constant:6.2f})"
+            f"{self.scene:14} {self.case:21} cover {self.cover:.3f}  half/rise {self.half:.3f}  rms {self.rms:5.2f} K  "
+            f"score {self.score:6.2f} K (constant parameters: {self.constant:6.2f}){dry}"
         )
 
 
@@ -67,31 +99,86 @@ def _score(low: Numbers, high: Numbers, truth: Numbers) -> float:
 
 
 def rows(scenes: dict[str, float] = SCENES, cases: dict[str, dict[str, float]] = CASES) -> Iterator[Row]:
-    text = streams.demo().text
     for scene, seconds in scenes.items():
-        scans = list(blocks(SCENARIOS[scene], streams.demo(), seconds=seconds))
-        ticks = list(simulate(SCENARIOS[scene], every_s=0.2, seconds=seconds))
-        truth = np.array([tick.state.surface_degc for tick in ticks])[5:]
-        rise = truth - np.array([tick.truth["inlet-temperature"] for tick in ticks])[5:]
+        played = _played(SCENARIOS[scene], seconds)
         for case, scales in cases.items():
-            changed = text
-            for key, scale in scales.items():
-                number, unit = (KEYS | ACCURACY)[key]
-                changed = streams.changed(
-                    changed, (f'{key} = "{number} {unit}"', f'{key} = "{number * scale:g} {unit}"')
-                )
-            value, std = _estimate(changed, scans)
-            half = 1.96 * std
-            # a model that takes its parameters for exact and knows only its thermometer's class
-            plain = np.full_like(value, 1.96 * 0.3)
-            yield Row(
-                scene, case,
-                cover=float(np.mean(np.abs(value - truth) <= half)),
-                half=float(np.median(half / np.maximum(rise, 1e-3))),
-                rms=float(np.sqrt(np.mean((value - truth) ** 2))),
-                score=_score(value - half, value + half, truth),
-                constant=_score(value - plain, value + plain, truth),
-            )  # fmt: skip
+            yield _row(scene, case, _changed(scales), played)
+
+
+def late_rows() -> Iterator[Row]:
+    for scene, fault in LATES.items():
+        played = _played(story(LATE.format(fault=fault)), LATE_S)
+        for case in LATE_CASES:
+            yield _row(scene, case, _changed(CASES[case]), played, DRY if fault == "pump-stopped" else None)
+
+
+def fitted_rows() -> Iterator[Row | str]:
+    """The same scene before and after ``fit``, and what that told."""
+    played = _played(SCENARIOS[FITTED_SCENE[0]], FITTED_SCENE[1])
+    for case in FITTED:
+        text = _changed(CASES[case])
+        with tempfile.TemporaryDirectory() as folder:
+            record(SCENARIOS[FIT_SCENE[0]], parse(text), Path(folder) / "r", seconds=FIT_SCENE[1])
+            told = {one.name: one for one in fit(Record(Path(folder) / "r")).parameters}
+        yield "    " + ", ".join(
+            f"{name} {one.value:.2f} ({one.low:.2f} to {one.high:.2f}{'' if one.told else ', cannot tell'})"
+            for name, one in told.items()
+        )
+        yield _row(FITTED_SCENE[0], case, text, played)
+        masses = told["masses"].value if told["masses"].told else 1.0
+        better = {key: scale * masses for key, scale in ({"surface": 1.0, "core": 1.0} | CASES[case]).items()
+                  if key in ("surface", "core")}  # fmt: skip
+        yield _row(FITTED_SCENE[0], f"{case}, fitted", _changed(CASES[case] | better), played)
+
+
+def table() -> Iterator[Row | str]:
+    """All of them."""
+    yield from rows()
+    yield from late_rows()
+    yield from fitted_rows()
+
+
+Played = tuple[list[Block], Numbers, Numbers]
+"""Scans, and each scan's truth and rise over the inlet."""
+
+
+def _played(scenario: Scenario, seconds: float) -> Played:
+    ticks: list[tuple[float, float]] = []
+    scans = list(
+        blocks(
+            scenario, streams.demo(), seconds=seconds,
+            watch=lambda tick: ticks.append((tick.state.surface_degc, tick.truth["inlet-temperature"])),
+        )
+    )  # fmt: skip
+    both = np.array(ticks)[5:]
+    return scans, both[:, 0], both[:, 0] - both[:, 1]
+
+
+def _changed(scales: dict[str, float]) -> str:
+    changed = streams.demo().text
+    for key, scale in scales.items():
+        number, unit = (KEYS | ACCURACY)[key]
+        changed = streams.changed(changed, (f'{key} = "{number} {unit}"', f'{key} = "{number * scale:g} {unit}"'))
+    return changed
+
+
+def _row(scene: str, case: str, text: str, played: Played, dry: slice | None = None) -> Row:
+    scans, truth, rise = played
+    value, std = _estimate(text, scans)
+    half = 1.96 * std
+    # a model that takes its parameters for exact and knows only its thermometer's class
+    plain = np.full_like(value, 1.96 * 0.3)
+    inside = np.abs(value - truth) <= half
+    lost = None if dry is None else (float(np.mean(inside[dry])), float(half[dry][-1] / half[dry.start - 50]))
+    return Row(
+        scene, case,
+        cover=float(np.mean(inside)),
+        half=float(np.median(half / np.maximum(rise, 1e-3))),
+        rms=float(np.sqrt(np.mean((value - truth) ** 2))),
+        score=_score(value - half, value + half, truth),
+        constant=_score(value - plain, value + plain, truth),
+        dry=lost,
+    )  # fmt: skip
 
 
 def _estimate(text: str, scans: list) -> tuple[Numbers, Numbers]:
@@ -104,5 +191,5 @@ def _estimate(text: str, scans: list) -> tuple[Numbers, Numbers]:
 
 
 if __name__ == "__main__":
-    for row in rows():
+    for row in table():
         print(row, flush=True)

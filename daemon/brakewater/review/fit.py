@@ -1,7 +1,8 @@
 """Parameters of a brake's rotor refined from what it did: least squares on the outlet temperature of whole records.
 
 The outlet is worked out from the hoist's duty (``outlet_model``); parameters are scaled until it comes out as recorded.
-Confidence comes from the slopes at the best fit, widened for residuals that hang together from second to second. Where
+Confidence comes from the slopes at the best fit, widened for residuals that hang together from second to second, and
+for a contact with the water that is off by what the rig file allows: it looks much like the masses and the lag. Where
 the record cannot tell a parameter its interval says so, and nothing is offered.
 
 Source: nonlinear regression as in any text of statistics; effective number of samples (1 - r)/(1 + r), from memory.
@@ -10,7 +11,7 @@ Source: nonlinear regression as in any text of statistics; effective number of s
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -135,18 +136,18 @@ def _brake(rig: Rig, name: str | None) -> Brake:
     return brake
 
 
-def _runner(series: Series, brake: Brake) -> Callable[[Floats], Floats]:
-    """Logarithms of the scales -> [n] outlet as the thermometer would show it."""
+def _runner(series: Series, brake: Brake) -> Callable[..., Floats]:
+    """Logarithms of the scales, and a scale of the contact -> [n] outlet as the thermometer would show it."""
     model = OutletModel(series, brake)
 
-    def run(logs: Floats) -> Floats:
+    def run(logs: Floats, contact: float = 1.0) -> Floats:
         share, masses, lag = (exp(x) for x in logs.tolist())
-        return model.run(share, masses, lag)
+        return model.run(share, masses, lag, contact)
 
     return run
 
 
-def _fitted(series: Series, brake: Brake, stands: int, run: Callable[[Floats], Floats]) -> Fit:
+def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats]) -> Fit:
     try:
         from scipy.optimize import least_squares  # noqa: PLC0415 - an extra, only for this
     except ImportError as error:
@@ -156,12 +157,19 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[[Floats], F
     if np.count_nonzero(used) < 600:
         raise FitError(f"found {np.count_nonzero(used)} s of good signals; allowed: 600 s and more")
 
-    def residual(logs: Floats) -> Floats:
-        left: Floats = (run(logs) - series.outlet)[used]
+    def residual(logs: Floats, contact: float = 1.0) -> Floats:
+        left: Floats = (run(logs, contact) - series.outlet)[used]
         return left
 
+    def fitted(first: Floats, contact: float) -> Any:
+        return least_squares(residual, first, x_scale=0.1, bounds=(-1.2, 1.2), diff_step=1e-4, args=(contact,))
+
     first = np.zeros(len(NAMES))
-    best = least_squares(residual, first, x_scale=0.1, bounds=(-1.2, 1.2), diff_step=1e-4)
+    best = fitted(first, 1.0)
+    # The contact stays as the rig file says it; what the others would be if it were off as far as that allows counts.
+    off = brake.rotor.accuracy if brake.rotor is not None else 0.0
+    ends = [best.x, *(fitted(best.x, 1.0 + sign * off).x for sign in (-1.0, 1.0) if off > 0.0)]
+    lows, highs = np.min(ends, axis=0).tolist(), np.max(ends, axis=0).tolist()
     left = best.fun
     hangs = float(np.sum(left[1:] * left[:-1]) / max(float(np.sum(left * left)), 1e-30))
     samples = len(left) * (1.0 - hangs) / (1.0 + hangs)
@@ -170,8 +178,8 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[[Floats], F
     tight = np.linalg.matrix_rank(normal, tol=1e-9 * float(np.max(np.abs(normal)))) == len(NAMES)
     reach = 1.96 * (spread if tight else np.full(len(NAMES), np.inf))
     parameters = tuple(
-        Parameter(name=name, value=exp(x), low=exp(x - min(r, 50.0)), high=exp(x + min(r, 50.0)))
-        for name, x, r in zip(NAMES, best.x.tolist(), reach.tolist(), strict=True)
+        Parameter(name=name, value=exp(x), low=exp(low - min(r, 50.0)), high=exp(high + min(r, 50.0)))
+        for name, x, low, high, r in zip(NAMES, best.x.tolist(), lows, highs, reach.tolist(), strict=True)
     )
     before = residual(first)
     whole = np.where(used, series.outlet - run(best.x), 0.0)

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from brakewater.engine import Engine
+from brakewater.errors import StorageError
+from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.segment import segment_runs
@@ -17,7 +19,7 @@ from brakewater.service.upkeep import used_e4
 from brakewater.stream import Block, Gap
 from field_rigs import Played, run, until
 from gap_parts import CALM, DRY, Gapped
-from record_streams import flat
+from record_streams import block, flat, start
 from sealed_parts import many_runs
 
 pytestmark = pytest.mark.integration
@@ -90,6 +92,22 @@ def test_only_recording_stops_and_it_resumes_by_itself(small: Path) -> None:
     for _, outcome in replayed(record, Engine(), tally):
         events += outcome.events
     assert compare(record, events, tally).differences == []
+
+
+@pytest.mark.parametrize("was_there", [True, False], ids=["again", "first"])
+def test_a_watch_begins_on_a_full_disk_and_records_once_there_is_room(small: Path, *, was_there: bool) -> None:
+    if was_there:
+        many_runs(small, 1)
+    ballast = fill(small)
+    with Journal(small) as journal:
+        run_ = 2 if was_there else 1
+        with pytest.raises(StorageError, match="could not be made durable"):
+            journal.begin(start(run_), wait_s=0.2)
+        journal.append(block(run_, 1))
+        ballast.unlink()
+        assert journal.wait_committed(10)
+    assert Record(small).runs()[-1] == run_
+    assert verify(small).verdict == "consistent"
 
 
 def test_sealing_on_a_full_disk_leaves_everything_as_it_is(small: Path) -> None:

@@ -43,8 +43,10 @@ class FolderLock:
             raise FolderLockedError(
                 f"{folder}: process {holder} already records here; stop it or give another --record folder"
             ) from error
-        os.ftruncate(self._handle, 0)
-        os.pwrite(self._handle, f"{os.getpid()}\n".encode(), 0)
+        text = f"{os.getpid()}\n".encode()
+        with contextlib.suppress(OSError):  # on a full disk the lock holds as well; only its holder's name is missing
+            os.pwrite(self._handle, text, 0)  # first, so that a file that was there keeps its block
+            os.ftruncate(self._handle, len(text))
 
     def release(self) -> None:
         """Give the lock back. The file stays: removing it would let two processes lock two files of one name."""

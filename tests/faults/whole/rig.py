@@ -2,7 +2,8 @@
 
 Every word tells where it stands and which request it answers, so that no wrong or old one can pass for right. Odd
 addresses hold the number of the request in the answer; on the scripted devices even ones hold what follows from that
-number alone: a trip's water, with a few seconds dry and a while low in every ``CYCLE`` requests.
+number alone: a trip's water, with a few seconds dry and a while low in every ``CYCLE`` requests. A read has at least
+the ten registers that the bad answers of ``cases.py`` are made for.
 """
 
 from pathlib import Path
@@ -28,6 +29,7 @@ host = "{host}"
 port = {tcp}
 unit = 5
 timeout = "150 ms"
+gap = 20
 
 [[device]]
 name = "rio1"
@@ -37,6 +39,7 @@ parity = "none"
 unit = 5
 timeout = "100 ms"
 turnaround = "600 ms"
+gap = 20
 
 [[device]]
 name = "far1"
@@ -59,7 +62,7 @@ name = "rio1-count"
 role = "heartbeat"
 device = "rio1"
 table = "input"
-address = 15
+address = 25
 type = "uint16"
 signal = {{ kind = "direct", unit = "1" }}
 
@@ -86,7 +89,7 @@ name = "aux-count"
 role = "heartbeat"
 device = "plc1"
 table = "input"
-address = 1
+address = 11
 type = "uint16"
 signal = {{ kind = "direct", unit = "1" }}
 

@@ -331,6 +331,33 @@ class PartNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FormerNow:
+    """A part that another has taken the place of, and what it did in its time."""
+
+    brake: str
+    part: str
+    serial: str
+    since_utc_ns: int
+    until_utc_ns: int
+    running_ns: int
+    trips: int
+    energy_mj: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignedNow:
+    """Who signed the book as it then stood; a replay up to there shows what was signed."""
+
+    id: str
+    """``run.input`` of the command."""
+    by: str
+    """The name beside which it stands."""
+    actor: str
+    utc_ns: int
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GapNow:
     """A brake's air gap by the newest survey, and where it goes; m."""
 
@@ -378,6 +405,11 @@ class TripNow:
     torque_index: float | None
     """1 as new; None where no stand told."""
     torque_index_std: float
+    rotor_to_water: float | None = None
+    """Resistance from rotor to water by that of the rig file's rotor at the same flow: scale raises it; None where no
+    stand told."""
+    rotor_to_water_std: float = 0.0
+    """By the scatter of its stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -394,7 +426,11 @@ class BookNow:
     entries: tuple[EntryNow, ...] = ()
     """The newest, in the order they were entered; corrected ones stay."""
     by_trip: tuple[TripNow, ...] = ()
-    """The newest trips of each brake since its brake, rotor or coil was changed."""
+    """The newest trips of each brake since a part was changed that they hang on."""
+    former: tuple[FormerNow, ...] = ()
+    """Parts that were changed, in that order."""
+    signed: tuple[SignedNow, ...] = ()
+    """The newest signatures."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

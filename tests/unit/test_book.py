@@ -150,11 +150,57 @@ def test_a_new_bearing_begins_the_baseline_anew() -> None:
     assert part.running_ns == pytest.approx(30e9, rel=0.1)
 
 
+def test_the_part_that_was_taken_off_keeps_what_it_did() -> None:
+    watch = Watch()
+    watch.run(30)
+    assert "hours, trips and heat: counted from here" in watch.do("change-part", part="bearing", serial="B-1").says
+    watch.run(60)
+    assert watch.do("change-part", part="bearing", serial="B-2").ok
+    watch.run(10)
+    now = watch.engine.book()
+    assert now is not None
+    (was,) = now.former
+    assert (was.serial, was.running_ns) == ("B-1", pytest.approx(60e9, rel=0.1))
+    assert [one.serial for one in now.parts] == ["B-2"]
+    assert was.until_utc_ns == now.parts[0].since_utc_ns
+
+
+def test_a_brake_from_another_rig_comes_with_what_it_has_done() -> None:
+    watch = Watch()
+    watch.run(10)
+    said = watch.do("change-part", part="brake", serial="A-77", hours="812.5", trips=60, **{"heat-gj": 720})
+    assert "it comes with 812.5 h, 60 trips and 720 GJ" in said.says
+    watch.run(20)
+    now = watch.engine.book()
+    assert now is not None
+    (part,), (_, running_s, trips, heat_j) = now.parts, now.worked[0]
+    assert running_s - part.running_ns / 1e9 == pytest.approx(812.5 * 3600 + 20, abs=4)
+    assert trips - part.trips == 60
+    assert heat_j - part.energy_mj / 1e3 == pytest.approx(720e9, rel=1e-3)
+    for bad in ({"hours": "many"}, {"trips": -1}, {"heat-gj": 1e9}):
+        assert not watch.do("change-part", part="brake", serial="A-78", **bad).ok  # type: ignore[arg-type]
+
+
+def test_the_book_is_signed_as_it_stands() -> None:
+    watch = Watch()
+    watch.run(10)
+    assert "signed by the mechanic" in watch.do("sign-book", by=" the mechanic ", remark="all done").says
+    now = watch.engine.book()
+    assert now is not None
+    (signed,) = now.signed
+    assert (signed.by, signed.actor, signed.remark) == ("the mechanic", "mechanic", "all done")
+    assert signed.id == f"1.{watch.number}"
+    for by in ("", " ", "x" * 70, None, "two\nlines"):
+        assert not watch.do("sign-book", by=by).ok
+
+
 def test_a_restart_and_a_replay_give_the_same_due_dates() -> None:
     watch = Watch()
     watch.run(70)
     watch.do("log-round", round="strainer", remark="mud in it")
     watch.do("change-part", part="meter", serial="M-3")
+    watch.do("change-part", part="meter", serial="M-4")
+    watch.do("sign-book", by="mechanic of the day")
     watch.run(40)
     kept = watch.engine.state()
     again = Engine()

@@ -92,7 +92,7 @@ REFUSALS = {
         (),
     ): "unknown command 'dance'; known: acknowledge, silence, reset, shelve, unshelve, out-of-service, "
     "return-to-service, set, unset, test, note, hold, release-hold, hand-over, test-alarm, test-end, substitute, "
-    "restore, check-begin, check-end, loop-sheet, log-round, change-part",
+    "restore, check-begin, check-end, loop-sheet, log-round, change-part, sign-book",
     ("acknowledge", (("alarm", "coling-lost"), ("brake", "aux"))): 'no alarm "aux.coling-lost"; nearest: '
     'aux.cooling-lost, aux.cooling-flow-low, aux.cooling-margin-low; or "all"',
     ("acknowledge", ()): 'say which alarm: "all", or for example "aux.cooling-lost"',

@@ -82,6 +82,7 @@ _VERBS = {
     "test-end": _Verb(says="end a test early", on="alarms"),
     "log-round": _Verb(says="enter a round of upkeep into the book, or correct an entry", on="round", booked=True),
     "change-part": _Verb(says="enter a changed part: its hours and trips begin anew", on="part", booked=True),
+    "sign-book": _Verb(says="sign the upkeep book as it stands; the record keeps who and when", booked=True),
 }
 _ON = {
     "alarm": "an alarm such as aux.cooling-lost",
@@ -134,11 +135,17 @@ def _times(one: argparse.ArgumentParser, verb: _Verb) -> None:
 
 def _book(one: argparse.ArgumentParser, verb: str) -> None:
     """What an entry of the upkeep book may say."""
-    one.add_argument("--at", metavar="UTC", help="when it was done, for example 2031-02-03T04:00Z (default: now)")
     one.add_argument("--remark", metavar="TEXT", help="what was seen")
+    if verb == "sign-book":
+        one.add_argument("--by", metavar="NAME", required=True, help="who signs")
+        return
+    one.add_argument("--at", metavar="UTC", help="when it was done, for example 2031-02-03T04:00Z (default: now)")
     if verb == "change-part":
         one.add_argument("--brake", metavar="BRAKE", help="where the rig has several")
         one.add_argument("--serial", metavar="NUMBER", required=True, help="serial number of the new part")
+        one.add_argument("--hours", metavar="N", help="running hours it comes with from another rig")
+        one.add_argument("--trips", metavar="N", help="trips it comes with")
+        one.add_argument("--heat-gj", metavar="N", help="heat it has carried there, GJ")
         return
     one.add_argument("values", nargs="*", metavar="KEY=VALUE", help='measured, for example plug-1-left="0.0045 in"')
     one.add_argument("--corrects", metavar="ENTRY", help="the entry whose place it takes; both stay in the record")
@@ -148,9 +155,8 @@ def _book(one: argparse.ArgumentParser, verb: str) -> None:
 
 def _booked(args: argparse.Namespace) -> dict[str, Any]:
     """The entry as the command takes it."""
-    found = {
-        key: value for key in ("at", "remark", "brake", "serial", "corrects") if (value := getattr(args, key, None))
-    }
+    keys = ("at", "remark", "brake", "serial", "corrects", "by", "hours", "trips", "heat-gj")
+    found = {key: value for key in keys if (value := getattr(args, key.replace("-", "_"), None))}
     if getattr(args, "values", None):
         found["values"] = dict(_pair(text) for text in args.values)
     if getattr(args, "void", False):

@@ -14,6 +14,7 @@ LONGEST_NS: Final = 8 * _HOUR_NS
 """A tour or less: whoever comes next decides anew."""
 _MINUTE_NS: Final = 60_000_000_000
 _MOST_REASON: Final = 500
+_MOST_NAME: Final = 60
 _UTC: Final = re.compile(r"^(2[01]\d\d-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)Z$")
 MOST_AGE_NS: Final = 60_000_000_000
 """A command that says when it was given (``t``) is carried out within so long, or not at all."""
@@ -35,6 +36,18 @@ def reason_of(args: Mapping[str, Any]) -> str:
     if len(reason) > _MOST_REASON:
         raise RefusedError(f"a reason has at most {_MOST_REASON} characters")
     return reason.strip()
+
+
+def name_of(args: Mapping[str, Any], key: str) -> str:
+    """The name of a person.
+
+    Raises:
+        RefusedError: there is none, or it is no name.
+    """
+    name = args.get(key)
+    if not isinstance(name, str) or not 0 < len(name.strip()) <= _MOST_NAME or not name.isprintable():
+        raise RefusedError(f'"{key}": allowed: the name of a person, 1 to {_MOST_NAME} characters')
+    return name.strip()
 
 
 def until_of(command: Command, longest_ns: int = LONGEST_NS) -> int:

@@ -1,4 +1,4 @@
-"""The commands that write into the upkeep book: log-round (also to correct an entry) and change-part.
+"""The commands that write into the upkeep book: log-round (also to correct an entry), change-part and sign-book.
 
 An entry says the round, when the work was done (``at``, else now), what was measured (``values``) and a remark. One
 that ``corrects`` another takes its place; both stay in the record. ``void`` strikes the other out without another in
@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Any, Final
 
-from brakewater.engine.asking import RefusedError, utc_ns_of
+from brakewater.engine.asking import RefusedError, name_of, utc_ns_of
 from brakewater.engine.book import PARTS, Book
 from brakewater.engine.worked import Totals, Worked
 from brakewater.physics.scaling import TDS_OF_CONDUCTIVITY, Water, indices
 from brakewater.rig import Rig
-from brakewater.stream import Command, EntryNow, PartNow, WaterNow
-from brakewater.trips.rounds import COIL, GAP, WATER, Round
+from brakewater.stream import Command, EntryNow, PartNow, SignedNow, WaterNow
+from brakewater.trips.rounds import COIL, GAP, HOUR_NS, WATER, Round
 from brakewater.units import Dimension, UnitError, parse, shown
 
 _MOST_REMARK: Final = 300
@@ -30,6 +30,11 @@ _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 SCALE: Final = "scale"
 SAMPLE: Final = ("ph", "tds-mg-l", "conductivity-us-cm", "calcium-mg-l", "alkalinity-mg-l", "temperature")
 _WIDEST_M: Final = 0.05
+CARRIED: Final = ("hours", "trips", "heat-gj")
+"""What a part has done before it came to this brake, on another rig."""
+_MOST_CARRIED: Final = 1e6
+_OF_TRIPS: Final = ("brake", "rotor", "coil", "inlet-rtd", "outlet-rtd", "meter")
+"""With another of these share, torque index and the way of the heat are another's: their trend begins anew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +119,9 @@ def change_part(command: Command, shelf: Shelf) -> str:
     _remark(args)
     done_utc_ns = _done_ns(command, args.get("at"), None)
     totals = _totals(command, shelf.worked[brake], done_utc_ns)
+    hours, trips, heat_gj = (_number(key, args[key]) if key in args else 0.0 for key in CARRIED)
+    if hours > _MOST_CARRIED or trips > _MOST_CARRIED or heat_gj > _MOST_CARRIED:
+        raise RefusedError(f"{', '.join(CARRIED)}: allowed: at most {_MOST_CARRIED:g} of each")
     book.change(
         PartNow(
             brake=brake,
@@ -121,14 +129,35 @@ def change_part(command: Command, shelf: Shelf) -> str:
             serial=serial,
             actor=command.request.actor,
             since_utc_ns=done_utc_ns,
-            running_ns=totals.running_ns,
-            trips=totals.trips,
-            energy_mj=totals.energy_mj,
+            running_ns=totals.running_ns - round(hours * HOUR_NS),
+            trips=totals.trips - round(trips),
+            energy_mj=totals.energy_mj - round(heat_gj * 1e12),
         )
     )
-    if part in ("brake", "rotor", "coil"):
+    if part in _OF_TRIPS:
         shelf.worked[brake].by_trip.begin_anew()
-    return f"{part} of {brake} is now {serial}; its hours, trips and heat count from here"
+    carried = any((hours, trips, heat_gj))
+    begins = f"it comes with {hours:g} h, {trips:.0f} trips and {heat_gj:g} GJ" if carried else "counted from here"
+    return f"{part} of {brake} is now {serial}; its hours, trips and heat: {begins}"
+
+
+def sign_book(command: Command, shelf: Shelf) -> str:
+    """Sign the book as it stands.
+
+    Raises:
+        RefusedError: no name, or a novel beside it.
+    """
+    book, args = _book(shelf), command.request.args
+    book.sign(
+        SignedNow(
+            id=f"{command.run}.{command.input}",
+            by=name_of(args, "by"),
+            actor=command.request.actor,
+            utc_ns=command.utc_ns,
+            remark=_remark(args),
+        )
+    )
+    return f"the book is signed by {name_of(args, 'by')}; the record keeps it as it stands now"
 
 
 def values_of(rig: Rig, one: Round, said: Any) -> Values:

@@ -139,4 +139,5 @@ BY_HAND: dict[str, Callable[[Command, Rig, Hands], str]] = {
 BOOKED: dict[str, Callable[[Command, book_commands.Shelf], str]] = {
     "log-round": book_commands.log_round,
     "change-part": book_commands.change_part,
+    "sign-book": book_commands.sign_book,
 }

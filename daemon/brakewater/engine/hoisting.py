@@ -4,6 +4,7 @@ Once a second. A stand counts from where lowering begins to where it begins agai
 it was, and what the housing's water stores is counted by its temperature.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 from typing import Any, Final
@@ -40,7 +41,7 @@ _LATE_STEPS: Final = 3.0
 """A second that comes so many steps after the one before tells no speed."""
 _SUMS: Final = 8
 """Duty, heat and its three parts, torque law, mJ; seconds in which the water's heat is not known, and all of them."""
-_BLIND: Final = 0.05
+BLIND: Final = 0.05
 """A stand in so large a part of which the heat is not known tells nothing; an assumption."""
 
 
@@ -112,13 +113,14 @@ class Hoisting:
             lowering=~bad & (power > 0.0) & (down > _LOWERING_M_S),
         )
 
-    def stands(self, groups: Groups, duty: Duty, heat_mj: Ints) -> dict[str, Held]:
+    def stands(self, groups: Groups, duty: Duty, heat_mj: Ints, starts: Sequence[int]) -> dict[str, Held]:
         """Share and torque index of the last stand that is over.
 
         Args:
             groups: [m].
             duty: [m].
             heat_mj: [4, m] heat carried off in each group and its parts, ``Energy.feed``.
+            starts: groups at which a stand begins, ``starts``.
         """
         step_ms = round(self._step_s * 1e3)
         blind = (groups.worst("flow", "inlet", "outlet") == BAD) | (groups.means["flow"] < self._sensed.wetting_m3_s)
@@ -129,7 +131,7 @@ class Hoisting:
         m = len(groups.t_ns)
         share = np.empty((3, m)), np.empty((3, m))
         at = 0
-        for start in [*self._starts(duty.lowering), m]:
+        for start in [*starts, m]:
             share[0][:, at:start] = np.array(self.share).reshape(-1, 1)
             share[1][:, at:start] = np.array(self.torque).reshape(-1, 1)
             at = start
@@ -149,8 +151,8 @@ class Hoisting:
         turn = np.abs(groups.means["drum"])
         return torque_n_m(self._sensed.law, turn, groups.means["coil"]) * turn
 
-    def _starts(self, lowering: NDArray[np.bool_]) -> list[int]:
-        """Groups at which lowering begins after a rest."""
+    def starts(self, lowering: NDArray[np.bool_]) -> list[int]:
+        """Groups at which lowering begins after a rest; asked once of each block."""
         before = np.concatenate(([False], lowering[:-1]))
         rested, starts = self._rest, []
         last = -rested  # the group after which the rest counts
@@ -172,7 +174,7 @@ class Hoisting:
         if begun is None:
             return
         *energies, blind, seconds = [new - old for new, old in zip(sums, begun, strict=True)]
-        if blind > _BLIND * seconds:
+        if blind > BLIND * seconds:
             self.share = self.torque = (0.0, 0.0, int(Reason.NO_BASIS))
             return
         duty, heat, *parts, law = [mj / 1e3 for mj in energies]

@@ -54,6 +54,8 @@ class RotorWatch:
         self._tail = Tail(_BACK, 0.0, float(BAD))
         self._power = 0.0
         self._state: RotorState | None = None
+        self.to_water_w: Floats = np.zeros(0)
+        """[m] heat that it would have given the water in the newest groups."""
 
     def feed(
         self, groups: Groups, water: Recovered, duty: Duty | None, share: tuple[Held, Held] | None
@@ -73,6 +75,7 @@ class RotorWatch:
             water_std_k=self._outlet.std(seen), flowing=flowing, water_j_k=capacity,
         )  # fmt: skip
         skin, skin_std = carried_on(self._model, self._state, self._step_s, driven)
+        self.to_water_w = contact * (skin - seen)
         codes = np.where(flowing, codes, np.uint8(Reason.DOUBTFUL_BASIS))
         return {
             "rotor_temperature_degc": Held(values=skin, codes=codes),

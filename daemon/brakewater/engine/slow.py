@@ -177,15 +177,17 @@ class Slow:
         found = {**energy, "heat_lag_free_w": water.heat_w, **self._bearing.feed(groups)}
         if self.worked is not None:
             found |= self.worked.feed(groups, worked.heat_mj(added))
-        duty = share = None
+        duty, share, starts = None, None, list[int]()
         if self._hoisting is not None:
             duty = self._hoisting.duty(groups)
-            found |= duty_held(duty) | self._hoisting.stands(groups, duty, added)
+            starts = self._hoisting.starts(duty.lowering)
+            found |= duty_held(duty) | self._hoisting.stands(groups, duty, added, starts)
             share = found["heat_share"], found["heat_share_std"]
-            if self.worked is not None:
-                self.worked.by_trip.feed(found)
         if self._rotor is not None:
             found |= self._rotor.feed(groups, water, duty, share)
+        if self.worked is not None and duty is not None:
+            modelled = None if self._rotor is None else self._rotor.to_water_w
+            self.worked.stands(found, duty, water, modelled, starts)
         if self._tank is not None:
             found |= self._tank.feed(groups)
         if self._return is not None:

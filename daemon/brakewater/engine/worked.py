@@ -7,6 +7,7 @@ brake ran before it or after it.
 """
 
 from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,7 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.by_trip import ByTrip
+from brakewater.engine.contact import Contact
 from brakewater.engine.held import Held
+from brakewater.engine.hoisting import Duty
+from brakewater.engine.lag_free import Recovered
 from brakewater.engine.seconds import BAD, GOOD, Groups
 from brakewater.quality import Reason
 from brakewater.stream import Floats, Ints
@@ -52,6 +56,7 @@ class Worked:
         self._running_ns = self._energy_mj = 0
         self._days: deque[Totals] = deque(maxlen=_DAYS)
         self.by_trip = ByTrip(brake)
+        self._contact = Contact(step_s)
 
     def now(self, t_ns: int) -> Totals:
         """The counts after the last whole second."""
@@ -93,6 +98,22 @@ class Worked:
         columns: tuple[Floats, ...] = (running / 1e9, trips.astype(np.float64), energy / 1e3)
         return {name: Held(values=column, codes=good) for name, column in zip(QUANTITIES, columns, strict=True)}
 
+    def stands(
+        self, told: Mapping[str, Held], duty: Duty, water: Recovered, modelled_w: Floats | None, starts: Sequence[int]
+    ) -> None:
+        """What the stands of [m] groups said, for the book's trips.
+
+        Args:
+            told: share and torque index of the last stand that is over, and the trips counted.
+            duty: [m].
+            water: [m].
+            modelled_w: [m] heat that the rig file's rotor would give the water; None where it has none.
+            starts: groups at which a stand begins.
+        """
+        if modelled_w is not None:
+            told = {**told, "rotor_to_water": self._contact.feed(duty, water, modelled_w, starts)}
+        self.by_trip.feed(told)
+
     def _midnights(self, t_ns: Ints, before: int) -> Ints:
         """Groups with which a day of steady time begins; the very first group is one."""
         day = t_ns // _DAY_NS
@@ -124,6 +145,7 @@ class Worked:
             "trips": self._count.state(),
             "days": days,
             "by-trip": self.by_trip.state(),
+            "contact": self._contact.state(),
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
@@ -137,6 +159,8 @@ class Worked:
         )
         if "by-trip" in kept:  # a record of before there was one
             self.by_trip.restore(kept["by-trip"])
+        if "contact" in kept:
+            self._contact.restore(kept["contact"])
 
     @property
     def shown(self) -> dict[str, tuple[float, int]]:

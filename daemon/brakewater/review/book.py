@@ -8,6 +8,7 @@ from io import StringIO
 from pathlib import Path
 from typing import Any, Final
 
+from brakewater.engine.book_commands import CARRIED
 from brakewater.errors import StorageError
 from brakewater.review.proofs import said
 from brakewater.stream import Command
@@ -28,7 +29,7 @@ HEAD: Final = (
     "photo",
     "id",
 )
-_VERBS: Final = ("log-round", "change-part")
+_VERBS: Final = ("log-round", "change-part", "sign-book")
 _DAY: Final = 10
 _STYLE: Final = """
 @page { margin: 15mm }
@@ -57,7 +58,9 @@ def _row(item: Command) -> dict[str, str]:
     values: Any = args.get("values", {})
     photo = args.get("photo")
     if item.request.do == "change-part":
-        values = {key: args[key] for key in ("brake", "part", "serial") if key in args}
+        values = {key: args[key] for key in ("brake", "part", "serial", *CARRIED) if key in args}
+    if item.request.do == "sign-book":
+        values = {"by": args["by"]} if "by" in args else {}
     entered = utc_text(item.utc_ns)
     return {
         "entry": f"{item.run}.{item.input}",

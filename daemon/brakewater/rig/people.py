@@ -20,7 +20,7 @@ _POINTS: Final = ("substitute", "restore", "check-begin", "check-end", "loop-she
 _TESTS: Final = ("test-alarm", "test-end")
 _SETTINGS: Final = ("set", "unset")
 _HOLDS: Final = ("hold", "release-hold")
-_BOOK: Final = ("log-round", "change-part")
+_BOOK: Final = ("log-round", "change-part", "sign-book")
 _TOUR: Final = ("hand-over",)
 VERBS: Final = (*_ALARMS, *_SHELF, *_SERVICE, *_SETTINGS, "note", *_HOLDS, *_TOUR, *_TESTS, *_POINTS, *_BOOK)
 """Every command there is."""

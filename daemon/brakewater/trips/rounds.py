@@ -4,8 +4,11 @@ The defaults are common practice, no published source; the maker's manual stands
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
+from brakewater.stream import Floats
+
+Number = TypeVar("Number", float, Floats)
 DAY_NS: Final = 86_400_000_000_000
 HOUR_NS: Final = 3_600_000_000_000
 OVERDUE: Final = 1.25
@@ -80,24 +83,20 @@ DEFAULTS: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Used:
-    """How far the counts have moved since a round was done."""
+def shares(of: Round, running_s: Number, trips: Number, lasted_ns: Number) -> dict[str, Number]:
+    """How much of each of its intervals is used up, 1.0 when due, by ``hours``, ``trips`` or ``days``.
 
-    running_ns: int
-    trips: int
-    lasted_ns: int
-
-
-def share(of: Round, used: Used) -> tuple[float, str]:
-    """How much of its interval is used up, 1.0 when due, and by what: ``hours``, ``trips`` or ``days``."""
-    parts = [
-        (now / most, by)
-        for now, most, by in (
-            (used.running_ns, of.running_ns, "hours"),
-            (used.trips, of.trips, "trips"),
-            (used.lasted_ns, of.days_ns, "days"),
-        )
-        if most is not None
-    ]
-    return max(parts, default=(0.0, "never"))
+    Args:
+        of: the round.
+        running_s: how far each count has moved since it was done: a number, or [n] of them.
+        trips: likewise.
+        lasted_ns: likewise.
+    """
+    found: dict[str, Number] = {}
+    if of.running_ns is not None:
+        found["hours"] = running_s / (of.running_ns / 1e9)
+    if of.trips is not None:
+        found["trips"] = trips / of.trips
+    if of.days_ns is not None:
+        found["days"] = lasted_ns / of.days_ns
+    return found

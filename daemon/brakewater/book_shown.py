@@ -7,10 +7,13 @@ from brakewater.engine.book_commands import keys_of
 from brakewater.physics.scaling import ADVICE, Water, indices
 from brakewater.physics.trend import line
 from brakewater.render import round_now
-from brakewater.rig import Rig
+from brakewater.rig import Brake, Rig
 from brakewater.stream import BookNow, EntryNow, WaterNow
 from brakewater.trips.rounds import DEFAULTS, Round
 from brakewater.units import utc_text
+
+_STRINGS: Final = 0.05
+"""By which rotor-to-water differs from trip to trip with the string's weight alone, as in the simulator."""
 
 Document = dict[str, Any]
 _DAY_NS: Final = 86_400e9
@@ -55,12 +58,36 @@ def book_doc(rig: Rig, book: BookNow) -> Document:
             }
             for one in book.parts
         ],
+        "former": [
+            {
+                "brake": one.brake,
+                "part": one.part,
+                "serial": one.serial,
+                "since": utc_text(one.since_utc_ns),
+                "until": utc_text(one.until_utc_ns),
+                "running_s": one.running_ns / 1e9,
+                "trips": one.trips,
+                "heat_j": one.energy_mj / 1e3,
+            }
+            for one in book.former
+        ],
         "gaps": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.gaps],
         "water": water,
         "water_trend": [_water_trend(brake.name, book.water, water) for brake in rig.brakes],
         "entries": [_entry(one) for one in book.entries],
         "trips": [{name: getattr(one, name) for name in type(one).__slots__} for one in book.by_trip],
         "torque": [_torque(brake.name, book) for brake in rig.brakes],
+        "passes": [_passes(brake, book) for brake in rig.brakes],
+        "signed": [
+            {
+                "entry": one.id,
+                "by": one.by,
+                "actor": one.actor,
+                "signed": utc_text(one.utc_ns),
+                "remark": one.remark,
+            }
+            for one in book.signed
+        ],
     }
 
 
@@ -73,6 +100,23 @@ def _torque(brake: str, book: BookNow) -> Document:
         "trips": len(told),
         "newest": told[-1].torque_index if told else None,
         "std": told[-1].torque_index_std if told else None,
+        "slope_per_trip": found.slope if found is not None and found.is_sure else None,
+    }
+
+
+def _passes(brake: Brake, book: BookNow) -> Document:
+    """How badly heat passes from the rotor into the water, trip by trip: beside the water, since scale raises it."""
+    told = [one for one in book.by_trip if one.brake == brake.name and one.rotor_to_water is not None]
+    found = line([float(one.trip) for one in told], [one.rotor_to_water or 0.0 for one in told], _STRINGS)
+    newest, rotor = told[-1] if told else None, brake.rotor
+    clean_k_w = None if rotor is None else 1.0 / (rotor.still + rotor.flowing)
+    of_file = newest.rotor_to_water if newest is not None else None
+    return {
+        "brake": brake.name,
+        "trips": len(told),
+        "of_rig_file": of_file,
+        "std": None if newest is None else newest.rotor_to_water_std,
+        "k_w": None if of_file is None or clean_k_w is None else of_file * clean_k_w,
         "slope_per_trip": found.slope if found is not None and found.is_sure else None,
     }
 

@@ -9,9 +9,11 @@ import pytest
 import streams
 from book_parts import RIG, Watch
 from brakewater.book_shown import book_doc
+from brakewater.book_text import health_lines, signed_lines
 from brakewater.errors import StorageError
 from brakewater.review.book import HEAD, calendar, from_csv, sheet
 from brakewater.units import utc_text
+from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
 
 @pytest.fixture
@@ -54,6 +56,37 @@ def test_what_the_book_says_of_water_gap_and_parts(book: dict[str, object]) -> N
     assert gap["torque_share"] == pytest.approx(1.0)
     assert part["serial"] == "M-1"
     assert 5 < part["running_s"] < 15
+
+
+def told(book: dict[str, object], slope: float | None) -> dict[str, object]:
+    """The book with a rotor-to-water that trips have told, beside the water."""
+    passes = {"brake": "aux", "trips": 9, "of_rig_file": 1.31, "std": 0.02, "k_w": 5.46e-5, "slope_per_trip": slope}
+    return {**book, "passes": [passes]}
+
+
+def test_health_is_told_in_sentences_with_scale_beside_the_water(book: dict[str, object]) -> None:
+    lines = health_lines(told(book, 0.02), ENGLISH)
+    at = next(at for at, line in enumerate(lines) if line.startswith("water of"))
+    assert "at 160 degF (Langelier +" in lines[at]
+    assert "at 100 degF (Langelier +" in lines[at]
+    assert "Ryznar" in lines[at]
+    assert lines[at + 1].startswith("rotor to water, aux: 1.31 ± 0.04 times the resistance")
+    assert "(0.055 K/kW); it rises by 0.020 a trip over 9 trips, as it does when scale grows" in lines[at + 1]
+    assert any(line.startswith("meter M-1 on aux since ") for line in lines)
+    assert any("mean 4.5/1000 in, spread 1.0/1000 in, 4.0/1000 in to 5.0/1000 in" in line for line in lines)
+    assert any("falls by 0.020" in line for line in health_lines(told(book, -0.02), ENGLISH))
+    assert any("no sure trend over 9 trips" in line for line in health_lines(told(book, None), ENGLISH))
+    assert any("no trip has told it yet" in line for line in health_lines(book, ENGLISH))
+    assert any("at 71 degC" in line for line in health_lines(book, ENGLISH, "metric"))
+    assert signed_lines(book, ENGLISH) == ["not signed yet"]
+
+
+@pytest.mark.parametrize("words", LANGUAGES.values(), ids=LANGUAGES)
+def test_every_sentence_of_health_has_its_places_filled(book: dict[str, object], words: Wording) -> None:
+    signed = {"by": "A", "actor": "b", "remark": "c", "signed": "2031-02-03T04:05:06Z"}
+    for slope in (0.02, -0.02, None):
+        for line in health_lines(told(book, slope), words) + signed_lines({"signed": [signed]}, words):
+            assert "{" not in line
 
 
 def test_rows_of_another_book_become_commands_once() -> None:

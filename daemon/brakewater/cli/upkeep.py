@@ -107,68 +107,30 @@ def _put(text: str, file: Path | None) -> int:
 
 
 def _show(found: dict[str, Any]) -> None:
-    from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+    from brakewater.book_text import health_lines, signed_lines  # noqa: PLC0415 - only when needed
+    from brakewater.cli.tables import table  # noqa: PLC0415
+    from brakewater.wording import ENGLISH  # noqa: PLC0415
 
-    head = ("round", "brake", "state", "used", "by", "done (UTC)", "due at latest", "run", "trips")
+    head = ("round", "brake", "state", "used up", "of its", "done (UTC)", "due at latest", "run since", "trips since")
     print(table(head, [_row(one) for one in found["rounds"]]))
-    for one in found["worked"]:
-        print(f"{one['brake']}: {_worn(one)}")
-    for one in found["parts"]:
-        print(f"{one['part']} of {one['brake']}: {one['serial']} since {one['since'][:10]}, {_worn(one)}")
-    for one in found["gaps"]:
-        _show_gap(one, metric=found["units"] == "metric")
-    for one in found.get("torque", ()):  # a watch of before there was any tells none
-        _show_torque(one)
-    for one in found["water"][-1:]:
-        _show_water(one, metric=found["units"] == "metric")
-    for one in found.get("water_trend", ()):
-        if one["langelier_a_month"] is not None:
-            print(f"water of {one['brake']}: Langelier index {one['langelier_a_month']:+.2f} a month when hot")
+    print()
+    for line in health_lines(found, ENGLISH):
+        print(line)
+    print()
     for one in found["entries"][-8:]:
-        struck = f", corrected by {one['corrected_by']}" if one["corrected_by"] else ""
-        said = f"{one['round']} done {one['done'][:16]} by {one['actor']}{struck} {one['remark']}"
-        print(f"entry {one['entry']}: {said}".rstrip())
+        print(f"entry {one['entry']}: {_entry(one)}")
+    for line in signed_lines(found, ENGLISH):
+        print(f"the book: {line}")
 
 
 def _row(one: dict[str, Any]) -> tuple[str, ...]:
-    done, due = (one["done"] or "never")[:16], (one["due"] or "by the counts")[:10]
+    done, due = (one["done"] or "never")[:16].replace("T", " "), (one["due"] or "no date")[:10]
     used, ran = f"{100 * one['share']:.0f} %", f"{one['running_s'] / 3600:.1f} h"
     return (one["round"], one["brake"], one["state"], used, one["by"], done, due, ran, str(one["trips"]))
 
 
-def _worn(one: dict[str, Any]) -> str:
-    return f"{one['running_s'] / 3600:.1f} h run, {one['trips']} trips, {one['heat_j'] / 1e9:.2f} GJ"
-
-
-def _show_torque(one: dict[str, Any]) -> None:
-    if one["newest"] is None:
-        return
-    said = f"torque index of {one['brake']}: {one['newest']:.2f} +/- {2 * one['std']:.2f} in the newest trip"
-    if one["slope_per_trip"] is not None:
-        said += f", {one['slope_per_trip']:+.4f} a trip over {one['trips']} trips"
-    elif one["trips"] > 1:
-        said += f", no sure trend over {one['trips']} trips"
-    print(f"{said}; 1 is as new")
-
-
-def _show_water(one: dict[str, Any], *, metric: bool) -> None:
-    hot, cold = one["hot"], one["inlet"]
-    numbers = f"Langelier {hot['langelier']:+.2f}, Ryznar {hot['ryznar']:.2f}; at the inlet {cold['langelier']:+.2f}"
-    warm = f"{hot['degc']:.0f} degC" if metric else f"{hot['degc'] * 1.8 + 32:.0f} degF"
-    print(f"water of {one['taken'][:10]}: {hot['verdict']} at {warm} ({numbers}). {one['advice']}")
-
-
-def _show_gap(one: dict[str, Any], *, metric: bool) -> None:
-    scale, unit, digits = (1e3, "mm", 3) if metric else (1 / 0.0254, "in", 5)
-
-    def length(metres: float) -> str:
-        return f"{metres * scale:.{digits}f}"
-
-    text = f"mean {length(one['mean_m'])}, {length(one['least_m'])} to {length(one['most_m'])} {unit}"
-    text += f", spread {length(one['spread_m'])}; leaves {100 * one['torque_share']:.0f} % of the torque"
-    if one["mean_ahead_m"]:
-        low, middle, high = one["mean_ahead_m"]
-        text += f"; in 30 days {length(middle)} ({length(low)} to {length(high)})"
-    drifts = "drifts" if one["drifts"] else "no sure trend"
-    text += f"; {drifts}, {100 * one['share']:.0f} % of its way used"
-    print(f"air gap of {one['brake']}, {one['surveys']} surveys: {text}")
+def _entry(one: dict[str, Any]) -> str:
+    said = f"{one['round']} done {one['done'][:16].replace('T', ' ')} by {one['actor']}"
+    said += f", corrected by {one['corrected_by']}" if one["corrected_by"] else ""
+    said += f", strikes out {one['corrects']}" if one["void"] else ""
+    return said + (f": {one['remark']}" if one["remark"] else "")

@@ -10,8 +10,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from brakewater import __version__
+from brakewater.book_text import health_lines, signed_lines
 from brakewater.panel.asking import Asking, parts_of, to_watch
 from brakewater.rig.panel import Panel
+from brakewater.units import CREW_UNITS
 from brakewater.wording import LANGUAGES
 
 Language = Annotated[str | None, StringConstraints(pattern=r"^[a-z]{2}$")]
@@ -64,9 +66,14 @@ def add_live(app: FastAPI) -> None:
         return StreamingResponse(_events(request, language_of(request, lang), units), media_type="text/event-stream")
 
     @app.get("/api/book")
-    async def book(request: Request, _: Asking) -> dict[str, Any]:
-        """The upkeep book as it stands; ``ok`` is false where the rig file keeps none."""
-        return await run_in_threadpool(to_watch, parts_of(request).folder, {"ask": "book"})
+    async def book(request: Request, _: Asking, lang: Language = None, units: Units = None) -> dict[str, Any]:
+        """The upkeep book as it stands, its health in sentences; ``ok`` is false where the rig file keeps none."""
+        found = await run_in_threadpool(to_watch, parts_of(request).folder, {"ask": "book"})
+        if found.get("ok") is False:
+            return found
+        words = LANGUAGES[language_of(request, lang)]
+        chosen = units if units in CREW_UNITS else None
+        return {**found, "health": health_lines(found, words, chosen), "signatures": signed_lines(found, words)}
 
     @app.get("/api/now")
     async def now(request: Request, _: Asking, lang: Language = None, units: Units = None) -> Response:

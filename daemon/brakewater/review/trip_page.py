@@ -37,6 +37,7 @@ td.t, .t { white-space: nowrap; font-variant-numeric: tabular-nums } tr.first td
 .wide { overflow-x: auto } thead { display: table-header-group }
 #live { display: none } .live #live { display: block } .live #still { display: none }
 .u-title { font-size: 11pt }
+.sign { margin-top: 3em } .sign td { border: 0; border-top: 1px solid #111; width: 33% }
 #live button { font: inherit; min-height: 44px; padding: 0 1em } #live p { font-size: 9.5pt; color: #444 }
 @media print { body { margin: 0; padding: 0; font-size: 10pt; max-width: none } .wide { overflow: visible }
   td { overflow-wrap: anywhere } .live #live { display: none } .live #still { display: block } }
@@ -97,7 +98,7 @@ def page_of(
         "report-alarms": _figures(record, window, told, words),
         "report-settings": tables.settings(told.rig, line.brake, told.before, told.after, words),
         "report-sensors": tables.sensors(told, proofs(told.rig, record.folder), words),
-        "report-upkeep": _sentences([health(line, words)]) + tables.upkeep(told.book, words),
+        "report-upkeep": _sentences([health(line, words)]) + tables.upkeep(told.rig, told.book, words),
         "report-record": _sentences(_state(verified, found, told, words)),
         "report-cautions": _sentences([words.word(one) for one in CAUTIONS]),
     }

@@ -4,6 +4,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from html import escape
 from typing import Any, Final
 
+from brakewater.book_shown import book_doc
+from brakewater.book_text import health_lines, signed_lines
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.render import limit_with_unit, round_now
 from brakewater.review.book import round_named, round_told
@@ -25,6 +27,7 @@ FIGURES: Final = (
     ("flood_share", "{:.1%}"),
     ("top_10_share", "{:.0%}"),
 )
+_SIGNATURE: Final = ("mechanic", "signature-time", "signature")
 LISTED: Final = ("chattering", "stale")
 
 
@@ -197,23 +200,16 @@ def _why(code: int, share: float, words: Wording) -> str:
     return f"<strong>{escape(words.reason(name))}</strong> {share:.2%}: {escape(meaning)}"
 
 
-def upkeep(book: BookNow | None, words: Wording = ENGLISH) -> str:
-    """Rounds as they stood at the trip's end."""
+def upkeep(rig: Rig, book: BookNow | None, words: Wording = ENGLISH) -> str:
+    """Rounds and health as they stood at the trip's end, who signed the book then, and where the mechanic signs."""
     if book is None:
         return f"<p>{escape(words.word('no-book'))}</p>"
-    gaps = (
-        words.word(
-            "gap-told",
-            brake=gap.brake,
-            mean=f"{gap.mean_m * 1e3:.2f}",
-            least=f"{gap.least_m * 1e3:.2f}",
-            most=f"{gap.most_m * 1e3:.2f}",
-            share=f"{gap.share:.0%}",
-        )
-        for gap in book.gaps
-    )
+    doc = book_doc(rig, book)
     rounds = table(head(words, "round", "brake", "state"), _rounds(book, words))
-    return rounds + "".join(f"<p>{escape(said)}</p>" for said in gaps)
+    lines = "".join(f"<li>{escape(line)}</li>" for line in health_lines(doc, words, rig.units))
+    signed = "<br>".join(map(escape, signed_lines(doc, words)))
+    places = "".join(f"<td>{escape(words.word(key))}</td>" for key in _SIGNATURE)
+    return f'{rounds}<ul>{lines}</ul><p>{signed}</p><table class="sign"><tr>{places}</tr></table>'
 
 
 def _rounds(book: BookNow, words: Wording) -> Iterator[tuple[str, str, str]]:

@@ -1,6 +1,6 @@
 // The upkeep book on a phone: tap a round, type what was measured, one button. A code on a printed sheet opens its form.
 
-import { known, pickers, prefer, units, word } from "./words.js";
+import { asked, known, pickers, prefer, units, word } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text ?? "", ...more });
@@ -39,14 +39,42 @@ const say = (text, ok) => {
   $("says").dataset.ok = ok;
 };
 
+// Says what became of it: done, refused, or nothing known since the connection was lost.
 const post = async (path, body, done) => {
-  const answer = await fetch(path, {
-    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body),
-  });
-  const found = await answer.json();
+  let answer, found;
+  try {
+    answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    found = await answer.json();
+  } catch {
+    say(word("entry-not-sent"), false);
+    return "lost";
+  }
   say(answer.ok ? done : { 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status]
     ?? word("refused", { says: found.says }), answer.ok);
-  return answer.ok;
+  return answer.ok ? "done" : answer.status === 503 ? "lost" : "refused";
+};
+
+// What is being typed is kept in this browser until it is logged, a day at most: a reload or a dead battery loses
+// nothing. Its id goes with it: sent again over a poor link it is entered once.
+const DAY_MS = 86400000;
+const fresh = () => crypto.getRandomValues(new Uint32Array(4)).join("-");
+const draft = (name) => {
+  try {
+    const found = JSON.parse(localStorage.getItem(`draft-${name}`));
+    if (found && Date.now() - found.at < DAY_MS) return found;
+  } catch { /* not ours */ }
+  return { id: fresh(), texts: {}, sent: null };
+};
+const keep = (name, one) => localStorage.setItem(`draft-${name}`, JSON.stringify({ ...one, at: Date.now() }));
+const forget = (name) => localStorage.removeItem(`draft-${name}`);
+// An answer that was lost on its way: the book tells whether the entry had been taken.
+const entered = async (round, before) => {
+  try {
+    const book = await (await fetch(`/api/book?${asked()}`)).json();
+    return book.entries.some((one) => one.round === round && one.actor === $("who").textContent && !before.includes(one.entry));
+  } catch {
+    return false;
+  }
 };
 
 // The picture stays on the phone or the rig's share: by this the record can tell that it is the one.
@@ -55,42 +83,79 @@ const fingerprint = async (file) => {
   return { name: file.name.slice(0, 120), sha256: [...digest].map((byte) => byte.toString(16).padStart(2, "0")).join("") };
 };
 
+// Enter goes to the next reading; on the last one it logs, as the button does.
+const next = (event) => {
+  if (event.key !== "Enter" || event.target.type === "file") return;
+  const all = [...event.target.form.querySelectorAll("input")].filter((one) => one.type !== "file");
+  const after = all[all.indexOf(event.target) + 1];
+  if (!after) return;
+  event.preventDefault();
+  after.focus();
+};
+
 const form = (round) => {
   const one = make("form");
+  const kept = draft(round.round);
   one.append(make("p", round.plain ? word(`what-${round.plain}`) : round.what), make("p", told(round), { className: "soft" }));
+  if (Object.values(kept.texts).some(Boolean)) one.append(make("p", word("kept-typed"), { className: "soft" }));
   const fields = make("div", "", { className: "fields" });
   for (const key of round.keys) {
     const field = make("label", label(round, key));
-    field.append(make("input", "", { name: key, inputMode: "decimal", autocomplete: "off" }));
+    field.append(make("input", "", { name: key, inputMode: "decimal", autocomplete: "off", enterKeyHint: "next", value: kept.texts[key] ?? "" }));
     fields.append(field);
   }
   const remark = make("label", word("remark"));
-  remark.append(make("input", "", { name: "remark", maxLength: 300, autocomplete: "off" }));
+  remark.append(make("input", "", { name: "remark", maxLength: 300, autocomplete: "off", enterKeyHint: "done", value: kept.texts.remark ?? "" }));
   const photo = make("label", word("photo"));
   photo.append(make("input", "", { name: "photo", type: "file", accept: "image/*" }));
-  one.append(fields, remark, photo, make("button", word("log-it", { round: named(round.round, round.brake) })));
-  // One id for one filling-in: tapped twice, or sent again over a poor link, it is entered once.
-  let id = crypto.getRandomValues(new Uint32Array(4)).join("-");
+  const button = make("button", word("log-it", { round: named(round.round, round.brake) }));
+  one.append(fields, remark, photo, button);
+  one.addEventListener("keydown", next);
+  one.addEventListener("input", (event) => {
+    if (event.target.type === "file") return;
+    kept.texts[event.target.name] = event.target.value;
+    keep(round.round, kept);
+  });
   one.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const values = {};
-    for (const key of round.keys) {
-      const text = one.elements[key].value.trim().replace(",", ".");
-      if (text) values[key] = written(round, key, text);
-    }
-    const asked = { do: "log-round", round: round.round, id: `book-${id}` };
-    if (Object.keys(values).length) asked.values = values;
-    if (remark.firstElementChild.value.trim()) asked.remark = remark.firstElementChild.value.trim();
-    const picture = one.elements.photo.files[0];
-    if (picture) asked.photo = await fingerprint(picture);
-    if (await post("/api/command", asked, word("logged", { round: named(round.round, round.brake) }))) {
-      opened.delete(round.round);
-      await show(round.round);
-    } else {
-      id = crypto.getRandomValues(new Uint32Array(4)).join("-");
-    }
+    if (button.disabled) return;
+    button.disabled = true;
+    await log(round, one, kept);
+    button.disabled = false;
   });
   return one;
+};
+
+const log = async (round, one, kept) => {
+  const values = {};
+  for (const key of round.keys) {
+    const text = one.elements[key].value.trim().replace(",", ".");
+    if (text) values[key] = written(round, key, text);
+  }
+  const asking = { do: "log-round", round: round.round, id: `book-${kept.id}` };
+  if (Object.keys(values).length) asking.values = values;
+  const remark = one.elements.remark.value.trim();
+  if (remark) asking.remark = remark;
+  const picture = one.elements.photo.files[0];
+  if (picture) asking.photo = await fingerprint(picture);
+  const before = kept.sent;
+  kept.sent ??= newest;
+  keep(round.round, kept);
+  const done = word("logged", { round: named(round.round, round.brake) });
+  let became = await post("/api/command", asking, done);
+  if (became === "refused" && before !== null && (await entered(round.round, before))) {
+    say(done, true);
+    became = "done";
+  }
+  if (became === "lost") return;
+  if (became === "done") {
+    forget(round.round);
+    opened.delete(round.round);
+    await show(round.round);
+    return;
+  }
+  Object.assign(kept, { id: fresh(), sent: null });
+  keep(round.round, kept);
 };
 
 const mark = (state, round) => {
@@ -119,62 +184,36 @@ const rounds = (book, logged) => {
   }
 };
 
-const length = (metres) => (system === "us" ? `${(metres / 2.54e-5).toFixed(1)}/1000 in` : `${(1e3 * metres).toFixed(3)} mm`);
-const worn = (one) => word("worn", { hours: (one.running_s / 3600).toFixed(1), trips: one.trips, heat: (one.heat_j / 1e9).toFixed(2) });
-
-const health = (book) => {
-  const lines = [make("h2", word("health"))];
-  for (const one of book.worked) lines.push(make("p", word("worn-of", { what: one.brake, worn: worn(one) })));
-  for (const one of book.parts) {
-    lines.push(make("p", word("part-since", { part: word(`part-${one.part}`), serial: one.serial, day: one.since.slice(0, 10), worn: worn(one) })));
-  }
-  for (const one of book.gaps) {
-    const ahead = one.mean_ahead_m ? word("gap-ahead", {
-      low: length(one.mean_ahead_m[0]), middle: length(one.mean_ahead_m[1]), high: length(one.mean_ahead_m[2]),
-    }) : "";
-    lines.push(make("p", word("gap-text", {
-      brake: one.brake, mean: length(one.mean_m), spread: length(one.spread_m), torque: Math.round(100 * one.torque_share), ahead,
-      trend: word(one.drifts ? "gap-drifts" : "gap-still"),
-    })));
-  }
-  for (const one of book.torque) {
-    if (one.newest === null) continue;
-    const n = one.trips, slope = one.slope_per_trip === null ? "" : `${one.slope_per_trip > 0 ? "+" : ""}${one.slope_per_trip.toFixed(4)}`;
-    const trend = word(slope ? "torque-trend" : n > 1 ? "torque-still" : "torque-once", { slope, n });
-    lines.push(make("p", word("torque-text", { brake: one.brake, index: one.newest.toFixed(2), about: (2 * one.std).toFixed(2), trend })));
-  }
-  for (const one of book.trips.filter((trip) => trip.heat_share !== null).slice(-1)) {
-    lines.push(make("p", word("share-text", {
-      brake: one.brake, share: Math.round(100 * one.heat_share), about: Math.round(200 * one.heat_share_std), trip: one.trip,
-    })));
-  }
-  for (const one of book.water.slice(-3)) {
-    lines.push(make("p", word("water-text", {
-      day: one.taken.slice(0, 10), hot: word(`verdict-${one.hot.verdict}`), inlet: word(`verdict-${one.inlet.verdict}`),
-      advice: word(`advice-${one.hot.verdict}`),
-    })));
-  }
-  return lines;
-};
+const health = (book) => [make("h2", word("health")), ...book.health.map((line) => make("p", line))];
 
 const entries = (book) => [make("h2", word("newest-entries")), ...book.entries.slice(-10).reverse().map((one) => make("p", word("entry-text", {
   time: one.done.slice(0, 16).replace("T", " "), round: named(one.round, one.brake), actor: one.actor,
-  corrected: one.corrected_by ? word("entry-corrected", { entry: one.corrected_by }) : "", remark: one.remark ? `: ${one.remark}` : "",
+  corrected: one.corrected_by ? word("entry-corrected", { entry: one.corrected_by }) : one.void ? word("entry-void", { entry: one.corrects }) : "", remark: one.remark ? `: ${one.remark}` : "",
 })))];
 
+let newest = [];
+
 const show = async (logged) => {
-  const answer = await fetch("/api/book");
-  const book = await answer.json();
+  let answer, book;
+  try {
+    answer = await fetch(`/api/book?${asked()}`);
+    book = await answer.json();
+  } catch {
+    say(word("no-watch"), false);
+    return;
+  }
   if (!answer.ok || book.ok === false) {
     say(book.says, false);
     pickers(null, anew);
     return;
   }
   system = units ?? book.units;
+  newest = book.entries.map((one) => one.entry);
   pickers(book.units, anew);
   rounds(book, logged);
   $("health").replaceChildren(...health(book));
   $("entries").replaceChildren(...entries(book));
+  $("signatures").replaceChildren(...book.signatures.map((line) => make("p", line)));
 };
 
 // In another language or other units everything is made anew.
@@ -187,6 +226,7 @@ const me = async () => {
   const found = await (await fetch("/api/me")).json();
   const may = found.kind === "person";
   $("log-in").hidden = may;
+  $("sign").hidden = !may;
   $("who").textContent = may ? found.actor : "";
 };
 
@@ -194,9 +234,25 @@ $("log-in").addEventListener("submit", async (event) => {
   event.preventDefault();
   const fields = event.target.elements;
   const who = fields.actor.value.trim();
-  if (await post("/api/log-in", { actor: who, pin: fields.pin.value }, word("logged-in", { who }))) await me();
+  if (await post("/api/log-in", { actor: who, pin: fields.pin.value }, word("logged-in", { who })) === "done") await me();
   fields.pin.value = "";
 });
+
+// The book is signed as it stands; the record keeps who, when and at which input.
+let signing = fresh();
+$("sign").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const { by, remark } = event.target.elements;
+  const asking = { do: "sign-book", id: `sign-${signing}`, by: by.value.trim() };
+  if (remark.value.trim()) asking.remark = remark.value.trim();
+  const became = await post("/api/command", asking, word("book-signed-now"));
+  if (became === "lost") return;
+  signing = fresh();
+  if (became !== "done") return;
+  event.target.reset();
+  await show();
+});
+$("print").onclick = () => print();
 
 await prefer();
 await me();

@@ -1,6 +1,7 @@
 """The upkeep book as a document: for the command ``upkeep``, for the pages, for whoever asks ``control.sock``."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any, Final
 
 from brakewater.engine.book_commands import keys_of
@@ -31,6 +32,7 @@ def book_doc(rig: Rig, book: BookNow) -> Document:
     return {
         "rig": rig.name,
         "units": rig.units,
+        "gap_limits": None if rig.upkeep is None else asdict(rig.upkeep.limits),
         "rounds": [
             {
                 **round_now(one),

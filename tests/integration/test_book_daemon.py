@@ -41,7 +41,10 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         assert bad.returncode == 1
         assert "without a unit" in bad.stdout
         assert brakewater("do", "log-round", "air-gap", "plug-1-left", *there).returncode == 2
-        assert brakewater("do", "change-part", "meter", "--serial", "M-77", *there).returncode == 0
+        carried = ("--hours", "812", "--trips", "60", "--heat-gj", "720")
+        changed = brakewater("do", "change-part", "meter", "--serial", "M-77", *carried, *there)
+        assert "it comes with 812 h, 60 trips and 720 GJ" in changed.stdout
+        assert brakewater("do", "sign-book", "--by", "the mechanic", "--remark", "as found", *there).returncode == 0
         old = tmp_path / "old.csv"
         old.write_text(OLD)
         taken = brakewater("upkeep", rig, *there, "--take", old)
@@ -55,15 +58,16 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         assert watch.end() == 0
     offline = brakewater("upkeep", rig, *there, "--json")
     again = json.loads(offline.stdout)
-    for name in ("gaps", "entries"):
+    for name in ("gaps", "entries", "signed"):
         assert before[name] == live[name] == again[name]
     for one, other in zip(live["rounds"], again["rounds"], strict=True):
         assert (one["round"], one["done"]) == (other["round"], other["done"])
         assert same_moment(one["due"], other["due"])
     assert [one["serial"] for one in again["parts"]] == ["M-77"]
     plain = brakewater("upkeep", rig, *there).stdout
-    assert "meter of" in plain
+    assert "meter M-77 on aux since" in plain
     assert "scale on two" in plain
+    assert "by the mechanic (" in plain
     rows = brakewater("upkeep", rig, *there, "--csv").stdout
     assert "plug-1-left=0.005 in; plug-1-right=0.004 in" in rows
     assert brakewater("upkeep", rig, *there, "--calendar").stdout.startswith("BEGIN:VCALENDAR")

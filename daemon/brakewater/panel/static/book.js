@@ -1,5 +1,6 @@
 // The upkeep book on a phone: tap a round, type what was measured, one button. A code on a printed sheet opens its form.
 
+import { sha256 } from "./digest.js";
 import { asked, known, pickers, prefer, units, word } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
@@ -78,10 +79,7 @@ const entered = async (round, before) => {
 };
 
 // The picture stays on the phone or the rig's share: by this the record can tell that it is the one.
-const fingerprint = async (file) => {
-  const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", await file.arrayBuffer()));
-  return { name: file.name.slice(0, 120), sha256: [...digest].map((byte) => byte.toString(16).padStart(2, "0")).join("") };
-};
+const fingerprint = async (file) => ({ name: file.name.slice(0, 120), sha256: await sha256(await file.arrayBuffer()) });
 
 // Enter goes to the next reading; on the last one it logs, as the button does.
 const next = (event) => {
@@ -91,6 +89,32 @@ const next = (event) => {
   if (!after) return;
   event.preventDefault();
   after.focus();
+};
+
+// The leaves of a feeler gauge between the gap's limits: a tap is a reading, and goes on to the next place.
+let limits = null;
+const leaves = (round, fields) => {
+  const row = make("div", "", { className: "leaves" });
+  const step = system === "us" ? 1.27e-5 : 1e-5;
+  let at = null;
+  fields.addEventListener("focusin", (event) => { at = event.target; });
+  for (let n = Math.ceil(limits.least_m / step - 1e-6); n * step <= limits.most_m * 1.000001; n += 1) {
+    const text = system === "us" ? String(n / 2) : (n / 100).toFixed(2);
+    const leaf = make("button", text, { type: "button" });
+    leaf.addEventListener("pointerdown", (event) => event.preventDefault()); // the place that is typed into stays so
+    leaf.addEventListener("click", () => {
+      const all = [...fields.querySelectorAll("input")].filter((one) => one.name !== "scale");
+      const place = at && all.includes(at) ? at : all.find((one) => !one.value);
+      if (!place) return;
+      place.value = text;
+      place.dispatchEvent(new Event("input", { bubbles: true }));
+      at = all[all.indexOf(place) + 1] ?? null;
+      for (const one of all) one.classList.toggle("at", one === at);
+      if (document.activeElement === place && at) at.focus();
+    });
+    row.append(leaf);
+  }
+  return row;
 };
 
 const form = (round) => {
@@ -109,6 +133,7 @@ const form = (round) => {
   const photo = make("label", word("photo"));
   photo.append(make("input", "", { name: "photo", type: "file", accept: "image/*" }));
   const button = make("button", word("log-it", { round: named(round.round, round.brake) }));
+  if (isLength(round) && limits) one.append(leaves(round, fields));
   one.append(fields, remark, photo, button);
   one.addEventListener("keydown", next);
   one.addEventListener("input", (event) => {
@@ -208,6 +233,7 @@ const show = async (logged) => {
     return;
   }
   system = units ?? book.units;
+  limits = book.gap_limits;
   newest = book.entries.map((one) => one.entry);
   pickers(book.units, anew);
   rounds(book, logged);
@@ -230,11 +256,16 @@ const me = async () => {
   $("who").textContent = may ? found.actor : "";
 };
 
+$("log-in").addEventListener("keydown", next);
+$("sign").addEventListener("keydown", next);
 $("log-in").addEventListener("submit", async (event) => {
   event.preventDefault();
   const fields = event.target.elements;
   const who = fields.actor.value.trim();
-  if (await post("/api/log-in", { actor: who, pin: fields.pin.value }, word("logged-in", { who })) === "done") await me();
+  if (await post("/api/log-in", { actor: who, pin: fields.pin.value }, word("logged-in", { who })) === "done") {
+    localStorage.setItem("actor", who);
+    await me();
+  }
   fields.pin.value = "";
 });
 
@@ -249,11 +280,15 @@ $("sign").addEventListener("submit", async (event) => {
   if (became === "lost") return;
   signing = fresh();
   if (became !== "done") return;
-  event.target.reset();
+  localStorage.setItem("signs", asking.by);
+  remark.value = "";
   await show();
 });
 $("print").onclick = () => print();
 
+// Names, never PINs, are what this phone remembers.
+$("log-in").elements.actor.value = localStorage.getItem("actor") ?? "";
+$("sign").elements.by.value = localStorage.getItem("signs") ?? "";
 await prefer();
 await me();
 await show();

@@ -282,7 +282,7 @@ ALLOWED = {
         "Register",
         "Root",
     },
-    "brakewater.stream": {"Block", "Start"},
+    "brakewater.stream": {"Block", "Command", "Request", "Start"},
 }
 """What the simulator may use of the daemon: records and the journal's writer, none of its laws."""
 

@@ -9,8 +9,10 @@ import pytest
 
 from brakewater import cli
 from brakewater.physics import fluid
-from brakewater.physics.planned import Doubt, Plan, course, planned
+from brakewater.physics.plan_course import course
+from brakewater.physics.planned import planned
 from brakewater.physics.rotor import RotorModel
+from brakewater.physics.trip_plan import Doubt, Plan
 from brakewater.review.plan_page import sparkline
 from brakewater.rig.load import demo_file
 

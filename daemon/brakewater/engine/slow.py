@@ -23,11 +23,11 @@ from brakewater.engine.usual import UsualReturn
 from brakewater.physics import fluid
 from brakewater.physics.balance import Circuit
 from brakewater.physics.duty import TorqueLaw
-from brakewater.physics.rotor import RotorModel
 from brakewater.physics.uncertainty import Spread, Spreads
 from brakewater.quality import Reason, alone
 from brakewater.rig import Brake, Rig
 from brakewater.rig.roles import ROLES
+from brakewater.rig.rotor_model import rotor_model
 from brakewater.stream import Column, Ints
 
 _NAMES: Final = {
@@ -114,13 +114,8 @@ class Slow:
         self._hoisting = Hoisting(_sensed(rig, brake, circuit, spreads), step) if has_duty(rig) else None
         self._torque = has_torque(rig, brake)
         self._rotor = None
-        if brake.rotor is not None:
-            model = RotorModel(
-                **{f"{name}_{unit}": getattr(brake.rotor, name) for name, unit in _ROTOR_KEYS},
-                rated_m3_s=brake.least_flow,
-                wet_m=brake.rotor.wet_level,
-                std=brake.rotor.accuracy / 3.0**0.5,
-            )
+        model = rotor_model(brake)
+        if model is not None:
             sense = RotorSense(
                 model=model,
                 wetting_m3_s=brake.wetting_flow,
@@ -223,15 +218,6 @@ class Slow:
     def _show_worked(self) -> None:
         if self.worked is not None:
             self._standing |= self.worked.shown
-
-
-_ROTOR_KEYS: Final = (
-    ("surface", "j_k"),
-    ("core", "j_k"),
-    ("through", "w_k"),
-    ("still", "w_k"),
-    ("flowing", "w_k"),
-)
 
 
 class Shown:

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from brakewater.physics import fluid
-from brakewater.physics.rotor import RotorModel, contact_w_k
+from brakewater.physics.rotor import contact_w_k
 from brakewater.rig import Brake
+from brakewater.rig.rotor_model import rotor_model
 from brakewater.stream import Floats
 
 
@@ -37,14 +38,10 @@ class OutletModel:
     """
 
     def __init__(self, series: Series, brake: Brake) -> None:
-        rotor = brake.rotor
-        if rotor is None:
+        model = rotor_model(brake)
+        if model is None:
             raise ValueError(f"brake {brake.name}: found no rotor in the rig file; allowed: one")
-        self._rotor = rotor
-        model = RotorModel(
-            surface_j_k=rotor.surface, core_j_k=rotor.core, through_w_k=rotor.through, still_w_k=rotor.still,
-            flowing_w_k=rotor.flowing, rated_m3_s=brake.least_flow, wet_m=rotor.wet_level, std=rotor.accuracy,
-        )  # fmt: skip
+        self._rotor = model
         contact = contact_w_k(model, series.level, series.flow).tolist()
         held = fluid.held(brake.fluid, series.outlet)
         per_m3 = fluid.density_kg_m3(brake.fluid, held) * fluid.cp_j_kg_k(brake.fluid, held)
@@ -67,7 +64,7 @@ class OutletModel:
         """
         rotor, lag_s = self._rotor, self._lag_s * lag
         skin = core = tank = shown = self._start + 0.0 * (share + masses + lag + contact)
-        surface, iron, through = rotor.surface * masses, rotor.core * masses, rotor.through
+        surface, iron, through = rotor.surface_j_k * masses, rotor.core_j_k * masses, rotor.through_w_k
         by_skin, by_core, by_lag = 0.5 / surface, 0.5 / iron * through, 0.5 / lag_s
         found = []
         for power, touches, capacity, flow, inlet in self._rows:

@@ -10,10 +10,11 @@ import numpy as np
 from brakewater.errors import BrakewaterError
 from brakewater.physics import fluid
 from brakewater.physics.duty import GRAVITY_M_S2, buoyancy
-from brakewater.physics.planned import LONGEST_S, Doubt, Outcome, Plan, planned
-from brakewater.physics.rotor import RotorModel
+from brakewater.physics.planned import Outcome, planned
+from brakewater.physics.trip_plan import LONGEST_S, Doubt, Plan
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.rig import Brake, Rig
+from brakewater.rig.rotor_model import rotor_model
 
 _RECTANGULAR: Final = 1.0 / sqrt(3.0)
 _LOSS_S: Final = 21_600.0
@@ -166,7 +167,7 @@ def _checked(rig: Rig, brake: Brake, meant: Meant, times: float, notes: list[str
             tank_degc=meant.tank_degc,
             ambient_degc=meant.tank_degc if meant.ambient_degc is None else meant.ambient_degc,
             tank_m3=tank, loss_w_k=_capacity(brake, tank) / _LOSS_S if meant.loss_w_k is None else meant.loss_w_k,
-            housing_m3=_housing_m3(brake) * times, kind=brake.fluid, rotor=_rotor(brake, times),
+            housing_m3=_housing_m3(brake) * times, kind=brake.fluid, rotor=rotor_model(brake, times),
         )  # fmt: skip
     except ValueError as error:
         raise PlanError(str(error)) from error
@@ -181,17 +182,6 @@ def _housing_m3(brake: Brake) -> float:
     """Water in the housing, with the rotor just wetted."""
     deep = brake.rotor.wet_level if brake.rotor is not None else 0.25
     return (brake.housing_area if brake.housing_area is not None else 0.55 * brake.least_flow / 4.7317647e-3) * deep
-
-
-def _rotor(brake: Brake, times: float) -> RotorModel | None:
-    rotor = brake.rotor
-    if rotor is None:
-        return None
-    return RotorModel(
-        surface_j_k=rotor.surface * times, core_j_k=rotor.core * times, through_w_k=rotor.through * times,
-        still_w_k=rotor.still * times, flowing_w_k=rotor.flowing * times, rated_m3_s=brake.least_flow * times,
-        wet_m=rotor.wet_level, std=rotor.accuracy * _RECTANGULAR,
-    )  # fmt: skip
 
 
 def _doubt(rig: Rig, brake: Brake, meant: Meant) -> Doubt:

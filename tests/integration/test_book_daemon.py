@@ -1,15 +1,26 @@
 """The upkeep book through a real watch: entered by command, killed, started again, read without it, taken over."""
 
 import json
+import os
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
+from random import Random
+from threading import Timer
 
 import pytest
 
+from brakewater.control import ask
+from brakewater.errors import BrakewaterError
+from brakewater.record.reader import Record
+from brakewater.record.verify import verify
+from brakewater.stream import Command
 from brokers import free_port, listening, mosquitto, running, say, until
 from daemons import SmallDevice, brakewater, daemon, serving, small_rig
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(200)]
+
+ROUNDS = int(os.environ.get("BRAKEWATER_KILLS", "20"))
 
 BOOK = """
 [upkeep]
@@ -76,6 +87,48 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         brakewater("upkeep", rig, *there, "--sheet", "air-gap", "--url", "http://rig:8420", "-o", sheet).returncode <= 1
     )
     assert "http://rig:8420/book#air-gap" in sheet.read_text()
+
+
+@pytest.mark.long
+@pytest.mark.timeout(60 + 20 * ROUNDS)
+def test_entries_survive_kills_at_any_moment(tmp_path: Path) -> None:
+    device, record, chance = SmallDevice(free_port()), tmp_path / "record", Random(8)
+    rig = small_rig(tmp_path / "rig.toml", device=device.port)
+    rig.write_text(rig.read_text() + BOOK)
+    entered, sent = list[str](), set[str]()
+    with serving(device), daemon(rig, record) as watch:
+        for _ in range(ROUNDS):
+            timer = Timer(chance.uniform(0.05, 1.0), watch.process.kill)
+            timer.start()
+            with suppress(BrakewaterError, OSError, ValueError):
+                while True:
+                    sent.add(remark := f"entry {len(sent)}")
+                    said = ask(record, {"do": "log-round", "round": "grease", "remark": remark})
+                    assert said["ok"], said
+                    entered.append(remark)
+            timer.join()
+            watch.process.wait()
+            watch.start()
+            live = ask(record, {"ask": "book"})
+            kept = [one["remark"] for one in live["entries"]]
+            assert len(set(kept)) == len(kept)
+            assert set(kept) <= sent
+            newest = entered[-20:]  # the book shows the newest; the record has them all
+            assert set(newest) <= set(kept)
+        assert watch.end() == 0
+    recorded = [
+        item.request.args["remark"]
+        for item in Record(record).inputs()
+        if isinstance(item, Command) and item.request.do == "log-round"
+    ]
+    assert len(set(recorded)) == len(recorded)
+    assert set(entered) <= set(recorded) <= sent
+    assert verify(record).verdict == "consistent"
+    again = json.loads(brakewater("upkeep", rig, "--record", record, "--json").stdout)
+    assert [one["remark"] for one in again["entries"]] == kept
+    for one, other in zip(live["rounds"], again["rounds"], strict=True):
+        assert same_moment(one["due"], other["due"])
+    print(f"{ROUNDS} kills, {len(entered)} entries acknowledged, {len(recorded)} recorded, none lost, none twice")
 
 
 def test_entries_over_mqtt_are_taken_once_and_answered(tmp_path: Path) -> None:

@@ -57,7 +57,7 @@ def test_equal_explanations_name_no_most_likely_one() -> None:
 )
 def test_a_reference_written_as_an_address_is_pointed_out(table: str, address: int, meant: int | None) -> None:
     point = SimpleNamespace(name="x", table=SimpleNamespace(value=table), address=address)
-    rig: Rig = SimpleNamespace(points=(point,))  # type: ignore[assignment]
+    rig: Rig = SimpleNamespace(points=(point,), mailboxes=())  # type: ignore[assignment]
     told = _references_as_addresses(rig)
     assert len(told) == (meant is not None)
     assert not told or f"write reference = {address} instead (which is address {meant})" in told[0]

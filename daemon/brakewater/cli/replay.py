@@ -75,7 +75,7 @@ def _tell(tally: "Tally", altered: list[str], *, compared: bool) -> None:
     """Say where a run began otherwise, what was left out, and where the record is damaged or altered."""
     from brakewater.review.replay import drifts  # noqa: PLC0415 - only when needed
 
-    for text in drifts(tally):
+    for text in drifts(tally, altered=bool(altered)):
         print(text, file=sys.stderr)
     for text in () if compared else tally.past.left_out():
         print(f"left out: {text}; --rig asks what it would have done", file=sys.stderr)

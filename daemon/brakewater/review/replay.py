@@ -92,20 +92,25 @@ def replayed(
         yield item, outcome
 
 
-def drifts(tally: Tally) -> list[str]:
-    """Runs that began with another state than replay had come to, each with the reason where the record shows one."""
+def drifts(tally: Tally, *, altered: bool = False) -> list[str]:
+    """Runs that began with another state than replay had come to, each with the reason where the record shows one.
+
+    Args:
+        tally: of the replay.
+        altered: something in the record is not what was recorded.
+    """
     lost = {gap.run for gap in tally.gaps}
-    return [
-        f"run {run} began with another state than replay comes to: {_why(run, lost, tally)}; replay goes on from there"
-        for run in tally.drifted
-    ]
+    began = "began with another state than replay comes to"
+    return [f"run {run} {began}: {_why(run, lost, tally, altered)}; replay goes on from there" for run in tally.drifted]
 
 
-def _why(run: int, lost: set[int], tally: Tally) -> str:
+def _why(run: int, lost: set[int], tally: Tally, altered: bool) -> str:  # noqa: FBT001 - private, one caller
     if run in lost or tally.damaged & set(range(run)) or tally.past.version(run - 1) == "unknown":
         return "inputs before it are lost"
     if tally.past.version(run) != __version__:
         return f"version {tally.past.version(run)} recorded it"
+    if altered:
+        return "the record was altered"
     return "nothing in the record says why; report it"
 
 

@@ -83,7 +83,7 @@ const fingerprint = async (file) => ({ name: file.name.slice(0, 120), sha256: aw
 
 // Enter goes to the next reading; on the last one it logs, as the button does.
 const next = (event) => {
-  if (event.key !== "Enter" || event.target.type === "file") return;
+  if (event.key !== "Enter" || event.target.localName !== "input" || event.target.type === "file") return;
   const all = [...event.target.form.querySelectorAll("input")].filter((one) => one.type !== "file");
   const after = all[all.indexOf(event.target) + 1];
   if (!after) return;

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 from threading import Timer
+from typing import Any
 
 import pytest
 
@@ -20,6 +21,12 @@ from daemons import SmallDevice, brakewater, daemon, serving, small_rig
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(200)]
 
+ENTRIES: list[dict[str, Any]] = [
+    {"round": "grease"},
+    {"round": "air-gap", "values": {"plug-1-left": "0.005 in", "plug-1-right": "0.0045 in"}},
+    {"round": "coils", "values": {"coil-1-ohm": "0.31", "coil-1-insulation-mohm": "200"}},
+    {"round": "breathers"},
+]
 ROUNDS = int(os.environ.get("BRAKEWATER_KILLS", "20"))
 
 BOOK = """
@@ -103,7 +110,7 @@ def test_entries_survive_kills_at_any_moment(tmp_path: Path) -> None:
             with suppress(BrakewaterError, OSError, ValueError):
                 while True:
                     sent.add(remark := f"entry {len(sent)}")
-                    said = ask(record, {"do": "log-round", "round": "grease", "remark": remark})
+                    said = ask(record, {"do": "log-round", **chance.choice(ENTRIES), "remark": remark})
                     assert said["ok"], said
                     entered.append(remark)
             timer.join()

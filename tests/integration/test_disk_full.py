@@ -15,6 +15,7 @@ from brakewater.record.sealing.due import seal_due
 from brakewater.record.segment import segment_runs
 from brakewater.record.verify import verify
 from brakewater.review.replay import Tally, compare, replayed
+from brakewater.service.starts import Starts
 from brakewater.service.upkeep import used_e4
 from brakewater.stream import Block, Gap
 from field_rigs import Played, run, until
@@ -45,6 +46,15 @@ def fill(folder: Path) -> Path:
                 file.write(bytes(4096))
         except OSError:
             return ballast
+
+
+def test_the_count_of_crashes_outlives_it(small: Path) -> None:
+    for at in (1000, 1001):
+        Starts(small, at)
+    ballast = fill(small)
+    assert Starts(small, 1002).lately == 3
+    ballast.unlink()
+    assert Starts(small, 1003).lately == 3  # the one that could not be noted is missing, the others are not
 
 
 def test_only_recording_stops_and_it_resumes_by_itself(small: Path) -> None:

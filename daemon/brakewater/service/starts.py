@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from brakewater.errors import plainly
+from brakewater.record.durable import appearing
 
 NAME: Final = "starts"
 SPAN_S: Final = 600
@@ -62,6 +63,7 @@ class Starts:
 
     def _write(self, noted: list[int]) -> None:
         try:
-            self._file.write_text("".join(f"{one}\n" for one in noted[-100:]), encoding="ascii")
+            with appearing(self._file) as file:  # a full disk must not cost the count that is there
+                file.write_text("".join(f"{one}\n" for one in noted[-100:]), encoding="ascii")
         except OSError as error:
             _log.info("%s: %s", self._file, plainly(error))

@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import signal
 import socket
 import subprocess
 import sys
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from faults.lines import free_port as free_port  # noqa: PLC0414 - for the tests that take it from here
+from programs import Program
 
 HOST = "127.0.0.1"
 _MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
@@ -37,17 +37,16 @@ def until(met: Callable[[], bool], what: str = "", within_s: float = 40.0) -> No
         time.sleep(0.01)
 
 
-class Broker:
+class Broker(Program):
     """A broker process on a port of its own; may be killed and started again."""
 
     def __init__(self, command: list[str], port: int, log: Path) -> None:
+        super().__init__()
         self.port = port
         self._command, self._log = command, log
-        self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
-        with self._log.open("ab") as log:
-            self._process = subprocess.Popen(self._command, stdout=log, stderr=log)
+        self._run(self._command, self._log)
         until(self._answers, f"broker on {self.port}: {self._log.read_text()}")
 
     def _answers(self) -> bool:
@@ -63,22 +62,6 @@ class Broker:
         self._process.terminate()
         self._process.wait()
         self._process = None
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-            self._process = None
-
-    def freeze(self) -> None:
-        """It holds its connections and says nothing more."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        """It goes on."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGCONT)
 
 
 def mosquitto(folder: Path, *access: str, keeps: bool = False) -> Broker:

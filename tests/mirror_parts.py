@@ -3,9 +3,7 @@
 import gzip
 import json
 import shutil
-import signal
 import ssl
-import subprocess
 import threading
 import urllib.parse
 import urllib.request
@@ -25,6 +23,7 @@ from brakewater.record.journal import Journal
 from brakewater.rig import Mirror, Rig
 from brakewater.stream import Block, Command, Event, Gap, Input, Outcome, Start
 from brokers import HOST, free_port, until
+from programs import Program
 from streams import command, demo, scans
 
 RIG = demo()
@@ -283,13 +282,13 @@ class Scripted:
 # ----------------------------------------------------------- victoria-metrics
 
 
-class Victoria:
+class Victoria(Program):
     """Debian's victoria-metrics; may be killed and started again on the same data and port."""
 
     def __init__(self, folder: Path) -> None:
+        super().__init__()
         self._folder, self.port = folder, free_port()
         self.url = f"http://{HOST}:{self.port}"
-        self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         command_ = [
@@ -299,8 +298,7 @@ class Victoria:
             "-dedup.minScrapeInterval=1ms",
             "-memory.allowedBytes=64MB",
         ]
-        with (self._folder / "vm.log").open("ab") as log:
-            self._process = subprocess.Popen(command_, stdout=log, stderr=log)
+        self._run(command_, self._folder / "vm.log")
         until(self._answers, "victoria-metrics")
 
     def _answers(self) -> bool:
@@ -309,21 +307,6 @@ class Victoria:
                 return bool(answer.status == 200)
         except OSError:
             return False
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-            self._process = None
-
-    def freeze(self) -> None:
-        """It holds its connections and says nothing more, until told to go on."""
-        if self._process is not None:
-            self._process.send_signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        if self._process is not None:
-            self._process.send_signal(signal.SIGCONT)
 
     def points(self, first_ms: int = 0, last_ms: int | None = None) -> Points:
         """All there is between two times, by key with the time in ms, through the export interface."""

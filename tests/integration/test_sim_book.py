@@ -1,5 +1,6 @@
 """A brake that the simulator wears, in the book: torque falls as the gap's square grows, heat passes scale badly."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -7,7 +8,8 @@ import pytest
 
 from brakewater.book_shown import book_doc
 from brakewater.engine import Engine
-from brakewater.rig import parse
+from brakewater.rig import Rig, parse
+from brakewater.stream import BookNow
 from brakewater_sim.offline import blocks, start_of
 from brakewater_sim.profile import constant
 from brakewater_sim.scenarios import SCENARIOS
@@ -20,15 +22,14 @@ TRIPS_H = (0.0, 0.6e12, 1.2e12, 1.8e12)
 WEAR = Wear(scale_m_j=0.08 * BUILT_M / 0.6e12, eroded=1.0)
 
 
-@pytest.mark.timeout(300)
-def test_the_torque_index_of_each_trip_follows_the_gap() -> None:
+def played(conditions: Sequence[Mapping[str, float]]) -> tuple[Rig, BookNow]:
+    """The book after one trip under each of the plant's conditions, in turn."""
     rig = parse(f"{(CONFIG / 'rig-4-full.toml').read_text(encoding='utf-8')}\n[upkeep]\n", "rig")
     engine, sound = Engine(), constant(1.0)
-    for run, heat_j in enumerate(TRIPS_H, 1):
-        health = WEAR.health(heat_j)
+    for run, one in enumerate(conditions, 1):
         trip = replace(
             SCENARIOS["demo"], length_s=700.0, pump=sound, pace=sound, blockage=constant(0.0), expected=(),
-            conditions={"gap": (constant(health.gap),), "scale_m": (constant(health.scale_m),)},
+            conditions={name: (constant(value),) for name, value in one.items()},
         )  # fmt: skip
         shift = (run - 1) * APART_NS
         kept = engine.state() if run > 1 else b""
@@ -37,6 +38,13 @@ def test_the_torque_index_of_each_trip_follows_the_gap() -> None:
             engine.feed(replace(block, run=run, t_ns=block.t_ns + shift, utc_ns=block.utc_ns + shift))
     book = engine.book()
     assert book is not None
+    return rig, book
+
+
+@pytest.mark.timeout(300)
+def test_the_torque_index_of_each_trip_follows_the_gap() -> None:
+    worn = [WEAR.health(heat_j) for heat_j in TRIPS_H]
+    rig, book = played([{"gap": one.gap, "scale_m": one.scale_m} for one in worn])
     shown = book_doc(rig, book)
     index = [one["torque_index"] for one in shown["trips"]]
     assert [one["trip"] for one in shown["trips"]] == [1, 2, 3, 4]
@@ -55,20 +63,7 @@ def test_scale_on_the_rotor_shows_in_the_trips_beside_the_water() -> None:
     A tenth of a millimetre adds 43 % to the resistance from skin to water in this plant, three add 130 %: read is a
     part of it, since a stand is too short for all of the iron. Four trips are enough for a trend.
     """
-    rig = parse(f"{(CONFIG / 'rig-4-full.toml').read_text(encoding='utf-8')}\n[upkeep]\n", "rig")
-    engine, sound = Engine(), constant(1.0)
-    for run, scale_m in enumerate((0.0, 1e-4, 2e-4, 3e-4), 1):
-        trip = replace(
-            SCENARIOS["demo"], length_s=700.0, pump=sound, pace=sound, blockage=constant(0.0), expected=(),
-            conditions={"scale_m": (constant(scale_m),)},
-        )  # fmt: skip
-        shift = (run - 1) * APART_NS
-        kept = engine.state() if run > 1 else b""
-        engine.feed(replace(start_of(rig), run=run, t_ns=shift, snapshot=kept))
-        for block in blocks(trip, rig, seed=run):
-            engine.feed(replace(block, run=run, t_ns=block.t_ns + shift, utc_ns=block.utc_ns + shift))
-    book = engine.book()
-    assert book is not None
+    rig, book = played([{"scale_m": scale_m} for scale_m in (0.0, 1e-4, 2e-4, 3e-4)])
     read = [one.rotor_to_water for one in book.by_trip]
     assert None not in read
     (clean, tenth, _, three) = [one or 0.0 for one in read]

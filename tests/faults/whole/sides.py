@@ -24,6 +24,7 @@ from faults.register_server import build
 from faults.soak import SPLITS
 from mirror_parts import Victoria
 from mqtt_wire import Wire
+from programs import Program
 
 from .held import Noted, Spans, Steps, boot_ns
 from .plan import FAULTY, Harm
@@ -181,34 +182,16 @@ async def _for(
     await asyncio.to_thread(then)
 
 
-class Foreign:
+class Foreign(Program):
     """The libmodbus device, at one port over all its lives."""
 
     def __init__(self, folder: Path) -> None:
+        super().__init__()
         self._program, self.port = build(folder), free_port()
-        self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """A life; its count of requests begins anew."""
-        words = [str(self._program), str(self.port), "0", "1"]
-        self._process = subprocess.Popen(words, stdout=subprocess.DEVNULL)
-
-    def kill(self) -> None:
-        """As a power supply does."""
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-            self._process = None
-
-    def freeze(self) -> None:
-        """It holds its connections and answers nothing."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        """It answers all at once."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGCONT)
+        self._run([str(self._program), str(self.port), "0", "1"])
 
 
 def fill(folder: Path) -> None:

@@ -6,6 +6,7 @@ bash tests/run.sh bench table    writes the table from what is kept
 
 import json
 import os
+import re
 import statistics
 import subprocess
 from collections.abc import Mapping
@@ -28,7 +29,6 @@ SPEED = (
     ("latency", "reply to PUBACK, median"),
     ("latency", "99th percentile"),
     ("replay", "replay of a day"),
-    ("replay", "segments"),
     ("sealed", "its pace from sealed segments"),
     ("commit", "journal's commit"),
     ("commit", "lone scans"),
@@ -90,7 +90,7 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 def _name(row: Mapping[str, Any]) -> str:
     """What is measured, without the figures in brackets that belong to one run."""
-    return f"{row['what'].partition(' (')[0]}"
+    return re.sub(r" \([^)]*\)", "", row["what"])
 
 
 def _line(name: str, runs: list[Mapping[str, Any]]) -> str:

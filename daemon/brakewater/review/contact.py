@@ -6,6 +6,9 @@ fits best is the trip's contact; its 95 % interval is where the squares have not
 residuals that hang together. A thermowell that has become slow looks just the same from here, so ``SYSTEMATIC`` comes
 on top; between trips with the same thermometer it drops out.
 
+``engine.contact`` tells the same while the trip runs, stand by stand, as a ratio without an interval; this needs the
+whole trip, and says how sure it is.
+
 Source: profile likelihood of one parameter (chi-square of 3.84), as in any text of statistics.
 """
 

@@ -73,6 +73,9 @@ def test_a_hot_rotor_is_an_incident_and_no_wear() -> None:
     (finding,) = condition(trips({}, hot, {}), NOMINAL, 15.0).findings
     assert "too little water for 240 s" in finding.says
     assert "as before in the next trip" in finding.says
+    assert "rotor up to about 446 degF" in finding.says
+    (metric,) = condition(trips({}, hot, {}), NOMINAL, 15.0, "metric").findings
+    assert "rotor up to about 230 degC" in metric.says
     assert "no later trip" in condition(trips({}, hot), NOMINAL, 15.0).findings[0].says
 
 

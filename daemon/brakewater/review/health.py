@@ -36,7 +36,7 @@ def _of(brake: Brake, found: Sampled, ledger: TripLedger) -> Condition:
     rotor, delay = brake.rotor, None
     if rotor is not None:
         delay = delay_of(rotor.surface, rotor.core, rotor.still + rotor.flowing)
-    return condition(told, limits.nominal_m, delay)
+    return condition(told, limits.nominal_m, delay, found.rig.units)
 
 
 def _gap(brake: Brake, found: Sampled, until_ns: int | None) -> float | None:

@@ -17,6 +17,7 @@ from brakewater.physics.gap import FEELER_M, torque_share
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.review.contact import Contact
 from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
+from brakewater.units import Dimension, shown
 
 WEAKENING, INCIDENT, SOUND, CANNOT_TELL = "weakening", "incident", "sound", "cannot-tell"
 REPEATS: Final = 0.03
@@ -73,16 +74,18 @@ class Condition:
     """What would tell more."""
 
 
-def condition(trips: Sequence[Told], gap_nominal_m: float, delay_s: float | None) -> Condition:
+def condition(trips: Sequence[Told], gap_nominal_m: float, delay_s: float | None, units: str = "us") -> Condition:
     """What a brake's trips in, in order of time, say together.
 
     Args:
         trips: those of one brake.
         gap_nominal_m: air gap as built.
         delay_s: how long heat stays in the rotor as built, or None.
+        units: the crew's, ``us`` or ``metric``, for what is said.
     """
-    lasting = [one for one in (_exciter(trips), _scale(trips, delay_s), _torque(trips, gap_nominal_m)) if one]
-    findings = [*lasting, *_hot(trips, lasting)]
+    told = _exciter(trips), _scale(trips, delay_s), _torque(trips, gap_nominal_m, units)
+    lasting = [one for one in told if one]
+    findings = [*lasting, *_hot(trips, lasting, units)]
     if not findings:
         findings += [one for one in [_share(trips)] if one]
     lacks = _lacks(trips)
@@ -126,7 +129,7 @@ def _scale(trips: Sequence[Told], delay_s: float | None) -> Finding | None:
     return Finding(cause="scale", says=says, certain=high < 1.0)
 
 
-def _torque(trips: Sequence[Told], gap_nominal_m: float) -> Finding | None:
+def _torque(trips: Sequence[Told], gap_nominal_m: float, units: str) -> Finding | None:
     """Gap or coils, by the torque that current and speed do not explain, from the first stand on."""
     known = [(one, one.torque) for one in trips if one.torque is not None and one.dry_s <= _DRY_S]
     if not known:
@@ -143,20 +146,21 @@ def _torque(trips: Sequence[Told], gap_nominal_m: float) -> Finding | None:
     else:
         said = f"torque {now.first:.2f} +/- {band:.2f} of new from the first trip on"
     left = now.first / then.first if fell else now.first
-    cause, why = _gap_or_coils(left, first.gap_m if fell else gap_nominal_m, last.gap_m)
+    cause, why = _gap_or_coils(left, first.gap_m if fell else gap_nominal_m, last.gap_m, units)
     if cause == "gap-or-coils" and fell and last.at_s - first.at_s < _LASTS_S:
         why += "; seen over less than a week, which is fast for a gap: look at the coils first"
     return Finding(cause=cause, says=f"{said}: {why}", certain=cause != "gap-or-coils")
 
 
-def _gap_or_coils(left: float, before_m: float | None, now_m: float | None) -> tuple[str, str]:
+def _gap_or_coils(left: float, before_m: float | None, now_m: float | None, units: str) -> tuple[str, str]:
     """By the air gaps that were measured, what of the torque they leave."""
     if before_m is None or now_m is None:
         return "gap-or-coils", "air gap or coils, and no gap was measured: measure it"
     explained = torque_share(now_m, before_m)
     std = 2.0 * explained * 0.5 * FEELER_M * sqrt(1.0 / (now_m * now_m) + 1.0 / (before_m * before_m))
     off = COVERAGE * sqrt(std * std + 2.0 * REPEATS * REPEATS)
-    gaps = f"the measured gap ({_inch(before_m)}, now {_inch(now_m)}) leaves {explained:.2f} +/- {COVERAGE * std:.2f}"
+    before, now = _gap(before_m, units), _gap(now_m, units)
+    gaps = f"the measured gap ({before}, now {now}) leaves {explained:.2f} +/- {COVERAGE * std:.2f}"
     if abs(explained - left) <= off and explained < 1.0 - COVERAGE * std:
         return "gap", f"air gap: {gaps}, found {left:.2f}"
     if explained - left > off and explained > 1.0 - COVERAGE * std:
@@ -164,7 +168,7 @@ def _gap_or_coils(left: float, before_m: float | None, now_m: float | None) -> t
     return "gap-or-coils", f"air gap or coils: {gaps}, found {left:.2f}; cannot tell which"
 
 
-def _hot(trips: Sequence[Told], lasting: Sequence[Finding]) -> list[Finding]:
+def _hot(trips: Sequence[Told], lasting: Sequence[Finding], units: str) -> list[Finding]:
     """Trips whose torque fell within minutes, or whose water was lost."""
     found = []
     for at, one in enumerate(trips):
@@ -173,7 +177,9 @@ def _hot(trips: Sequence[Told], lasting: Sequence[Finding]) -> list[Finding]:
             continue
         said = [f"trip {one.number}:"]
         said += [f"too little water for {one.dry_s:.0f} s,"] if one.dry_s > _DRY_S else []
-        said += [f"rotor up to about {one.rotor_max_degc:.0f} degC,"] if one.rotor_max_degc is not None else []
+        if one.rotor_max_degc is not None:
+            hottest, unit = shown(one.rotor_max_degc, Dimension.TEMPERATURE, units)
+            said.append(f"rotor up to about {hottest:.0f} {unit},")
         if falling and one.torque is not None:
             said.append(f"torque {one.torque.first:.2f} to {one.torque.last:.2f} within the trip,")
         after = [later.torque for later in trips[at + 1 :] if later.torque is not None]
@@ -222,8 +228,9 @@ def _apart(trips: Sequence[Told]) -> str:
     return f", over {days:.0f} days" if days >= 1.0 else f", within {days * 24.0:.1f} h"
 
 
-def _inch(metres: float) -> str:
-    return f"{metres / 0.0254:.4f} in"
+def _gap(metres: float, units: str) -> str:
+    value, unit = shown(metres, Dimension.LENGTH, units)
+    return f"{value:.{4 if units == 'us' else 3}f} {unit}"
 
 
 def delay_of(surface_j_k: float, core_j_k: float, contact_w_k: float) -> float:

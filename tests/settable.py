@@ -165,7 +165,8 @@ def terminal(*words: str | Path) -> Iterator[Terminal]:
     """``brakewater WORDS`` at a terminal of 50 rows and 220 columns."""
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 220, 0, 0))
-    command = [sys.executable, "-m", "brakewater", *map(str, words)]
+    # Ctrl-C ends it also where the tests themselves run in the background of a shell, which has them ignore it.
+    command = ["env", "--default-signal=INT", sys.executable, "-m", "brakewater", *map(str, words)]
     environment = {**os.environ, "TERM": "xterm", "COLUMNS": "220"}
     process = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=slave, env=environment)
     os.close(slave)

@@ -39,6 +39,8 @@ class Admitted:
 
 def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
     """Consecutive samples as one block."""
+    if len(admitted) == 1 and isinstance(admitted[0].item, Sample):
+        return _lone(run, admitted[0], admitted[0].item)
     samples = [one.item for one in admitted if isinstance(one.item, Sample)]
     ages = [[age + one.late_ns for age in s.age_ns] for one, s in zip(admitted, samples, strict=True)]
     count = len(samples)
@@ -50,6 +52,21 @@ def block_of(run: int, admitted: Sequence[Admitted]) -> Block:
         words=np.frombuffer(b"".join([s.words for s in samples]), "<u2").reshape(count, -1),
         status=np.frombuffer(b"".join([s.status for s in samples]), np.uint8).reshape(count, -1),
         age_ns=np.array(ages, np.int64) // STAMP_NS * STAMP_NS,
+    )
+
+
+def _lone(run: int, one: Admitted, sample: Sample) -> Block:
+    """The same of one sample, only quicker."""
+    ages = [(age + one.late_ns) // STAMP_NS * STAMP_NS for age in sample.age_ns]
+    numbers = np.array((one.input, one.t_ns, one.utc_ns, *ages), np.int64)
+    return Block(
+        run=run,
+        input=numbers[:1],
+        t_ns=numbers[1:2],
+        utc_ns=numbers[2:3],
+        words=np.frombuffer(sample.words, "<u2").reshape(1, -1),
+        status=np.frombuffer(sample.status, np.uint8).reshape(1, -1),
+        age_ns=numbers[3:].reshape(1, -1),
     )
 
 

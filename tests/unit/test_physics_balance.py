@@ -8,12 +8,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from brakewater.physics import fluid, water
-from brakewater.physics.balance import Circuit, cooling_margin, heat_limit_w, heat_w, outlet_degc, outlet_rise_k
+from brakewater.physics.balance import (
+    Circuit,
+    cooling_margin,
+    heat_limit_w,
+    heat_w,
+    of_one,
+    outlet_degc,
+    outlet_rise_k,
+)
 from brakewater.quality import Reason, is_bad_code
 from brakewater.stream import Column
 
 CIRCUIT = Circuit(meter_at_inlet=True, wetting_flow_m3_s=1e-3, outlet_limit_degc=70.0)
 AT_OUTLET = Circuit(meter_at_inlet=False, wetting_flow_m3_s=1e-3, outlet_limit_degc=70.0)
+GLYCOL = replace(AT_OUTLET, fluid=fluid.parse("30 % vol ethylene glycol"))
+MASS = replace(CIRCUIT, mass_meter_kg_m3=998.0)
 
 
 def _column(*values: float, code: int = 0) -> Column:
@@ -201,3 +211,30 @@ def test_a_lone_scan_has_the_same_bits(rows: list[tuple[tuple[float, int], ...]]
         lone = [one[at] for one in alone]
         np.testing.assert_array_equal(column.codes, np.concatenate([one.codes for one in lone]))
         np.testing.assert_array_equal(column.values, np.concatenate([one.values for one in lone]))
+
+
+_CODE = st.sampled_from([0, int(Reason.OLD), int(Reason.CROSS_CHECK), int(Reason.LOOP_LOW), int(Reason.NO_ANSWER)])
+_DEGC = st.one_of(st.floats(-40.0, 140.0), st.sampled_from([0.0, -0.0, 70.0, 100.0, -1e308, 1e308, 0.01, 110.0]))
+_M3_S = st.one_of(st.floats(-1e-3, 1e-2), st.sampled_from([0.0, -0.0, 1e-3, 1e308, -1e308]))
+
+
+@given(st.sampled_from([CIRCUIT, AT_OUTLET, GLYCOL, MASS]), _M3_S, _DEGC, _DEGC, _CODE, _CODE, _CODE)
+def test_one_scan_at_once_is_the_same_to_the_last_bit(
+    circuit: Circuit, v: float, t_in: float, t_out: float, flow_code: int, in_code: int, out_code: int
+) -> None:
+    pairs = [(v, flow_code), (t_in, in_code), (t_out, out_code)]
+    pairs = [(0.0 if is_bad_code(code) else value, code) for value, code in pairs]
+    two = [Column(values=np.array([value, value]), codes=np.array([code, code], np.uint8)) for value, code in pairs]
+    flow, inlet, outlet = two
+    heat, limit = heat_w(circuit, flow, inlet, outlet), heat_limit_w(circuit, flow, inlet)
+    columns = {
+        "outlet_degc": outlet_degc(circuit, flow, outlet),
+        "outlet_rise_k": outlet_rise_k(circuit, flow, inlet, outlet),
+        "heat_w": heat,
+        "heat_limit_w": limit,
+        "cooling_margin": cooling_margin(heat, limit),
+    }
+    told = of_one(circuit, *pairs)
+    for name, column in columns.items():
+        value, code = getattr(told, name)
+        assert (np.float64(value).tobytes(), code) == (column.values[1].tobytes(), column.codes[1]), name

@@ -78,7 +78,7 @@ def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[
         memory: carried over from the scan before.
     """
     edges = (np.flatnonzero(regions[1:] != regions[:-1]) + 1).tolist() if len(regions) > 1 else []
-    if not edges and _quiet(int(regions[0]), memory):
+    if not edges and _quiet(int(regions[0]), delays, memory):
         return []
     found: list[Turn] = []
     starts = [0, *edges]
@@ -93,11 +93,13 @@ def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[
     return found
 
 
-def _quiet(region: int, memory: Memory) -> bool:
+def _quiet(region: int, delays: Delays, memory: Memory) -> bool:
     """Nothing is running and nothing can start: the common case."""
     if memory.since_ns is not None or memory.blind_ns is not None:
         return False
-    return region in (WITHIN, BEYOND) if memory.raised else region in (CLEAR, WITHIN)
+    if memory.raised:
+        return region != CLEAR
+    return region in (CLEAR, WITHIN) or (region == UNKNOWN and delays.unknown_ns is None)
 
 
 def _reached(deadline_ns: int, first: int, last: int, t_ns: Ints) -> int | None:

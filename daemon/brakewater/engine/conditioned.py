@@ -8,6 +8,7 @@ own time; damping goes by the scan.
 
 import hashlib
 from collections.abc import Mapping
+from operator import gt
 from typing import Any, Final
 
 import numpy as np
@@ -113,7 +114,7 @@ class Conditioner:
         least = np.full(len(rig.groups), np.iinfo(np.int64).max, np.int64)
         for slot in self._aged:
             least[slot.group] = min(int(least[slot.group]), slot.point.most_age_ns or 0)
-        self._least_age_ns = least
+        self._least_age_ns, self._least_ages = least, least.tolist()
         made = [_Stages(slot) for slot in rig.slots]
         self._stages = {stages.slot.point.name: stages for stages in made if stages.any}
         stuck_ns = {device.name: device.stuck_after for device in rig.devices}
@@ -145,7 +146,11 @@ class Conditioner:
 
     def _late(self, block: Block) -> dict[str, Mask]:
         """Where readings are older than they may be; nothing of those that never are."""
-        if not np.count_nonzero(block.age_ns > self._least_age_ns):
+        if len(block) == 1:
+            is_late = any(map(gt, block.age_ns[0].tolist(), self._least_ages))
+        else:
+            is_late = bool(np.count_nonzero(block.age_ns > self._least_age_ns))
+        if not is_late:
             return {}
         found = {slot.point.name: block.age_ns[:, slot.group] > (slot.point.most_age_ns or 0) for slot in self._aged}
         return {name: mask for name, mask in found.items() if mask.any()}

@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Mapping
+from operator import is_
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from brakewater.engine.slow import RIG_WIDE, Slow
 from brakewater.engine.vote import Vote
 from brakewater.physics import balance, fluid, uncertainty
 from brakewater.physics.uncertainty import Spread
-from brakewater.quality import is_bad, is_good
+from brakewater.quality import is_bad, is_bad_code, is_good
 from brakewater.rig import AlarmRule, Brake, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import Column, Ints
@@ -133,6 +134,8 @@ class BrakeWater:
             least_flow_m3_s=brake.least_flow, inlet_degc=brake.inlet_limit, level_m=TOO_HIGH * brake.bearing_level
         )
         self._slow = Slow(rig, brake, self._circuit, self._spreads)
+        self._of_water: tuple[tuple[Column, ...], dict[str, Column]] = (), {}
+        """Water of the last lone scan, and what was worked out of it."""
         self.derived = derived_of(rig, brake)
         self._in_service_ns = _LONG_AGO
         self._hot_degc: float | None = None
@@ -194,8 +197,13 @@ class BrakeWater:
         shown = self._slow.feed(t_ns, by_role)
 
         def make(name: str) -> Column:
+            if name in of_water:
+                return of_water[name]
             if name in of_scans.ROWS:
-                return of_scans.ROWS[name](scans)
+                column = of_scans.ROWS[name](scans)
+                if name in of_scans.OF_WATER:
+                    of_water[name] = column
+                return column
             return shown.column(name) if name in shown else by_role[name]
 
         found = Deferred((*by_role, *self.derived), make)
@@ -207,6 +215,15 @@ class BrakeWater:
             by_role=by_role,
             found=found,
         )
+        of_water = self._of_lone(scans) if len(t_ns) == 1 else {}
+        return found
+
+    def _of_lone(self, scans: of_scans.OfScans) -> dict[str, Column]:
+        """What is worked out of a lone scan's water; grows. A slow signal says the same for many scans."""
+        (before, found), water = self._of_water, scans.water
+        if not (before and all(map(is_, water, before))):
+            found = of_scans.at_once(scans)
+            self._of_water = water, found
         return found
 
     def _watched(self, t_ns: Ints, service: Column | None) -> NDArray[np.bool_]:
@@ -226,8 +243,12 @@ class BrakeWater:
 
     def _or_hot(self, found: Mapping[str, Column], watched: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """A rotor that may be hot by its estimate is watched, however long the brake has been out of service."""
-        if self._hot_degc is None or watched.all():
+        if self._hot_degc is None or np.count_nonzero(watched) == len(watched):
             return watched
+        if len(watched) == 1:  # the same for a lone scan, only quicker
+            rotor, band = found["rotor_temperature_degc"], found["rotor_temperature_std_k"]
+            is_bad_one = is_bad_code(max(rotor.codes.item(), band.codes.item()))
+            return np.array((not is_bad_one and rotor.values.item() + band.values.item() > self._hot_degc,))
         hot, codes = may_be_hot(self._hot_degc, found)
         return watched | (hot & ~is_bad(codes))
 

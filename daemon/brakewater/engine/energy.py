@@ -58,7 +58,7 @@ class Energy:
         before = groups.t_ns[0] - self._step_ns if self._last_ns is None else self._last_ns
         self._last_ns = int(groups.t_ns[-1])
         worst = groups.worst("flow", "inlet", "outlet")
-        dt = np.diff(groups.t_ns, prepend=before)
+        dt = groups.t_ns - np.concatenate(([before], groups.t_ns[:-1]))
         seen = (worst != BAD) & (dt <= _LONGEST_STEPS * self._step_ns)
         dry = (groups.grades["flow"] == GOOD) & (groups.means["flow"] < self._circuit.wetting_flow_m3_s)
         water = (groups.means["flow"], groups.means["inlet"], groups.means["outlet"])

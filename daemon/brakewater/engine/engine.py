@@ -6,9 +6,9 @@ same and its numbers equal to the last bit.
 
 import json
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -50,11 +50,12 @@ MOST_IDS: Final = 1024
 _LONG_AGO: Final = -(2**62)
 _BOOK_NS: Final = 60_000_000_000
 """How old the upkeep book of a picture may be."""
+_K = TypeVar("_K")
 _OK, _EXCEPTION = np.uint8(Status.OK), np.uint8(Status.EXCEPTION)
 
 
-def _last_of(derived: Mapping[tuple[str, str], Column], key: tuple[str, str]) -> tuple[float, int]:
-    column = derived[key]
+def _last_of(columns: Mapping[_K, Column], key: _K) -> tuple[float, int]:
+    column = columns[key]
     return column.values.item(-1), column.codes.item(-1)
 
 
@@ -81,7 +82,7 @@ class Engine:
 
     def __getstate__(self) -> dict[str, Any]:
         """For a copy: what the picture shows is worked out, as what would work it out cannot be carried over."""
-        return {**self.__dict__, "_derived": dict(self._derived)}
+        return {**self.__dict__, "_derived": dict(self._derived), "_readings": dict(self._readings)}
 
     @property
     def rig(self) -> Rig:
@@ -139,7 +140,8 @@ class Engine:
         self._hands = Hands(rig)
         self._alarms = alarms_of(rig)
         self._now: tuple[AlarmNow, ...] | None = None
-        """Every alarm as it stands; None where one has moved since they were put together."""
+        """Every alarm as it stood but for those that moved since; None where any of them may have."""
+        self._moved: set[int] = set()
         self._depths = [depth(alarm.rule.kind.name) for alarm in self._alarms]
         self._masking = Masking(rig, self._alarms)
         self._overlay = Overlay(rig)
@@ -152,9 +154,15 @@ class Engine:
         self._of_device = {
             name: [slot.index for slot in rig.slots if slot.point.device == name] for name in rig.device_names
         }
-        self._readings: dict[str, tuple[float, int]] = {}
+        self._readings: Mapping[str, tuple[float, int]] = {}
         self._derived: Mapping[tuple[str, str], tuple[float, int]] = {}
         self._status: dict[str, int] = {}
+        self._last_polls = b""
+        """What the polls of the last scan came to, a byte a point."""
+        self._polled: tuple[bytes, dict[str, Mask]] = b"", {}
+        """What the last lone scan's polls came to, and which devices that makes silent."""
+        self._restless = set(range(len(self._alarms)))
+        """Places of alarms that a clear scan may change."""
 
     def _watch(self) -> None:
         """Look at the alarms as their rules are now."""
@@ -162,7 +170,15 @@ class Engine:
         self._watched = Watched(self.rig, rules)
         for brake in self._brakes.values():
             brake.follow(rules)
-        self._now = None
+        self._stirred()
+
+    def _stirred(self, places: Iterable[int] | None = None) -> None:
+        """Alarms have moved, or may have; None: any of them."""
+        if places is None:
+            self._now = None
+        else:
+            self._moved.update(places)
+        self._masking.stirred()
 
     def _carry_over(self, kept: dict[str, Any], start: Start) -> list[Event]:
         """State goes over by name and definition; what is gone or has changed closes with an event.
@@ -194,6 +210,7 @@ class Engine:
         for key in {change.alarm for change in self._overlay.shown()}:
             by_key[key].follow(self._overlay.rule(key))
         self._watch()
+        self._restless = set(range(len(self._alarms)))
         return events
 
     # ------------------------------------------------------------------ scans
@@ -232,6 +249,14 @@ class Engine:
 
     def _silent(self, block: Block) -> dict[str, Mask]:
         """Device -> [n] whether no point of it got an answer; an exception is an answer."""
+        if len(block) > 1:
+            return self._silent_of(block)
+        polls = block.status.tobytes()
+        if polls != self._polled[0]:
+            self._polled = polls, self._silent_of(block)
+        return self._polled[1]
+
+    def _silent_of(self, block: Block) -> dict[str, Mask]:
         none = np.zeros(len(block), np.bool_)
         if not np.count_nonzero(block.status):  # all is well: the common case
             return dict.fromkeys(self._of_device, none)
@@ -256,19 +281,21 @@ class Engine:
         ]
         if not moves:
             return []
-        self._now = None
+        self._stirred(move.index for move in moves)
         moves.sort(key=lambda move: (move.at, move.stage, self._depths[move.index], move.index))
         return [event for move in moves for event in self._move(block, sights, move)]
 
     def _turns(self, block: Block, regions: Regions) -> list[tuple[int, Turn]]:
         """Of every alarm whose condition comes or goes, by its place."""
-        astir: list[bool] = np.logical_or.reduce(regions, axis=1).tolist()  # CLEAR is 0
-        return [
+        stirs = regions[:, 0] if len(block) == 1 else np.logical_or.reduce(regions, axis=1)  # CLEAR is 0
+        looked_at = sorted(self._restless.union(stirs.nonzero()[0].tolist()))
+        found = [
             (index, turn)
-            for index, alarm in enumerate(self._alarms)
-            if astir[index] or not alarm.memory.rests
-            for turn in turns(regions[index], block.t_ns, alarm.delays, alarm.memory)
+            for index in looked_at
+            for turn in turns(regions[index], block.t_ns, self._alarms[index].delays, self._alarms[index].memory)
         ]
+        self._restless = {index for index in looked_at if not self._alarms[index].memory.rests}
+        return found
 
     def _trials(self, block: Block) -> Iterator[Move]:
         for index, alarm in enumerate(self._alarms):
@@ -302,18 +329,20 @@ class Engine:
 
     def _keep(self, block: Block, readings: dict[str, Column], derived: Mapping[tuple[str, str], Column]) -> None:
         """What the picture shows of the last scan."""
-        self._readings = {name: (c.values.item(-1), c.codes.item(-1)) for name, c in readings.items()}
+        self._readings = Deferred(readings, partial(_last_of, readings))
         self._derived = Deferred(self._keys, partial(_last_of, derived))
-        status = block.status[-1].tolist()
-        self._status = {
-            name: max((status[index] for index in indices), default=0) for name, indices in self._of_device.items()
-        }
+        polls = block.status[-1].tobytes()
+        if polls != self._last_polls:
+            self._last_polls = polls
+            self._status = {
+                name: max((polls[index] for index in indices), default=0) for name, indices in self._of_device.items()
+            }
         self._last = (block.run, int(block.input[-1]), int(block.t_ns[-1]), int(block.utc_ns[-1]))
 
     # --------------------------------------------------------------- commands
 
     def _command(self, command: Command) -> Outcome:
-        self._now = None
+        self._stirred()
         self._last = (command.run, command.input, command.t_ns, command.utc_ns)
         request = command.request
         mark = commands.mark(request)
@@ -348,7 +377,7 @@ class Engine:
             input=number,
             t_ns=t_ns,
             utc_ns=utc_ns,
-            readings=dict(self._readings),
+            readings=self._readings,
             derived=self._derived,
             status=dict(self._status),
             alarms=self.alarms(),
@@ -373,6 +402,11 @@ class Engine:
         """Every alarm as it stands, in the order of the rig."""
         if self._now is None:
             self._now = tuple(alarm.now() for alarm in self._alarms)
+        elif self._moved:
+            moved = self._moved
+            was = enumerate(zip(self._now, self._alarms, strict=True))
+            self._now = tuple(alarm.now() if place in moved else now for place, (now, alarm) in was)
+        self._moved.clear()
         return self._now
 
     def state(self) -> bytes:

@@ -60,6 +60,8 @@ def over_scans(x: NDArray[_T], waiting: int, every: int, n: int) -> NDArray[_T]:
 
 def within(x: Floats, low: float, high: float) -> Floats:
     """Numbers held between bounds, so that garbage of a register cannot stay in a state for ever; what is none is 0."""
+    if x.size == 1 and low < x.item() < high:
+        return x  # the common case of a lone one
     return np.minimum(np.maximum(np.where(np.isfinite(x), x, 0.0), low), high)
 
 

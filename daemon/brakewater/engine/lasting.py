@@ -20,7 +20,7 @@ class Lasting:
 
     def feed(self, t_ns: Ints, holds: Mask) -> Mask:
         """[n] of [n] times of the scans and whether the condition holds."""
-        if not np.count_nonzero(holds):
+        if not (holds.item() if len(holds) == 1 else np.count_nonzero(holds)):
             self._since_ns = None
             return holds
         begins = holds.copy()

@@ -40,11 +40,15 @@ class LevelRate:
         self._group_ok: Mask = np.zeros(GROUPS - 1, np.bool_)
         self._rate = 0.0
         self._code = int(Reason.UNKNOWN)
+        self._standing: Column | None = None
+        """What lone scans show until the next group is whole."""
 
     def feed(self, t_ns: Ints, level: Column) -> Column:
         """The rate at each scan of a block: [n] values in m/s and codes, UNKNOWN until enough is known."""
         if len(t_ns) == 1 and len(self._lone) + len(self._t) + 1 < self._every:
             return self._alone(int(t_ns[0]), level)
+        if len(t_ns) == 1 and len(self._lone) + 1 == self._every:
+            return self._ends_group(int(t_ns[0]), level)
         self._gather()
         self.medians = None
         t = np.concatenate((self._t, t_ns))
@@ -57,12 +61,26 @@ class LevelRate:
         column = Held(values=rates, codes=codes).after((self._rate, self._code), cut)
         self._t, self._y, self._ok = t[used:], y[used:], ok[used:]
         self._rate, self._code = float(column.values[-1]), int(column.codes[-1])
+        self._standing = None
         return column
 
     def _alone(self, t_ns: int, level: Column) -> Column:
         """A lone scan that ends no group: kept aside, which is quicker than to grow arrays by one."""
         self._lone.append((t_ns, level.values.item(), not is_bad_code(level.codes.item())))
-        return Column(values=np.array((self._rate,)), codes=alone(self._code))
+        if self._standing is None:
+            self._standing = Column(values=np.array((self._rate,)), codes=alone(self._code))
+        return self._standing
+
+    def _ends_group(self, t_ns: int, level: Column) -> Column:
+        """A lone scan that makes a group of lone scans whole: the same, only quicker."""
+        self._lone.append((t_ns, level.values.item(), not is_bad_code(level.codes.item())))
+        t, y, ok = zip(*self._lone, strict=True)
+        self._lone.clear()
+        self.medians = None
+        rates, codes = self._lone_group(list(t), list(y), list(ok))
+        self._rate, self._code = rates.item(), codes.item()
+        self._standing = Column(values=rates, codes=codes)
+        return self._standing
 
     def _gather(self) -> None:
         if self._lone:
@@ -127,4 +145,4 @@ class LevelRate:
         self._group_t = np.array([int(t) for t in kept["group-t"]], np.int64)
         self._group_y = np.array(kept["group-y"], np.float64)
         self._group_ok = np.array(kept["group-ok"], np.bool_)
-        self._rate, self._code = float(kept["rate"]), int(kept["code"])
+        self._rate, self._code, self._standing = float(kept["rate"]), int(kept["code"]), None

@@ -45,6 +45,12 @@ class Masking:
         self._rows = rig.suppressions
         self._lasting = {_name(row): Lasting(row.after_ns) for row in self._rows}
         self._of_row = [[keys.index(key) for key in row.alarms] for row in self._rows]
+        self._under: list[int] | None = None
+        """Places of alarms under a mask or a timer; None where one may have come or gone."""
+
+    def stirred(self) -> None:
+        """An alarm has moved: which of them are under a mask or a timer has to be looked up again."""
+        self._under = None
 
     def moves(self, block: Block, readings: Mapping[str, Column], gates: Mapping[str, Mask]) -> Iterator[Move]:
         """Every move of the block's scans.
@@ -54,14 +60,18 @@ class Masking:
             readings: by point.
             gates: by brake, [n] whether it is watched.
         """
-        yield from self._timed(block.t_ns)
-        yield from self._lifted(gates)
+        if self._under is None:
+            self._under = [at for at, alarm in enumerate(self._alarms) if alarm.laid or alarm.realarm_ns is not None]
+        if self._under:
+            yield from self._timed(block.t_ns, self._under)
+            yield from self._lifted(gates, self._under)
         if self._rows:
             yield from self._by_design(block, readings)
 
-    def _timed(self, t_ns: Ints) -> Iterator[Move]:
-        for index, alarm in enumerate(self._alarms):
-            for mask, laid in alarm.laid.items():
+    def _timed(self, t_ns: Ints, under: Sequence[int]) -> Iterator[Move]:
+        for index in under:
+            alarm = self._alarms[index]
+            for mask, laid in alarm.laid.items() if alarm.laid else ():
                 if laid.until_ns is not None and laid.until_ns <= t_ns[-1]:
                     at = int(np.searchsorted(t_ns, laid.until_ns))
                     yield Move(at=at, stage=_BEFORE, index=index, trigger=_OFF[mask], why="time-limit")
@@ -69,9 +79,10 @@ class Masking:
                 at = int(np.searchsorted(t_ns, alarm.realarm_ns))
                 yield Move(at=at, stage=_AFTER, index=index, trigger=Trigger.RE_ALARM, why="re-alarm")
 
-    def _lifted(self, gates: Mapping[str, Mask]) -> Iterator[Move]:
+    def _lifted(self, gates: Mapping[str, Mask], under: Sequence[int]) -> Iterator[Move]:
         """With the brake in service nothing hides a protected alarm."""
-        for index, alarm in enumerate(self._alarms):
+        for index in under:
+            alarm = self._alarms[index]
             if alarm.laid and alarm.rule.kind.name in PROTECTED:
                 gate = gates[alarm.rule.brake or ""]
                 if gate.any():

@@ -9,7 +9,7 @@ import numpy as np
 from brakewater.physics import balance, uncertainty
 from brakewater.physics.balance import Circuit
 from brakewater.physics.uncertainty import Spreads
-from brakewater.quality import is_bad
+from brakewater.quality import alone, is_bad
 from brakewater.stream import Column
 
 
@@ -80,3 +80,20 @@ ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
     "flow_balance_m3_s": OfScans.flow_balance,
     "cooling_ready": _ready,
 }
+
+
+def at_once(of: OfScans) -> dict[str, Column]:
+    """What of these the alarms look at, of a lone scan."""
+    told = balance.of_one(of.circuit, *((column.values.item(), column.codes.item()) for column in of.water))
+    pairs = {
+        "outlet-temperature": told.outlet_degc,
+        "outlet_rise_k": told.outlet_rise_k,
+        "heat_w": told.heat_w,
+        "heat_limit_w": told.heat_limit_w,
+        "cooling_margin": told.cooling_margin,
+    }
+    return {name: Column(values=np.array((value,)), codes=alone(code)) for name, (value, code) in pairs.items()}
+
+
+OF_WATER: Final = frozenset(ROWS) - {"tank_temperature_degc", "flow_balance_m3_s", "cooling_ready"}
+"""Those that hang on flow, inlet and outlet alone."""

@@ -20,7 +20,7 @@ from brakewater.engine.held import Held, Pair, within
 from brakewater.engine.seconds import GOOD, Groups, Seconds
 from brakewater.engine.tail import Tail
 from brakewater.physics.tank import FAR_S, Loss, Warming
-from brakewater.quality import Reason
+from brakewater.quality import Reason, alone
 from brakewater.rig import Brake
 from brakewater.stream import Column, Floats, Ints
 
@@ -93,9 +93,10 @@ class TankOutlook:
         """Times to the limits after each of [m] groups."""
         m, every = len(groups.t_ns), self._minutes.every
         first = self._minutes.waiting
+        if m == 1 and first + 1 < every:
+            return self._within_a_minute(groups)
         minute = np.arange(first, first + m + 1) // every  # of each, and of the next
-        columns = [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
-        minutes = self._minutes.feed(groups.t_ns, columns)
+        minutes = self._minutes.feed(groups.t_ns, self._columns(groups))
         peaks = self._peaks(groups, minute)
         before, cut = self._standing, (first, every, m)
         found = {} if minutes is None else self._outlook(minutes, peaks)
@@ -111,6 +112,21 @@ class TankOutlook:
             )
             for name, one in shown.items()
         }
+
+    def _within_a_minute(self, groups: Groups) -> dict[str, Held]:
+        """The same of one group that ends no minute, only quicker."""
+        self._minutes.feed(groups.t_ns, self._columns(groups))
+        if all(groups.grades[name].item() == GOOD for name in ("inlet", "outlet")):
+            rise = groups.means["outlet"] - groups.means["inlet"]
+            self._peak_k = max(float(within(rise, 0.0, _HIGHEST_K).item()), self._peak_k)
+        since_s = self._minutes.waiting * self._step_s
+        return {
+            name: Held(values=np.array((max(s - since_s, 0.0) if s < FAR_S else FAR_S,)), codes=alone(code))
+            for name, (s, code) in self._standing.items()
+        }
+
+    def _columns(self, groups: Groups) -> list[Column]:
+        return [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
 
     def _peaks(self, groups: Groups, minute: Ints) -> Floats:
         """The highest rise of each minute that ends; that of the one which goes on is kept."""

@@ -1,6 +1,6 @@
 """Raw words of a block to readings. Points of one kind are converted together, since each call has its price."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import Final, TypeVar
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.conditioned import beyond
-from brakewater.quality import Status
+from brakewater.quality import Status, alone
 from brakewater.rig import Slot
 from brakewater.signals.convert import AnySignal, Register, convert
 from brakewater.signals.lone import reading
@@ -20,8 +20,6 @@ _D = TypeVar("_D", np.uint8, np.uint16)
 Range = tuple[float, float]
 _MANY: Final = 4096
 """Scans of a block from which on a table is worth its making: 65,536 conversions and 0.6 MB, shared by all engines."""
-_GOOD: Final = np.zeros(1, np.uint8)
-_GOOD.setflags(write=False)
 
 
 @lru_cache(maxsize=32)
@@ -72,28 +70,40 @@ def _stacked(columns: list[NDArray[_D]]) -> NDArray[_D]:
 
 
 class _Lone:
-    """One point in scans that come one at a time. What it says again, word for word, is not converted again."""
+    """Scans that come one at a time: only a point whose words or answer have changed is converted again."""
 
-    def __init__(self, slot: Slot) -> None:
-        self.name = slot.point.name
-        self._part, self._index = slice(slot.column, slot.column + slot.point.count), slot.index
-        self._alike = _Alike([slot])
+    def __init__(self, slots: Sequence[Slot]) -> None:
+        self._names = [slot.point.name for slot in slots]
+        self._alike = [_Alike([slot]) for slot in slots]
+        self._parts = [slice(slot.column, slot.column + slot.point.count) for slot in slots]
+        self._place_of_word = [place for place, slot in enumerate(slots) for _ in range(slot.point.count)]
         self._words: list[int] = []
-        self._status = -1
-        self._column = Column(values=np.zeros(1), codes=_GOOD)
+        self._status = b""
+        self._columns: dict[str, Column] = {}
+        """Of the last lone scan."""
 
-    def read(self, words: list[int], status: bytes) -> Column:
-        """Its column of one scan."""
-        own, answered = words[self._part], status[self._index]
-        if own != self._words or answered != self._status:
-            self._words, self._status, self._column = own, answered, self._made(own, answered)
-        return self._column
+    def read(self, words: list[int], status: bytes) -> dict[str, Column]:
+        """Point name -> column of one scan, in the order of the rig."""
+        for place in self._changed(words, status):
+            self._columns[self._names[place]] = self._made(place, words[self._parts[place]], status[place])
+        self._words, self._status = words, status
+        return self._columns.copy()
 
-    def _made(self, words: list[int], status: int) -> Column:
-        told = self._alike.reading(words) if self._alike.reading and status == Status.OK else None
+    def _changed(self, words: list[int], status: bytes) -> Iterable[int]:
+        if not self._columns:
+            return range(len(self._names))
+        places = self._place_of_word
+        changed = {places[at] for at, (old, new) in enumerate(zip(self._words, words, strict=True)) if old != new}
+        if status != self._status:
+            changed.update(at for at, (old, new) in enumerate(zip(self._status, status, strict=True)) if old != new)
+        return changed
+
+    def _made(self, place: int, words: list[int], status: int) -> Column:
+        alike = self._alike[place]
+        told = alike.reading(words) if alike.reading and status == Status.OK else None
         if told is not None:
-            return Column(values=np.array(told[:1]), codes=np.array(told[1:], np.uint8) if told[1] else _GOOD)
-        return self._alike.convert(np.array([words], np.uint16), np.array([status], np.uint8))[0]
+            return Column(values=np.array(told[:1]), codes=alone(told[1]))
+        return alike.convert(np.array([words], np.uint16), np.array([status], np.uint8))[0]
 
 
 class Reader:
@@ -105,17 +115,17 @@ class Reader:
             point = slot.point
             alike.setdefault((point.register, point.signal, point.sensed), []).append(slot)
         self._groups = [(tuple(slot.point.name for slot in group), _Alike(group)) for group in alike.values()]
-        self._lone = [_Lone(slot) for slot in slots]
+        self._names = [slot.point.name for slot in slots]
+        self._lone = _Lone(slots)
 
     def read(self, block: Block) -> dict[str, Column]:
         """Point name -> column, in the order of the rig."""
         if len(block) == 1:
-            words, status = block.words[0].tolist(), block.status[0].tobytes()
-            return {lone.name: lone.read(words, status) for lone in self._lone}
+            return self._lone.read(block.words[0].tolist(), block.status[0].tobytes())
         answered = not np.count_nonzero(block.status)
         found = {
             name: column
             for names, group in self._groups
             for name, column in zip(names, group.read(block, answered=answered), strict=True)
         }
-        return {lone.name: found[lone.name] for lone in self._lone}
+        return {name: found[name] for name in self._names}

@@ -42,6 +42,8 @@ class Scale:
         self._unknown = np.array(unknown, np.uint8).reshape(-1, 1)
         clear = np.minimum(self._beyond, self._within)[:, 0].tolist()
         self._quick = list(zip(self._sign[:, 0].tolist(), clear, unknown, self._off.tolist(), strict=True))
+        limits = (self._beyond[:, 0].tolist(), self._within[:, 0].tolist())
+        self._lone = list(zip(self._sign[:, 0].tolist(), *limits, unknown, self._off.tolist(), strict=True))
 
     def is_clear(self, row: int, column: Column) -> bool:
         """Whether one alarm is clear in all scans of a block, told by the extremes of what it looks at."""
@@ -52,6 +54,16 @@ class Scale:
         if either_side:
             worst = max(worst, -column.values.min())
         return bool(worst <= limit)
+
+    def region(self, row: int, value: float, code: int) -> int:
+        """The region of one alarm at one scan: the same as ``regions``, on Python's own numbers."""
+        sign, beyond, within, unknown, either_side = self._lone[row]
+        if code >= unknown:
+            return UNKNOWN
+        turned = value * sign
+        if either_side:
+            turned = abs(turned)
+        return int(turned > beyond) + int(turned > within)
 
     def regions(self, values: Floats, codes: Codes, rows: Sequence[int] | slice = _ALL) -> Regions:
         """[rows, n] regions of [rows, n] values and codes of some alarms, or of all.

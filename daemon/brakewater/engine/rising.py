@@ -13,6 +13,7 @@ Whole micrometres throughout, so that the same stream gives the same however it 
 """
 
 from collections import deque
+from itertools import compress
 from typing import Any, Final
 
 import numpy as np
@@ -20,7 +21,7 @@ import numpy as np
 from brakewater.engine.held import over_scans
 from brakewater.engine.lasting import Mask
 from brakewater.physics import cusum
-from brakewater.physics.level import group_median
+from brakewater.physics.level import group_median, lone_median
 from brakewater.quality import Reason, alone, is_bad, is_bad_code
 from brakewater.stream import Column, Floats, Ints
 
@@ -55,6 +56,8 @@ class Rising:
         self._recent: deque[int] = deque(maxlen=_STANDS_S)
         """Seconds' medians in um while water flowed."""
         self._s, self._met, self._known, self._above = 0, False, False, 0
+        self._standing: dict[str, Column] = {}
+        """What lone scans show until the next second is whole."""
         self.allow(allowance_m)
 
     def allow(self, allowance_m: float) -> None:
@@ -71,7 +74,10 @@ class Rising:
         """
         if len(level.values) == 1 and len(self._lone) + len(self._rest[0]) + 1 < self._every:
             return self._alone(level, flow)
+        if len(level.values) == 1 and len(self._lone) + 1 == self._every:
+            return self._ends_second(level, flow)
         self._gather()
+        self._standing = {}
         n, held = len(level.values), len(self._rest[0])
         wet: Mask = np.less_equal(self._wetting, flow.values)
         wet &= ~is_bad(flow.codes)
@@ -98,13 +104,31 @@ class Rising:
 
     def _alone(self, level: Column, flow: Column) -> dict[str, Column]:
         """A lone scan that ends no second: kept aside, and all stands as it was."""
+        self._keep(level, flow)
+        return self._shown()
+
+    def _ends_second(self, level: Column, flow: Column) -> dict[str, Column]:
+        """A lone scan that makes a second of lone scans whole: the same on Python's own numbers, only quicker."""
+        self._keep(level, flow)
+        levels, usable, wet = zip(*self._lone, strict=True)
+        self._lone.clear()
+        median, some = lone_median(compress(levels, usable))
+        self._second(round(min(max(median, -1e3), 1e3) * _UM), some, all(wet))
+        self._standing = {}
+        return self._shown()
+
+    def _keep(self, level: Column, flow: Column) -> None:
         wet = self._wetting <= flow.values.item() and not is_bad_code(flow.codes.item())
         self._lone.append((level.values.item(), not is_bad_code(level.codes.item()), wet))
-        codes = alone(Reason.GOOD if self._known else Reason.UNKNOWN)
-        return {
-            "level_rise_m": Column(values=np.array((self._above / _UM if self._known else 0.0,)), codes=codes),
-            "level_rising": Column(values=np.array((float(self._met),)), codes=codes),
-        }
+
+    def _shown(self) -> dict[str, Column]:
+        if not self._standing:
+            codes = alone(Reason.GOOD if self._known else Reason.UNKNOWN)
+            self._standing = {
+                "level_rise_m": Column(values=np.array((self._above / _UM if self._known else 0.0,)), codes=codes),
+                "level_rising": Column(values=np.array((float(self._met),)), codes=codes),
+            }
+        return self._standing
 
     def _gather(self) -> None:
         if self._lone:
@@ -127,7 +151,7 @@ class Rising:
         """
         medians, some, flowing = seconds
         y, above = _um(medians), found[0]
-        others = [*np.flatnonzero(~(some & flowing)).tolist(), len(y)]
+        others = [*(~(some & flowing)).nonzero()[0].tolist(), len(y)]
         at = next_other = 0
         while at < len(y):
             while others[next_other] < at:

@@ -146,6 +146,8 @@ class Slow:
         self._standing["energy_j"] = self._standing["energy_std_j"] = (0.0, int(Reason.GOOD))
         self.worked = worked.Worked(step, brake=brake.name, by_hoist=has_duty(rig)) if rig.upkeep is not None else None
         """No stage like the others: what it counts outlives a change of sensors, so its brake keeps it apart."""
+        self._lone: dict[str, Column] = {}
+        """What lone scans show of what stands, until the next group is whole."""
         self._show_worked()
 
     def feed(self, t_ns: Ints, columns: Mapping[str, Column]) -> "Shown":
@@ -160,11 +162,12 @@ class Slow:
         before: Mapping[str, Pair] = self._standing
         held: dict[str, Held] = {}
         if groups is not None:
+            self._lone = {}
             with np.errstate(over="ignore", invalid="ignore"):  # garbage may overflow; what comes of it is held or bad
                 held = self._worked_out(groups)
         if held:
             self._standing = {name: one.last for name, one in held.items()}
-        return Shown(before, held, (len(t_ns), waiting, every))
+        return Shown(before, held, (len(t_ns), waiting, every), self._lone)
 
     def _worked_out(self, groups: Groups) -> dict[str, Held]:
         energy, added = self._energy.feed(groups)
@@ -207,7 +210,7 @@ class Slow:
         for name, stage in self._stages.items():
             if name in kept["stages"]:  # a record of before there was such a stage
                 stage.restore(kept["stages"][name])
-        self._standing = {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}
+        self._standing, self._lone = {name: (pair[0], pair[1]) for name, pair in kept["standing"].items()}, {}
 
     def restore_worked(self, kept: dict[str, Any]) -> None:
         """Go on counting, whatever else changed."""
@@ -217,15 +220,28 @@ class Slow:
 
     def _show_worked(self) -> None:
         if self.worked is not None:
-            self._standing |= self.worked.shown
+            self._standing, self._lone = self._standing | self.worked.shown, {}
 
 
 class Shown:
     """What stood before a block of scans, and what its groups brought."""
 
-    def __init__(self, before: Mapping[str, Pair], held: Mapping[str, Held], cut: tuple[int, int, int]) -> None:
-        """``cut``: scans of the block, scans that waited before it, scans of a group."""
-        self._before, self._held, self._cut = before, held, cut
+    def __init__(
+        self,
+        before: Mapping[str, Pair],
+        held: Mapping[str, Held],
+        cut: tuple[int, int, int],
+        lone: dict[str, Column],
+    ) -> None:
+        """Bind them.
+
+        Args:
+            before: what stood.
+            held: what the groups brought.
+            cut: scans of the block, scans that waited before it, scans of a group.
+            lone: columns of lone scans since the last group was whole, that of now among them; grows.
+        """
+        self._before, self._held, self._cut, self._lone = before, held, cut, lone
 
     def __contains__(self, name: str) -> bool:
         return name in self._before
@@ -233,14 +249,20 @@ class Shown:
     def column(self, name: str) -> Column:
         """One quantity at each scan: that of its last whole group."""
         n, waiting, every = self._cut
+        if n == 1:
+            if name not in self._lone:
+                self._lone[name] = self._of_one(name, (waiting + 1) // every)
+            return self._lone[name]
         if name not in self._held:
             value, code = self._before[name]
-            if n == 1:
-                return Column(values=np.array((value,)), codes=alone(code))
             return Column(values=np.full(n, value), codes=np.full(n, code, np.uint8))
-        if n == 1:
-            return self._held[name].at((waiting + 1) // every, self._before[name])
         return self._held[name].after(self._before[name], (waiting, every, n))
+
+    def _of_one(self, name: str, done: int) -> Column:
+        if name in self._held:
+            return self._held[name].at(done, self._before[name])
+        value, code = self._before[name]
+        return Column(values=np.array((value,)), codes=alone(code))
 
 
 def _names_in(kept: Mapping[str, Any]) -> dict[str, list[str]]:

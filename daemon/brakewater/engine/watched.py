@@ -2,13 +2,16 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import chain
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.alarms.catalogue import Scope, Shape
-from brakewater.alarms.condition import Regions
+from brakewater.alarms.condition import CLEAR, Regions
+from brakewater.engine.glance import Glance, Judged, Points
 from brakewater.engine.judged import OF_BRAKE, OF_RIG, Met, balance_of, is_judged
 from brakewater.engine.regions import FROM_BAD, Scale
 from brakewater.quality import Reason, is_bad
@@ -79,6 +82,19 @@ class Watched:
         self._gated = {
             brake.name: np.array([row for row, of in gated if of == brake.name], np.intp) for brake in rig.brakes
         }
+        self._prepare_lone()
+
+    def _prepare_lone(self) -> None:
+        self._glance = Glance(self._scale, self._count)
+        self._judgements = [
+            (row, Judged(partial(OF_BRAKE[rule.kind.name], rule, of)), of.name) for row, rule, of in self._judged
+        ]
+        self._judgements_of_rig = [(row, Judged(partial(OF_RIG[kind], self._rig))) for row, kind in self._judged_of_rig]
+        device = {point.name: point.device for point in self._rig.points}
+        rows = tuple(dict(zip(of.tolist(), rows.tolist(), strict=True)) for rows, of in (self._bad, self._doubtful))
+        self._points_at_once = Points(self._names, device, rows)
+        for row in self._standing:
+            self._glance.put(row, 1.0, 0)
 
     def _side_by_side(self, rules: Sequence[AlarmRule], shape: Shape) -> tuple[Rows, Rows]:
         """Rows of the alarms of one shape, and which of the named points each looks at."""
@@ -87,14 +103,16 @@ class Watched:
 
     def look(self, sights: Sights, n: int) -> Regions:
         """[alarms, n] regions."""
+        if n == 1:
+            return self._lone(sights)
         columns = [(row, sights.seen[brake][quantity]) for row, brake, quantity in self._brakes]
         columns += [(row, sights.readings[point]) for row, point in self._links]
-        if n > 1:  # most alarms are clear all through a block, and their extremes tell it
-            columns = [(row, column) for row, column in columns if not self._scale.is_clear(row, column)]
+        # Most alarms are clear all through a block, and their extremes tell it.
+        columns = [(row, column) for row, column in columns if not self._scale.is_clear(row, column)]
         values, codes = _laid_out(columns, self._count, n)
         astir = {row for row, _ in columns}.union(self._standing)
         for row, (met, worst) in self._met(sights):
-            if n == 1 or met.any() or worst.max() >= FROM_BAD:
+            if met.any() or worst.max() >= FROM_BAD:
                 values[row], codes[row] = met, worst
                 astir.add(row)
         values[self._standing] = 1.0
@@ -116,17 +134,45 @@ class Watched:
 
     def _regions(self, values: Floats, codes: Codes, astir: list[int]) -> Regions:
         """[alarms, n]; all but those astir are clear."""
-        if values.shape[1] == 1 or len(astir) == self._count:
+        if len(astir) == self._count:
             return self._scale.regions(values, codes)
-        regions = np.zeros(values.shape, np.uint8)  # CLEAR
+        regions = np.zeros(values.shape, np.uint8)  # CLEAR is 0
         regions[astir] = self._scale.regions(values[astir], codes[astir], astir)
         return regions
 
+    def _lone(self, sights: Sights) -> Regions:
+        """[alarms, 1] regions of a scan that comes alone: the same, only quicker."""
+        glance = self._glance
+        for row, brake, quantity in self._brakes:
+            glance.see(row, sights.seen[brake][quantity])
+        for row, point in self._links:
+            glance.see(row, sights.readings[point])
+        for row, judged, of in self._judgements:
+            glance.judge(row, judged, sights.seen[of])
+        for row, judged in self._judgements_of_rig:
+            glance.judge(row, judged, sights.readings)
+        for row, device, shape in self._devices:
+            mask = sights.silent[device] if shape is Shape.SILENT else sights.stuck[device]
+            glance.put(row, float(mask.item()), 0)
+        blind = {device for masks in (sights.silent, sights.stuck) for device, mask in masks.items() if mask.item()}
+        self._points_at_once.look(glance, sights.readings, blind)
+        return self._lone_gate(bytearray(glance.regions), sights)
+
+    def _lone_gate(self, regions: bytearray, sights: Sights) -> Regions:
+        shut = [brake for brake, gate in sights.gates.items() if not gate.item()]
+        rows = [self._gated[brake] for brake in shut]
+        if len(shut) == len(sights.gates):
+            rows.append(self._of_any)
+        for row in chain.from_iterable(of.tolist() for of in rows):
+            regions[row] = CLEAR
+        return np.frombuffer(regions, np.uint8).reshape(-1, 1)
+
     def _gate(self, regions: Regions, sights: Sights) -> Regions:
+        if all(np.count_nonzero(gate) == len(gate) for gate in sights.gates.values()):
+            return regions
         for brake, rows in self._gated.items():
-            if not sights.gates[brake].all():
-                regions[rows] *= sights.gates[brake]  # CLEAR is 0
-        if len(self._of_any) and not all(gate.all() for gate in sights.gates.values()):
+            regions[rows] *= sights.gates[brake]  # CLEAR is 0
+        if len(self._of_any):
             regions[self._of_any] *= np.logical_or.reduce(list(sights.gates.values()))
         return regions
 
@@ -136,7 +182,7 @@ class Watched:
         False where all of them are good throughout, and nothing was laid out.
         """
         columns = [sights.readings[name].codes for name in self._names]
-        if not any(column.item() if len(column) == 1 else column.any() for column in columns):
+        if not any(column.any() for column in columns):
             return False
         found = np.array(columns)
         bad = is_bad(found)
@@ -167,15 +213,7 @@ class Watched:
 
 
 def _laid_out(columns: Sequence[tuple[int, Column]], rows: int, n: int) -> tuple[Floats, Codes]:
-    """Columns as rows of a matrix [rows, n] of values and one of codes.
-
-    Where there is no column codes are 0, and so is the value of a lone scan; of a block it is anything.
-    """
-    if n == 1:  # the same for a lone scan, only quicker
-        numbers, reasons = [0.0] * rows, bytearray(rows)
-        for row, column in columns:
-            numbers[row], reasons[row] = column.values.item(), column.codes.item()
-        return np.array(numbers).reshape(-1, 1), np.frombuffer(reasons, np.uint8).reshape(-1, 1)
+    """Columns as rows of a matrix [rows, n] of values and one of codes; where there is no column codes are 0."""
     values, codes = np.empty((rows, n)), np.zeros((rows, n), np.uint8)
     for row, column in columns:
         values[row], codes[row] = column.values, column.codes

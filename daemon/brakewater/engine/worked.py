@@ -77,7 +77,7 @@ class Worked:
         """
         ran = _runs(groups)
         before = groups.t_ns[0] - self._step_ns if self._last_ns is None else self._last_ns
-        dt = np.diff(groups.t_ns, prepend=before)
+        dt = groups.t_ns - np.concatenate(([before], groups.t_ns[:-1]))
         earlier = np.concatenate(([self._ran], ran[:-1]))
         unseen = dt > _LONGEST_STEPS * self._step_ns
         running = self._running_ns + np.cumsum(np.where(ran | (unseen & earlier), dt, 0))

@@ -26,6 +26,10 @@ from brakewater.stream import Column, Floats
 
 _GOOD: Final = int(Reason.GOOD)
 _NOT_A_NUMBER: Final = int(Reason.NOT_A_NUMBER)
+_NO_FLOW: Final = int(Reason.NO_FLOW)
+_AT_LIMIT: Final = int(Reason.AT_LIMIT)
+Pair = tuple[float, int]
+"""A value and its reason code."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,20 +118,10 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
 
 def cooling_margin(demand: Column, limit: Column) -> Column:
     """1 - demand/limit, both in W: 1 idle, 0 at the limit, negative beyond; ``AT_LIMIT`` where the limit is not > 0."""
-    if len(limit.values) == 1:
-        return _lone_margin(demand, limit)
     some = limit.values > 0.0
     with np.errstate(over="ignore"):
         values = 1.0 - demand.values / np.where(some, limit.values, 1.0)
     return _column(values, demand.codes, limit.codes, _where(~some & ~is_bad(limit.codes), Reason.AT_LIMIT))
-
-
-def _lone_margin(demand: Column, limit: Column) -> Column:
-    """The same of a lone scan, on Python's own numbers."""
-    most = limit.values.item()
-    spent = not most > 0.0 and not is_bad_code(limit.codes.item())
-    values = np.array((1.0 - demand.values.item() / (most if most > 0.0 else 1.0),))
-    return _column(values, demand.codes, limit.codes, alone(Reason.AT_LIMIT if spent else Reason.GOOD))
 
 
 def flow_balance_m3_s(inlet: Column, back: Column, stored: Column) -> Column:
@@ -137,12 +131,67 @@ def flow_balance_m3_s(inlet: Column, back: Column, stored: Column) -> Column:
     return _column(values, inlet.codes, back.codes, stored.codes)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alone:
+    """What one scan comes to by the functions above: value and reason code each."""
+
+    outlet_degc: Pair
+    outlet_rise_k: Pair
+    heat_w: Pair
+    heat_limit_w: Pair
+    cooling_margin: Pair
+
+
+def of_one(circuit: Circuit, flow: Pair, inlet: Pair, outlet: Pair) -> Alone:
+    """All of that of one scan at once, on Python's own numbers: the same bits, ten times as quick.
+
+    Args:
+        circuit: the brake's water loop.
+        flow: volume flow at the meter, m3/s, and its code.
+        inlet: temperature, degC, and its code.
+        outlet: temperature, degC, and its code.
+    """
+    (v, flow_code), (t_in, in_code), (t_out, out_code) = flow, inlet, outlet
+    dry = _NO_FLOW if v < circuit.wetting_flow_m3_s and not is_bad_code(flow_code) else _GOOD
+    below, above = fluid.beyond_one(circuit.fluid, t_in), fluid.beyond_one(circuit.fluid, t_out)
+    most_degc = circuit.outlet_limit_degc
+    carried = _told(_lone_heat(circuit, v, t_in, t_out), flow_code, in_code, out_code, dry, below, above)
+    spent = _AT_LIMIT if t_in >= most_degc else _GOOD
+    limit = _told(_lone_heat(circuit, v, t_in, most_degc), flow_code, in_code, dry, spent, below)
+    some = limit[0] > 0.0
+    none = _AT_LIMIT if not some and not is_bad_code(limit[1]) else _GOOD
+    return Alone(
+        outlet_degc=_told(t_out, out_code, dry),
+        outlet_rise_k=_told(t_out - t_in, in_code, out_code, dry),
+        heat_w=carried,
+        heat_limit_w=limit,
+        cooling_margin=_told(1.0 - carried[0] / (limit[0] if some else 1.0), carried[1], limit[1], none),
+    )
+
+
+def _told(value: float, *codes: int) -> Pair:
+    code = max(_GOOD if math.isfinite(value) else _NOT_A_NUMBER, *codes)
+    return (0.0 if is_bad_code(code) else value), code
+
+
 def heat(circuit: Circuit, flow: Floats, t_in: Floats, t_out: Floats) -> Floats:
     """The law itself, W; temperatures beyond freezing or boiling are held there, their codes rule."""
+    if t_in.shape == t_out.shape == flow.shape == (1,):
+        return np.array((_lone_heat(circuit, flow.item(), t_in.item(), t_out.item()),))
     t_in, t_out = fluid.held(circuit.fluid, t_in), fluid.held(circuit.fluid, t_out)
     rise = fluid.enthalpy_j_kg(circuit.fluid, t_out) - fluid.enthalpy_j_kg(circuit.fluid, t_in)
     with np.errstate(over="ignore"):  # a garbage flow may overflow; _column then finds it
         return meter_density(circuit, t_in, t_out) * rise * flow
+
+
+def _lone_heat(circuit: Circuit, flow: float, t_in: float, t_out: float) -> float:
+    """The same of one scan, on Python's own numbers."""
+    kind, density = circuit.fluid, circuit.mass_meter_kg_m3
+    t_in, t_out = fluid.held_one(kind, t_in), fluid.held_one(kind, t_out)
+    rise = fluid.of_one(kind, kind.enthalpy, t_out) - fluid.of_one(kind, kind.enthalpy, t_in)
+    if density is None:
+        density = fluid.of_one(kind, kind.density, t_in if circuit.meter_at_inlet else t_out)
+    return density * rise * flow
 
 
 def meter_density(circuit: Circuit, t_in: Floats, t_out: Floats) -> Floats:

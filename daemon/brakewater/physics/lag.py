@@ -61,6 +61,11 @@ def recovered(y: Floats, by: Recovery) -> tuple[Floats, Floats]:
 
 def _weighed(weights: tuple[float, ...], y: Floats) -> Floats:
     count = len(y) - POINTS + 1
+    if count == 1:  # the same sum on Python's own numbers, only quicker
+        lone = 0.0
+        for weight, reading in zip(weights, y.tolist(), strict=True):
+            lone = lone + weight * reading
+        return np.array((lone,))
     total = np.zeros(count)
     for at, weight in enumerate(weights):
         total = total + weight * y[at : at + count]

@@ -100,7 +100,7 @@ def carried_on(model: RotorModel, state: RotorState, step_s: float, driven: Driv
     parts = 1.0 / (1.0 + steps.k * (driven.contact_w_k + model.through_w_k))
     before, water, water_std = state.surface_degc, driven.water_degc.copy(), driven.water_std_k.copy()
     skin = np.array(steps.skins(state, parts, driven, water, water_std))
-    moved = np.diff(skin, prepend=before)
+    moved = skin - np.concatenate(([before], skin[:-1]))
     skin_std = np.array(steps.skin_stds(state, parts, driven, moved))
     part = np.where(driven.flowing, _SEVERAL * model.std, _STILL_STD) * (skin - water)
     state.water_degc, state.water_std_k = water.item(-1), water_std.item(-1)
@@ -117,7 +117,8 @@ class _Steps:
     def skins(self, state: RotorState, parts: Floats, driven: Driven, water: Floats, water_std: Floats) -> list[float]:
         """Skin after each step. Standing water is carried on and written into [m] ``water`` and ``water_std``."""
         found: list[float] = []
-        ends = [*(np.flatnonzero(np.diff(driven.flowing)) + 1).tolist(), len(parts)]
+        flowing = driven.flowing
+        ends = [*((flowing[1:] != flowing[:-1]).nonzero()[0] + 1).tolist(), len(parts)]
         for first, end in zip([0, *ends], ends, strict=False):
             run, flows = slice(first, end), driven.flowing.item(first)
             if flows:

@@ -1,4 +1,4 @@
-"""The only loop: what sources and people bring is stamped once, recorded, run through the engine and shown.
+"""The only loop: what sources and people bring is stamped once, run through the engine, shown and recorded.
 
 Inputs wait in a list until the next turn and go through it in order, consecutive samples as one block: one when idle,
 hundreds when behind. A turn starts at once when the last one is a while ago; under full load turns keep a small
@@ -21,7 +21,20 @@ from brakewater.engine import Engine
 from brakewater.record.backlog import Lost
 from brakewater.record.journal import Journal
 from brakewater.record.unrecorded import Unrecorded
-from brakewater.stream import Answer, Block, Command, Gap, Latest, Outcome, Picture, Request, Sample, Source, Start
+from brakewater.stream import (
+    Answer,
+    Block,
+    Command,
+    Event,
+    Gap,
+    Latest,
+    Outcome,
+    Picture,
+    Request,
+    Sample,
+    Source,
+    Start,
+)
 
 _TURN_DISTANCE_S: Final = 0.02
 """From the beginning of one turn to the next: the shortest scan a rig file may ask for, so a cadence never feels it."""
@@ -61,6 +74,8 @@ class Loop:
         self._run, self._next, self._roll_t_ns = 0, 0, 2**62
         self._last_t_ns = -(2**62)
         self._waiting: list[Admitted] = []
+        self._to_record: list[tuple[Block | Command, tuple[Event, ...]]] = []
+        """What this turn took, with its events."""
         self._scheduled = False
         self._last_turn_s = 0.0
         self._watching: asyncio.Task[object] | None = None
@@ -109,6 +124,8 @@ class Loop:
         Raises:
             Exception: what broke a turn.
         """
+        if self._defect is not None:
+            raise self._defect
         task = self._watching = asyncio.current_task()
         try:
             async for sample in source.samples():
@@ -144,22 +161,43 @@ class Loop:
             Admitted(self._next, self._last_t_ns, self._clock.utc_ns() // LABEL_NS * LABEL_NS, item, answer, late_ns)
         )
         self._next += 1
-        if not self._scheduled:
+        if self._scheduled:
+            return
+        loop = asyncio.get_running_loop()
+        due_s = self._last_turn_s + _TURN_DISTANCE_S
+        if answer is None and loop.time() >= due_s:  # a scan waits for no further round of the event loop
+            self._turn()
+        else:
             self._scheduled = True
-            loop = asyncio.get_running_loop()
-            loop.call_at(max(loop.time(), self._last_turn_s + _TURN_DISTANCE_S), self._turn)
+            loop.call_at(due_s, self._turn)
 
     def _turn(self) -> None:
         self._scheduled, self._last_turn_s = False, asyncio.get_running_loop().time()
         waiting, self._waiting = self._waiting, []
         try:
-            while waiting:
-                self._step(waiting)
+            self._take(waiting)
+            run = self._run
             self._make_good()
             self._roll()
-            self._show()
+            if self._run != run:
+                self._show()
         except Exception as defect:  # noqa: BLE001 - it is raised where the watch is awaited
             self._break(defect, waiting)
+
+    def _take(self, waiting: list[Admitted]) -> None:
+        """Everything that waits through the engine, out to those who watch, and into the record.
+
+        An alarm does not wait for the record, which is written by another thread that would take turns with those who
+        tell of it; what breaks the engine is recorded all the same.
+        """
+        try:
+            while waiting:
+                self._step(waiting)
+            self._show()
+        finally:
+            taken, self._to_record = self._to_record, []
+            for item, events in taken:
+                self._journal.append(item, events)
 
     def _break(self, defect: Exception, waiting: Sequence[Admitted]) -> None:
         """End the watch with a defect; what still waits is answered, not carried out."""
@@ -191,24 +229,25 @@ class Loop:
         count = next((at for at, one in enumerate(waiting) if isinstance(one.item, Request)), len(waiting))
         block = block_of(self._run, waiting[:count])
         del waiting[:count]
-        self._journal.append(block, self._fed(block).events)
+        self._fed(block)
 
     def _command(self, admitted: Admitted, request: Request) -> None:
         command = Command(
             run=self._run, input=admitted.input, t_ns=admitted.t_ns, utc_ns=admitted.utc_ns, request=request
         )
         outcome = self._fed(command)
-        self._journal.append(command, outcome.events)
         if admitted.answer is not None and not admitted.answer.done():
             admitted.answer.set_result(outcome.answers[0])
 
     def _fed(self, item: Block | Command) -> Outcome:
-        """The engine's outcome; what it breaks on is recorded first, so that the defect can be met again."""
+        """The engine's outcome; what it breaks on is recorded too, so that the defect can be met again."""
         try:
-            return self._engine.feed(item)
+            outcome = self._engine.feed(item)
         except Exception:
-            self._journal.append(item)
+            self._to_record.append((item, ()))
             raise
+        self._to_record.append((item, outcome.events))
+        return outcome
 
     def _make_good(self) -> None:
         """When the disk is well again after a loss: a new run whose snapshot is the live state, and the gap named."""

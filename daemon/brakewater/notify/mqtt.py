@@ -24,7 +24,7 @@ from brakewater.notify.tls import context_of
 from brakewater.record.signing import Signature
 from brakewater.rig import Mqtt as Broker
 from brakewater.rig import Rig
-from brakewater.stream import Picture
+from brakewater.stream import AlarmNow, Picture
 
 _LATE_S: Final = 5.0
 """An acknowledgement this late: not connected, whatever the library believes."""
@@ -32,6 +32,8 @@ _DEAD_S: Final = 2.0 * KEEPALIVE_S
 """An acknowledgement this late: begin a new session."""
 _ANSWER_S: Final = 60
 """Nobody waits for an answer any longer."""
+_FIRST_S: Final = 0.002
+"""So long the loop stands back where an alarm has moved, so that this thread is the first to run."""
 _LEAVE_S: Final = 1.0
 _STOP_S: Final = 4.0
 """A thread that is just reaching for a host that does not answer ends by itself a little later."""
@@ -113,7 +115,8 @@ class Mqtt:
         self._session: Session | None = None
         self._drops = 0
         self._said: tuple[Outcome, str] | None = None
-        self._turn, self._stop = threading.Event(), threading.Event()
+        self._turn, self._stop, self._told = threading.Event(), threading.Event(), threading.Event()
+        self._alarms: tuple[AlarmNow, ...] = ()
         self._followed_by: Rig | None = None
         self._desk = CommandDesk(door, self._send)
         self._follower = EventFollower(events, rig=lambda: self._rig, session=lambda: self._session)
@@ -142,10 +145,14 @@ class Mqtt:
         self._thread.join(_STOP_S)
 
     def show(self, picture: Picture) -> None:
-        """Overwrite the newest picture; does not wait."""
+        """Overwrite the newest picture; where an alarm has moved, stand back for a moment until it is sent."""
         self._newest.picture_s = time.monotonic()
         self._newest.picture = picture
+        moved, self._alarms = picture.alarms is not self._alarms, picture.alarms
+        self._told.clear()
         self._turn.set()
+        if moved and self._session is not None:
+            self._told.wait(_FIRST_S)
 
     def committed(self, commit: Commit) -> None:
         """The record holds more than before; does not wait."""
@@ -232,6 +239,7 @@ class Mqtt:
         while session.alive and not self._stop.is_set():
             self._turn.clear()
             screen.turn()
+            self._told.set()
             if session.waiting_s > _DEAD_S:
                 return
             self._turn.wait(screen.wait_s())

@@ -117,8 +117,8 @@ class Session:
         self._refused: set[int] = set()
         self._client = self._built()
 
-    def _built(self) -> Client:
-        client = Client(
+    def _built(self) -> "_Client":
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._target.client_id,
             protocol=self.version.value,
@@ -216,6 +216,8 @@ class Session:
             if expires_s is not None:
                 properties.MessageExpiryInterval = expires_s
         info = self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+        if self._target.tls is None:  # a TLS connection must not be read and written by two threads
+            self._client.send_now()
         if qos:
             self._unacknowledged.append((time.monotonic(), info))
         return info
@@ -297,6 +299,33 @@ class Session:
                 correlation=getattr(properties, "CorrelationData", None),
             )
         )
+
+
+class _Client(Client):
+    """The library's client, except that who publishes also sends, so that an alarm waits for no other thread.
+
+    Left to itself the library only wakes its own thread, which then waits for its turn of the interpreter. This class
+    alone knows the library's inside (2.2.0); what it finds busy or broken it leaves to that thread, woken all the same.
+    """
+
+    def __init__(self, *args: Any, **named: Any) -> None:
+        super().__init__(*args, **named)
+        self._sending = threading.RLock()
+
+    def send_now(self) -> None:
+        """Send what waits, unless a callback runs or another thread is at it. Never blocks: nor does the socket."""
+        if not self._in_callback_mutex.acquire(blocking=False):
+            return
+        self._in_callback_mutex.release()
+        if self._sending.acquire(blocking=False):
+            try:
+                self._packet_write()
+            finally:
+                self._sending.release()
+
+    def _packet_write(self) -> MQTTErrorCode:
+        with self._sending:
+            return super()._packet_write()
 
 
 def is_acknowledged(info: MQTTMessageInfo) -> bool:

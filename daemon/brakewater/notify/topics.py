@@ -110,6 +110,7 @@ class Shown:
 
     rig: Rig
     _alarms: dict[tuple[str | None, str], AlarmNow] = field(default_factory=dict)
+    _seen: tuple[AlarmNow, ...] = ()
     _sent: dict[str, bytes] = field(default_factory=dict)
 
     def changes(self, picture: Picture | None, *, fresh: bool) -> Iterator[Publication]:
@@ -120,8 +121,10 @@ class Shown:
             fresh: false puts the lamp ``watching`` out: pictures have stopped coming.
         """
         if picture is not None:
-            changed = [each for each in picture.alarms if self._alarms.get((each.brake, each.alarm)) != each]
-            for each in changed:
+            before, self._seen = self._seen, picture.alarms
+            known = self._alarms
+            moved = () if picture.alarms is before else picture.alarms  # the same ones are shown until one moves
+            for each in [each for each in moved if known.get((each.brake, each.alarm)) != each]:
                 yield alarm(self.rig, each.brake, each.alarm), payload(render.alarm_now(self.rig, each))
                 self._alarms[each.brake, each.alarm] = each
             yield from self._once(self._windows(picture, fresh=fresh))

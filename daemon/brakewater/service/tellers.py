@@ -5,7 +5,7 @@ import logging
 from brakewater.alarms.lifecycle import State
 from brakewater.render import alarm_now
 from brakewater.rig import Device, Rig
-from brakewater.stream import Picture
+from brakewater.stream import AlarmNow, Picture
 from brakewater.units import utc_text
 
 _log = logging.getLogger(__name__)
@@ -17,9 +17,13 @@ class AlarmTeller:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._states: dict[tuple[str | None, str], str] = {}
+        self._alarms: tuple[AlarmNow, ...] = ()
 
     def show(self, picture: Picture) -> None:
         """Tell what has changed since the last picture."""
+        if picture.alarms is self._alarms:
+            return
+        self._alarms = picture.alarms
         for alarm in picture.alarms:
             key = (alarm.brake, alarm.alarm)
             if self._states.get(key, State.NORMAL) != alarm.state:
@@ -39,9 +43,13 @@ class DeviceTeller:
     def __init__(self, rig: Rig) -> None:
         self._places = {f"device-silent:{one.name}": _place(one) for one in rig.devices}
         self._lost: set[str] = set()
+        self._alarms: tuple[AlarmNow, ...] = ()
 
     def show(self, picture: Picture) -> None:
         """Tell what has changed since the last picture."""
+        if picture.alarms is self._alarms:
+            return
+        self._alarms = picture.alarms
         for alarm in picture.alarms:
             place = self._places.get(alarm.alarm)
             holds = alarm.active and alarm.test is None  # under a mask too

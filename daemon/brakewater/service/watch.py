@@ -9,6 +9,7 @@ import contextlib
 import gc
 import logging
 import signal
+import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any, Final
@@ -41,6 +42,9 @@ from brakewater.stream import Latest, Start
 _DISK_S: Final = 1.0
 """How long the first scan waits for a slow disk; unknown flow must be out within 3 s."""
 
+_SWITCH_S: Final = 0.0005
+"""How long one thread may keep the others from running: at Python's own 5 ms an alarm waits for the record's thread."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -71,6 +75,7 @@ async def watch(
         FolderLockedError: another daemon records there.
         RigFileError: the key that signs the record cannot be used.
     """
+    sys.setswitchinterval(_SWITCH_S)
     stop, guardian = stop or asyncio.Event(), guardian or Guardian({})
     async with _running(rig, folder, settings, also, period_s) as running:
         _listen(stop, running)

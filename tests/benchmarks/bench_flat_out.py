@@ -74,6 +74,7 @@ def rows() -> list[Row]:
     with device() as port:
         rig = demo_rig(port)
         flat = [_pair(rig, 0.0) for _ in range(5)]
+        rig = demo_rig(port, scan_ms=round(PERIOD_S * 1e3))
         paced = [_pair(rig, PERIOD_S) for _ in range(5)]
     return [
         Row(

@@ -5,6 +5,8 @@
  * Beyond 9999: exception 2, by libmodbus.
  *
  * register_server PORT DELAY_MS EVERY                TCP; port 0 takes a free one; the real one is printed.
+ * register_server PORT DELAY_MS EVERY MOVES          and these registers hold, anew with every request, a value give or
+ *                                                    take a swing: "address:value:swing address:value:swing ..."
  * register_server DEVICE DELAY_MS EVERY UNIT BAUD    RTU, no parity, on a serial port; "ready" is printed.
  * Every EVERY-th answer is held back DELAY_MS.
  */
@@ -15,6 +17,7 @@
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <sys/prctl.h>
 #include <sys/select.h>
 #include <sys/socket.h>
@@ -36,6 +39,20 @@ static void number(modbus_mapping_t *map, const uint8_t *pdu, uint16_t counter)
     unsigned count = (unsigned)pdu[3] << 8 | pdu[4];
     for (unsigned a = address | 1u; a < address + count && a < ADDRESSES; a += 2)
         map->tab_registers[a] = map->tab_input_registers[a] = counter;
+}
+
+static void move(modbus_mapping_t *map, const char *moves)
+{
+    static uint32_t seed = 1;
+    unsigned address, value, swing;
+    for (const char *at = moves; at != NULL && sscanf(at, "%u:%u:%u", &address, &value, &swing) == 3;) {
+        seed = seed * 1664525u + 1013904223u;
+        uint16_t word = (uint16_t)(value + (seed >> 16) % (2 * swing + 1) - swing);
+        if (address < ADDRESSES)
+            map->tab_registers[address] = map->tab_input_registers[address] = word;
+        at = strchr(at, ' ');
+        at = at == NULL ? NULL : at + 1;
+    }
 }
 
 static int listen_at(modbus_t *ctx)
@@ -135,6 +152,7 @@ int main(int argc, char **argv)
                 continue;
             counter++;
             number(map, request + 7, counter);
+            move(map, argc == 5 ? argv[4] : NULL);
             if (delay_ms > 0 && counter % every == 0)
                 hold_back(delay_ms);
             modbus_reply(ctx, request, size, map);

@@ -124,8 +124,7 @@ class Loop:
         Raises:
             Exception: what broke a turn.
         """
-        if self._defect is not None:
-            raise self._defect
+        self._raise_defect()
         task = self._watching = asyncio.current_task()
         try:
             async for sample in source.samples():
@@ -137,6 +136,9 @@ class Loop:
             task.uncancel()
         finally:
             self._watching = None
+        self._raise_defect()
+
+    def _raise_defect(self) -> None:
         if self._defect is not None:
             raise self._defect
 

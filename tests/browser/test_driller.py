@@ -52,6 +52,7 @@ def screens(page: Page, state: str) -> None:
         assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), size
         assert page.evaluate(CLIPPED) == [], size
         assert page.evaluate(BELOW) == [], f"{size}: every number stands on the screen, also with an alarm"
+        assert page.evaluate(UNEVEN) == [], f"{size}: no corner of the screen lies idle"
     page.set_viewport_size({"width": 1024, "height": 600})
     assert page.evaluate("() => document.documentElement.scrollHeight <= innerHeight"), "all of it on a touch panel"
 
@@ -61,7 +62,17 @@ BELOW = """() => [...document.querySelectorAll('.number, .window, #first')]
     > document.querySelector('footer').getBoundingClientRect().top + 1)
   .map((one) => one.textContent)"""
 
-CLIPPED = """() => [...document.querySelectorAll('.window, .number, .push, #first')]
+UNEVEN = """() => {
+  const wide = document.querySelector('#numbers').getBoundingClientRect().right;
+  const rights = {};
+  for (const one of document.querySelectorAll('.number')) {
+    const { top, right } = one.getBoundingClientRect();
+    rights[Math.round(top)] = Math.max(rights[Math.round(top)] ?? 0, right);
+  }
+  return Object.values(rights).filter((right) => right < wide - 1);
+}"""
+
+CLIPPED = """() => [...document.querySelectorAll('.window, .number, .push, #first, #ready')]
   .filter((one) => one.scrollWidth > one.clientWidth + 1 || one.scrollHeight > one.clientHeight + 1)
   .map((one) => one.textContent)"""
 
@@ -97,6 +108,56 @@ def test_a_ringback_window_says_that_it_is_over_until_reset(page: Page, before: 
     screens(page, "ringback")
     page.get_by_role("button", name="Reset").click()
     expect(temperature).to_have_attribute("data-aspect", "off", timeout=SHOWN_MS)
+
+
+PLACES = """() => [...document.querySelectorAll('.number, .push')].map((one) => {
+  const { left, top, width, height } = one.getBoundingClientRect();
+  return [left, top, width, height].map(Math.round);
+})"""
+
+
+def test_an_alarm_moves_nothing_that_a_hand_reaches_for(page: Page, before: Pages) -> None:
+    quiet = page.evaluate(PLACES)
+    before.device.flow(2)
+    expect(page.locator("#gravest-text")).to_contain_text("Cooling water lost", timeout=SHOWN_MS)
+    assert page.evaluate(PLACES) == quiet
+
+
+def test_nothing_lies_over_an_alarm_nor_looks_like_its_answer(page: Page, before: Pages) -> None:
+    page.get_by_role("button", name="Lamp test").click()
+    expect(page.locator("#answer")).to_have_text("Lamp test: done")
+    page.locator("#menu > summary").click()
+    page.get_by_role("button", name="Log in").click()
+    expect(page.locator("#log-in")).to_be_visible()
+    before.device.flow(2)
+    expect(page.locator("#log-in")).to_be_hidden(timeout=SHOWN_MS)
+    expect(page.locator("#answer")).to_have_text("")
+    page.get_by_role("button", name="Silence").click()
+    expect(page.locator("#answer")).to_have_text("Silence: done", timeout=SHOWN_MS)
+
+
+def test_every_number_has_its_limit(page: Page) -> None:
+    limits = page.locator(".number .limit").all_inner_texts()
+    assert all(text.startswith(("min ", "max ")) for text in limits), limits
+    # What 90 gal/min can carry from 77 degF up to 160 degF: 500.4 lb/min-degF x 1.5 times 83 degF, about 1.1 MW.
+    heat = page.locator(".number", has_text="Heat load").locator(".limit").inner_text()
+    assert 1000 < float(heat.removeprefix("max ").removesuffix(" kW")) < 1150
+
+
+INK = """() => {
+  const canvas = document.querySelector('.number canvas'), pen = canvas.getContext('2d');
+  const { data } = pen.getImageData(0, 0, canvas.width, canvas.height);
+  let most = 0;
+  for (let n = 0; n < data.length; n += 4) if (data[n + 3] > 200) most = Math.max(most, data[n]);
+  return most;
+}"""
+
+
+def test_trends_take_the_light_that_is_chosen_at_once(page: Page) -> None:
+    page.wait_for_function(f"() => ({INK})() > 0", timeout=SHOWN_MS)
+    page.locator("#light").click()
+    assert page.locator("#light").inner_text() == "Day"
+    page.wait_for_function(f"() => ({INK})() > 180", timeout=SHOWN_MS)  # light lines on dark ground
 
 
 def test_lamp_test_lights_every_window_marked_as_a_test(page: Page) -> None:
@@ -149,3 +210,29 @@ def test_an_address_may_name_language_and_units(browser: Browser, before: Pages)
         expect(page.locator("#first-text")).to_have_text("Sin alarmas.", timeout=SHOWN_MS)
         assert page.evaluate("() => document.documentElement.lang") == "es"
         expect(page.locator(".number", has_text="Nivel")).to_contain_text("mm")
+
+
+SERVICE = """
+[[brake.point]]
+name = "aux-in-service"
+role = "in-service"
+device = "plc1"
+table = "coil"
+address = 0
+type = "bit"
+signal = { kind = "bit" }
+"""
+
+
+def test_out_of_service_it_answers_whether_a_trip_may_begin(browser: Browser, tmp_path: Path) -> None:
+    with pages(tmp_path, more=SERVICE) as one, browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"{one.url}/pair#{one.pairing()}")
+        expect(page.locator("#says")).to_contain_text("doghouse", timeout=SHOWN_MS)
+        page.goto(one.url)
+        expect(page.locator("#ready")).to_be_visible(timeout=SHOWN_MS)
+        screens(page, "before-a-trip")
+        one.device.flow(40)
+        expect(page.locator("#ready")).to_have_text("Not ready", timeout=SHOWN_MS)
+        expect(page.locator("#not-ready")).to_contain_text("flow low")
+        screens(page, "not-ready")

@@ -4,6 +4,8 @@ import { draw } from "./trend.js";
 import { isOn, sound, switchOff, switchOn } from "./sound.js";
 
 const TREND_POINTS = 600;
+const CARRIED = { heat_w: "heat_limit_w" }; // a limit that moves: what this flow and inlet can carry
+const ANSWER_MS = 15_000;
 const PRIORITIES = ["critical", "high", "medium", "low"];
 const URGENT = PRIORITIES.slice(0, 2);
 const by = (id) => document.getElementById(id);
@@ -14,7 +16,7 @@ const make = (tag, name, text = "") => {
   return one;
 };
 
-let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = 0, heardAt = null, stop = () => {}, run = null;
+let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = 0, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
 
 async function told(path) {
   for (;;) {
@@ -69,7 +71,7 @@ function build() {
       name: make("span", "name", word(number.quantity)), limit: make("span", "limit"), value: make("span", "value"),
       trend: make("canvas", "trend"), quality: make("span", "quality"),
     };
-    parts.limit.textContent = nearest(number.limits).map((limit) => word(`limit-${limit.side}`, { value: with_unit(limit) })).join(", ");
+    parts.limit.textContent = nearest(number.limits).map(limit_text).join(", ");
     parts.limit.title = number.limits.map((limit) => `${limit.alarm} ${with_unit(limit)}`).join(", ");
     parts.trend.setAttribute("aria-hidden", "true");
     card.append(parts.name, parts.limit, parts.value, parts.quality, parts.trend);
@@ -78,6 +80,7 @@ function build() {
   }));
 }
 
+const limit_text = (limit) => word(`limit-${limit.side}`, { value: with_unit(limit) });
 const with_unit = ({ value, unit, converted }) => `${converted ? "~" : ""}${value}${unit === "1" ? "" : ` ${unit}`}`; // set in another unit
 
 // Of several limits on one side the one that is reached first.
@@ -113,10 +116,20 @@ function show(picture) {
   showWindows(picture);
   showNumbers(picture);
   showFirst(picture);
-  if (picture.horn.sound !== "off" && horn === "off") by("menu").open = false; // nothing lies over an alarm that comes
+  clearFor(picture.alarms.filter((alarm) => alarm.state === "unacknowledged").map((alarm) => `${alarm.brake} ${alarm.alarm}`));
   horn = picture.horn.sound;
   sound(horn);
   showSound();
+}
+
+// Nothing lies over an alarm that comes, and nothing that was said before looks like its answer.
+function clearFor(unseen) {
+  if (unseen.some((alarm) => !calling.includes(alarm))) {
+    by("menu").open = false;
+    by("log-in").close();
+    put("answer", "");
+  }
+  calling = unseen;
 }
 
 // Times in what the watch says are the record's, in UTC; people on a rig read those of its own clock.
@@ -125,11 +138,11 @@ const time = (ms) => new Date(ms).toLocaleTimeString(language, { timeZone: rig.t
 
 function showReady(picture) {
   by("ready").hidden = picture.ready === null; // with the brake in service the alarms speak
-  if (picture.ready === null) return;
+  if (picture.ready === null) { put("not-ready", ""); return; }
   const why = picture.ready.obstacles.map((one) => word(`obstacle-${one.what}`, { ...one, name: shown_name(one.name), why: known(`why-${one.why}`) ? word(`why-${one.why}`) : one.why }));
   by("ready").dataset.go = String(why.length === 0);
-  put("ready", why.length === 0 ? word("ready") : word("not-ready", { why: why.join("; ") }));
-  by("ready").title = by("ready").textContent;
+  put("ready", word(why.length === 0 ? "ready" : "not-ready"));
+  put("not-ready", why.length === 0 ? "" : word("not-ready-for", { why: why.join("; ") }));
 }
 
 const shown_name = (name) => (known(`round-${name}`) ? word(`round-${name}`) : name);
@@ -160,20 +173,38 @@ function showNumbers(picture) {
   for (const [name, { card, parts, number }] of Object.entries(cards)) {
     const one = seen[number.derived ? "derived" : "readings"][name];
     if (!one) continue;
-    const value = one.shown.value;
+    const value = one.shown.value, limits = limitsNow(number, seen, parts);
     card.dataset.quality = one.quality;
-    card.dataset.past = String(value !== null && number.limits.some((limit) => (limit.side === "high" ? value > limit.exact : value < limit.exact)));
+    card.dataset.past = String(value !== null && limits.some((limit) => (limit.side === "high" ? value > limit.exact : value < limit.exact)));
     parts.value.textContent = value === null ? "--" : number_text(value, one.shown.unit);
     if (one.shown.unit !== "1") parts.value.append(make("span", "unit", ` ${one.shown.unit}`));
-    parts.quality.textContent = one.quality === "good" ? "" : word("not-good", { quality: word(one.quality), reason: word(`reason-${one.reason}`) });
+    put_in(parts.quality, one.quality === "good" ? "" : one.quality === "bad" ? word(`reason-${one.reason}`) : word("not-good", { quality: word(one.quality), reason: word(`reason-${one.reason}`) }));
     if (grow) {
       const points = (trend[`${brake}/${name}`] ??= []);
       points.push(value);
       if (points.length > TREND_POINTS) points.shift();
-      draw(parts.trend, points, number.limits.map((limit) => limit.exact));
+      drawTrend(name);
     }
   }
 }
+
+// Those of the rig file, or the one that moves with flow and inlet; that is written beside the number as it stands now.
+function limitsNow(number, seen, parts) {
+  const one = seen.derived[CARRIED[number.name]];
+  if (!one) return number.limits;
+  const { value, unit } = one.shown;
+  const limit = one.quality === "bad" || value === null ? null : { side: "high", value: number_text(value, unit), unit, exact: value };
+  put_in(parts.limit, limit ? limit_text(limit) : "");
+  return limit ? [limit] : [];
+}
+
+function drawTrend(name) {
+  const { parts, number } = cards[name];
+  draw(parts.trend, trend[`${brake}/${name}`] ?? [], number.limits.map((limit) => limit.exact), word("minutes", { n: TREND_POINTS / 60 }));
+}
+const drawTrends = () => Object.keys(cards).forEach(drawTrend);
+addEventListener("resize", drawTrends);
+document.addEventListener("light", drawTrends);
 
 const number_text = (value, unit) => value.toFixed(rig.decimals[unit] ?? 2);
 
@@ -196,8 +227,9 @@ function graver(first, holding) {
   return holding.reduce((one, other) => (one === undefined || rank(other) < rank(one) ? other : one), first);
 }
 
-function put(id, text) {
-  if (by(id).textContent !== text) by(id).textContent = text; // a reader speaks only what changes
+const put = (id, text) => put_in(by(id), text);
+function put_in(place, text) {
+  if (place.textContent !== text) place.textContent = text; // a reader speaks only what changes
 }
 
 function ahead(times) {
@@ -237,6 +269,8 @@ async function push(button) {
     put("answer", word("not-sent", named));
   }
   delete button.dataset.busy;
+  clearTimeout(answering);
+  answering = setTimeout(put, ANSWER_MS, "answer", ""); // an old answer must not be read as one to the next alarm
 }
 
 // Why not, in the viewer's words where the kind of refusal has some; what the watch itself says stands behind.
@@ -250,7 +284,8 @@ function logIn() {
   by("log-in-says").textContent = "";
   dialog.showModal();
   return new Promise((resolve) => {
-    by("log-in-leave").onclick = () => { dialog.close(); resolve(); };
+    dialog.onclose = resolve;
+    by("log-in-leave").onclick = () => dialog.close();
     dialog.querySelector("form").onsubmit = async (event) => {
       event.preventDefault();
       const answer = await fetch("/api/log-in", {
@@ -258,7 +293,7 @@ function logIn() {
         body: JSON.stringify({ actor: by("actor").value, pin: by("pin").value }),
       });
       by("pin").value = "";
-      if (answer.ok) { dialog.close(); await showActor(); resolve(); } else by("log-in-says").textContent = refusal(answer.status, (await answer.json()).says);
+      if (answer.ok) { await showActor(); dialog.close(); } else by("log-in-says").textContent = refusal(answer.status, (await answer.json()).says);
     };
   });
 }

@@ -1,5 +1,7 @@
-// A small trend: ten minutes of one number with its limits, drawn on a canvas.
-export function draw(canvas, points, limits) {
+// A small trend: ten minutes of one number with its limits, drawn on a canvas; ``long`` says how long, where there is room.
+const ROOM = 36; // CSS pixels from which on there is room for words below the line
+
+export function draw(canvas, points, limits, long) {
   const scale = window.devicePixelRatio || 1;
   const width = canvas.clientWidth * scale;
   const height = canvas.clientHeight * scale;
@@ -13,7 +15,8 @@ export function draw(canvas, points, limits) {
   const all = good.concat(limits);
   const low = Math.min(...all), high = Math.max(...all);
   const room = (high - low) * 0.1 || 1;
-  const y = (value) => height - ((value - low + room) / (high - low + 2 * room)) * height;
+  const letters = canvas.clientHeight < ROOM ? 0 : parseFloat(getComputedStyle(canvas).fontSize) * scale, ground = height - letters;
+  const y = (value) => ground - ((value - low + room) / (high - low + 2 * room)) * ground;
   const x = (index) => ((600 - points.length + index) / 600) * width;
   pen.strokeStyle = style.getPropertyValue("--line");
   pen.setLineDash([4 * scale, 4 * scale]);
@@ -31,4 +34,8 @@ export function draw(canvas, points, limits) {
     down = true;
   });
   pen.stroke();
+  if (!letters) return;
+  pen.font = `${letters}px system-ui, "DejaVu Sans", sans-serif`;
+  pen.fillStyle = style.getPropertyValue("--soft");
+  pen.fillText(long, 0, height - 0.15 * letters);
 }

@@ -67,16 +67,22 @@ export function pickers(inForce, changed) {
   });
   const light = document.getElementById("light");
   if (!light) return;
-  const say = () => { light.textContent = word(document.documentElement.dataset.light === "night" ? "day" : "night"); };
-  say();
+  sayLight();
   light.onclick = () => {
     const now = document.documentElement.dataset.light === "night" ? "day" : "night";
     document.documentElement.dataset.light = now;
     keep("light", now);
-    say();
-    document.dispatchEvent(new Event("light"));
   };
 }
+
+function sayLight() {
+  const light = document.getElementById("light");
+  if (light) light.textContent = word(document.documentElement.dataset.light === "night" ? "day" : "night");
+}
+
+// Whoever turned it: what is drawn keeps the colours it was drawn with, and hears of it here.
+new MutationObserver(() => { sayLight(); document.dispatchEvent(new Event("light")); })
+  .observe(document.documentElement, { attributeFilter: ["data-light"] });
 
 function fill(name, choices, chosen, act) {
   const place = document.getElementById(name);

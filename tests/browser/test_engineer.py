@@ -50,7 +50,7 @@ def test_an_incident_is_told_in_order_and_asked_what_if(page: Page) -> None:
     rows = page.locator("#events tr")
     expect(rows.first).to_contain_text("First: Cooling water low: 60.0 gal/min, set at 75 gal/min.")
     expect(rows.last).to_contain_text("closed by")
-    expect(page.locator("#spans")).to_contain_text("aux.cooling-flow-low")
+    expect(page.locator("#spans")).to_contain_text("Cooling water low")
     page.screenshot(path=SCREENS / "engineer-window.png", full_page=True)
     page.fill("#settings", "aux.cooling-flow-low.setpoint=50 gal/min")
     page.get_by_role("button", name="Show what would have come").click()
@@ -115,10 +115,7 @@ def screens(page: Page, state: str) -> None:
     for size, (width, height) in SIZES.items():
         page.set_viewport_size({"width": width, "height": height})
         for light in ("day", "night"):
-            page.evaluate(
-                "light => { document.documentElement.dataset.light = light; dispatchEvent(new Event('resize')); }",
-                light,
-            )
+            page.evaluate("light => { document.documentElement.dataset.light = light; }", light)
             page.wait_for_timeout(600)  # charts are drawn anew for the width
             page.screenshot(
                 path=SCREENS / f"engineer-{state}-{size}-{light}.png", full_page=True, animations="disabled"
@@ -144,6 +141,22 @@ def test_a_moment_shows_what_the_driller_saw_and_takes_a_note(page: Page, before
     notes = [one.request for one in others if isinstance(one, Command) and one.request.do == "note"]
     assert [(one.actor, one.args["text"]) for one in notes] == [("engineer", "hose <kicked> & cleared")]
     assert str(notes[0].args["at"]).endswith("Z")
+
+
+INK = """() => {
+  const canvas = [...document.querySelectorAll('#spans canvas')].at(-1), pen = canvas.getContext('2d');
+  const { data } = pen.getImageData(0, 0, canvas.width, canvas.height);
+  let most = 0;
+  for (let n = 0; n < data.length; n += 4) if (data[n + 3] > 200) most = Math.max(most, data[n]);
+  return most;
+}"""
+
+
+def test_marks_on_the_time_line_are_seen_by_night(page: Page) -> None:
+    expect(page.locator("#spans")).to_contain_text("Commands")
+    assert 0 < page.evaluate(INK) < 90  # dark on light
+    page.evaluate("() => { document.documentElement.dataset.light = 'night'; }")
+    page.wait_for_function(f"() => ({INK})() > 180", timeout=SHOWN_MS)
 
 
 def test_what_is_played_moves_on_and_pauses(page: Page) -> None:

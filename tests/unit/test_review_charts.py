@@ -1,5 +1,6 @@
 """Charts of a record: whatever one scan said shows at every zoom."""
 
+import re
 from math import isnan
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from brakewater.review.band_chart import band_chart
 from brakewater.review.charts import Charts, Line
 from brakewater.units import Dimension
 
@@ -73,3 +75,31 @@ def test_what_is_kept_in_si_is_told_in_whatever_units_are_asked_for() -> None:
         assert one.unit(line, system) == unit
         assert seen.least["aux", "inlet-flow"].tolist() == [0.0]
         assert seen.most["aux", "inlet-flow"].tolist() == pytest.approx([most])
+
+
+def test_an_estimate_reaches_as_far_as_its_doubt_to_both_sides() -> None:
+    rotor = Line(
+        brake="aux",
+        quantity="rotor_temperature_degc",
+        dimension=Dimension.TEMPERATURE,
+        values=np.array([40.0, 60.0], np.float32),
+        band=np.array([10.0, 5.0], np.float32),
+    )
+    one = Charts(utc_ns=np.array([0, SCAN_NS]), lines=(rotor,), units="metric")
+    seen, key = one.stretches(0, 2 * SCAN_NS, 1), ("aux", "rotor_temperature_degc")
+    assert (seen.least[key].tolist(), seen.most[key].tolist()) == ([30.0], [65.0])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "lines"),
+    [
+        (84.5, 85.8, ["84.5", "85", "85.5"]),
+        (-3.47, 353.0, ["0", "100", "200", "300"]),
+        (0.6203, 1.004, ["0.7", "0.8", "0.9", "1"]),
+        (77.0, 77.0, ["77"]),
+    ],
+)
+def test_lines_of_a_drawn_chart_are_round(low: float, high: float, lines: list[str]) -> None:
+    times = np.array([0, SCAN_NS])
+    drawn = band_chart("Flow", times, np.array([low, low]), np.array([high, high]))
+    assert re.findall(r'text-anchor="end">([^<:]+)</text>', drawn) == lines

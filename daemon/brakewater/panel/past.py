@@ -17,7 +17,7 @@ from brakewater.panel.taken import add_taken
 from brakewater.panel.tour_routes import add_tour
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
-from brakewater.render import event_shown
+from brakewater.render import Document, alarm_name, event_shown
 from brakewater.rig import Rig, parse
 from brakewater.rig.panel import Panel
 from brakewater.stream import Command, Start
@@ -104,9 +104,13 @@ def _events(record: Record, from_ms: int, to_ms: int, words: Wording, units: str
             for one in record.events(after=(span.run, 0), to_run=span.run):
                 if from_ns <= one.event.utc_ns < to_ns:
                     rig = rig or in_units(_rig_of(record, span.run), units)
-                    yield json.dumps(event_shown(rig, event_doc(one.event), words)) + "\n"
+                    yield json.dumps(_named(rig, event_doc(one.event), words)) + "\n"
         except DamagedRecordError as error:
             yield json.dumps({"damaged": str(error)}) + "\n"
+
+
+def _named(rig: Rig, doc: Document, words: Wording) -> Document:
+    return event_shown(rig, doc, words) | {"name": alarm_name(rig, f"{doc['brake'] or 'rig'}.{doc['alarm']}", words)}
 
 
 def _rig_of(record: Record, run: int) -> Rig:

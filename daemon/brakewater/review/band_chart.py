@@ -1,6 +1,7 @@
 """The least and most of a quantity over time as one self-contained picture."""
 
 from html import escape
+from math import ceil, floor, log10
 from typing import Final
 
 import numpy as np
@@ -12,6 +13,7 @@ from brakewater.wording import ENGLISH
 
 _WIDE, _HIGH, _LEFT, _TOP, _BOTTOM = 900, 170, 60, 24, 20
 _TICKS: Final = 4
+_MOST_LINES: Final = 5
 Measured = Floats | NDArray[np.float32]
 
 
@@ -52,14 +54,14 @@ def band_chart(
     ground = _HIGH - _BOTTOM - scale * (low - room)
     under, over = (np.asarray(ground + scale * side, np.float64) for side in (least, most))
     bands = "".join(_band(x[part], under[part], over[part]) for part in _known(good))
-    dashed = "" if limit is None else _limit(ground + scale * limit)
+    dashed = "" if limit is None else _limit(ground + scale * limit, f"{limit:.4g}")
     return f"{head}{_grid(low, high, ground, scale)}{bands}{dashed}{_times(utc_ns, x)}</svg>"
 
 
-def _limit(y: float) -> str:
+def _limit(y: float, says: str) -> str:
     return (
         f'<line x1="{_LEFT}" x2="{_WIDE - 10}" y1="{y:.1f}" y2="{y:.1f}" stroke="#a00" stroke-width="1.5"'
-        ' stroke-dasharray="6 4"/>'
+        f' stroke-dasharray="6 4"/><text x="{_WIDE - 12}" y="{y - 4:.1f}" text-anchor="end" fill="#a00">{says}</text>'
     )
 
 
@@ -77,13 +79,22 @@ def _band(x: Floats, under: Floats, over: Floats) -> str:
 
 def _grid(low: float, high: float, ground: float, scale: float) -> str:
     lines = []
-    for value in dict.fromkeys((low, 0.5 * (low + high), high)):
+    for value in _round_values(low, high):
         at = ground + scale * value
         lines.append(
             f'<line x1="{_LEFT}" x2="{_WIDE - 10}" y1="{at:.1f}" y2="{at:.1f}" stroke="#ccc"/>'
-            f'<text x="{_LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{value:.4g}</text>'
+            f'<text x="{_LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{value:.6g}</text>'
         )
     return "".join(lines)
+
+
+def _round_values(low: float, high: float) -> list[float]:
+    """Three to six numbers that people read at once; the number itself where both are the same."""
+    if high <= low:
+        return [low]
+    tenth = 10.0 ** floor(log10((high - low) / 2))
+    step = next(times * tenth for times in (1, 2, 5, 10) if (high - low) / (times * tenth) <= _MOST_LINES)
+    return [n * step for n in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
 
 
 def _times(utc_ns: Ints, x: Floats) -> str:

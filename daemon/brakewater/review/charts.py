@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from brakewater.engine import Engine
 from brakewater.errors import NothingThereError
+from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import is_bad
 from brakewater.record.reader import Record
 from brakewater.render import dimension_of_derived, dimension_of_point
@@ -27,6 +28,8 @@ _Key = tuple[str, str, Dimension]
 
 ROLES: Final = ("inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 DERIVED: Final = ("outlet_rise_k", "heat_w", "duty_w", "cooling_margin", "rotor_temperature_degc")
+BANDS: Final = {"rotor_temperature_degc": "rotor_temperature_std_k"}
+"""What is an estimate, drawn with its expanded uncertainty (k = 2) to both sides, and its standard uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +42,12 @@ class Line:
     dimension: Dimension
     values: Singles
     """[n], SI; NaN where bad."""
+    band: Singles | None = None
+    """[n], SI: so far it may lie off to either side, which is drawn with it; None for what was measured."""
+
+    def sides(self) -> tuple[Singles, Singles]:
+        """What each scan reaches down and up to."""
+        return (self.values, self.values) if self.band is None else (self.values - self.band, self.values + self.band)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,8 +82,9 @@ class Charts:
         least: dict[tuple[str, str], Floats] = {}
         most: dict[tuple[str, str], Floats] = {}
         for line in self.lines:
-            values, in_units = line.values[order], system or self.units
-            for side, of in ((least, np.fmin), (most, np.fmax)):
+            low, high = (values[order] for values in line.sides())
+            in_units = system or self.units
+            for side, values, of in ((least, low, np.fmin), (most, high, np.fmax)):
                 si = of.reduceat(values, begins).astype(np.float64)
                 side[line.brake, line.quantity] = shown(si, line.dimension, in_units)[0]
         return Stretches(utc_ns=self.utc_ns[order][begins], least=least, most=most)
@@ -120,16 +130,19 @@ class Charted:
         if not self._parts:
             raise NothingThereError("no scan lies in this window")
         keys = dict.fromkeys(key for _, columns in self._parts for key in columns)
-        lines = tuple(
-            Line(
-                brake=key[0],
-                quantity=key[1],
-                dimension=key[2],
-                values=np.concatenate([_of(part, key) for part in self._parts]),
-            )
-            for key in keys
-        )
+        lines = tuple(self._line(key) for key in keys if key[1] not in BANDS.values())
         return Charts(utc_ns=np.concatenate([times for times, _ in self._parts]), lines=lines, units=self._units)
+
+    def _line(self, key: _Key) -> Line:
+        brake, quantity, dimension = key
+        band = None
+        if quantity in BANDS:
+            std = brake, BANDS[quantity], dimension_of_derived(BANDS[quantity])
+            band = np.float32(COVERAGE) * self._whole(std)
+        return Line(brake=brake, quantity=quantity, dimension=dimension, values=self._whole(key), band=band)
+
+    def _whole(self, key: _Key) -> Singles:
+        return np.concatenate([_of(part, key) for part in self._parts])
 
 
 def _of(part: tuple[Ints, dict[_Key, Singles]], key: _Key) -> Singles:
@@ -182,7 +195,7 @@ def _columns(rig: Rig, outcome: Outcome) -> Iterator[tuple[_Key, Floats]]:
             point = rig.role(role, brake.name)
             if point is not None:
                 yield (brake.name, role, dimension_of_point(point)), _good(outcome.readings[point.name])
-        for name in DERIVED:
+        for name in (*DERIVED, *BANDS.values()):
             column = outcome.derived.get((brake.name, name))
             if column is not None:
                 yield (brake.name, name, dimension_of_derived(name)), _good(column)

@@ -57,7 +57,7 @@ def time_line(
     """An SVG: a bar for each span, a stroke for each command.
 
     Args:
-        rows: of ``rows_of``.
+        rows: of ``rows_of``, by what people call each alarm.
         commands: wall time in ns and what it was, beside those that events tell.
         window: begin and end by wall time, ns.
         words: the language.

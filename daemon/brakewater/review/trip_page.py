@@ -8,6 +8,7 @@ from typing import Final
 from brakewater.errors import StorageError
 from brakewater.record.reader import Record
 from brakewater.record.report import Report
+from brakewater.render import alarm_name
 from brakewater.review import trip_tables as tables
 from brakewater.review.alarm_figures import of_record
 from brakewater.review.band_chart import band_chart
@@ -36,7 +37,7 @@ td.t, .t { white-space: nowrap; font-variant-numeric: tabular-nums } tr.first td
 .verdict { font-weight: 700 } footer { margin-top: 2em; font-size: 9pt; color: #444; border-top: 1px solid #999 }
 .wide { overflow-x: auto } thead { display: table-header-group }
 #live { display: none } .live #live { display: block } .live #still { display: none }
-.u-title { font-size: 11pt }
+.u-title { font-size: 11pt } .u-legend th, .u-legend td { border: 0 }
 .sign { margin-top: 3em } .sign td { border: 0; border-top: 1px solid #111; width: 33% }
 #live button { font: inherit; min-height: 44px; padding: 0 1em } #live p { font-size: 9.5pt; color: #444 }
 @media print { body { margin: 0; padding: 0; font-size: 10pt; max-width: none } .wide { overflow: visible }
@@ -103,7 +104,7 @@ def page_of(
         "report-cautions": _sentences([words.word(one) for one in CAUTIONS]),
     }
     body = "".join(f"<h2>{escape(words.word(name))}</h2>{text}" for name, text in chapters.items())
-    head = f"<h1>{escape(title)}</h1>{_sentences(summary(line, words))}"
+    head = f"<h1>{escape(title)}</h1>{_sentences(summary(line, found.rig, words))}"
     data = chart_data(told.charts, line.brake, window, manner)
     return _document(title, head + body, data, code, paper, manner.code)
 
@@ -150,7 +151,9 @@ def _by_replay(told: Seen, words: Wording) -> str:
 def _line_of(told: Seen, window: tuple[int, int], words: Wording) -> str:
     begin, end = (utc_text(at) for at in window)
     commands = [(one.utc_ns, f"{one.actor}: {words.word(f'do-{one.do}')}") for one in told.said if not one.told]
-    return time_line(rows_of(told.events, begin, end), commands, window, words)
+    rows = rows_of(told.events, begin, end)
+    named = {alarm_name(told.rig, key, words): row for key, row in rows.items()}
+    return time_line(named, commands, window, words)
 
 
 def _charts(told: Seen, line: TripLine, code: ChartCode | None, manner: Manner) -> str:

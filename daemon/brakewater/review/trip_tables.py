@@ -190,8 +190,8 @@ def sensors(found: Seen, proofs: Sequence[Proof], words: Wording = ENGLISH) -> s
 def _percent(part: int, whole: int) -> str:
     """Never rounded to all or nothing."""
     if part in (0, whole):
-        return f"{100 * part // whole} %"
-    return f"{min(99.99, max(0.01, 100 * part / whole)):.2f} %"
+        return f"{100 * part // whole}\u00a0%"
+    return f"{min(99.99, max(0.01, 100 * part / whole)):.2f}\u00a0%"
 
 
 def _why(code: int, share: float, words: Wording) -> str:

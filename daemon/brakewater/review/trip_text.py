@@ -4,27 +4,29 @@ from collections.abc import Iterator
 
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.record.report import Report
+from brakewater.render import alarm_name
 from brakewater.review.torque import trend
 from brakewater.review.trips import TripLine
+from brakewater.rig import Rig
 from brakewater.units import Dimension, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
 
-def summary(line: TripLine, words: Wording = ENGLISH) -> list[str]:
-    """A trip in plain sentences."""
+def summary(line: TripLine, rig: Rig, words: Wording = ENGLISH) -> list[str]:
+    """A trip in plain sentences; ``rig`` names its alarms."""
     sentences = [
         words.word(
             "trip-told",
             way=words.word("trip-lowering" if line.lowered else "trip-pulling"),
-            begin=utc_text(line.from_utc_ns)[:19],
-            end=utc_text(line.to_utc_ns)[:19],
+            begin=_minute(line.from_utc_ns),
+            end=_minute(line.to_utc_ns),
             stands=line.stands,
             minutes=f"{line.lasts_s / 60:.0f}",
             pace=f"{line.stands_per_hour:.1f}",
         ),
         words.word(
             "trip-heat",
-            heat=f"{line.energy_j / 1e6:.0f} +/- {COVERAGE * line.energy_std_j / 1e6:.0f}",
+            heat=f"{line.energy_j / 1e6:.0f} \u00b1 {COVERAGE * line.energy_std_j / 1e6:.0f}",
             mean=f"{line.mean_heat_w / 1e3:.0f}",
             peak=f"{line.peak_heat_w / 1e3:.0f}",
             known=f"{100 * line.known:.0f}",
@@ -32,7 +34,11 @@ def summary(line: TripLine, words: Wording = ENGLISH) -> list[str]:
     ]
     if line.worst_margin is not None:
         sentences.append(words.word("trip-margin", margin=f"{line.worst_margin:.2f}"))
-    return [*sentences, _limits(line, words), _raised(line, words)]
+    return [*sentences, _limits(line, words), _raised(line, rig, words)]
+
+
+def _minute(utc_ns: int) -> str:
+    return utc_text(utc_ns)[:19].replace("T", " ")
 
 
 def _limits(line: TripLine, words: Wording) -> str:
@@ -46,8 +52,9 @@ def _limits(line: TripLine, words: Wording) -> str:
     return words.word("trip-limits", passed="; ".join(passed)) if passed else words.word("trip-no-limits")
 
 
-def _raised(line: TripLine, words: Wording) -> str:
-    raised = [words.word("trip-times", name=name, n=count) if count > 1 else name for name, count in line.alarms]
+def _raised(line: TripLine, rig: Rig, words: Wording) -> str:
+    counts = [(alarm_name(rig, f"rig.{alarm}", words), n) for alarm, n in line.alarms]
+    raised = [words.word("trip-times", name=name, n=n) if n > 1 else name for name, n in counts]
     return words.word("trip-raised", alarms=", ".join(raised)) if raised else words.word("trip-none-raised")
 
 
@@ -96,7 +103,7 @@ def _balance(line: TripLine, units: str, words: Wording) -> Iterator[tuple[str, 
 
 
 def _megajoules(value: float, std: float) -> str:
-    return f"{value / 1e6:.0f} +/- {COVERAGE * std / 1e6:.0f} MJ"
+    return f"{value / 1e6:.0f} \u00b1 {COVERAGE * std / 1e6:.0f} MJ"
 
 
 def _in(value: float, dimension: Dimension, units: str) -> str:
@@ -112,7 +119,7 @@ def trip_figures(line: TripLine, units: str) -> dict[str, str]:
         "lasts": f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min",
         "stands": str(line.stands),
         "pace": f"{line.stands_per_hour:.1f}",
-        "energy": _megajoules(line.energy_j, line.energy_std_j).replace("+/-", "\u00b1"),
+        "energy": _megajoules(line.energy_j, line.energy_std_j),
         "mean": f"{round(line.mean_heat_w / 1e3)} kW",
         "peak": f"{round(line.peak_heat_w / 1e3)} kW",
         "outlet": "--" if outlet is None else _in(outlet, Dimension.TEMPERATURE, units),

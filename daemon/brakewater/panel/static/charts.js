@@ -7,6 +7,7 @@ const SIDE = 1; // widths asked for beyond each edge, so that moving shows somet
 const MOST = 5000;
 const APART = 8; // CSS pixels between two scans from which on each has a dot
 const SCANS_S = 2; // nothing scanned for so long is open
+const STEPS_S = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600]; // between two times written below
 const LATER_MS = 60; // the same pull reaches every chart
 
 let uPlot = null, outer = null, zoom = null, beside = null, brake = null, plots = [], asked = 0, waiting = 0, onZoom = () => {}, now = null;
@@ -107,7 +108,7 @@ function chart(line, data, wide) {
   by("charts").append(place_);
   const side = (name, stroke, dash) => ({ label: word(name), stroke, width: 1, spanGaps: false, dash, paths: () => null, points: { show: false } });
   const pair = [side("least-of", colour("--mark")), side("most-of", colour("--text"))];
-  const others = data.length > 3 ? [side("least-beside", colour("--red"), [4, 3]), side("most-beside", colour("--red"), [4, 3])] : [];
+  const others = data.length > 3 ? [side("least-beside", colour("--other"), [4, 3]), side("most-beside", colour("--other"), [4, 3])] : [];
   const fill = `${colour("--mark")}55`;
   const plot = new uPlot({
     title: `${word(line.quantity)}${line.unit === "1" ? "" : `, ${line.unit}`}`,
@@ -115,7 +116,7 @@ function chart(line, data, wide) {
     tzDate: (s) => wallDate(s * 1000, inZone()),
     cursor: { sync: { key: "window" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
     scales: { x: { time: true, auto: false, min: zoom.from / 1000, max: zoom.to / 1000 } },
-    axes: [{ ...axis, size: 30, space: 84, values: times }, { ...axis, size: 64 }],
+    axes: [{ ...axis, size: 30, space: 72, incrs: STEPS_S, values: times }, { ...axis, size: 64, space: 24 }],
     series: [{ label: word("time"), value: (_, s) => (s === null ? "--" : clockExact(s * 1000)) }, ...pair, ...others],
     hooks: {
       draw: [(one) => {

@@ -19,7 +19,7 @@ function rowsOf(events, commands) {
   for (const event of events) {
     if (!event.alarm) continue;
     const key = `${event.brake ?? "rig"}.${event.alarm}`;
-    const row = rows.get(key) ?? rows.set(key, { spans: [], marks: [], since: null }).get(key);
+    const row = rows.get(key) ?? rows.set(key, { name: event.name, spans: [], marks: [], since: null }).get(key);
     const at = Date.parse(event.t);
     if (row.since === null && HELD.includes(event.from)) row.since = outer.from;
     if (HELD.includes(event.to)) row.since ??= at;
@@ -29,7 +29,7 @@ function rowsOf(events, commands) {
   for (const row of rows.values()) if (row.since !== null) row.spans.push([row.since, outer.to]);
   for (const [name, wanted] of [["notes", (one) => one.do === "note"], ["commands", (one) => one.do !== "note"]]) {
     const marks = commands.filter(wanted).map((one) => [moment(one), said(one)]);
-    if (marks.length) rows.set(word(name), { spans: [], marks });
+    if (marks.length) rows.set(name, { name: word(name), spans: [], marks });
   }
   return rows;
 }
@@ -52,9 +52,9 @@ function build(rows) {
 
 function line(key, row) {
   const made = { row, line: make("div", "", "span"), canvas: make("canvas"), seen: true, width: 0, height: 0 }, { canvas } = made;
-  made.line.append(make("span", key), canvas);
+  made.line.append(Object.assign(make("span", row.name), { title: key }), canvas);
   canvas.setAttribute("role", "img");
-  canvas.setAttribute("aria-label", [key, ...row.spans.map(([from, to]) => `${clockExact(from)} – ${clockExact(to)}`), ...row.marks.map(([at, what]) => `${clockExact(at)} ${what}`)].join("; "));
+  canvas.setAttribute("aria-label", [row.name, ...row.spans.map(([from, to]) => `${clockExact(from)} – ${clockExact(to)}`), ...row.marks.map(([at, what]) => `${clockExact(at)} ${what}`)].join("; "));
   const per = () => (zoom.to - zoom.from) / canvas.clientWidth;
   canvas.onclick = (event) => { if (zoom) go(zoom.from + event.offsetX * per()); };
   canvas.onmousemove = (event) => {

@@ -211,7 +211,7 @@ const rounds = (book, logged) => {
 
 const health = (book) => [make("h2", word("health")), ...book.health.map((line) => make("p", line))];
 
-const entries = (book) => [make("h2", word("newest-entries")), ...book.entries.slice(-10).reverse().map((one) => make("p", word("entry-text", {
+const entries = (book) => [make("h2", word("newest-entries")), ...(book.entries.length ? [] : [make("p", word("none"), { className: "soft" })]), ...book.entries.slice(-10).reverse().map((one) => make("p", word("entry-text", {
   time: one.done.slice(0, 16).replace("T", " "), round: named(one.round, one.brake), actor: one.actor,
   corrected: one.corrected_by ? word("entry-corrected", { entry: one.corrected_by }) : one.void ? word("entry-void", { entry: one.corrects }) : "", remark: one.remark ? `: ${one.remark}` : "",
 })))];

@@ -38,6 +38,7 @@ async function show() {
   tour = await answer.json();
   say(tour.damaged.join(" "), tour.damaged.length === 0);
   $("tour").textContent = `${tour.rig}, ${tour.pad}. ${tour.tour}`;
+  $("hours").placeholder = ((Date.parse(tour.to) - Date.parse(tour.from)) / 3.6e6).toFixed(1);
   $("tour").title = `${tour.from} ${tour.to}`;
   $("sections").replaceChildren(...tour.sections.map((one) => part(one.title, one.lines)));
   $("signed").replaceChildren(...part(word("signed"), tour.signed).childNodes);

@@ -94,8 +94,8 @@ def test_the_tolerance_decides(
     device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tolerance: str, status: int
 ) -> None:
     """0.8 degC (1.44 degF) of 100."""
-    plays(monkeypatch, shows(device, 508))
-    file = listed(tmp_path, "50 degC")
+    plays(monkeypatch, shows(device, 8), shows(device, 508))
+    file = listed(tmp_path, "0 degC", "50 degC")
     assert sheet(rig, tmp_path, "--injected", file, "--tolerance", tolerance, status=status)["passed"] is (status == 0)
 
 
@@ -247,7 +247,16 @@ def test_a_change_voids_a_proof_and_its_return_makes_it_valid(
         device.put(1, 500)
         fresh(watch, rig, 50.0)
         plays(monkeypatch, lambda: None)
-        sheet(rig, record, "--injected", listed(tmp_path, "50 degC"))
+        assert sheet(rig, record, "--injected", listed(tmp_path, "50 degC"), status=1)["passed"]
+        becomes(rig, record, "partial")  # one value tells no wrong zero from a wrong span
+        assert "over too little of its range" in here("points", rig, "--proofs", "--record", record).stdout
+
+        def injects(degc: float) -> None:
+            device.put(1, round(10 * degc))
+            fresh(watch, rig, degc)
+
+        plays(monkeypatch, lambda: injects(20.0), lambda: injects(80.0))
+        sheet(rig, record, "--injected", listed(tmp_path, "20 degC", "80 degC"))
         becomes(rig, record, "proved")
         rig.write_text(changed)
         before = proofs(rig, record)["aux-inlet"]

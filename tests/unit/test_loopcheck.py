@@ -85,6 +85,15 @@ def test_a_loop_passes_as_it_was_left(steps: tuple[Step, ...], *, adjusted: bool
     assert (one.passes("as-found"), one.passed) == (found, left)
 
 
+@pytest.mark.parametrize(("values", "proves"), [((50.0,), False), ((30.0, 79.0), False), ((25.0, 75.0), True)])
+def test_too_little_of_the_range_proves_nothing(values: tuple[float, ...], *, proves: bool) -> None:
+    one = sheet(*(step(value, value) for value in values))
+    assert (one.passed, one.proves) == (True, proves)
+    assert document(one)["proves"] is proves
+    said = loop_page.text(one)
+    assert ("PASSED" in said, "NOT PROVED" in said) == (proves, not proves)
+
+
 def test_ways() -> None:
     assert ways([0.0, 25.0, 50.0, 50.0, 25.0, 25.0, 0.0]) == ["up", "up", "up", "up", "down", "down", "down"]
     assert ways([]) == []

@@ -62,6 +62,8 @@ def _told(value: Any) -> str:
         return str(value)
     passed = value.get("passed")
     outcome = "in the record" if passed is None else "passed" if passed is True else "FAILED"
+    if passed is True and value.get("proves") is False:
+        outcome = "passed, over too little of its range"
     return f"of {value.get('by') or 'nobody named'}, {outcome}"
 
 

@@ -84,7 +84,7 @@ def _minutes(text: str) -> float:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0 where the loop passes as left, 1 where not, or where the daemon refused its sheet."""
+    """Exit status 0 where the loop passes as left over enough of its range; else 1, also where its sheet is refused."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415 - only when needed
     from brakewater.cli.loop_session import StoppedError  # noqa: PLC0415
     from brakewater.review.manner import manner_of  # noqa: PLC0415
@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
         if args.last:
             sheet = last(args.record, args.point)
             put(sheet, args.output, manner, as_json=args.json)
-            return 0 if sheet.passed else 1
+            return 0 if sheet.proves else 1
         sheet = _checked(rig, point, args)
     except ExpectError as error:
         print(f"brakewater loopcheck: {error}", file=sys.stderr)
@@ -107,7 +107,7 @@ def run(args: argparse.Namespace) -> int:
         print("stopped; nothing was recorded", file=sys.stderr)
         return 1
     put(sheet, args.output, manner, as_json=args.json)
-    return 0 if recorded(sheet, args.record) and sheet.passed else 1
+    return 0 if recorded(sheet, args.record) and sheet.proves else 1
 
 
 def _point(rig: "Rig", name: str) -> "Point":

@@ -7,7 +7,7 @@ from io import StringIO
 from typing import Final
 
 from brakewater.quality import reason_name
-from brakewater.review.loop_sheet import Part, Sheet, Step
+from brakewater.review.loop_sheet import COVERS, Part, Sheet, Step
 from brakewater.wording import ENGLISH, Wording
 
 _PARTS: Final[tuple[Part, ...]] = ("as-found", "as-left")
@@ -122,7 +122,7 @@ def csv_text(sheet: Sheet) -> str:
     shown = [name + unit if name in ("injected", "mean", "error", "scatter") else name for name in _heads(ENGLISH)]
     writer.writerow([*(name for name, _ in named), f"tolerance{unit}", "loop", *shown])
     for step in sheet.steps:
-        loop = "passed" if sheet.passed else "failed"
+        loop = "passed" if sheet.proves else "passed in part" if sheet.passed else "failed"
         tolerance = _number(sheet.shown_difference(sheet.tolerance))
         writer.writerow([*(held for _, held in named), tolerance, loop, step.part, *_cells(sheet, step)[1:]])
     return out.getvalue()
@@ -150,6 +150,8 @@ def html(sheet: Sheet, words: Wording = ENGLISH, language: str = "en") -> str:
 def _verdict(sheet: Sheet, words: Wording) -> str:
     """What counts is as left; what was found is said beside it, since the loop ran like that until now."""
     said = words.word("loop-passed" if sheet.passed else "loop-failed")
+    if sheet.passed and not sheet.proves:
+        said = words.word("loop-too-little", share=f"{sheet.covered('as-left'):.0%}", least=f"{COVERS:.0%}")
     if not sheet.adjusted:
         return said
     found = words.word("loop-passed-so" if sheet.passes("as-found") else "loop-failed")

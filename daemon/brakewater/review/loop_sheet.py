@@ -15,6 +15,9 @@ from brakewater.quality import Quality, quality, reason_name
 Part = Literal["as-found", "as-left"]
 Way = Literal["up", "down"]
 
+COVERS: Final = 0.5
+"""Share of its range over which a point must have been checked to count as proved: one value cannot tell a wrong zero
+from a wrong span; common practice is five from 0 to 100 %, no published source for the least."""
 _EDGE: Final = 1e-9
 """An error that is meant to stand exactly on the tolerance comes out of binary arithmetic a little beside it."""
 
@@ -114,6 +117,16 @@ class Sheet:
         """As left."""
         return self.passes("as-left")
 
+    def covered(self, part: Part) -> float:
+        """Share of the range between the least and the most that a part injected; a zero and a span take two values."""
+        injected = [step.injected for step in self.of(part)]
+        return self.share(max(injected) - min(injected)) if injected else 0.0
+
+    @property
+    def proves(self) -> bool:
+        """It passed, over enough of the range to say so of the point."""
+        return self.passed and self.covered("as-left") >= COVERS * (1.0 - _EDGE)
+
     def worst(self, part: Part) -> float | None:
         """Largest error of a part, SI, with its sign."""
         errors = [step.error for step in self.of(part) if step.error is not None]
@@ -162,6 +175,8 @@ def document(sheet: Sheet) -> dict[str, Any]:
         "steps": [_step_document(sheet, step) for step in sheet.steps],
         "as_found_passed": sheet.passes("as-found"),
         "passed": sheet.passed,
+        "covered": sheet.covered("as-left"),
+        "proves": sheet.proves,
         "hysteresis": sheet.hysteresis("as-left"),
     }
 

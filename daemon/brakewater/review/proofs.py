@@ -34,7 +34,8 @@ class Proof:
     """How a point stands."""
 
     point: str
-    status: Literal["proved", "failed", "void", "never"]
+    status: Literal["proved", "partial", "failed", "void", "never"]
+    """``partial``: it passed, over too little of its range to prove the point."""
     proved: str | None = None
     """When its last sheet was recorded, UTC."""
     void_since: str | None = None
@@ -152,7 +153,9 @@ def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: st
     if held is None:
         return Proof(point=name, status="never")
     command, sheet = held
-    status: Literal["proved", "failed", "void"] = "proved" if sheet.get("passed") is True else "failed"
+    status: Literal["proved", "partial", "failed", "void"] = "failed"
+    if sheet.get("passed") is True:  # one of before that was asked proves as it did
+        status = "proved" if sheet.get("proves", True) is True else "partial"
     if sheet.get("definition") != now:
         status = "void"
     return Proof(

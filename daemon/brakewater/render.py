@@ -162,6 +162,8 @@ def limit_shown(value: float, dimension: Dimension, system: str, shape: Shape | 
     size = floor(log10(abs(number)))
     places = _LIMIT_DIGITS - 1 - size if size < -most else max(0, min(most, _LIMIT_DIGITS - 1 - size))
     steps = _ROUND.get(shape, round)(number * 10**places)
+    if places and abs(steps) == 10**_LIMIT_DIGITS:  # rounded up to the next power of ten
+        places, steps = places - 1, steps // 10
     return Limit(value=steps / 10**places + 0.0, unit=unit, places=places, converted=True)
 
 

@@ -6,7 +6,7 @@ import json
 import string
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from brakewater import render
@@ -288,6 +288,7 @@ def test_a_forecast_is_capped_at_a_day_and_says_so(value: float, text: str) -> N
     assert render.value_line(value, 0, Dimension.TIME, "us") == text
 
 
+@example(0.99999, Dimension.PRESSURE, "metric")
 @given(
     st.floats(1e-5, 1e3),
     st.sampled_from(

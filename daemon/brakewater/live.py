@@ -32,7 +32,7 @@ def _part(value: object) -> str:
         return f"[{','.join(_text(one) if _is_record(one) else json.dumps(one) for one in value)}]"
     if _is_record(value):
         return _text(value)
-    return json.dumps(value)
+    return json.dumps(dict(value) if isinstance(value, Mapping) else value)  # the engine makes its values when asked
 
 
 def text_of(picture: Picture) -> bytes:

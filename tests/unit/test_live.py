@@ -5,6 +5,7 @@ from dataclasses import fields
 
 import pytest
 
+from brakewater.engine.deferred import Deferred
 from brakewater.live import picture_of, text_of
 from brakewater.stream import AlarmTest, ByHand, Picture
 from rig_parts import UTC, demo_rig, picture
@@ -38,3 +39,13 @@ def test_what_is_no_picture_is_refused(damage: dict[str, object]) -> None:
         picture_of({**doc, **damage})
     with pytest.raises(ValueError, match="no picture"):
         picture_of({})
+
+
+def test_values_that_the_engine_puts_off_travel_as_any_others() -> None:
+    one = rich_picture()
+    parts = {field.name: getattr(one, field.name) for field in fields(Picture)}
+    later = {
+        name: Deferred(tuple(parts[name]), parts[name].__getitem__) for name in ("readings", "derived") if parts[name]
+    }
+    assert "readings" in later
+    assert text_of(Picture(**parts | later)) == text_of(one)

@@ -5,11 +5,12 @@ from dataclasses import replace
 
 import pytest
 
+from brakewater.engine.derive import DERIVED
 from brakewater.panel.page_files import STATIC
 from brakewater.panel.shown import NUMBERS, page_doc, rig_doc, trend_of
 from brakewater.render import lamps
 from brakewater.rig.panel import Panel
-from brakewater.wording import ENGLISH
+from brakewater.wording import ENGLISH, LANGUAGES
 from rig_parts import demo_rig, picture
 
 WORDS = ENGLISH.pages
@@ -86,3 +87,18 @@ def test_no_page_carries_script_or_style_of_its_own() -> None:
         assert re.search(r"\son[a-z]+\s*=", text) is None
         assert text.count("<script") == text.count('<script type="module" src="/static/')
         assert "//" not in text.replace("https://www.w3.org", ""), "nothing from elsewhere"
+
+
+def test_what_is_ahead_is_told_by_its_early_bound_and_has_words_in_every_language() -> None:
+    rig, seen = demo_rig(), {}
+    names = [name for name in DERIVED if name.startswith("time_to_") and "_early" in name]
+    assert len(names) == 3
+    for at, name in enumerate(names):
+        seen |= {("aux", name): (60.0 + at, 0), ("aux", name.replace("_early", "")): (600.0, 0)}
+    bearing = ("aux", "time_to_bearing_early_s")
+    picture_ = picture(rig)
+    times = page_doc(rig, replace(picture_, derived={**picture_.derived, **seen, bearing: (0.0, 91)}))["times"]["aux"]
+    assert times["time_to_bearing_s"] is None, "nothing on doubtful data"
+    assert sorted(times.values(), key=str) == [61.0, 62.0, None]
+    for words in LANGUAGES.values():
+        assert times.keys() <= words.pages.keys()

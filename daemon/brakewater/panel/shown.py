@@ -12,7 +12,6 @@ from brakewater.render import (
     alarm_name,
     alarm_now,
     by_hand_now,
-    dimension_of_derived,
     horn_now,
     lamps,
     limit_shown,
@@ -21,7 +20,7 @@ from brakewater.render import (
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.panel import Panel
 from brakewater.stream import AlarmNow, Picture
-from brakewater.units import CREW_UNITS, Dimension, shown, utc_text
+from brakewater.units import CREW_UNITS, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
 NUMBERS: Final = (
@@ -37,6 +36,7 @@ NUMBERS: Final = (
 
 VALID_S: Final = 2.0
 """How long a page may believe a picture."""
+_EARLY: Final = "_early_s"
 _LIMITS: Final = {Shape.HIGH: "high", Shape.LOW: "low", Shape.LOST: "low"}
 
 
@@ -131,11 +131,11 @@ def _obstacle(rig: Rig, one: Obstacle, words: Wording) -> Document:
 
 
 def _times(picture: Picture) -> dict[str, dict[str, float | None]]:
-    """Per brake the forecasts in seconds, null where unknown: what is ahead, by its early bound."""
+    """Per brake what is ahead in seconds, by its early bound: not before then; null where unknown."""
     found: dict[str, dict[str, float | None]] = {}
     for (brake, name), (value, code) in picture.derived.items():
-        if name.startswith("time_to_") and dimension_of_derived(name) is Dimension.TIME:
-            found.setdefault(brake, {})[name] = None if code else value
+        if name.startswith("time_to_") and name.endswith(_EARLY):
+            found.setdefault(brake, {})[name.replace(_EARLY, "_s")] = None if code else value
     return found
 
 

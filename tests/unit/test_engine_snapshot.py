@@ -1,4 +1,5 @@
 import json
+from copy import deepcopy
 from dataclasses import replace
 
 import numpy as np
@@ -205,3 +206,19 @@ def test_a_start_without_a_snapshot_begins_without_memory_in_replay_as_it_did_li
     assert any(alarm.state != "normal" for alarm in engine.alarms())
     engine.feed(streams.start(RIG, run=2, t_ns=60 * 10**9))
     assert {alarm.state for alarm in engine.alarms()} == {"normal"}
+
+
+@pytest.mark.parametrize("scans", [0, 1, 7])
+def test_a_copy_of_an_engine_goes_on_as_the_engine_does(scans: int) -> None:
+    """The panel keeps copies of one that reads a record: right after its Start, and between scans that come alone."""
+    engine = Engine()
+    engine.feed(streams.start(RIG))
+    for at in range(scans):
+        engine.feed(streams.scans(RIG, 1, first=1 + at))
+    other = deepcopy(engine)
+    for at in range(40):
+        block = streams.scans(RIG, 1, first=1 + scans + at, values={"aux-flow": 0.0 if at > 5 else 70 * GPM})
+        assert [one.identity for one in other.feed(block).events] == [one.identity for one in engine.feed(block).events]
+    assert other.state() == engine.state()
+    assert other.alarms() == engine.alarms()
+    assert any(one.state == "unacknowledged" for one in engine.alarms())

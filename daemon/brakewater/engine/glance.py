@@ -15,7 +15,6 @@ from brakewater.stream import Column
 
 Judge = Callable[[Mapping[str, Column]], Met]
 _SILENT: Final = int(Reason.NO_ANSWER)
-_UNSEEN: Final = Column.__new__(Column)
 
 
 class _Noting(Mapping[str, Column]):
@@ -58,7 +57,7 @@ class Glance:
 
     def __init__(self, scale: Scale, count: int) -> None:
         self._scale = scale
-        self._columns = [_UNSEEN] * count
+        self._columns: list[Column | None] = [None] * count
         self.regions = bytearray([CLEAR] * count)
 
     def see(self, row: int, column: Column) -> None:

@@ -4,8 +4,9 @@
 
 P is the power that the brake takes, G the contact with the water. Both steps are implicit, so no step is too long.
 What is not known makes the band: the power's uncertainty and the heat capacity's go through the same balance; those
-of the contact stand as a part of the difference between skin and water, and what the skin moves in a second stands
-for the time that what drives it comes late. With the flow gone, the water in the housing is carried on too, from what
+of the contact stand as a part of the difference between skin and water, which the iron behind follows as it does the
+skin, so that a contact that is off is not forgotten in a pause; and what the skin moves in a second stands for the
+time that what drives it comes late. With the flow gone, the water in the housing is carried on too, from what
 the rotor gives it; the contact is that of standing water and far less certain, so the band grows.
 
 Contact: still part plus a part that grows with flow to the power 13/16 (turbulent convection, 0.8, as Dittus and
@@ -101,8 +102,9 @@ def carried_on(model: RotorModel, state: RotorState, step_s: float, driven: Driv
     before, water, water_std = state.surface_degc, driven.water_degc.copy(), driven.water_std_k.copy()
     skin = np.array(steps.skins(state, parts, driven, water, water_std))
     moved = skin - np.concatenate(([before], skin[:-1]))
-    skin_std = np.array(steps.skin_stds(state, parts, driven, moved))
     part = np.where(driven.flowing, _SEVERAL * model.std, _STILL_STD) * (skin - water)
+    followed = steps.b * (np.abs(part) / _SEVERAL)
+    skin_std = np.array(steps.skin_stds(state, parts, driven.power_std_w, moved, followed))
     state.water_degc, state.water_std_k = water.item(-1), water_std.item(-1)
     return skin, np.sqrt(skin_std * skin_std + part * part + water_std * water_std + moved * moved)
 
@@ -112,7 +114,7 @@ class _Steps:
 
     def __init__(self, model: RotorModel, step_s: float) -> None:
         self._step_s, self._through, self._std = step_s, model.through_w_k, model.std
-        self.k, self._b = step_s * (1.0 / model.surface_j_k), step_s * (1.0 / model.core_j_k) * model.through_w_k
+        self.k, self.b = step_s * (1.0 / model.surface_j_k), step_s * (1.0 / model.core_j_k) * model.through_w_k
 
     def skins(self, state: RotorState, parts: Floats, driven: Driven, water: Floats, water_std: Floats) -> list[float]:
         """Skin after each step. Standing water is carried on and written into [m] ``water`` and ``water_std``."""
@@ -133,7 +135,7 @@ class _Steps:
 
     def _in_flow(self, state: RotorState, parts: Floats, driven_w: Floats) -> list[float]:
         """``driven_w``: what the brake and the water give, had the skin no temperature of its own."""
-        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self._b, self._through
+        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self.b, self._through
         all_b = 1.0 + b
         found: list[float] = []
         for a, power in zip(parts.tolist(), driven_w.tolist(), strict=True):
@@ -147,7 +149,7 @@ class _Steps:
 
     def _in_standing(self, state: RotorState, columns: list[list[float]]) -> list[tuple[float, float, float]]:
         """Skin, water and the water's standard uncertainty after each step."""
-        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self._b, self._through
+        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self.b, self._through
         water, water_std = state.water_degc, state.water_std_k
         found = []
         for a, power, contact, capacity in zip(*columns, strict=True):
@@ -163,14 +165,19 @@ class _Steps:
         state.surface_degc, state.core_degc = skin, core
         return found
 
-    def skin_stds(self, state: RotorState, parts: Floats, driven: Driven, moved: Floats) -> list[float]:
-        """Standard uncertainty of the skin by power and capacity after each step."""
-        core_stds = np.divide.accumulate(np.array([state.core_std_k] + [1.0 + self._b] * len(parts)))
-        by_power = self.k * (driven.power_std_w + self._through * core_stds[:-1])
-        by_capacity = self._std * np.abs(moved)
-        std, found = state.skin_std_k, []
-        for a, one, other in zip(parts.tolist(), by_power.tolist(), by_capacity.tolist(), strict=True):
-            std = a * (std + one + other)
+    def skin_stds(
+        self, state: RotorState, parts: Floats, power_std_w: Floats, moved: Floats, followed: Floats
+    ) -> list[float]:
+        """Standard uncertainty of the skin by power, capacity and the iron behind it after each step.
+
+        ``followed``: what the iron takes over of the skin's by the contact.
+        """
+        driven = self.k * power_std_w + self._std * np.abs(moved)
+        through, all_b = self.k * self._through, 1.0 + self.b
+        std, core, found = state.skin_std_k, state.core_std_k, []
+        for a, own, contact in zip(parts.tolist(), driven.tolist(), followed.tolist(), strict=True):
+            std = a * (std + own + through * core)
+            core = (core + contact) / all_b
             found.append(std)
-        state.skin_std_k, state.core_std_k = std, core_stds.item(-1)
+        state.skin_std_k, state.core_std_k = std, core
         return found

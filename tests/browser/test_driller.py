@@ -124,6 +124,8 @@ def test_an_alarm_moves_nothing_that_a_hand_reaches_for(page: Page, before: Page
 
 
 def test_nothing_lies_over_an_alarm_nor_looks_like_its_answer(page: Page, before: Pages) -> None:
+    page.get_by_role("button", name="Reset").click()
+    expect(page.locator("#answer")).to_have_text("Reset: nothing waits for it")
     page.get_by_role("button", name="Lamp test").click()
     expect(page.locator("#answer")).to_have_text("Lamp test: done")
     page.locator("#menu > summary").click()

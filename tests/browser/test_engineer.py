@@ -137,6 +137,7 @@ def test_a_moment_shows_what_the_driller_saw_and_takes_a_note(page: Page, before
     expect(page.locator("#events .note")).to_contain_text("engineer: hose <kicked> & cleared", timeout=SHOWN_MS)
     expect(page.locator("#events .note .moment")).to_have_text(at)
     expect(page.locator("#spans")).to_contain_text("Notes")
+    expect(page.locator("#says")).to_have_text("Noted in the record.")
     others = Record(before.watch.record).others(1)
     notes = [one.request for one in others if isinstance(one, Command) and one.request.do == "note"]
     assert [(one.actor, one.args["text"]) for one in notes] == [("engineer", "hose <kicked> & cleared")]

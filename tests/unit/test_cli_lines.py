@@ -8,7 +8,7 @@ import pytest
 import streams
 from brakewater.cli.check import _references_as_addresses
 from brakewater.cli.expected import ranking_lines
-from brakewater.cli.lines import between_line
+from brakewater.cli.lines import between_line, event_line
 from brakewater.field.hypothesis import hypotheses
 from brakewater.field.suspects import Ranking, Suspect
 from brakewater.rig import Rig
@@ -61,3 +61,18 @@ def test_a_reference_written_as_an_address_is_pointed_out(table: str, address: i
     told = _references_as_addresses(rig)
     assert len(told) == (meant is not None)
     assert not told or f"write reference = {address} instead (which is address {meant})" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("before", "mark"), [("normal", "first out: "), ("returned-unacknowledged", "first out: "), ("unacknowledged", "")]
+)
+def test_first_out_is_who_came_first_not_whoever_was_silenced_then(before: str, mark: str) -> None:
+    shown = {
+        "t": "2031-02-03T04:05:06.200Z",
+        "priority": "high",
+        "first_out": True,
+        "from": before,
+        "to": "unacknowledged",
+        "text": "Cooling water low.",
+    }
+    assert event_line(shown) == f"2031-02-03 04:05:06.200Z  high      {mark}Cooling water low."

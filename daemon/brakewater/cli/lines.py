@@ -24,7 +24,7 @@ def moment(t: str) -> str:
 
 def event_line(shown: Mapping[str, Any]) -> str:
     """A rendered event: time, priority, what happened, and what to do."""
-    mark = "first out: " if shown["first_out"] and shown["to"] == "unacknowledged" else ""
+    mark = "first out: " if shown["first_out"] and shown["to"] == "unacknowledged" != shown["from"] else ""
     line = f"{moment(shown['t'])}  {shown['priority']:<8}  {mark}{shown['text']}"
     return f"{line}\n{'':36}{shown['respond']}" if shown.get("respond") and shown["to"] == "unacknowledged" else line
 

@@ -63,7 +63,7 @@ def sequence(found: Seen, words: Wording = ENGLISH) -> str:
 
 
 def _is_first(event: dict[str, Any]) -> bool:
-    return bool(event["first_out"]) and event["to"] == "unacknowledged"
+    return bool(event["first_out"]) and event["to"] == "unacknowledged" != event["from"]
 
 
 def _of_event(event: dict[str, Any], words: Wording) -> tuple[str, str]:

@@ -228,7 +228,8 @@ const show = async (logged) => {
     return;
   }
   if (!answer.ok || book.ok === false) {
-    say(book.says, false);
+    say(answer.ok ? word("no-book") : answer.status === 503 ? word("no-watch") : book.says, false);
+    $("says").title = book.says;
     pickers(null, anew);
     return;
   }

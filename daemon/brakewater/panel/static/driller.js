@@ -262,7 +262,7 @@ async function push(button) {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked),
     });
     const says = (await answer.json()).says;
-    put("answer", answer.ok ? word("done", named) : refusal(answer.status, says));
+    put("answer", answer.ok ? word("done", named) : answer.status === 409 ? word("none-waits", named) : refusal(answer.status, says));
     by("answer").title = says;
     if (answer.status === 403) await logIn();
   } catch {

@@ -114,7 +114,7 @@ function when(ms, t) {
 function eventRow(event, beside, withBeside) {
   const row = make("tr");
   if (event.damaged) { row.append(make("td"), make("td"), make("td", event.damaged)); return row; }
-  row.dataset.first = String(Boolean(event.first_out && event.to === "unacknowledged"));
+  row.dataset.first = String(Boolean(event.first_out && event.to === "unacknowledged" && event.from !== event.to));
   row.dataset.beside = beside;
   row.append(when(Date.parse(event.t), event.t), make("td", word(`priority-${event.priority}`)), make("td", (row.dataset.first === "true" ? word("first") : "") + event.text));
   if (withBeside) row.append(make("td", word(beside)));
@@ -187,8 +187,8 @@ async function keepNote(submitted) {
   if (!answer.ok) return;
   by("noting").close();
   by("note-text").value = "";
-  by("says").textContent = word("noted");
   await again();
+  by("says").textContent = word("noted");
 }
 
 // A note is in the record a moment after it was taken.

@@ -15,7 +15,7 @@ debian_packages() {
   echo "installing Debian packages: ${missing[*]}" >&2
   export DEBIAN_FRONTEND=noninteractive
   # The services themselves are started by the tests, on ports of their own; none is wanted at boot.
-  apt-get update -q >/dev/null
+  if [ -z "${lists_are_new:-}" ]; then apt-get update -q >/dev/null && lists_are_new=yes; fi
   apt-get install -y -q --no-install-recommends "${missing[@]}" >/dev/null
 }
 
@@ -25,8 +25,10 @@ virtual_environment() {
   if [ ! -e "$stamp" ]; then
     [ -x .venv/bin/python ] || python3 -m venv .venv
     echo "installing Python packages from $lock into .venv" >&2
-    .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$lock"
-    .venv/bin/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
+    # pip compiles one file after another, compileall on all cores; a file of another Python's syntax is left as it is.
+    .venv/bin/python -m pip install -q --disable-pip-version-check --no-compile --require-hashes -r "$lock"
+    .venv/bin/python -m pip install -q --disable-pip-version-check --no-compile --no-deps --no-build-isolation -e .
+    .venv/bin/python -m compileall -q -j 0 .venv/lib >/dev/null || true
     rm -f .venv/.installed-*
     touch "$stamp"
   fi

@@ -12,6 +12,13 @@ import psutil
 import pytest
 
 _PATIENCE_S = 3.0
+_ORDER = {"browser": 0, "integration": 1, "properties": 2, "outside": 3, "unit": 4}
+"""Slow files first, so that no process is left alone with one at the end."""
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: _ORDER.get(item.path.parent.name, 0))  # stable: a file's tests stay together
 
 
 def _threads() -> set[threading.Thread]:

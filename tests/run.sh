@@ -8,26 +8,53 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 . deploy/packages.sh
-# openssl: certificates. gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3, nodejs: foreign peers; chromium: the pages.
-# systemd: its judgement of the unit.
-debian_packages python3 python3-venv systemd gcc libc6-dev pkg-config libmodbus-dev mosquitto mosquitto-clients mbpoll socat \
-  victoria-metrics sqlite3 openssl nodejs chromium
-# Debian's nodejs comes without npm, other builds of it bring theirs. The Node.js peers go into build/ by their lock file.
-command -v npm >/dev/null || debian_packages npm
-virtual_environment dev.lock
-.venv/bin/python deploy/charts.py || true # it says what is missing without it
+# The tests start our programs several hundred times: compiled once, not each time.
+unset PYTHONDONTWRITEBYTECODE
 python=.venv/bin/python
 what=fast
 case "${1:-}" in fast | long | bench | outside) what=$1 && shift ;; esac
+
+checks() {
+  .venv/bin/ruff check
+  .venv/bin/ruff format --check
+  # Two processes' work at a time: what the tests import is compiled beside the types. What is wrong with it, the tests say.
+  $python -m pytest --collect-only -q -m "not long" >/dev/null 2>&1 &
+  .venv/bin/mypy
+  .venv/bin/lint-imports
+  wait $! || true
+}
+
+python_side() {
+  virtual_environment dev.lock
+  $python deploy/charts.py || true # it says what is missing without it
+  [ "$what" != fast ] || checks
+}
+
+# Python's packages, and what is found without running anything, while Debian's come.
+debian_packages python3 python3-venv
+python_side &
+beside=$!
+trap 'kill $beside 2>/dev/null || true' EXIT
+# openssl: certificates. gcc, libmodbus-dev: a Modbus device that we did not write; mosquitto, mbpoll, victoria-metrics, sqlite3, nodejs: foreign peers; chromium: the pages.
+# systemd: its judgement of the unit.
+debian_packages systemd gcc libc6-dev pkg-config libmodbus-dev mosquitto mosquitto-clients mbpoll socat \
+  victoria-metrics sqlite3 openssl nodejs chromium
+# Debian's nodejs comes without npm, other builds of it bring theirs. The Node.js peers go into build/ by their lock file.
+command -v npm >/dev/null || debian_packages npm
+wait $beside
+trap - EXIT
+
 case "$what" in
   fast)
-    .venv/bin/ruff check
-    .venv/bin/ruff format --check
-    .venv/bin/mypy
-    .venv/bin/lint-imports
     if [ $# -gt 0 ]; then exec $python -m pytest -m "not long" "$@"; fi
-    # Two files at a time; a file's tests stay together, since they share what they start.
-    $python -m pytest -m "not long" -n auto --dist loadfile
+    # The demo plays its minutes in real time and hardly computes: it goes beside the others, and is told after them.
+    demo=tests/integration/test_daemon_demo.py failed='' told=$(mktemp)
+    $python -m pytest -m "not long" -p no:cacheprovider $demo >"$told" 2>&1 &
+    # Two files at a time, in the order of tests/conftest.py; a file's tests stay together, since they share what they start.
+    $python -m pytest -m "not long" --ignore=$demo -n auto --dist loadfile --no-loadscope-reorder --durations=30 || failed=yes
+    wait $! || failed=yes
+    cat "$told" && rm "$told"
+    [ -z "$failed" ] || exit 1
     ;;
   long) $python -m pytest -m long --timeout 7200 "$@" ;;
   outside)

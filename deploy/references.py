@@ -20,7 +20,8 @@ from pydantic_core import PydanticUndefined
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
 from brakewater.cli import main as brakewater
 from brakewater.notify.description import SCHEMAS, addresses, delivery, says
-from brakewater.rig import load, model
+from brakewater.rig import load
+from brakewater.rig.tables import Model
 from brakewater.stream import Event
 
 PLACE = Path(__file__).parent / "references"
@@ -31,8 +32,10 @@ _MADE = "<!-- Made by deploy/references.py from what the program goes by: change
 def rig_file() -> str:
     """Every key of the tables of the rig file."""
     # The simulator's scenario files have tables of the same base, where its modules were imported as well.
-    known = (one for one in _below(model.Model) if one.__module__.startswith("brakewater."))
-    tables = sorted(known, key=lambda one: (one.__module__, inspect.getsourcelines(one)[1]))
+    known = (one for one in _below(Model) if one.__module__.startswith("brakewater."))
+    tables = sorted(
+        known, key=lambda one: (one.__module__ != Model.__module__, one.__module__, inspect.getsourcelines(one)[1])
+    )
     parts = [
         f"# The rig file, key by key\n\n{_MADE}",
         "`config/template.toml` explains by example; `brakewater check` holds a file against all of this and more.\n",
@@ -58,7 +61,7 @@ def _keys(table: type[BaseModel]) -> Iterator[str]:
 
 def _said(of: type) -> dict[str, tuple[str, str]]:
     """Field -> what it takes, and the words below it in the source."""
-    if not issubclass(of, model.Model):
+    if not issubclass(of, Model):
         return {}
     (body,) = ast.parse(textwrap.dedent(inspect.getsource(of))).body
     assert isinstance(body, ast.ClassDef)

@@ -27,8 +27,8 @@ from pydantic import Field, ValidationError
 from brakewater.errors import Fault as FileFault
 from brakewater.errors import RigFileError
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import Model, Name
 from brakewater.rig.quantity import Length, Nanoseconds, Speed, Temperature, Volume
+from brakewater.rig.tables import Model, Name
 from brakewater_sim.classes import CLASSES
 from brakewater_sim.faults import FAULTS, SPANS, Acts
 from brakewater_sim.scenarios import Scenario

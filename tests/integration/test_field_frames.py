@@ -7,7 +7,7 @@ import pytest
 from brakewater.field.frames import MOST, Answer, Read
 from brakewater.field.frames_tcp import due, judge
 from brakewater.quality import Status
-from brakewater.rig.model import Table
+from brakewater.rig.tables import Table
 
 # MODBUS Application Protocol Specification V1.1b3, 6.3: read holding registers 108 to 110 (address 0x6B), answer
 # 022B 0000 0064; header of our own (transaction 0x1234, unit 17).

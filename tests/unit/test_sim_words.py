@@ -267,7 +267,7 @@ ALLOWED = {
     "brakewater.record.rows": {"packed", "rows_of"},
     "brakewater.rig": None,
     "brakewater.rig.faults": {"Faults"},
-    "brakewater.rig.model": {"Model", "Name"},
+    "brakewater.rig.tables": {"Model", "Name"},
     "brakewater.rig.quantity": None,
     "brakewater.rig.load": {"demo_file"},
     "brakewater.signals.convert": {

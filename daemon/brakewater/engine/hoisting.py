@@ -18,7 +18,7 @@ from brakewater.engine.tail import Tail
 from brakewater.physics.duty import GRAVITY_M_S2, TorqueLaw, duty_w, torque_n_m
 from brakewater.physics.uncertainty import Spread
 from brakewater.quality import Reason
-from brakewater.rig.model import Hoist
+from brakewater.rig.tables import Hoist
 from brakewater.stream import Floats, Ints
 
 _LOADED: Final = 1.25

@@ -8,7 +8,7 @@ frames_tcp.py on Modbus TCP and TLS, by frames_rtu.py on RTU.
 
 from dataclasses import dataclass
 
-from brakewater.rig.model import Table
+from brakewater.rig.tables import Table
 
 __all__ = ["MOST", "Answer", "Due", "Read", "Table", "data_size"]
 

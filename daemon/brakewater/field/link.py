@@ -39,7 +39,7 @@ from brakewater.field.frames import Answer, Read
 from brakewater.field.quiet import Quiet
 from brakewater.field.wire import BrokenError, Wire
 from brakewater.quality import Status
-from brakewater.rig.model import Table
+from brakewater.rig.tables import Table
 
 __all__ = ["FIRST_WAIT_S", "LONGEST_WAIT_S", "Answer", "Link", "Read", "Table", "wait_s"]
 

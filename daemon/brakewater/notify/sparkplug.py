@@ -26,7 +26,7 @@ from brakewater.notify.session import Message, Outcome, Session, Target
 from brakewater.notify.sparkplug_payload import DataType, Metric, asks_rebirth, payload
 from brakewater.notify.tls import context_of
 from brakewater.rig import Rig
-from brakewater.rig.model import Mqtt, Sparkplug
+from brakewater.rig.tables import Mqtt, Sparkplug
 from brakewater.stream import Picture
 
 CURSOR: Final = "sparkplug"

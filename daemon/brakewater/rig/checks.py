@@ -10,10 +10,11 @@ from brakewater.rig.complaints import Complain
 from brakewater.rig.conditioning import worst
 from brakewater.rig.faults import Faults, near
 from brakewater.rig.located import At
-from brakewater.rig.model import SELF, AlarmRule, Brake, Device, Lamp, Point, PointEntry, Table
+from brakewater.rig.model import SELF, AlarmRule, Point
 from brakewater.rig.people import CREW
 from brakewater.rig.roles import REQUIRED, ROLES
 from brakewater.rig.spread import spread_of
+from brakewater.rig.tables import Brake, Device, Lamp, PointEntry, Table
 from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.signals.words import register_count
 from brakewater.units import shown, to_unit

@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
 
-from brakewater.rig.model import PointEntry
+from brakewater.rig.tables import PointEntry
 from brakewater.units import Dimension, UnitError, parse
 
 Complain = Callable[[tuple[str, ...], str, str], None]

@@ -5,7 +5,8 @@ from typing import Any, Final
 
 from brakewater.rig.faults import Faults
 from brakewater.rig.located import At
-from brakewater.rig.model import Device, Point, PointEntry
+from brakewater.rig.model import Point
+from brakewater.rig.tables import Device, PointEntry
 
 _LINE: Final = ("baud", "frame_gap", "turnaround", "echo")
 _OF: Final[dict[str, tuple[str, ...]]] = {

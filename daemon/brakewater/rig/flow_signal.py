@@ -4,7 +4,7 @@ import re
 from typing import Final
 
 from brakewater.rig.complaints import Complain, built, is_number, number, quantity, two
-from brakewater.rig.model import PointEntry
+from brakewater.rig.tables import PointEntry
 from brakewater.signals.flow import Frequency, Root
 from brakewater.signals.pulse import NATURAL_ROLL, Pulse
 from brakewater.signals.words import RegisterKind

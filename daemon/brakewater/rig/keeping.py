@@ -6,8 +6,8 @@ from typing import Annotated, Any, Final
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
-from brakewater.rig.model import Model
 from brakewater.rig.quantity import Nanoseconds, lasting
+from brakewater.rig.tables import Model
 from brakewater.units import Dimension, UnitError, parse
 
 _SIZES: Final = {"MB": 10**6, "GB": 10**9, "TB": 10**12, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}

@@ -5,7 +5,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import Mirror, Mqtt, Sparkplug, Tls
+from brakewater.rig.tables import Mirror, Mqtt, Sparkplug, Tls
 
 _KEYS: Final = ("ca", "certificate", "key")
 

@@ -14,9 +14,13 @@ from brakewater.rig import checks, devices, links, outputs, own, people, redunda
 from brakewater.rig.faults import Faults, closest
 from brakewater.rig.keeping import Keeping
 from brakewater.rig.located import At
-from brakewater.rig.model import (
+from brakewater.rig.model import AlarmRule, Point, Rig
+from brakewater.rig.panel import Panel
+from brakewater.rig.point_stages import Pace
+from brakewater.rig.roles import ROLES
+from brakewater.rig.settings import beyond_maker
+from brakewater.rig.tables import (
     AlarmEntry,
-    AlarmRule,
     Brake,
     Device,
     Hoist,
@@ -24,19 +28,13 @@ from brakewater.rig.model import (
     Mirror,
     Model,
     Mqtt,
-    Point,
     PointEntry,
     RedundantEntry,
-    Rig,
     RigTable,
     Sparkplug,
     SuppressEntry,
     Tank,
 )
-from brakewater.rig.panel import Panel
-from brakewater.rig.point_stages import Pace
-from brakewater.rig.roles import ROLES
-from brakewater.rig.settings import beyond_maker
 from brakewater.rig.upkeep import Upkeep, rounds
 
 SCHEMA = 1

@@ -13,8 +13,9 @@ from pydantic_core import PydanticCustomError
 
 from brakewater.rig.faults import Faults
 from brakewater.rig.located import At
-from brakewater.rig.model import Device, Model, Name, Point, Table
+from brakewater.rig.model import Point
 from brakewater.rig.quantity import Nanoseconds, lasting
+from brakewater.rig.tables import Device, Model, Name, Table
 
 MOST_LAMPS: Final = 31
 """Windows that the outstation has places for, ``watching`` not counted."""

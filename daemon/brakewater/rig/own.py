@@ -9,8 +9,9 @@ from dataclasses import replace
 from typing import Final
 
 from brakewater.errors import StorageError
-from brakewater.rig.model import SELF, AlarmRule, Point, Rig, Suppression, Table
+from brakewater.rig.model import SELF, AlarmRule, Point, Rig, Suppression
 from brakewater.rig.roles import ROLES
+from brakewater.rig.tables import Table
 from brakewater.signals.convert import AnySignal, Bit, Direct, Register
 from brakewater.signals.words import RegisterKind
 from brakewater.stream import OwnLayout

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from brakewater.rig.model import Model, Name
+from brakewater.rig.tables import Model, Name
 from brakewater.wording import LANGUAGES
 
 LOOPBACK: Final = "127.0.0.1"

@@ -7,8 +7,8 @@ import numpy as np
 
 from brakewater.rig.complaints import Complain, amount, is_number
 from brakewater.rig.conditioning import Accuracy, Conditioning
-from brakewater.rig.model import Device, PointEntry
 from brakewater.rig.roles import Role
+from brakewater.rig.tables import Device, PointEntry
 from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Linear, Pt100
 from brakewater.signals.damping import MOST_SCANS, Damping
 from brakewater.signals.flow import Root

@@ -14,7 +14,7 @@ from typing import Any, Final
 from brakewater.errors import Fault, RigFileError
 from brakewater.rig.cells import cell, text_cell, text_value, value
 from brakewater.rig.faults import choices, near
-from brakewater.rig.model import PointEntry
+from brakewater.rig.tables import PointEntry
 
 COLUMNS: Final = {
     "brake": "the brake it belongs to; empty for a point of the rig as a whole",

@@ -6,9 +6,10 @@ from typing import Any, Final
 from brakewater.rig.complaints import amount
 from brakewater.rig.faults import Faults
 from brakewater.rig.located import At
-from brakewater.rig.model import Point, Redundant, RedundantEntry
+from brakewater.rig.model import Point, Redundant
 from brakewater.rig.point_stages import difference
 from brakewater.rig.roles import ROLES
+from brakewater.rig.tables import RedundantEntry
 from brakewater.units import UnitError
 
 _MOST: Final = 3

@@ -1,7 +1,7 @@
 """The rotor of a rig file as the laws of ``physics`` take it."""
 
 from brakewater.physics.rotor import RotorModel
-from brakewater.rig.model import Brake
+from brakewater.rig.tables import Brake
 
 
 def rotor_model(brake: Brake, times: float = 1.0) -> RotorModel | None:

@@ -8,8 +8,9 @@ from brakewater.alarms.annunciator import BY_HAND
 from brakewater.alarms.catalogue import CATALOGUE, RE_ALARM, TABLES, AlarmKind, Priority, Scope, Shape
 from brakewater.errors import Fault
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import AlarmEntry, AlarmRule, Brake, Lamp, Point, Rig
+from brakewater.rig.model import AlarmRule, Point, Rig
 from brakewater.rig.settings import beyond_maker
+from brakewater.rig.tables import AlarmEntry, Brake, Lamp
 from brakewater.units import Dimension, UnitError, parse, shown
 
 Located = tuple[tuple[Any, ...], AlarmEntry]

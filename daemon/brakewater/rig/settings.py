@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
-from brakewater.rig.model import AlarmRule, Brake
+from brakewater.rig.model import AlarmRule
+from brakewater.rig.tables import Brake
 from brakewater.units import Dimension, UnitError, parse
 
 SETTINGS: Final[Mapping[str, str]] = {

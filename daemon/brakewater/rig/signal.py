@@ -6,8 +6,8 @@ from typing import Final
 
 from brakewater.rig import flow_signal
 from brakewater.rig.complaints import Complain, built, is_number, two
-from brakewater.rig.model import PointEntry
 from brakewater.rig.roles import Role
+from brakewater.rig.tables import PointEntry
 from brakewater.rig.thermometer import thermometer
 from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Direct, Linear, Register
 from brakewater.signals.words import RegisterKind

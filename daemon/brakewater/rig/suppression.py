@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from brakewater.alarms.catalogue import PROTECTED
 from brakewater.rig.faults import Faults
 from brakewater.rig.located import At
-from brakewater.rig.model import AlarmRule, Point, SuppressEntry, Suppression
+from brakewater.rig.model import AlarmRule, Point, Suppression
 from brakewater.rig.roles import ROLES
+from brakewater.rig.tables import SuppressEntry
 
 
 def resolved(

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from brakewater.rig.complaints import Complain, built, is_number, number, told
-from brakewater.rig.model import PointEntry
+from brakewater.rig.tables import PointEntry
 from brakewater.signals.convert import Pt100
 from brakewater.signals.leads import Leads, copper_ohms
 from brakewater.units import Dimension, UnitError, parse

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from brakewater.alarms.catalogue import CATALOGUE, TABLES, AlarmKind, Scope
-from brakewater.rig.model import Brake, Rig
+from brakewater.rig.model import Rig
 from brakewater.rig.rules import OPTIONAL
+from brakewater.rig.tables import Brake
 
 _LINKS: Final = {
     "broker-lost": "[mqtt]",

@@ -7,8 +7,8 @@ from pydantic import Field
 
 from brakewater.physics.gap import Limits
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import Model, Name
 from brakewater.rig.quantity import Length, Nanoseconds, lasting
+from brakewater.rig.tables import Model, Name
 from brakewater.trips.rounds import DAY_NS, DEFAULTS, HOUR_NS, Default, Round
 
 _Interval = Annotated[Nanoseconds, lasting("10 s", "366 d")]

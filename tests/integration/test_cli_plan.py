@@ -14,6 +14,8 @@ from brakewater.physics.planned import planned
 from brakewater.physics.rotor import RotorModel
 from brakewater.physics.trip_plan import Doubt, Plan
 from brakewater.review.plan_page import sparkline
+from brakewater.review.planning import Meant, plan_trip
+from brakewater.rig import load
 from brakewater.rig.load import demo_file
 
 ROTOR = RotorModel(surface_j_k=6e4, core_j_k=3e5, through_w_k=4e3, still_w_k=6e3, flowing_w_k=1.8e4,
@@ -97,6 +99,16 @@ def test_the_flow_that_is_named_keeps_the_outlet(capsys: pytest.CaptureFixture[s
     needed = found["flow_needed_m3_s"]
     assert needed > found["least_flow_m3_s"]
     assert asked(*heavy, "--flow", f"{1.01 * needed} m3/s", capsys=capsys)[0] == 0
+
+
+def test_a_tank_that_is_not_full_loses_as_much_as_a_full_one() -> None:
+    meant = Meant(hook_first_n=9e5, hook_last_n=9e5, stands=5, stand_m=28.65, lowering_m_s=0.9, per_hour=20.0,
+                  tank_degc=30.0)  # fmt: skip
+    rig = load(demo_file())
+    full = rig.tanks[0].volume
+    loss = {part: plan_trip(rig, None, replace(meant, tank_m3=part * full)).plan.loss_w_k for part in (0.4, 1.0, 2.0)}
+    assert loss[0.4] == loss[1.0]
+    assert loss[2.0] == pytest.approx(2.0 * loss[1.0])
 
 
 def test_a_larger_class_runs_cooler(capsys: pytest.CaptureFixture[str]) -> None:

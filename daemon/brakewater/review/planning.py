@@ -18,7 +18,7 @@ from brakewater.rig.rotor_model import rotor_model
 
 _RECTANGULAR: Final = 1.0 / sqrt(3.0)
 _LOSS_S: Final = 21_600.0
-"""Time constant of a tank nobody has measured; as the watch takes it at first."""
+"""Time constant of a full tank nobody has measured; as the watch takes it at first."""
 _HANDLING_S: Final = 20.0
 """Nobody makes up the next stand faster; an assumption."""
 _SLOWEST: Final = 4.0
@@ -157,7 +157,9 @@ def _checked(rig: Rig, brake: Brake, meant: Meant, times: float, notes: list[str
         notes.append("air taken to be as warm as the tank: no heat is lost at first (--ambient says otherwise)")
     tank = meant.tank_m3 if meant.tank_m3 is not None else rig.tanks[0].volume
     if meant.loss_w_k is None:
-        notes.append("loss of the tank not known: a time constant of six hours is assumed (--loss says otherwise)")
+        notes.append(
+            "loss of the tank not known: six hours' time constant when full is assumed (--loss says otherwise)"
+        )
     try:
         return Plan(
             load_first_n=meant.hook_first_n, load_last_n=meant.hook_last_n, stands=meant.stands,
@@ -166,11 +168,17 @@ def _checked(rig: Rig, brake: Brake, meant: Meant, times: float, notes: list[str
             flow_m3_s=meant.flow_m3_s if meant.flow_m3_s is not None else brake.least_flow * times,
             tank_degc=meant.tank_degc,
             ambient_degc=meant.tank_degc if meant.ambient_degc is None else meant.ambient_degc,
-            tank_m3=tank, loss_w_k=_capacity(brake, tank) / _LOSS_S if meant.loss_w_k is None else meant.loss_w_k,
+            tank_m3=tank, loss_w_k=_loss_w_k(rig, brake, tank) if meant.loss_w_k is None else meant.loss_w_k,
             housing_m3=_housing_m3(brake) * times, kind=brake.fluid, rotor=rotor_model(brake, times),
         )  # fmt: skip
     except ValueError as error:
         raise PlanError(str(error)) from error
+
+
+def _loss_w_k(rig: Rig, brake: Brake, tank_m3: float) -> float:
+    """A tank loses heat by its walls and its surface, so that one that is not full loses as much as a full one."""
+    full_m3 = max(rig.tanks[0].volume, tank_m3) if rig.tanks else tank_m3
+    return _capacity(brake, full_m3) / _LOSS_S
 
 
 def _capacity(brake: Brake, tank_m3: float) -> float:

@@ -6,6 +6,7 @@ It runs pip-audit in an environment of its own under build/, so that its package
 """
 
 import json
+import signal
 import subprocess
 import sys
 import venv
@@ -62,4 +63,5 @@ def main() -> int:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # `| head` ends it quietly
     sys.exit(main())

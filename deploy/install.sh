@@ -28,6 +28,7 @@ while [ $# -gt 0 ]; do
     --program) ready=$(realpath "$2") && shift ;;
     --python) python=$2 && shift ;;
     --broker) broker=yes ;;
+    -h | --help) sed -n '2,/^set /{/^set /!s/^# \{0,1\}//p}' "$0" && exit 0 ;;
     -*) stop 2 "found $1; allowed: --broker, --root, --wheel, --wheels, --program, --python" ;;
     *) [ -z "$rig" ] || stop 2 "found a second rig file: $1"
        rig=$1 ;;

@@ -7,6 +7,7 @@ that we may not ship with. It takes ``cyclonedx-py`` (PyPI: cyclonedx-bom) from 
 import argparse
 import json
 import re
+import signal
 import subprocess
 import sys
 from importlib.metadata import PackageNotFoundError, metadata
@@ -63,12 +64,13 @@ def main() -> int:
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write the CycloneDX document, too")
     args = parser.parse_args()
     rows = [(name, version, licence(name)) for name, version in sorted(pinned().items())]
-    for name, version, said in rows:
-        print(f"{name:28} {version:14} {said}{'' if fits(said) else '   <- look at this one'}")  # noqa: T201 - its job
     if args.output:
         args.output.write_text(json.dumps(document(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    for name, version, said in rows:
+        print(f"{name:28} {version:14} {said}{'' if fits(said) else '   <- look at this one'}")  # noqa: T201 - its job
     return 0 if all(fits(said) for *_, said in rows) else 1
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # `| head` ends it quietly
     sys.exit(main())

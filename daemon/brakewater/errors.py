@@ -9,6 +9,8 @@
 Start-up raises one error that lists all faults at once.
 """
 
+import os
+import sys
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,6 +31,14 @@ def plainly(error: Exception) -> str:
         if isinstance(error, kind):
             return says
     return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
+
+
+def end_of_output() -> None:
+    """Drop what standard output cannot take any more: at its end the interpreter would try again, and complain."""
+    try:
+        print(end="", flush=True)  # noqa: T201 - flushes, also where there is no standard output at all
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 class BrakewaterError(Exception):

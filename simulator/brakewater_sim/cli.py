@@ -15,7 +15,7 @@ from pathlib import Path
 from textwrap import wrap
 
 from brakewater import __version__
-from brakewater.errors import RigFileError, StorageError, plainly
+from brakewater.errors import RigFileError, StorageError, end_of_output, plainly
 from brakewater.rig import Rig, load
 from brakewater.rig.load import demo_file
 from brakewater_sim.scenarios import SCENARIOS, Scenario
@@ -34,20 +34,26 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = command_line().parse_args(argv)
     run: Callable[[argparse.Namespace], int] = args.run
     try:
-        return run(args)
+        status = run(args)
+        print(end="", flush=True)
     except (ArgumentsError, RigFileError) as error:
         print(error, file=sys.stderr)
         return BAD_ARGUMENTS
     except StorageError as error:
         print(error, file=sys.stderr)
         return COULD_NOT_RUN
+    except BrokenPipeError:
+        end_of_output()  # whoever read has read enough
+        return 0
     except OSError as error:
+        end_of_output()
         place = f"{error.filename}: " if error.filename else ""
         print(f"{place}{plainly(error)}", file=sys.stderr)
         return COULD_NOT_RUN
     except KeyboardInterrupt:
         print("stopped; nothing was written", file=sys.stderr)
         return COULD_NOT_RUN
+    return status
 
 
 def command_line() -> argparse.ArgumentParser:

@@ -6,7 +6,6 @@ Exit status: 0 fine, 1 the command ran and found something wrong, 2 bad argument
 """
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 
@@ -38,7 +37,7 @@ from brakewater.cli import (
     watch,
 )
 from brakewater.cli import map as map_  # the command's name is Python's too
-from brakewater.errors import BrakewaterError, RigFileError, plainly
+from brakewater.errors import BrakewaterError, RigFileError, end_of_output, plainly
 
 CAUTION = (
     "An advisory monitor, not a safety instrumented system. The maker's manual, local rules and licensed practice stand"
@@ -91,7 +90,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit status."""
     args = parser().parse_args(argv)
     try:
-        return int(_COMMANDS[args.command].run(args))
+        status = int(_COMMANDS[args.command].run(args))
+        print(end="", flush=True)  # here, where a reader that has gone or a full disk is still told apart
     except RigFileError as error:
         print(error, file=sys.stderr)
         return 2
@@ -99,12 +99,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"brakewater {args.command}: {error}", file=sys.stderr)
         return 3
     except BrokenPipeError:
-        # Whoever read has read enough; without this the interpreter would complain when it flushes at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        end_of_output()  # whoever read has read enough
         return 0
     except OSError as error:
+        end_of_output()
         place = f"{str(error.filename).removesuffix('.part')}: " if error.filename else ""
         print(f"brakewater {args.command}: {place}{plainly(error)}", file=sys.stderr)
         return 3
     except KeyboardInterrupt:
         return 130
+    return status

@@ -62,7 +62,9 @@ program() { # a folder of its own for each build, so that going back is one link
     mkdir -p "$root/opt/brakewater"
     "$python" -m venv "$venv"
     local pip=("$venv/bin/python" -m pip install -q --disable-pip-version-check --no-compile)
-    "${pip[@]}" ${wheels:+--no-index --find-links "$wheels"} --require-hashes -r "$here/../runtime.lock"
+    "${pip[@]}" ${wheels:+--no-index --find-links "$wheels"} --require-hashes -r "$here/../runtime.lock" ||
+      stop 3 "the packages of runtime.lock could not be had (see above)${wheels:+; fetch all of them for this processor and\
+ $("$python" -V): pip download -r runtime.lock -d DIR}; nothing was changed, and what ran before runs on"
     if [ -n "$wheel" ]; then
       "${pip[@]}" --no-index --no-deps "$wheel"
     else

@@ -57,7 +57,7 @@ KINDS = (
     "restart",
     "reload",
 )
-FEW = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+FEW = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 MANY = settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck))
 
 HANDS: dict[str, tuple[str, ...]] = {

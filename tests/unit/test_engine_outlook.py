@@ -70,6 +70,15 @@ def test_the_air_warms_up() -> None:
     assert sooner < 0.9 * steady
 
 
+def test_the_outlet_is_not_before_even_where_coming_stands_are_heavier() -> None:
+    """Shortly before the limit, and then the peak of the next stand stands a tenth higher."""
+    end_s, part = 4800, 0.25
+    found = outlook().feed(groups(0, end_s, part))
+    left = [(BRAKE.outlet_limit - rise - 30.0) * part * FULL_J_K / HEAT_W - end_s for rise in (10.0, 11.0)]
+    assert found["time_to_outlet_limit_s"].values[-1] == pytest.approx(left[0], abs=60.0)
+    assert 0.0 <= found["time_to_outlet_limit_early_s"].values[-1] <= left[1] < 0.5 * left[0]
+
+
 def test_nothing_is_said_of_a_tank_whose_level_is_bad() -> None:
     found = outlook().feed(groups(0, SECONDS, 0.5, bad="content"))
     assert set(found[LIKELY].codes.tolist()) == {int(Reason.NO_BASIS)}

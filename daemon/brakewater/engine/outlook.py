@@ -6,8 +6,9 @@ minutes, by what is in it (its level, where the tank's height is known), less wh
 So sun on the tank or a loss that is not as learnt counts from its first ten minutes on. The early bound takes the
 thermometer, the pace's scatter and what is not known of the loss to the worse side; where nobody measures what is in
 the tank, as if it held a quarter, in which the same heat does four times as much. The outlet's peak over the inlet
-stays as it was in the last ten minutes, so that it comes to its limit when the tank is warm enough. Nothing is said on
-doubtful data, and a day is as far as anybody looks.
+stays as it was in the last ten minutes, so that it comes to its limit when the tank is warm enough; for the early bound
+it grows by a tenth, as the string becomes heavier and no stand is like the other. Nothing is said on doubtful data, and
+a day is as far as anybody looks.
 """
 
 from collections.abc import Mapping
@@ -47,6 +48,9 @@ _LEAST_UNMEASURED: Final = 0.25
 """Of a full tank, what there is at least where its level is not known; an assumption."""
 _HALF_MINUTE_S: Final = 30.0
 """A minute's mean stands for its middle."""
+_GROWS: Final = 0.1
+"""Part by which the peak of the next ten minutes may stand above that of the last ten; an assumption, after five drawn
+trips of the simulator, in which it stood up to 0.12 above once a forecast was there."""
 _HIGHEST_K: Final = 200.0
 """Garbage of a register beyond it is held there."""
 _LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
@@ -211,7 +215,7 @@ class TankOutlook:
             np.array([loss, least] * 2),
         )
         inlet, outlet = np.full(c, brake.inlet_limit), brake.outlet_limit - rise
-        times = warming.reaches_s(np.array([inlet, inlet, outlet, outlet - 2.0 * sense.outlet_std_k]))
+        times = warming.reaches_s(np.array([inlet, inlet, outlet, outlet - 2.0 * sense.outlet_std_k - _GROWS * rise]))
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.NO_BASIS))
         return {
             name: Held(values=np.where(known, _from_now(time), 0.0), codes=codes)

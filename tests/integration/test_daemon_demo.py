@@ -58,7 +58,8 @@ def test_the_level_alarm_comes_before_the_bearing_and_the_crew_clears_it(
     assert ("brake-level-high", "returned-unacknowledged") in turns
     assert here("export", record, "-o", tmp_path / "x.csv").returncode == 0
     with (tmp_path / "x.csv").open() as file:
-        levels = [float(row["aux-level [in]"]) for row in csv.DictReader(file)]
+        # A scan that the simulator answered too late on a busy machine has none.
+        levels = [float(row["aux-level [in]"]) for row in csv.DictReader(file) if row["aux-level [in]"]]
     assert max(levels) < 600 / 25.4  # the bearing level of the demo rig, in inches
 
 

@@ -73,7 +73,7 @@ def obstacles(rig: Rig, picture: Picture, unproved: Sequence[str] = ()) -> list[
     for one in picture.substitutions:
         found.append(Obstacle(what="substituted", name=one.point, why=f"{one.what} by {one.actor}: {one.reason}"))
     return found + [
-        Obstacle(what="unproved", name=name, why="no loop check as the rig file has it") for name in unproved
+        Obstacle(what="unproved", name=name, why="no loop check proves it as the rig file has it") for name in unproved
     ]
 
 

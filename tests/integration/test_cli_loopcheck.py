@@ -223,7 +223,7 @@ def test_stopped_half_way_nothing_is_recorded(device: Settable, tmp_path: Path) 
             one.expect("as-found 0 %")
             one.type("q")
             one.expect("is measured again")
-            one.expect("stopped; nothing was recorded")
+            one.expect("stopped; no sheet was recorded")
             assert one.end() == 1
         with terminal("loopcheck", rig, "aux-inlet", "--record", record) as one:
             one.expect("as-found 0 %")

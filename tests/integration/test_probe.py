@@ -83,6 +83,21 @@ def test_once_as_json_is_a_line_a_point(device: Settable, tmp_path: Path) -> Non
     assert tank["readings"]["low-first/high-first"] == 77.0
     assert tank["plausible"] == ["low-first/high-first"]
     assert tank["words"] == list(reversed(float_words(25.0)))
+    assert done.returncode == 1  # it reads, and means nothing
+
+
+def test_words_the_wrong_way_round_are_said_though_they_read_well(device: Settable, tmp_path: Path) -> None:
+    """Swapped, a number of the trade comes out near nothing: as water at the freezing point, and good."""
+    device.put(20, *reversed(float_words(29.51)))
+    rig = rig_with(tmp_path, device.port, FLOAT)
+    done = here("probe", rig, "--once", "--record", tmp_path)
+    assert "32 degF" in done.stdout
+    says = "tank-temperature: hardly in the order of the rig file (ABCD); plausible would be CDAB 85.118 degF"
+    assert says in done.stdout
+    assert done.returncode == 1
+    device.put(20, *float_words(29.51))
+    done = here("probe", rig, "--once", "--record", tmp_path)
+    assert "hardly" not in done.stdout
     assert done.returncode == 0
 
 

@@ -104,7 +104,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"brakewater loopcheck: {error}", file=sys.stderr)
         return 2
     except (StoppedError, EOFError):
-        print("stopped; nothing was recorded", file=sys.stderr)
+        print("stopped; no sheet was recorded, the point is measured again", file=sys.stderr)
         return 1
     put(sheet, args.output, manner, as_json=args.json)
     return 0 if recorded(sheet, args.record) and sheet.proves else 1

@@ -51,7 +51,7 @@ def _units(text: str) -> tuple[int, ...]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0 where every point reads well (and is as written, where something is expected), else 1."""
+    """Exit status 0 where every point reads well and, where something is expected, is as written; else 1."""
     from brakewater.cli.expected import ExpectError, expectations  # noqa: PLC0415 - only when needed
     from brakewater.cli.reach import reach  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
@@ -103,7 +103,7 @@ def _check_waits(wanted: "Sequence[Any]") -> None:
 
 def _once(rig: "Rig", seen: "Sequence[Seen]", ranked: "dict[str, Ranking]", *, as_json: bool) -> int:
     from brakewater.cli.expected import ranking_lines, suspects_document  # noqa: PLC0415
-    from brakewater.cli.probe_table import plain_table  # noqa: PLC0415
+    from brakewater.cli.probe_table import other_order, plain_table  # noqa: PLC0415
     from brakewater.field.seen import document  # noqa: PLC0415
     from brakewater.quality import Quality, quality  # noqa: PLC0415
 
@@ -118,7 +118,7 @@ def _once(rig: "Rig", seen: "Sequence[Seen]", ranked: "dict[str, Ranking]", *, a
         for name, found in ranked.items():
             point = next(one.point for one in seen if one.point.name == name)
             print("\n" + "\n".join(ranking_lines(found, point, rig.units)))
-    unwell = any(quality(one.value[1]) is Quality.BAD for one in seen)
+    unwell = any(quality(one.value[1]) is Quality.BAD or other_order(rig, one) for one in seen)
     return 1 if unwell or any(found.verdict != "as-written" for found in ranked.values()) else 0
 
 

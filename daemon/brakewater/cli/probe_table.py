@@ -76,10 +76,28 @@ def _orders(rig: Rig, seen: Seen) -> list[str]:
     return cells
 
 
+def other_order(rig: Rig, seen: Seen) -> str:
+    """What to look at where a number of several registers is none that a device sends, but is in another order."""
+    register = seen.point.register
+    written = spans.order_name(words=register.words_high_first, bytes_=register.bytes_high_first)
+    found = spans.readings(seen.point, seen.words)
+    if len(seen.words) < 2 or written not in found or found[written][1]:
+        return ""
+    others = [
+        f"{ORDERS[order]} {in_unit(value, seen.point, rig.units):.6g} {unit_of(seen.point, rig.units)}".strip()
+        for order, (value, plausible) in found.items()
+        if plausible
+    ]
+    if not others:
+        return ""
+    return f"hardly in the order of the rig file ({ORDERS[written]}); plausible would be {' or '.join(others)}"
+
+
 def plain_table(rig: Rig, seen: Sequence[Seen]) -> str:
     """The table, what the orders mean, and a sentence for every point that is not good."""
     lines = [table(HEAD, [row(rig, one) for one in seen]), "", KEY]
     lines += [f"{one.point.name}: {meaning(one.value[1], one.status)}" for one in seen if one.value[1]]
+    lines += [f"{one.point.name}: {doubt}" for one in seen if (doubt := other_order(rig, one))]
     return "\n".join(lines)
 
 

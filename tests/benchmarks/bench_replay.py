@@ -113,7 +113,7 @@ def rows() -> Iterator[Row]:
         words = words_of_a_day(load(demo_file()))
         journal = _row("replay of a day (432,000 scans) from the journal", folder, words, target=40)
         seal(folder, 1)
-        yield _row("replay of a day from a sealed segment", folder, words, target=20)
+        yield _row("replay of a day from a sealed segment", folder, words, target=8)
         yield journal
 
 

@@ -38,6 +38,9 @@ from brakewater.stream import (
 
 _TURN_DISTANCE_S: Final = 0.02
 """From the beginning of one turn to the next: the shortest scan a rig file may ask for, so a cadence never feels it."""
+_SHARE: Final = 0.1
+"""Of the time that turns may take under full load, where scans come as fast as devices answer."""
+_MOST_DISTANCE_S: Final = 0.1
 _DAY_NS: Final = 86_400_000_000_000
 _BROKEN: Final = "the watch has ended on a defect of the program; see its log"
 
@@ -77,7 +80,7 @@ class Loop:
         self._to_record: list[tuple[Block | Command, tuple[Event, ...]]] = []
         """What this turn took, with its events."""
         self._scheduled = False
-        self._last_turn_s = 0.0
+        self._last_turn_s, self._distance_s = 0.0, _TURN_DISTANCE_S
         self._watching: asyncio.Task[object] | None = None
         self._defect: Exception | None = None
         self._failing: set[int] = set()
@@ -166,7 +169,7 @@ class Loop:
         if self._scheduled:
             return
         loop = asyncio.get_running_loop()
-        due_s = self._last_turn_s + _TURN_DISTANCE_S
+        due_s = self._last_turn_s + self._distance_s
         if answer is None and loop.time() >= due_s:  # a scan waits for no further round of the event loop
             self._turn()
         else:
@@ -183,6 +186,8 @@ class Loop:
             self._roll()
             if self._run != run:
                 self._show()
+            took_s = asyncio.get_running_loop().time() - self._last_turn_s
+            self._distance_s = min(max(_TURN_DISTANCE_S, took_s / _SHARE), _MOST_DISTANCE_S)
         except Exception as defect:  # noqa: BLE001 - it is raised where the watch is awaited
             self._break(defect, waiting)
 

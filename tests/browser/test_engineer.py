@@ -155,7 +155,8 @@ INK = """() => {
 
 def test_marks_on_the_time_line_are_seen_by_night(page: Page) -> None:
     expect(page.locator("#spans")).to_contain_text("Commands")
-    assert 0 < page.evaluate(INK) < 90  # dark on light
+    page.wait_for_function(f"() => ({INK})() > 0", timeout=SHOWN_MS)  # drawn with the browser's next frame
+    assert page.evaluate(INK) < 90  # dark on light
     page.evaluate("() => { document.documentElement.dataset.light = 'night'; }")
     page.wait_for_function(f"() => ({INK})() > 180", timeout=SHOWN_MS)
 
@@ -167,6 +168,7 @@ def test_what_is_played_moves_on_and_pauses(page: Page) -> None:
     expect(page.locator("#seen")).to_be_visible(timeout=SHOWN_MS)
     expect(page.locator("#at")).not_to_have_text(begin)
     page.get_by_role("button", name="Pause").click()
+    page.wait_for_timeout(700)  # what was asked for before comes yet
     stands = page.locator("#at").inner_text()
     page.wait_for_timeout(700)
     assert page.locator("#at").inner_text() == stands

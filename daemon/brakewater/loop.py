@@ -37,10 +37,11 @@ from brakewater.stream import (
 )
 
 _TURN_DISTANCE_S: Final = 0.02
-"""From the beginning of one turn to the next: the shortest scan a rig file may ask for, so a cadence never feels it."""
+"""From the beginning of one turn to the next at least: the shortest scan that a rig file may ask for."""
 _SHARE: Final = 0.1
 """Of the time that turns may take under full load, where scans come as fast as devices answer."""
 _MOST_DISTANCE_S: Final = 0.1
+"""Nothing waits longer for its turn, however long the last one took; an assumption."""
 _DAY_NS: Final = 86_400_000_000_000
 _BROKEN: Final = "the watch has ended on a defect of the program; see its log"
 

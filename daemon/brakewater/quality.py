@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 Codes = NDArray[np.uint8]
 """Reason codes, one a scan."""
+Pair = tuple[float, int]
+"""A value and its reason code."""
 
 
 class Quality(IntEnum):

@@ -292,6 +292,11 @@ def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bo
     return words.respond_tested if tested else words.responses.get(kind.name, kind.response)
 
 
+def came_first(event: Mapping[str, Any]) -> bool:
+    """Whether an event document is that of the first out coming; not of what happens to it while nobody has seen it."""
+    return bool(event["first_out"]) and event["to"] == "unacknowledged" != event["from"]
+
+
 def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> Document:
     """A recorded event with what people read: ``shown``, ``text`` and ``respond`` (null once the condition has gone).
 

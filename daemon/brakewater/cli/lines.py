@@ -24,7 +24,9 @@ def moment(t: str) -> str:
 
 def event_line(shown: Mapping[str, Any]) -> str:
     """A rendered event: time, priority, what happened, and what to do."""
-    mark = "first out: " if shown["first_out"] and shown["to"] == "unacknowledged" != shown["from"] else ""
+    from brakewater.render import came_first  # noqa: PLC0415 - only when needed
+
+    mark = "first out: " if came_first(shown) else ""
     line = f"{moment(shown['t'])}  {shown['priority']:<8}  {mark}{shown['text']}"
     return f"{line}\n{'':36}{shown['respond']}" if shown.get("respond") and shown["to"] == "unacknowledged" else line
 

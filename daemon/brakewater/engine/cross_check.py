@@ -19,7 +19,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from brakewater.engine.lasting import Lasting, Mask
+from brakewater.engine.lasting import NOWHERE, Lasting, Mask, anywhere
 from brakewater.quality import Reason, is_bad, is_good
 from brakewater.rig import Brake, Rig
 from brakewater.rig.conditioning import Accuracy
@@ -30,8 +30,6 @@ _RISES_M_S: Final = 2e-3
 """Beyond waves and noise over the level rate's eight seconds; an assumption."""
 _EMPTIES_M: Final = 0.005
 """Below the usual level, beyond sloshing; as ``judged`` has it for above. An assumption."""
-_NOWHERE: Final = np.zeros(1, np.bool_)
-_NOWHERE.setflags(write=False)
 _Holds = Callable[[Mapping[str, Column]], Mask]
 
 
@@ -79,7 +77,7 @@ class CrossChecks:
         suspects: dict[str, Mask] = {}
         for check in self._checks.values():
             mask = check.lasting.feed(t_ns, check.holds(by_role))
-            if _holds_anywhere(mask):
+            if anywhere(mask):
                 for role in check.suspects:
                     suspects[role] = suspects[role] | mask if role in suspects else mask
         return suspects
@@ -87,7 +85,7 @@ class CrossChecks:
     def _outlet_colder(self, by_role: Mapping[str, Column]) -> Mask:
         inlet, outlet = by_role["inlet-temperature"], by_role["outlet-temperature"]
         colder = self._above(inlet, outlet, "inlet-temperature", "outlet-temperature")
-        if not _holds_anywhere(colder):
+        if not anywhere(colder):
             return colder
         flow, service = by_role["inlet-flow"], by_role.get("in-service")
         loaded = is_good(flow.codes) & (flow.values >= self._brake.least_flow)
@@ -97,7 +95,7 @@ class CrossChecks:
 
     def _return_above_inlet(self, by_role: Mapping[str, Column]) -> Mask:
         above = self._above(by_role["return-flow"], by_role["inlet-flow"], "return-flow", "inlet-flow")
-        if not _holds_anywhere(above):
+        if not anywhere(above):
             return above
         rise = by_role["level_rise_m"]
         return above & ~(is_good(rise.codes) & (rise.values < -_EMPTIES_M))
@@ -105,9 +103,9 @@ class CrossChecks:
     def _level_rises_dry(self, by_role: Mapping[str, Column]) -> Mask:
         flow, pump, rate = by_role["inlet-flow"], by_role["pump-running"], by_role["level_rate_m_s"]
         if len(rate.codes) == 1 and (rate.codes.item() > 0 or rate.values.item() <= _RISES_M_S):
-            return _NOWHERE  # the same for a lone scan, only quicker
+            return NOWHERE  # the same for a lone scan, only quicker
         rises: Mask = np.logical_and(is_good(rate.codes), rate.values > _RISES_M_S)
-        if not _holds_anywhere(rises):
+        if not anywhere(rises):
             return rises
         dry = is_good(flow.codes) & (flow.values < self._brake.wetting_flow)
         rises &= dry & is_good(pump.codes) & (pump.values == 0.0)
@@ -119,7 +117,7 @@ class CrossChecks:
         if len(high.codes) == 1:  # the same for a lone scan, only quicker
             a, b, unsure = high.values.item(), low.values.item(), high.codes.item() + low.codes.item() > 0
             may_be_off = (one.fixed + one.share * abs(a)) + (other.fixed + other.share * abs(b))
-            return np.array((True,)) if not unsure and a - b > may_be_off else _NOWHERE
+            return np.array((True,)) if not unsure and a - b > may_be_off else NOWHERE
         may_be = one.at(high.values) + other.at(low.values)
         with np.errstate(over="ignore"):
             above: Mask = np.greater(high.values - low.values, may_be)
@@ -136,10 +134,6 @@ class CrossChecks:
         if state["definition"] == self._definition:
             for name, check in self._checks.items():
                 check.lasting.restore(state["lasting"][name])
-
-
-def _holds_anywhere(mask: Mask) -> bool:
-    return bool(mask.item() if len(mask) == 1 else np.count_nonzero(mask))
 
 
 def marked(column: Column, mask: Mask) -> Column:

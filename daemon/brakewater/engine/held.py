@@ -7,13 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.engine.seconds import Grades
-from brakewater.quality import Reason, alone
+from brakewater.quality import Pair, Reason, alone
 from brakewater.stream import Codes, Column, Floats, Ints
 
 _T = TypeVar("_T", np.float64, np.uint8)
 _MOST: Final = 1e12
-Pair = tuple[float, int]
-"""A value and its code."""
 _CODES: Final = np.array([Reason.GOOD, Reason.DOUBTFUL_BASIS, Reason.NO_BASIS], np.uint8)
 
 

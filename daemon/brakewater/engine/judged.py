@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.alarms.catalogue import Shape
+from brakewater.engine.lasting import NOWHERE
 from brakewater.quality import Reason, alone, is_bad, is_good
 from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.stream import Codes, Column
@@ -73,16 +74,12 @@ def _rotor_hot_no_flow(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
     """
     flow = seen["inlet-flow"]
     if len(flow.codes) == 1 and flow.codes.item() == 0 and flow.values.item() >= brake.wetting_flow:
-        return _NOT_MET, alone(Reason.GOOD)  # the same for a lone scan, only quicker
+        return NOWHERE, alone(Reason.GOOD)  # the same for a lone scan, only quicker
     dry = ~is_good(flow.codes) | (flow.values < brake.wetting_flow)
     if not np.count_nonzero(dry):
         return dry, np.zeros(len(dry), np.uint8)
     hot, codes = may_be_hot(rule.setpoint or 0.0, seen)
     return dry & hot, np.where(dry, codes, np.uint8(Reason.GOOD))
-
-
-_NOT_MET: Final = np.zeros(1, np.bool_)
-_NOT_MET.setflags(write=False)
 
 
 def may_be_hot(limit_degc: float, seen: Seen) -> Met:

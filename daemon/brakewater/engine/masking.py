@@ -71,7 +71,7 @@ class Masking:
     def _timed(self, t_ns: Ints, under: Sequence[int]) -> Iterator[Move]:
         for index in under:
             alarm = self._alarms[index]
-            for mask, laid in alarm.laid.items() if alarm.laid else ():
+            for mask, laid in alarm.laid.items():
                 if laid.until_ns is not None and laid.until_ns <= t_ns[-1]:
                     at = int(np.searchsorted(t_ns, laid.until_ns))
                     yield Move(at=at, stage=_BEFORE, index=index, trigger=_OFF[mask], why="time-limit")

@@ -17,11 +17,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from brakewater.engine.held import Held, Pair, within
+from brakewater.engine.held import Held, within
 from brakewater.engine.seconds import GOOD, Groups, Seconds
 from brakewater.engine.tail import Tail
 from brakewater.physics.tank import FAR_S, Loss, Warming
-from brakewater.quality import Reason, alone
+from brakewater.quality import Pair, Reason, alone
 from brakewater.rig import Brake
 from brakewater.stream import Column, Floats, Ints
 
@@ -122,7 +122,7 @@ class TankOutlook:
         self._minutes.feed(groups.t_ns, self._columns(groups))
         if all(groups.grades[name].item() == GOOD for name in ("inlet", "outlet")):
             rise = groups.means["outlet"] - groups.means["inlet"]
-            self._peak_k = max(float(within(rise, 0.0, _HIGHEST_K).item()), self._peak_k)
+            self._peak_k = max(within(rise, 0.0, _HIGHEST_K).item(), self._peak_k)
         since_s = self._minutes.waiting * self._step_s
         return {
             name: Held(values=np.array((max(s - since_s, 0.0) if s < FAR_S else FAR_S,)), codes=alone(code))
@@ -130,6 +130,7 @@ class TankOutlook:
         }
 
     def _columns(self, groups: Groups) -> list[Column]:
+        # A doubtful grade becomes an uncertain code by it, a bad one a bad code.
         return [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
 
     def _peaks(self, groups: Groups, minute: Ints) -> Floats:

@@ -13,7 +13,7 @@ from brakewater.engine import worked
 from brakewater.engine.bearing import Bearing
 from brakewater.engine.energy import Energy
 from brakewater.engine.excitation import Excitation
-from brakewater.engine.held import Held, Pair
+from brakewater.engine.held import Held
 from brakewater.engine.hoisting import Hoisting, Sensed, duty_held
 from brakewater.engine.lag_free import LagFree
 from brakewater.engine.outlook import TankOutlook, TankSense
@@ -24,7 +24,7 @@ from brakewater.physics import fluid
 from brakewater.physics.balance import Circuit
 from brakewater.physics.duty import TorqueLaw
 from brakewater.physics.uncertainty import Spread, Spreads
-from brakewater.quality import Reason, alone
+from brakewater.quality import Pair, Reason, alone
 from brakewater.rig import Brake, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.rig.rotor_model import rotor_model

@@ -17,7 +17,7 @@ import numpy as np
 
 from brakewater.physics import water
 from brakewater.physics.glycol import LEAST_DEGC, MIXTURES, MOST_SHARE
-from brakewater.quality import Codes, Reason, alone
+from brakewater.quality import Codes, Reason
 from brakewater.stream import Floats
 
 NEAR_K: Final = 10.0
@@ -134,8 +134,6 @@ def held_one(fluid: Fluid, t_degc: float) -> float:
 
 def beyond(fluid: Fluid, t_degc: Floats) -> Codes:
     """``GOOD`` from freezing to boiling, ``BEYOND_FLUID`` a little outside, ``OUT_OF_SENSOR_RANGE`` elsewhere."""
-    if t_degc.shape == (1,):
-        return alone(beyond_one(fluid, t_degc.item()))
     outside = np.maximum(fluid.lowest_degc - t_degc, t_degc - fluid.highest_degc)
     near = np.where(outside > 0.0, np.uint8(Reason.BEYOND_FLUID), np.uint8(Reason.GOOD))
     return np.where(outside <= NEAR_K, near, np.uint8(Reason.OUT_OF_SENSOR_RANGE))
@@ -168,7 +166,7 @@ def _at(fluid: Fluid, coefficients: tuple[float, ...], t_degc: Floats) -> Floats
 
 
 def of_one(fluid: Fluid, coefficients: tuple[float, ...], t_degc: float) -> float:
-    """The same sum at one temperature, in Python's own numbers, which is ten times as quick."""
+    """The same sum at one temperature, in Python's own numbers: the same bits, sooner."""
     x, total = (t_degc - fluid.middle_degc) / fluid.half_k, coefficients[-1]
     for coefficient in coefficients[-2::-1]:
         total = total * x + coefficient

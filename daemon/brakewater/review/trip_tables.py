@@ -7,7 +7,7 @@ from typing import Any, Final
 from brakewater.book_shown import book_doc
 from brakewater.book_text import health_lines, signed_lines
 from brakewater.quality import Quality, quality, reason_name
-from brakewater.render import limit_with_unit, round_now
+from brakewater.render import came_first, limit_with_unit, round_now
 from brakewater.review.book import round_named, round_told
 from brakewater.review.proofs import Proof
 from brakewater.review.trip_seen import Said, Seen
@@ -49,7 +49,7 @@ def head(words: Wording, *names: str) -> list[str]:
 
 def sequence(found: Seen, words: Wording = ENGLISH) -> str:
     """Events and commands in the order they came."""
-    told = [(event["t"], _of_event(event, words), _is_first(event)) for event in found.events]
+    told = [(event["t"], _of_event(event, words), came_first(event)) for event in found.events]
     told += [(utc_text(one.utc_ns), _of_command(one, words), False) for one in found.said if not one.told]
     told.sort(key=lambda one: one[0])
     if not told:
@@ -62,12 +62,8 @@ def sequence(found: Seen, words: Wording = ENGLISH) -> str:
     return table(head(words, "time", "priority", "what"), rows, first=first) + note
 
 
-def _is_first(event: dict[str, Any]) -> bool:
-    return bool(event["first_out"]) and event["to"] == "unacknowledged" != event["from"]
-
-
 def _of_event(event: dict[str, Any], words: Wording) -> tuple[str, str]:
-    text = words.word("first-out-of", text=event["text"]) if _is_first(event) else event["text"]
+    text = words.word("first-out-of", text=event["text"]) if came_first(event) else event["text"]
     return escape(words.word(f"priority-{event['priority']}")), escape(text)
 
 

@@ -15,7 +15,7 @@ from plc_parts import mbpoll
 
 pytestmark = pytest.mark.integration
 
-LOW, LOST = "aux.cooling-flow-low", "aux.cooling-lost"
+LOW, LOST, HOT = "aux.cooling-flow-low", "aux.cooling-lost", "aux.outlet-temperature-high"
 MORE = """
 [registers]
 host = "127.0.0.1"
@@ -103,6 +103,29 @@ def test_a_real_alarm_overtakes_the_test_and_a_kill_does_not_lose_it(device: Sma
     of_lost = [(event.now, event.why) for event in events(record) if event.alarm == "cooling-lost"]
     assert of_lost == [("unacknowledged", "test"), ("normal", "test"), ("unacknowledged", "condition")]
     assert here("replay", record, "--compare").returncode == 0
+
+
+def test_a_test_while_the_horn_sounds_is_no_proof(device: SmallDevice, tmp_path: Path) -> None:
+    """Neither where it sounded at the command, nor where a real alarm came within the on-delay; silenced, it proves."""
+    rig, record = small_rig(tmp_path / "rig.toml", device=device.port), tmp_path / "record"
+    with daemon(rig, record) as one:
+        device.outlet(95)
+        until(lambda: stands(one, HOT).get("state") == "unacknowledged")
+        done = here("do", "test-alarm", LOW, "--minutes", "5", "--reason", "commissioning", "--record", record)
+        assert "The horn sounds already for" in done.stdout
+        assert HOT in done.stdout
+        until(lambda: stands(one, LOW).get("state") == "unacknowledged")
+        one.do("acknowledge", LOW)
+        until(lambda: proof(rig, record)["status"] == "unheard")
+        assert "but the horn sounded already" in here("points", rig, "--proofs", "--record", record).stdout
+        one.do("test-end", LOW)
+        one.do("silence", "all")
+        trip(record)
+        until(lambda: stands(one, LOW).get("state") == "unacknowledged")
+        one.do("silence", "all")  # does not date it anew
+        one.do("acknowledge", LOW)
+        until(lambda: proof(rig, record)["status"] == "proved")
+        one.end()
 
 
 def test_another_setpoint_or_lamp_voids_the_proof_and_its_return_makes_it_valid(

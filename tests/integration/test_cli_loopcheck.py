@@ -196,9 +196,11 @@ def test_guided_at_a_terminal_through_the_daemon(device: Settable, rig: Path, tm
             one.expect("as-left 100 %")
             device.put(1, 999)
             fresh(watch, rig, 99.9)
+            until(lambda: "rig.signal-bad:aux-inlet" in watch.states())
             one.type("")
             one.expect("Loop check: PASSED")
             one.expect("the sheet is in the record")
+            one.expect("aux-inlet is measured again; raised meanwhile, .* acknowledge: rig.signal-bad:aux-inlet")
             assert one.end() == 0
         until(lambda: reason(rig, record) == "good")
         becomes(rig, record, "proved")

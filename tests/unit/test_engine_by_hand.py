@@ -184,7 +184,7 @@ def test_a_loop_under_check_is_bad_and_its_alarms_say_so() -> None:
         "signal-bad:aux-flow": Reason.FUNCTION_CHECK,
     }
     assert shift.held() == [("aux-flow", "function-check")]
-    assert shift.ask("check-end", point="aux-flow").says == "aux-flow is measured again"
+    assert shift.ask("check-end", point="aux-flow").says.startswith("aux-flow is measured again; raised meanwhile")
     shift.watch(1)
     assert shift.reading("aux-flow")[1] == 0
 
@@ -295,3 +295,20 @@ def test_it_goes_on_over_new_wiring_and_ends_with_its_point() -> None:
     assert shift.held() == [("tank-temperature", "substituted")]
     shift.restart(streams.parse(RIG.text.replace('"tank-temperature"\nrole', '"tank"\nrole')))
     assert shift.held() == []
+
+
+def test_what_a_check_raised_is_named_at_its_end() -> None:
+    """It does not go with the check: the crew acknowledges it, so whoever ends the check must hear of it."""
+    shift = Shift().watch(20, values={"aux-inlet": 45.0})  # raised before: no work of the check's
+    shift.watch(60, values={"aux-inlet": 45.0})
+    assert "inlet-temperature-high" in shift.raised()
+    shift.ask("check-begin", point="aux-flow", minutes=10, reason="loop check")
+    shift.watch(50)
+    assert shift.ask("check-end", point="aux-flow").says == (
+        "aux-flow is measured again; raised meanwhile, and the crew must still acknowledge: aux.cooling-lost,"
+        " rig.signal-bad:aux-flow"
+    )
+    shift.ask("acknowledge", alarm="all")
+    shift.ask("check-begin", point="aux-flow", minutes=10, reason="again, all acknowledged")
+    shift.watch(1)
+    assert shift.ask("check-end", point="aux-flow").says == "aux-flow is measured again"

@@ -242,3 +242,16 @@ def test_a_shelved_alarm_is_not_tested_in_the_dark() -> None:
     desk = Desk()
     assert desk.ask("shelve", alarm=LOW, minutes=5, reason="x")[1].ok
     assert "its lamp would stay dark" in desk.test().says
+
+
+def test_a_horn_that_sounds_already_is_named_for_it_proves_nothing() -> None:
+    desk = Desk()
+    desk.scans(3 * SECOND, aux_level=0.9)
+    said = desk.test()
+    assert said.ok
+    assert "The horn sounds already for" in said.says
+    assert LEVEL in said.says
+    assert "that proves it" not in said.says
+    desk.ask("test-end", alarm=LOW)
+    desk.ask("silence", "driller")
+    assert "sounds already" not in desk.test().says

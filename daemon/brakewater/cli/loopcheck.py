@@ -99,15 +99,18 @@ def run(args: argparse.Namespace) -> int:
             sheet = last(args.record, args.point)
             put(sheet, args.output, manner, as_json=args.json)
             return 0 if sheet.proves else 1
-        sheet = _checked(rig, point, args)
+        sheet, ended = _checked(rig, point, args)
     except ExpectError as error:
         print(f"brakewater loopcheck: {error}", file=sys.stderr)
         return 2
     except (StoppedError, EOFError):
         print("stopped; no sheet was recorded, the point is measured again", file=sys.stderr)
         return 1
-    put(sheet, args.output, manner, as_json=args.json)
-    return 0 if recorded(sheet, args.record) and sheet.proves else 1
+    try:
+        put(sheet, args.output, manner, as_json=args.json)
+        return 0 if recorded(sheet, args.record) and sheet.proves else 1
+    finally:
+        tell(ended)  # last, so that what is left to do for the crew is what stands on the screen
 
 
 def _point(rig: "Rig", name: str) -> "Point":
@@ -121,7 +124,8 @@ def _point(rig: "Rig", name: str) -> "Point":
     return known[name]
 
 
-def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
+def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[Sheet, str]":
+    """The sheet, and what the watch said when the point was measured again."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415
     from brakewater.cli.injected import loop_range, read_injections  # noqa: PLC0415
     from brakewater.cli.loop_session import Session  # noqa: PLC0415
@@ -146,11 +150,13 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "Sheet":
         way.begin_check(point, args.by or own_user(), args.minutes)
         try:
             steps, adjusted = session.guided(_course(args)) if listed is None else session.listed(listed)
-        finally:
-            way.end_check(point)
+        except BaseException:
+            tell(way.end_check(point))
+            raise
+        ended = way.end_check(point)
     finally:
         way.close()
-    return _sheet(rig, point, args, (ends, tolerance, began), steps, adjusted=adjusted)
+    return _sheet(rig, point, args, (ends, tolerance, began), steps, adjusted=adjusted), ended
 
 
 def _tolerance(point: "Point", text: str, ends: tuple[float, float]) -> float:

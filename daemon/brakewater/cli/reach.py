@@ -36,8 +36,8 @@ class Reach(Protocol):
         """Tell the watch that what the point shows is injected."""
         ...
 
-    def end_check(self, point: "Point") -> None:
-        """Tell the watch that it is measured again."""
+    def end_check(self, point: "Point") -> str:
+        """Tell the watch that it is measured again; what it says to that."""
         ...
 
     def close(self) -> None:
@@ -68,8 +68,9 @@ class OwnReach:
     def begin_check(self, point: "Point", by: str, minutes: float) -> None:
         """Nobody watches."""
 
-    def end_check(self, point: "Point") -> None:
-        """Nobody watches."""
+    def end_check(self, point: "Point") -> str:
+        """Nobody watched."""
+        return f"{point.name} was read over own lines: no watch was told of the check"
 
     def close(self) -> None:
         """Hang up."""
@@ -173,15 +174,14 @@ class DaemonReach:
         if not answer.get("ok"):
             raise DeviceError(f"{point.name}: the watch does not let it be checked: {answer.get('says')}")
 
-    def end_check(self, point: "Point") -> None:
+    def end_check(self, point: "Point") -> str:
         """Measured again; where that cannot be said, the check ends by itself."""
         from brakewater.errors import DeviceError  # noqa: PLC0415
 
         try:
-            says = self._ask({"do": "check-end", "point": point.name}).get("says")
+            return str(self._ask({"do": "check-end", "point": point.name}).get("says"))
         except DeviceError as error:
-            says = f"the function check of {point.name} could not be ended: {error}"
-        print(says, file=sys.stderr)
+            return f"the function check of {point.name} could not be ended: {error}"
 
     def close(self) -> None:
         """Nothing is open."""

@@ -78,7 +78,7 @@ def reset(command: Command, bench: Bench) -> Done:
 
 def silence(command: Command, bench: Bench) -> Done:
     """The horn falls silent for what sounds now; nothing is acknowledged by it."""
-    sounding = [alarm for alarm in bench.alarms if _sounds(bench.rig, alarm)]
+    sounding = [alarm for alarm in bench.alarms if sounds(bench.rig, alarm)]
     if not sounding:
         raise RefusedError("nothing to silence: no alarm sounds")
     events = []
@@ -95,7 +95,8 @@ def _keeps_first(rig: Rig, alarm: Alarm) -> bool:
     return alarm.first_out and any(sequence.startswith("F3") for sequence in rig.sequences_of(alarm.rule.name))
 
 
-def _sounds(rig: Rig, alarm: Alarm) -> bool:
+def sounds(rig: Rig, alarm: Alarm) -> bool:
+    """Whether the horn sounds for an alarm, a real one or one under test."""
     seen = Seen(state=alarm.state, first_out=alarm.first_out, silenced=alarm.silenced)
     return horn((sequence, seen) for sequence in rig.sequences_of(alarm.rule.name)) is not Sound.OFF
 

@@ -7,6 +7,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from brakewater.alarms.lifecycle import UNSEEN
 from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, tour_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, moment_of
 from brakewater.engine.asking import RefusedError, check_age
@@ -16,7 +17,7 @@ from brakewater.engine.overlay import Overlay
 from brakewater.engine.worked import Worked
 from brakewater.rig import Rig
 from brakewater.rig.people import standing
-from brakewater.stream import Answer, Command, Event, Request
+from brakewater.stream import Answer, ByHand, Command, Event, Request
 
 LAMP_TEST_NS = 5_000_000_000
 
@@ -72,18 +73,30 @@ def _check(command: Command, rig: Rig) -> None:
 
 def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:
     verb = command.request.do
-    if verb in ALARMS:
-        return ALARMS[verb](command, alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates))
+    if verb in ALARMS or verb in TESTS:
+        bench = alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates)
+        return (ALARMS[verb] if verb in ALARMS else TESTS[verb])(command, bench)
     if verb in SETTINGS:
         return _setting(command, desk)
     if verb in DESK:
         return [], DESK[verb](command, desk)
-    if verb in TESTS:
-        return TESTS[verb](command, desk.alarms, desk.ledger)
     if verb in BOOKED:
         return [], BOOKED[verb](command, book_commands.Shelf(rig=desk.rig, book=desk.book, worked=desk.worked))
     desk.hands.end(command.t_ns)
-    return [], BY_HAND[verb](command, desk.rig, desk.hands)
+    held = desk.hands.shown()
+    says = BY_HAND[verb](command, desk.rig, desk.hands)
+    return [], says + _left(set(held) - set(desk.hands.shown()), desk.alarms)
+
+
+def _left(ended: set[ByHand], alarms: list[Alarm]) -> str:
+    """What came while points were held by hand and nobody has seen yet: it does not go with what raised it."""
+    since = min((one.since_utc_ns for one in ended), default=None)
+    left = [
+        alarm.rule.key
+        for alarm in alarms
+        if since is not None and alarm.trial is None and alarm.state in UNSEEN and alarm.since_utc_ns >= since
+    ]
+    return f"; raised meanwhile, and the crew must still acknowledge: {', '.join(left)}" if left else ""
 
 
 def _setting(command: Command, desk: Desk) -> tuple[list[Event], str]:
@@ -125,7 +138,7 @@ DESK: dict[str, Callable[[Command, Desk], str]] = {
     "hand-over": tour_commands.hand_over,
 }
 SETTINGS: dict[str, Callable[[Overlay, Command], tuple[str, str]]] = {"set": Overlay.set, "unset": Overlay.unset}
-TESTS: dict[str, Callable[[Command, list[Alarm], Ledger], tuple[list[Event], str]]] = {
+TESTS: dict[str, Callable[[Command, alarm_commands.Bench], tuple[list[Event], str]]] = {
     "test-alarm": trial_commands.begin,
     "test-end": trial_commands.end,
 }

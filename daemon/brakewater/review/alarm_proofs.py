@@ -1,8 +1,8 @@
 """Which alarms were tripped through to lamp and horn, computed from the record: the last test of each counts.
 
 Tripped alone proves nothing: somebody must have seen the lamp and heard the horn, and said so by acknowledging the
-alarm while it was under test. A proof stands for the alarm as it was defined then, setpoint, delays and signal, and for
-the lamps that show it; a change of any of these voids it.
+alarm while it was under test; a horn that sounded already proves nothing either. A proof stands for the alarm as it was
+defined then, setpoint, delays and signal, and for the lamps that show it; a change of any of these voids it.
 """
 
 import hashlib
@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from brakewater.alarms.lifecycle import State
+from brakewater.alarms.annunciator import Seen, Sound, horn
+from brakewater.alarms.catalogue import BOOKED, CATALOGUE
+from brakewater.alarms.lifecycle import UNSEEN, State, shown_of
 from brakewater.engine.alarm import definition
 from brakewater.errors import RigFileError
 from brakewater.record.reader import Record
@@ -28,7 +30,7 @@ class AlarmProof:
 
     alarm: str
     """With its brake, ``aux.cooling-lost``."""
-    status: Literal["proved", "unseen", "void", "never"]
+    status: Literal["proved", "unseen", "unheard", "void", "never"]
     tripped: str | None = None
     """When its last test raised it, UTC."""
     void_since: str | None = None
@@ -47,6 +49,8 @@ class AlarmProof:
                 return f"tripped and seen on {day}"
             case "unseen":
                 return f"tripped on {day}, but nobody acknowledged it"
+            case "unheard":
+                return f"tripped on {day}, but the horn sounded already: test it again"
             case "void":
                 return f"void since {_day(self.void_since) or 'this rig file'} (tripped on {day})"
             case "never":
@@ -58,6 +62,8 @@ class _Trip:
     definition: str
     at: str
     by: str | None
+    heard: bool = True
+    """The horn was silent before it came."""
     seen_by: str | None = None
     void_since: str | None = None
 
@@ -83,24 +89,55 @@ def alarm_proofs(rig: Rig, folder: Path) -> list[AlarmProof]:
         StorageError: the record cannot be read.
     """
     trips: dict[str, _Trip] = {}
-    for start, tests in _runs(folder):
+    for start, tests in _runs(folder, _Horn(rig)):
         if trips or tests:
             _watch(start, tests, trips)
     return [_proof(key, trips.get(key), now) for key, now in alarm_hashes(rig).items()]
 
 
-def _runs(folder: Path) -> Iterator[tuple[Start, list[Event]]]:
-    """Each run's Start, and its events that belong to tests."""
-    tests: dict[int, list[Event]] = {}
+class _Horn:
+    """What sounds, as the events before tell.
+
+    Where they do not tell why an alarm made no sound (a flood, a leader that was seen), it counts as sounding: a test
+    too many does no harm.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._heard: dict[str, tuple[str, Seen]] = {}
+
+    def silent_but_for(self, event: Event) -> bool:
+        """Whether nothing else than an event's alarm sounds; the event is heard."""
+        key, moved = f"{event.brake or 'rig'}.{event.alarm}", event.was != event.now
+        before = self._heard.pop(key, None)
+        rest = horn(
+            (sequence, seen) for name, seen in self._heard.values() for sequence in self._rig.sequences_of(name)
+        )
+        kind = CATALOGUE.get(event.alarm.partition(":")[0])
+        anew = moved and shown_of(event.now) is State.UNACKNOWLEDGED
+        kept = before is not None and before[1].silenced and not anew
+        silenced = (
+            kept or (not moved and event.why in ("silence", TESTED)) or (kind is not None and kind.group == BOOKED)
+        )
+        seen = Seen(state=shown_of(event.now), first_out=event.first_out, silenced=silenced)
+        if seen.state in UNSEEN:
+            self._heard[key] = event.alarm, seen
+        return rest is Sound.OFF
+
+
+def _runs(folder: Path, horn_then: _Horn) -> Iterator[tuple[Start, list[tuple[Event, bool]]]]:
+    """Each run's Start, and its events that belong to tests, each with whether the horn was silent but for it."""
+    tests: dict[int, list[tuple[Event, bool]]] = {}
     for one in Record(folder).events():
+        silent = horn_then.silent_but_for(one.event)
         if one.event.why == TESTED:
-            tests.setdefault(one.event.run, []).append(one.event)
+            tests.setdefault(one.event.run, []).append((one.event, silent))
     for item in said(folder):
         if isinstance(item, Start):
             yield item, tests.get(item.run, [])
 
 
-def _watch(start: Start, tests: list[Event], trips: dict[str, _Trip]) -> None:
+def _watch(start: Start, tests: list[tuple[Event, bool]], trips: dict[str, _Trip]) -> None:
     try:
         watched = alarm_hashes(parse(start.rig_toml, "the recorded rig file"))
     except RigFileError:
@@ -108,10 +145,12 @@ def _watch(start: Start, tests: list[Event], trips: dict[str, _Trip]) -> None:
     for key, trip in trips.items():
         void = trip.definition != watched.get(key)
         trips[key] = replace(trip, void_since=(trip.void_since or utc_text(start.utc_ns)) if void else None)
-    for event in tests:
+    for event, silent in tests:
         key = f"{event.brake or 'rig'}.{event.alarm}"
+        if event.now == event.was:
+            continue  # silenced
         if event.now == State.UNACKNOWLEDGED:
-            trips[key] = _Trip(definition=watched.get(key, ""), at=utc_text(event.utc_ns), by=event.actor)
+            trips[key] = _Trip(definition=watched.get(key, ""), at=utc_text(event.utc_ns), by=event.actor, heard=silent)
         elif event.now == State.ACKNOWLEDGED and key in trips:
             trips[key] = replace(trips[key], seen_by=event.actor)
 
@@ -122,7 +161,7 @@ def _proof(key: str, trip: _Trip | None, now: str) -> AlarmProof:
     void = trip.definition != now
     return AlarmProof(
         alarm=key,
-        status="void" if void else "proved" if trip.seen_by else "unseen",
+        status="void" if void else "unseen" if not trip.seen_by else "proved" if trip.heard else "unheard",
         tripped=trip.at,
         void_since=trip.void_since if void else None,
         by=trip.by,

@@ -69,6 +69,19 @@ def test_the_page_needs_nothing_beside_itself(records: list[Path], tmp_path: Pat
         assert title in text
     assert here("study", *records, "-o", page).returncode == 2
     assert here("study", records[0], "--workers", "0").returncode == 2
+    assert here("study", records[0], "--lang", "xx").returncode == 2
+
+
+def test_the_page_speaks_spanish_where_asked_to(records: list[Path], tmp_path: Path) -> None:
+    page = tmp_path / "study.html"
+    done = here("study", *records[:2], "--set", SETTING, "--workers", "1", "-o", page, "--lang", "es")
+    assert done.returncode == 0, done.stderr
+    assert "what would tell more: " in done.stdout  # commands themselves speak English
+    text = page.read_text()
+    assert '<html lang="es">' in text
+    for said in ("Estudio de 2 registros", "no se puede decir", "qué diría más: ", "Monitor de aviso"):
+        assert said in text
+    assert not re.search(r"\b(whose|likely|cannot|unknown|trips|the)\b", text.partition("</style>")[2], re.IGNORECASE)
 
 
 def test_a_setting_that_names_nothing_is_said_of_each(records: list[Path]) -> None:

@@ -1,5 +1,6 @@
 """Which brake is weakening, and why: causes are told apart, and what cannot be told is said so."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -8,10 +9,12 @@ import pytest
 from brakewater.physics.gap import Limits
 from brakewater.review.contact import Contact, contact
 from brakewater.review.outlet_model import OutletModel, Series
+from brakewater.review.said import of_document
 from brakewater.review.samples import Samples
 from brakewater.review.torque import Torque
 from brakewater.review.why import Told, condition, delay_of
 from brakewater.rig import load
+from brakewater.wording import LANGUAGES
 from streams import CONFIG
 
 BRAKE = load(CONFIG / "rig-4-full.toml").brakes[0]
@@ -63,7 +66,7 @@ def test_heat_that_comes_late_is_scale() -> None:
     assert causes(trips({"contact": Contact(scale=0.15, std=0.15)}))[1] == ["scale"]  # from the first trip on
     assert causes(trips({}, {"contact": Contact(scale=0.9, std=0.2)}))[1] == []
     (finding,) = condition(trips({}, {"contact": Contact(scale=0.2, std=0.15)}), NOMINAL, 15.0).findings
-    assert "60 s later than as built" in finding.says
+    assert "60 s later than as built" in finding.says.text()
 
 
 def test_a_hot_rotor_is_an_incident_and_no_wear() -> None:
@@ -71,12 +74,12 @@ def test_a_hot_rotor_is_an_incident_and_no_wear() -> None:
     state, found = causes(trips({}, hot, {}))
     assert (state, found) == ("incident", ["hot-rotor"])
     (finding,) = condition(trips({}, hot, {}), NOMINAL, 15.0).findings
-    assert "too little water for 240 s" in finding.says
-    assert "as before in the next trip" in finding.says
-    assert "rotor up to about 446 degF" in finding.says
+    assert "too little water for 240 s" in finding.says.text()
+    assert "as before in the next trip" in finding.says.text()
+    assert "rotor up to about 446 degF" in finding.says.text()
     (metric,) = condition(trips({}, hot, {}), NOMINAL, 15.0, "metric").findings
-    assert "rotor up to about 230 degC" in metric.says
-    assert "no later trip" in condition(trips({}, hot), NOMINAL, 15.0).findings[0].says
+    assert "rotor up to about 230 degC" in metric.says.text()
+    assert "no later trip" in condition(trips({}, hot), NOMINAL, 15.0).findings[0].says.text()
 
 
 def test_what_lacks_is_said_and_nothing_is_guessed() -> None:
@@ -88,8 +91,23 @@ def test_what_lacks_is_said_and_nothing_is_guessed() -> None:
     shares = [replace(bare[0], share=(0.6, 0.02)), replace(bare[1], share=(0.3, 0.02))]
     told = condition(shares, NOMINAL, None)
     assert [(one.cause, one.certain) for one in told.findings] == [("unknown", False)]
-    assert "cannot tell why" in told.findings[0].says
+    assert "cannot tell why" in told.findings[0].says.text()
     assert condition([], NOMINAL, None).state == "cannot-tell"
+
+
+def test_a_finding_reads_the_same_after_its_way_through_json() -> None:
+    told = trips({}, {"contact": Contact(scale=0.2, std=0.15), "torque": torque(0.4), "gap_m": 1.1 * NOMINAL})
+    findings = condition(told, NOMINAL, 15.0).findings
+    assert [one.cause for one in findings] == ["scale", "gap-or-coils"]
+    for one in findings:
+        again = of_document(json.loads(json.dumps(one.says.document())))
+        for words in LANGUAGES.values():
+            assert again.text(words) == one.says.text(words)
+            assert "{" not in one.says.text(words)
+    english, spanish = (findings[1].says.text(words) for words in LANGUAGES.values())
+    assert "over 1 months" not in english
+    assert "over 30 days: air gap or coils: the measured gap (" in english
+    assert "en 30 días: entrehierro o bobinas: el entrehierro medido (" in spanish
 
 
 def series(n: int = 900) -> Series:

@@ -24,6 +24,7 @@ from brakewater.review.chart_data import SAID
 from brakewater.review.charts import DERIVED
 from brakewater.review.charts import ROLES as ROLES_CHARTED
 from brakewater.review.loop_page import HEAD
+from brakewater.review.study_page import HEADS, STATES
 from brakewater.review.trip_page import CAUTIONS
 from brakewater.review.trip_tables import FIGURES, LISTED
 from brakewater.rig.people import VERBS
@@ -136,9 +137,9 @@ def test_no_word_stands_on_pages_and_papers() -> None:
 
 
 WORDED = ("trip_page", "trip_tables", "trip_text", "time_line", "torque", "loop_page", "handover",
-          "handover_sheet", "book", "proofs")  # fmt: skip
+          "handover_sheet", "book", "proofs", "why", "study_page")  # fmt: skip
 """What writes reports and sheets."""
-_ASKED = re.compile(r"""words\.(?:word|papers|pages)\(?\[?\s*(f?)(["'])(.*?)\2""", re.DOTALL)
+_ASKED = re.compile(r"""(?:words\.(?:word|papers|pages)\(?\[?|\bsaid\()\s*(f?)(["'])(.*?)\2""", re.DOTALL)
 _PLACE = re.compile(r"\{[^}]*\}")
 
 
@@ -160,6 +161,8 @@ def test_what_reports_build_names_from_has_words(words: Wording) -> None:
     asked |= {f"meaning-{reason_name(reason)}" for reason in Reason if reason}
     asked |= {f"{kind}-{verdict}" for kind in ("verdict", "proves") for verdict in get_args(Verdict)}
     asked |= {f"proof-{status}" for status in ("proved", "failed", "void")} | {"never"}
+    asked |= {f"study-state-{one}" for one in STATES} | {*HEADS}
+    asked |= {f"study-head-{one}" for heads in HEADS.values() for one in heads}
     asked |= {*ROLES_CHARTED, *DERIVED, *CAUTIONS, *SAID, *(f"loop-head-{one}" for one in HEAD)}
     known = words.pages.keys() | words.papers.keys()
     assert asked <= known, asked - known

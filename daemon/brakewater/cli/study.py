@@ -17,6 +17,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--workers", type=_count, metavar="N", help="processes; default one a processor")
     parser.add_argument("--cluster", metavar="ADDRESS", help="of a Dask scheduler whose workers do it: tcp://HOST:8786")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="write one page, too")
+    parser.add_argument("--lang", metavar="CODE", help="of the page, en or es (default: the first rig file's)")
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
     parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
 
@@ -32,15 +33,20 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
     from brakewater.review.study import study  # noqa: PLC0415
     from brakewater.review.study_page import study_page  # noqa: PLC0415
+    from brakewater.wording import LANGUAGES  # noqa: PLC0415
 
     if args.output is not None and args.output.exists() and not args.replace:
         print(f"brakewater study: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+        return 2
+    if args.lang is not None and args.lang not in LANGUAGES:
+        print(f"brakewater study: --lang {args.lang}; allowed: {', '.join(LANGUAGES)}", file=sys.stderr)
         return 2
     with Progress("studying") as progress:
         rows = study(args.records, args.set, args.workers or os.cpu_count() or 1, args.cluster, progress.tell)
     if args.output is not None:
         part = args.output.with_name(f"{args.output.name}.part")
-        part.write_text(study_page(rows, args.set), encoding="utf-8")
+        code = args.lang or next((row["language"] for row in rows if "error" not in row), "en")
+        part.write_text(study_page(rows, args.set, code), encoding="utf-8")
         part.replace(args.output)
     if args.json:
         print(json.dumps({"records": rows, "set": args.set}))
@@ -54,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(rows: list[dict[str, Any]]) -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
+    from brakewater.review.study_page import finding_lines  # noqa: PLC0415
 
     good = [row for row in rows if "error" not in row]
     shown = [
@@ -71,7 +78,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
         print(table(head, shown))
     for row in good:
         for name, one in row["brakes"].items():
-            for line in _why(one):
+            for line in finding_lines(one):
                 print(f"{row['record']}: brake {name}: {line}")
     for row in good:
         for alarm, one in row.get("what_if", {}).items():
@@ -79,13 +86,6 @@ def _show(rows: list[dict[str, Any]]) -> None:
 
 
 _STATES = {"weakening": "WEAKENING", "incident": "incident", "sound": "as new", "cannot-tell": "cannot tell"}
-
-
-def _why(one: dict[str, Any]) -> list[str]:
-    """Each finding as a line, and what is lacking where that leaves a question."""
-    lines = [f"{'' if each['certain'] else 'likely, '}{each['says']}" for each in one["findings"]]
-    unsure = one["condition"] == "cannot-tell" or any(not each["certain"] for each in one["findings"])
-    return [*lines, *([f"what would tell more: {'; '.join(one['lacks'])}"] if unsure and one["lacks"] else [])]
 
 
 def _share(one: dict[str, Any]) -> str:

@@ -20,6 +20,7 @@ from brakewater.record.reader import Record
 from brakewater.review.alarm_figures import turn_of
 from brakewater.review.at_hand import at_hand
 from brakewater.review.health import conditions
+from brakewater.review.manner import manner_of
 from brakewater.review.replay import Tally, replayed
 from brakewater.review.samples import sampled
 from brakewater.review.trips import TripLine, ledger_of
@@ -71,7 +72,10 @@ def _answers(places: Sequence[str], settings: tuple[str, ...], workers: int) -> 
 
 
 def of_record(place: str, settings: tuple[str, ...] = ()) -> dict[str, Any]:
-    """What one record answers: SI in names, ``error`` where it answers nothing."""
+    """What one record answers: SI in names, ``error`` where it answers nothing.
+
+    A finding ``says`` it in English; ``words`` is the same for any language (``said.of_document``).
+    """
     try:
         with at_hand(place) as path:
             return {"record": place, **_answer(Record(path), settings)}
@@ -90,6 +94,7 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
     turns, tally, ends = _turns(record, None)
     answer: dict[str, Any] = {
         "rig": found.rig.name,
+        "language": manner_of(found.rig).code,
         "scans": tally.scans,
         "damage": list(tally.damage),
         "trips": _trips(found.lines),
@@ -142,8 +147,18 @@ def _health(lines: Sequence[TripLine], brake: str) -> dict[str, Any]:
 def _condition(told: Condition) -> dict[str, Any]:
     return {
         "condition": told.state,
-        "findings": [{name: getattr(one, name) for name in type(one).__slots__} for one in told.findings],
-        "lacks": list(told.lacks),
+        "findings": [
+            {
+                "cause": one.cause,
+                "says": one.says.text(),
+                "certain": one.certain,
+                "lasting": one.lasting,
+                "words": one.says.document(),
+            }
+            for one in told.findings
+        ],
+        "lacks": [one.text() for one in told.lacks],
+        "lacks_words": [one.document() for one in told.lacks],
     }
 
 

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any, Final
 
-from brakewater.alarms.performance import TARGETS
+from brakewater.review.said import of_document
+from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
 _STYLE: Final = """
 body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-width: 280mm; margin: 2em auto;
@@ -13,87 +14,98 @@ table { border-collapse: collapse; width: 100%; font-size: 9.5pt } tr { page-bre
 th, td { border-bottom: 1px solid #999; padding: .2em .5em; text-align: left; vertical-align: top }
 td.n { text-align: right; font-variant-numeric: tabular-nums } footer { margin-top: 2em; font-size: 9pt; color: #444 }
 """
-_CAUTION: Final = (
-    "Advisory monitor, not a safety instrumented system. Alarms are those that today's engine gives on the recorded"
-    " inputs. A heat share is heat over hoisting work of trips in, without correction for what the drawworks take."
-    " Where it says likely or cannot tell, look at the brake before anything is changed."
-)
+STATES: Final = ("weakening", "incident", "cannot-tell", "sound")
+"""The worst first."""
+HEADS: Final = {
+    "study-brakes": ("record", "rig", "brake", "trips-in", "share", "change", "condition", "why"),
+    "study-alarms": ("record", "rig", "per-day", "peak", "frequent", "chattering"),
+    "study-water": ("record", "rig", "trips", "heat", "margin", "flow-under", "inlet-over", "outlet-over"),
+    "study-what-if": ("record", "rig", "alarm", "is", "would-be"),
+    "study-refused": ("record", "why"),
+}
+"""Word of a table's title -> what its columns are headed, each the word ``study-head-...``."""
 
 
-def study_page(rows: Sequence[dict[str, Any]], settings: Sequence[str]) -> str:
+def study_page(rows: Sequence[dict[str, Any]], settings: Sequence[str], code: str = "en") -> str:
     """HTML of a study.
 
     Args:
         rows: of ``study.study``.
         settings: what was asked with.
+        code: of a language.
     """
-    good = [row for row in rows if "error" not in row]
+    words, good = LANGUAGES[code], [row for row in rows if "error" not in row]
+    bodies = {
+        "study-brakes": _brakes(good, words),
+        "study-alarms": _alarms(good, words),
+        "study-water": _water(good),
+        "study-what-if": _changes(good) if settings else None,
+        "study-refused": [(row["record"], row["error"]) for row in rows if "error" in row] or None,
+    }
+    target, asked = words.word("target-per-day"), ", ".join(settings)
     parts = [
-        _table(
-            "Whose brakes weaken",
-            ("record", "rig", "brake", "trips in", "heat share", "change a trip", "condition", "why"),
-            _brakes(good),
-        ),
-        _table(
-            f"Whose alarms nag (target a day: {TARGETS['per_day']})",
-            ("record", "rig", "alarms a day", "most in ten minutes", "most frequent", "chattering"),
-            _alarms(good),
-        ),
-        _table(
-            "Whose water is bad",
-            ("record", "rig", "trips", "heat, GJ", "worst margin", "flow under, s", "inlet over, s", "outlet over, s"),
-            _water(good),
-        ),
+        _table(words.word(name, target=target, settings=asked), HEADS[name], body, words)
+        for name, body in bodies.items()
+        if body is not None
     ]
-    if settings:
-        title = f"What would have been: {', '.join(settings)}"
-        parts.append(_table(title, ("record", "rig", "alarm", "is", "would be"), _changes(good)))
-    refused = [(row["record"], row["error"]) for row in rows if "error" in row]
-    if refused:
-        parts.append(_table("Not in it", ("record", "why"), refused))
-    title = f"Study of {len(rows)} records"
+    title = words.word("study-title", n=len(rows))
     return (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{title}</title><style>{_STYLE}</style>'
-        f"<h1>{title}</h1>{''.join(parts)}<footer>{_CAUTION}</footer></html>\n"
+        f'<!doctype html><html lang="{code}"><meta charset="utf-8"><title>{escape(title)}</title>'
+        f"<style>{_STYLE}</style><h1>{escape(title)}</h1>{''.join(parts)}"
+        f"<footer>{escape(words.word('study-caution'))}</footer></html>\n"
     )
 
 
-def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
-    heads = "".join(f"<th>{escape(one)}</th>" for one in head)
-    body = "".join("<tr>" + "".join(_cell(value) for value in row) + "</tr>" for row in rows)
+def finding_lines(one: dict[str, Any], words: Wording = ENGLISH) -> list[str]:
+    """Each finding of a brake as a line, and what is lacking where that leaves a question."""
+    lines = [
+        words.word("study-certain" if each["certain"] else "study-likely", says=of_document(each["words"]).text(words))
+        for each in one["findings"]
+    ]
+    unsure = one["condition"] == "cannot-tell" or any(not each["certain"] for each in one["findings"])
+    lacks = "; ".join(of_document(each).text(words) for each in one["lacks_words"])
+    return [*lines, *([words.word("study-lacks", lacks=lacks)] if unsure and lacks else [])]
+
+
+def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[Any]], words: Wording) -> str:
+    heads = "".join(f"<th>{escape(words.word(f'study-head-{one}'))}</th>" for one in head)
+    body = "".join("<tr>" + "".join(_cell(value, words) for value in row) + "</tr>" for row in rows)
     return f"<h2>{escape(title)}</h2><table><tr>{heads}</tr>{body}</table>"
 
 
-def _cell(value: Any) -> str:
+def _cell(value: Any, words: Wording) -> str:
     if value is None:
-        return '<td class="n">unknown</td>'
+        return f'<td class="n">{escape(words.word("study-unknown"))}</td>'
     if isinstance(value, int | float):
         return f'<td class="n">{value:,.3g}</td>' if isinstance(value, float) else f'<td class="n">{value:,}</td>'
     return f"<td>{escape(str(value))}</td>"
 
 
-def _brakes(rows: Sequence[dict[str, Any]]) -> list[Sequence[Any]]:
-    found = [
+def _brakes(rows: Sequence[dict[str, Any]], words: Wording) -> list[Sequence[Any]]:
+    found = [(row, name, one) for row in rows for name, one in row["brakes"].items()]
+
+    def worst_first(item: tuple[dict[str, Any], str, dict[str, Any]]) -> tuple[Any, ...]:
+        row, _, one = item
+        slope = one["trend_per_trip"]
+        return STATES.index(one["condition"]), slope is None, slope or 0.0, row["record"]
+
+    return [
         (
             row["record"], row["rig"], name, one["trips"], one["heat_share_median"], one["trend_per_trip"],
-            one["condition"].replace("-", " "),
-            "; ".join(each["says"] for each in one["findings"]) or f"lacks {'; '.join(one['lacks']) or 'nothing'}",
+            words.word(f"study-state-{one['condition']}"), "; ".join(finding_lines(one, words)),
         )
-        for row in rows
-        for name, one in row["brakes"].items()
+        for row, name, one in sorted(found, key=worst_first)
     ]  # fmt: skip
-    order = ("weakening", "incident", "cannot tell", "sound")
-    return sorted(found, key=lambda cells: (order.index(cells[6]), cells[5] is None, cells[5] or 0.0, cells[0]))
 
 
-def _alarms(rows: Sequence[dict[str, Any]]) -> list[Sequence[Any]]:
+def _alarms(rows: Sequence[dict[str, Any]], words: Wording) -> list[Sequence[Any]]:
     found = [(row, row["alarms"]) for row in rows if row["alarms"]]
     found.sort(key=lambda pair: (-pair[1]["per_day"], pair[0]["record"]))
     return [
         (
             row["record"], row["rig"], float(one["per_day"]), one["peak_10_min"],
             ", ".join(f"{each['alarm']} x {each['count']}" for each in one["most_frequent"][:3]),
-            ", ".join(one["chattering"]) or "none",
+            ", ".join(one["chattering"]) or words.word("study-none"),
         )
         for row, one in found
     ]  # fmt: skip

@@ -16,6 +16,7 @@ from typing import Final
 from brakewater.physics.gap import FEELER_M, torque_share
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.review.contact import Contact
+from brakewater.review.said import Said, said
 from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
 from brakewater.units import Dimension, shown
 
@@ -57,7 +58,7 @@ class Finding:
 
     cause: str
     """``exciter``, ``gap``, ``coils``, ``gap-or-coils``, ``scale``, ``hot-rotor`` or ``unknown``."""
-    says: str
+    says: Said
     certain: bool
     """Beyond its uncertainty, and told apart from others."""
     lasting: bool = True
@@ -70,7 +71,7 @@ class Condition:
 
     state: str
     findings: tuple[Finding, ...]
-    lacks: tuple[str, ...] = ()
+    lacks: tuple[Said, ...] = ()
     """What would tell more."""
 
 
@@ -102,11 +103,11 @@ def _exciter(trips: Sequence[Told]) -> Finding | None:
     known = [one for one in trips if one.excitation is not None]
     if not known or (known[-1].excitation or 0.0) >= _TAKES:
         return None
-    first, last = known[0].excitation or 0.0, known[-1].excitation or 0.0
-    since = (
-        f", {first:.0%} in the first trip{_apart(known)}" if first - last > 1.0 - _TAKES else " from the first trip on"
-    )
-    says = f"the coil takes {last:.0%} of the current asked for{since}: exciter, cables or coil circuit"
+    first, last = known[0].excitation or 0.0, f"{known[-1].excitation or 0.0:.0%}"
+    if first - (known[-1].excitation or 0.0) > 1.0 - _TAKES:
+        says = said("why-exciter-fell", last=last, first=f"{first:.0%}", apart=_apart(known))
+    else:
+        says = said("why-exciter", last=last)
     return Finding(cause="exciter", says=says, certain=True)
 
 
@@ -120,12 +121,11 @@ def _scale(trips: Sequence[Told], delay_s: float | None) -> Finding | None:
     low, high = now.band
     if not fell and high >= _POORER:
         return None
-    late = "" if delay_s is None else f", some {delay_s * (1.0 / now.scale - 1.0):.0f} s later than as built"
-    before = f" ({then.scale:.2f} in the first trip{_apart([first, last])})" if fell else ""
-    says = (
-        f"heat leaves the rotor late{late}: contact with the water {now.scale:.2f} of as built, 95 % {low:.2f} to"
-        f" {high:.2f}{before}: scale on the rotor, or an outlet thermometer that has become as slow (prove it)"
-    )
+    says = said(
+        "why-scale", now=f"{now.scale:.2f}", low=f"{low:.2f}", high=f"{high:.2f}",
+        late="" if delay_s is None else said("why-late", seconds=f"{delay_s * (1.0 / now.scale - 1.0):.0f}"),
+        before=said("why-before", then=f"{then.scale:.2f}", apart=_apart([first, last])) if fell else "",
+    )  # fmt: skip
     return Finding(cause="scale", says=says, certain=high < 1.0)
 
 
@@ -140,32 +140,38 @@ def _torque(trips: Sequence[Told], gap_nominal_m: float, units: str) -> Finding 
     fell = then.first - now.first > COVERAGE * sqrt(weighs + 2.0 * REPEATS * REPEATS)
     if not fell and now.verdict != WEAK:
         return None
-    band = COVERAGE * now.std
-    if fell:
-        said = f"torque fell from {then.first:.2f} to {now.first:.2f} +/- {band:.2f} of new{_apart([first, last])}"
-    else:
-        said = f"torque {now.first:.2f} +/- {band:.2f} of new from the first trip on"
     left = now.first / then.first if fell else now.first
     cause, why = _gap_or_coils(left, first.gap_m if fell else gap_nominal_m, last.gap_m, units)
     if cause == "gap-or-coils" and fell and last.at_s - first.at_s < _LASTS_S:
-        why += "; seen over less than a week, which is fast for a gap: look at the coils first"
-    return Finding(cause=cause, says=f"{said}: {why}", certain=cause != "gap-or-coils")
+        why = said("why-fast", why=why)
+    index, band = f"{now.first:.2f}", f"{COVERAGE * now.std:.2f}"
+    if fell:
+        says = said(
+            "why-torque-fell", then=f"{then.first:.2f}", now=index, band=band, apart=_apart([first, last]), why=why
+        )
+    else:
+        says = said("why-torque-weak", now=index, band=band, why=why)
+    return Finding(cause=cause, says=says, certain=cause != "gap-or-coils")
 
 
-def _gap_or_coils(left: float, before_m: float | None, now_m: float | None, units: str) -> tuple[str, str]:
+def _gap_or_coils(left: float, before_m: float | None, now_m: float | None, units: str) -> tuple[str, Said]:
     """By the air gaps that were measured, what of the torque they leave."""
     if before_m is None or now_m is None:
-        return "gap-or-coils", "air gap or coils, and no gap was measured: measure it"
+        return "gap-or-coils", said("why-no-gap")
     explained = torque_share(now_m, before_m)
     std = 2.0 * explained * 0.5 * FEELER_M * sqrt(1.0 / (now_m * now_m) + 1.0 / (before_m * before_m))
     off = COVERAGE * sqrt(std * std + 2.0 * REPEATS * REPEATS)
-    before, now = _gap(before_m, units), _gap(now_m, units)
-    gaps = f"the measured gap ({before}, now {now}) leaves {explained:.2f} +/- {COVERAGE * std:.2f}"
+    gaps = said(
+        "why-gaps", before=_gap(before_m, units), now=_gap(now_m, units), explained=f"{explained:.2f}",
+        band=f"{COVERAGE * std:.2f}",
+    )  # fmt: skip
     if abs(explained - left) <= off and explained < 1.0 - COVERAGE * std:
-        return "gap", f"air gap: {gaps}, found {left:.2f}"
-    if explained - left > off and explained > 1.0 - COVERAGE * std:
-        return "coils", f"coils: {gaps}, which does not explain {left:.2f}"
-    return "gap-or-coils", f"air gap or coils: {gaps}, found {left:.2f}; cannot tell which"
+        cause = "gap"
+    elif explained - left > off and explained > 1.0 - COVERAGE * std:
+        cause = "coils"
+    else:
+        cause = "gap-or-coils"
+    return cause, said(f"why-{cause}", gaps=gaps, left=f"{left:.2f}")
 
 
 def _hot(trips: Sequence[Told], lasting: Sequence[Finding], units: str) -> list[Finding]:
@@ -175,19 +181,26 @@ def _hot(trips: Sequence[Told], lasting: Sequence[Finding], units: str) -> list[
         falling = one.torque is not None and one.torque.verdict == FALLING
         if one.dry_s <= _DRY_S and (not falling or lasting):
             continue
-        said = [f"trip {one.number}:"]
-        said += [f"too little water for {one.dry_s:.0f} s,"] if one.dry_s > _DRY_S else []
-        if one.rotor_max_degc is not None:
-            hottest, unit = shown(one.rotor_max_degc, Dimension.TEMPERATURE, units)
-            said.append(f"rotor up to about {hottest:.0f} {unit},")
-        if falling and one.torque is not None:
-            said.append(f"torque {one.torque.first:.2f} to {one.torque.last:.2f} within the trip,")
         after = [later.torque for later in trips[at + 1 :] if later.torque is not None]
         back = bool(after) and after[0].verdict in (AS_NEW, FALLING)
-        said.append("as before in the next trip: " if back else "no later trip tells whether it came back: ")
-        says = " ".join(said) + "a hot rotor by lost cooling, not wear"
+        says = said(
+            "why-hot", n=str(one.number), back=said("why-back" if back else "why-no-later"), **_heated(one, units)
+        )
         found.append(Finding(cause="hot-rotor", says=says, certain=one.dry_s > _DRY_S, lasting=False))
     return found
+
+
+def _heated(one: Told, units: str) -> dict[str, str | Said]:
+    """Parts of what is said of a hot trip, empty where there is nothing to say."""
+    parts: dict[str, str | Said] = {"water": "", "rotor": "", "torque": ""}
+    if one.dry_s > _DRY_S:
+        parts["water"] = said("why-dry", seconds=f"{one.dry_s:.0f}")
+    if one.rotor_max_degc is not None:
+        hottest, unit = shown(one.rotor_max_degc, Dimension.TEMPERATURE, units)
+        parts["rotor"] = said("why-rotor", hottest=f"{hottest:.0f} {unit}")
+    if one.torque is not None and one.torque.verdict == FALLING:
+        parts["torque"] = said("why-fell-within", first=f"{one.torque.first:.2f}", last=f"{one.torque.last:.2f}")
+    return parts
 
 
 def _share(trips: Sequence[Told]) -> Finding | None:
@@ -198,34 +211,27 @@ def _share(trips: Sequence[Told]) -> Finding | None:
     (first, then), (last, now) = known[0], known[-1]
     if then[0] - now[0] <= COVERAGE * then[1]:
         return None
-    says = (
-        f"the water took {then[0]:.0%} of the hoist's work in the first trip in, {now[0]:.0%} in the last"
-        f"{_apart([first, last])}; cannot tell why: less current asked for, the friction brake used more, or the brake"
-    )
+    says = said("why-share", then=f"{then[0]:.0%}", now=f"{now[0]:.0%}", apart=_apart([first, last]))
     return Finding(cause="unknown", says=says, certain=False)
 
 
-def _lacks(trips: Sequence[Told]) -> tuple[str, ...]:
+def _lacks(trips: Sequence[Told]) -> tuple[Said, ...]:
     wants = {
-        "a trip in": bool(trips),
-        "torque (hook load, block position, drum speed, coil current, and torque in the rig file)": any(
-            one.torque is not None for one in trips
-        ),
-        "current asked for (coil-commanded)": any(one.excitation is not None for one in trips),
-        "how late the heat comes (rotor and housing-area in the rig file, five minutes of trip)": any(
-            one.contact is not None for one in trips
-        ),
-        "a measured air gap (log-round air-gap)": any(one.gap_m is not None for one in trips),
+        "trip": bool(trips),
+        "torque": any(one.torque is not None for one in trips),
+        "current": any(one.excitation is not None for one in trips),
+        "contact": any(one.contact is not None for one in trips),
+        "gap": any(one.gap_m is not None for one in trips),
     }
-    return tuple(what for what, there in wants.items() if not there)
+    return tuple(said(f"why-lacks-{what}") for what, there in wants.items() if not there)
 
 
-def _apart(trips: Sequence[Told]) -> str:
+def _apart(trips: Sequence[Told]) -> Said:
     """Between the first and the last of them."""
     days = (trips[-1].at_s - trips[0].at_s) / _DAY_S
     if days >= 60.0:
-        return f", over {days / 30.4:.0f} months"
-    return f", over {days:.0f} days" if days >= 1.0 else f", within {days * 24.0:.1f} h"
+        return said("why-months", n=f"{days / 30.4:.0f}")
+    return said("why-days", n=f"{days:.0f}") if days >= 1.0 else said("why-hours", n=f"{days * 24.0:.1f}")
 
 
 def _gap(metres: float, units: str) -> str:

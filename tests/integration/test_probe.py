@@ -8,10 +8,12 @@ from dataclasses import dataclass, field
 from functools import partial
 from io import StringIO
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from brakewater.cli import probe
 from brakewater.quality import MEANINGS, Reason
 from brokers import free_port, until
 from daemons import daemon, here, small_rig
@@ -36,6 +38,12 @@ device = "plc1"
 def shared() -> Iterator[Settable]:
     with settable() as one:
         yield one
+
+
+@pytest.fixture(autouse=True)
+def quickly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Registers that a test sets stand still."""
+    monkeypatch.setattr(probe, "_LOOK_S", 0.0)
 
 
 @pytest.fixture
@@ -291,6 +299,42 @@ def test_what_is_found_in_words(device: Settable, tmp_path: Path) -> None:
     assert "tank-temperature: cannot tell; most likely: as the rig file has it" in done.stdout
     assert "raw = [0, 32767]: to tell it apart, move only this signal to" in done.stdout
     assert done.returncode == 1
+
+
+def test_a_signal_that_moves_is_not_blamed_on_its_range(
+    device: Settable, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read a little late: 118.5 % of what was true, as a wrong range would give it, but on its way."""
+    rig = rig_with(tmp_path, device.port, INT16)
+    left = [57.0, 54.0, 51.0]
+    write = shows(20, counts(0, 27648))
+
+    def later(_seconds: float) -> None:
+        write(device, left.pop(0))
+
+    monkeypatch.setattr(probe, "time", SimpleNamespace(sleep=later))
+    write(device, 50.0 * 32767 / 27648)
+    done = here("probe", rig, "--expect", "tank-temperature=50 degC", "--record", tmp_path)
+    assert "tank-temperature: cannot tell: the signal moved by 12.5 degF while it was read" in done.stdout
+    assert "should say" not in done.stdout
+    left[:] = [50.0 * 32767 / 27648] * 3
+    write(device, left[0])
+    done = here("probe", rig, "--expect", "tank-temperature=50 degC", "--record", tmp_path)
+    assert "should say: raw = [0, 32767]" in done.stdout  # it stands still: a range it is
+    assert "moved" not in done.stdout
+
+
+def test_a_tolerance_as_a_share_leaves_out_only_what_has_no_range(device: Settable, tmp_path: Path) -> None:
+    device.put(20, *float_words(25.0))
+    rig = rig_with(tmp_path, device.port, FLOAT)
+    words = ("--expect", "tank-temperature=25 degC", "--expect", "aux-inlet=25 degC", "--tolerance", "2 %")
+    done = here("probe", rig, *words, "--record", tmp_path)
+    assert "tank-temperature has no range to take '2 %' of" in done.stderr
+    assert "aux-inlet: reads as expected" in done.stdout
+    assert "tank-temperature: " not in done.stdout
+    assert done.returncode == 1
+    done = here("probe", rig, *words[:2], *words[4:], "--record", tmp_path)
+    assert (done.returncode, "has no range" in done.stderr) == (2, True)
 
 
 def test_levels_of_another_definition_do_not_count(device: Settable, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from brakewater.field import spans
 from brakewater.field.door import cells_document, cells_of, definition_hash
 from brakewater.field.hypothesis import Cells
 from brakewater.field.seen import in_unit, rounded, unit_of
-from brakewater.field.suspects import Level, Ranking, Rival, Suspect, rank
+from brakewater.field.suspects import Level, Ranking, Rival, Suspect, rank_moving
 from brakewater.record.durable import appearing
 from brakewater.rig import Point, Rig
 from brakewater.signals.convert import Bit
@@ -23,6 +23,10 @@ _CONTACTS = {"on": 1.0, "off": 0.0, "1": 1.0, "0": 0.0, "true": 1.0, "false": 0.
 
 class ExpectError(ValueError):
     """An argument that cannot be used."""
+
+
+class NoRangeError(ExpectError):
+    """A share of a range that a point does not have."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -40,13 +44,19 @@ class Wanted:
         return ", ".join(self.words)
 
 
-def expectations(points: Sequence[Point], texts: Sequence[str], tolerance: str | None, *, alone: bool) -> list[Wanted]:
+def expectations(
+    points: Sequence[Point], texts: Sequence[str], tolerance: str | None, *, alone: bool
+) -> tuple[list[Wanted], dict[str, str]]:
     """Levels in order: a point named a second time opens the next one.
 
+    Returns:
+        The levels; point -> why it is left out of them: it has no range that a tolerance could be a share of.
+
     Raises:
-        ExpectError: an unknown point, or no value that the point could have.
+        ExpectError: an unknown point, no value that the point could have, or nothing is left to rank.
     """
     known = {point.name: point for point in points}
+    left_out: dict[str, str] = {}
     levels: list[Wanted] = []
     for text in texts:
         name, equals, value = text.partition("=")
@@ -55,15 +65,23 @@ def expectations(points: Sequence[Point], texts: Sequence[str], tolerance: str |
         if name not in known:
             allowed = f'POINT="VALUE", with one of: {", ".join(known)}'
             raise ExpectError(f"--expect: found {text!r}; allowed: {allowed}")
+        expected = quantity(known[name], value, "--expect")
+        try:
+            within = None if tolerance is None else difference(known[name], tolerance, "--tolerance")
+        except NoRangeError as error:
+            left_out[name] = str(error)
+            continue
         level = next((one for one in levels if name not in one.values), None)
         if level is None:
             level = Wanted()
             levels.append(level)
-        level.values[name] = quantity(known[name], value, "--expect")
+        level.values[name] = expected
         level.words.append(f"{name} = {value}")
-        if tolerance is not None:
-            level.tolerances[name] = difference(known[name], tolerance, "--tolerance")
-    return levels
+        if within is not None:
+            level.tolerances[name] = within
+    if left_out and not levels:
+        raise ExpectError("; ".join(left_out.values()))
+    return levels, left_out
 
 
 def quantity(point: Point, text: str, where: str) -> float:
@@ -93,7 +111,7 @@ def difference(point: Point, text: str, where: str) -> float:
     if text.rstrip().endswith("%"):
         ends = spans.measuring_range(point)
         if ends is None:
-            raise ExpectError(f"{where}: {point.name} has no range to take {text!r} of; allowed: a difference")
+            raise NoRangeError(f"{where}: {point.name} has no range to take {text!r} of; allowed: a difference")
         return share(text, where) * abs(ends[1] - ends[0])
     dimension = spans.dimension(point)
     try:
@@ -142,11 +160,12 @@ class Levels:
     def _definition(self, point: Point) -> str:
         return definition_hash(point, self._devices[point.device])
 
-    def add(self, point: Point, expected: float, cells: Cells) -> None:
-        """One more level."""
+    def add(self, point: Point, expected: float, cells: Sequence[Cells]) -> None:
+        """One more level: what was read at once, and again a little later."""
         self._now.append(point.name)
         level = {"point": point.name, "definition": self._definition(point), "expected": expected}
-        self._held.append(level | {"cells": cells_document(cells)})
+        first, *later = [cells_document(one) for one in cells]
+        self._held.append(level | {"cells": first, "later": later})
 
     def keep(self) -> None:
         """Write the file, where one is wanted; it appears whole or stays as it was."""
@@ -157,14 +176,18 @@ class Levels:
     def ranking(self, point: Point, tolerance: float | None) -> Ranking:
         """Over all levels that were read of a point as it is written now."""
         mine = [
-            Level(expected=one["expected"], cells=cells_of(one["cells"]))
+            Level(
+                expected=one["expected"],
+                cells=cells_of(one["cells"]),
+                later=tuple(cells_of(again) for again in one.get("later", ())),
+            )
             for one in self._held
             if one["point"] == point.name and one["definition"] == self._definition(point)
         ]
         unit = self._devices[point.device].unit
         within = tolerance or max(spans.tolerance(point, level.expected) for level in mine)
         span, likely = spans.span(point), spans.likely(point, self._rig)
-        return rank(point, unit, mine, tolerance=within, span=span, likely=likely, units=self._units)
+        return rank_moving(point, unit, mine, tolerance=within, span=span, likely=likely, units=self._units)
 
 
 def suspects_document(ranking: Ranking, point: Point, system: str) -> list[dict[str, Any]]:
@@ -185,6 +208,11 @@ def suspects_document(ranking: Ranking, point: Point, system: str) -> list[dict[
     ]
 
 
+def moved_shown(ranking: Ranking, point: Point, system: str) -> float | None:
+    """How far the signal moved while it was read, in the shown unit; None where that does not matter."""
+    return None if ranking.moved is None else rounded(_difference(ranking.moved, point, system))
+
+
 def _difference(value: float, point: Point, system: str) -> float:
     unit = unit_of(point, system)
     return value if not unit else float(to_unit(value, unit, difference=True))
@@ -203,6 +231,11 @@ def ranking_lines(ranking: Ranking, point: Point, system: str) -> list[str]:
         kinds = " + ".join(mistake.value for mistake in one.hypothesis.mistakes) or "no mistake"
         lines.append(f"  {one.probability:6.1%}  {one.hypothesis.says}  ({kinds}; off by {misses} {unit})".rstrip())
         lines += [f"          reads the same over the whole range: {_names(one)}"] if one.same else []
+    if ranking.moved is not None:
+        moved = f"{_difference(ranking.moved, point, system):.3g} {unit}".strip()
+        open_ = ranking.verdict in ("cannot-tell", "none")
+        says = f"{'cannot tell: ' if open_ else ''}the signal moved by {moved} {_MOVED}"
+        return [f"{point.name}: {says}", *lines[1:]] if open_ else [*lines, f"  {says}"]
     if len(first.residuals) == 1 and ranking.verdict != "none":
         lines.append("  one level only: a second one, far from it, makes sure")
     return lines + [
@@ -218,6 +251,7 @@ def _how_to_tell(rival: Rival, point: Point, system: str) -> str:
 
 
 _SHOWN = 6
+_MOVED = "while it was read, so what is true is known no better than that: hold it still and probe again"
 _VERDICTS = {
     "as-written": "reads as expected; the rig file is right",
     "found": "the rig file should say: {says}",

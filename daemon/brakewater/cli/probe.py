@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from brakewater.rig import Point, Rig
 
 _FASTEST_S: Final = 0.25
+_LOOKS: Final = 4
+_LOOK_S = 0.3
+"""Together a second: what moves more slowly than its tolerance in that time is still enough."""
 _LAST_UNIT: Final = 255
 
 
@@ -59,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     rig = load(args.rig)
     try:
         points = _points(rig, args.point)
-        wanted = expectations(points, args.expect, args.tolerance, alone=len(args.point) == 1)
+        wanted, left_out = expectations(points, args.expect, args.tolerance, alone=len(args.point) == 1)
         _check_waits(wanted)
     except ExpectError as error:
         print(f"brakewater probe: {error}", file=sys.stderr)
@@ -67,8 +70,10 @@ def run(args: argparse.Namespace) -> int:
     way = reach(rig, args.record)
     try:
         print(f"reading through {way.through}; nothing is ever written", file=sys.stderr)
+        for why in left_out.values():
+            print(f"brakewater probe: {why}; it is left out", file=sys.stderr)
         if wanted:
-            return _rank(rig, way, points, wanted, args)
+            return max(_rank(rig, way, points, wanted, args), 1 if left_out else 0)
         if args.once or args.json or not sys.stdout.isatty():
             return _once(rig, way.scan(points), {}, as_json=args.json)
         return _live(rig, way, points)
@@ -102,7 +107,7 @@ def _check_waits(wanted: "Sequence[Any]") -> None:
 
 
 def _once(rig: "Rig", seen: "Sequence[Seen]", ranked: "dict[str, Ranking]", *, as_json: bool) -> int:
-    from brakewater.cli.expected import ranking_lines, suspects_document  # noqa: PLC0415
+    from brakewater.cli.expected import moved_shown, ranking_lines, suspects_document  # noqa: PLC0415
     from brakewater.cli.probe_table import other_order, plain_table  # noqa: PLC0415
     from brakewater.field.seen import document  # noqa: PLC0415
     from brakewater.quality import Quality, quality  # noqa: PLC0415
@@ -112,7 +117,9 @@ def _once(rig: "Rig", seen: "Sequence[Seen]", ranked: "dict[str, Ranking]", *, a
             found = ranked.get(one.point.name)
             suspects = suspects_document(found, one.point, rig.units) if found else []
             line = document(one, rig.units, suspects)
-            print(json.dumps(line | ({"verdict": found.verdict} if found else {})))
+            if found:
+                line |= {"verdict": found.verdict, "moved": moved_shown(found, one.point, rig.units)}
+            print(json.dumps(line))
     else:
         print(plain_table(rig, seen))
         for name, found in ranked.items():
@@ -136,11 +143,20 @@ def _rank(
             input(f"now bring {level.says} about, then press Enter: ")
         for name, expected in level.values.items():
             point = next(one for one in points if one.name == name)
-            levels.add(point, expected, _around(way, point, args.units))
+            levels.add(point, expected, _looks(way, point, args.units))
     levels.keep()
     tested = [point for point in points if point.name in levels.names]
     ranked = {point.name: levels.ranking(point, wanted[-1].tolerances.get(point.name)) for point in tested}
     return _once(rig, way.scan(tested), ranked, as_json=args.json)
+
+
+def _looks(way: "Reach", point: "Point", units: Sequence[int]) -> "list[Cells]":
+    """What stands around a point at once, and again over the next second: a signal may move."""
+    found = [_around(way, point, units)]
+    for _ in range(_LOOKS - 1):
+        time.sleep(_LOOK_S)
+        found.append(_around(way, point, ()))  # no other unit is asked again: one that is not there costs time
+    return found
 
 
 def _around(way: "Reach", point: "Point", units: Sequence[int]) -> "Cells":

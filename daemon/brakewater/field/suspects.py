@@ -13,7 +13,7 @@ that the sensor can be brought to; where no such level would tell them, none is 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -46,6 +46,14 @@ class Level:
     expected: float
     """SI; 0 or 1 of a contact."""
     cells: Cells
+    later: tuple[Cells, ...] = ()
+    """The same, read again over the next second: they tell a signal that moves."""
+
+    def moves(self, hypothesis: Hypothesis) -> float:
+        """How far the value moved while it was read, SI; 0 where that cannot be told."""
+        found = values(hypothesis, (self.cells, *self.later))
+        known = found[~np.isnan(found)]
+        return float(np.ptp(known)) if len(known) else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +87,8 @@ class Ranking:
     """Most probable first: all that fit, else the nearest few."""
     rivals: tuple[Rival, ...] = ()
     """Only with ``cannot-tell``."""
+    moved: float | None = None
+    """How far the value moved while a level was read, SI, where that is more than the tolerance."""
 
 
 def rank(
@@ -113,6 +123,23 @@ def rank(
         return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]))
     grid = np.linspace(*span, 2 if isinstance(point.signal, Bit) else _GRID)
     return _told(fitting, _Levels(x=grid, likely=likely or span, read=levels, tolerance=tolerance))
+
+
+def rank_moving(
+    point: Point, unit: int, levels: Sequence[Level], *, tolerance: float, span: tuple[float, float],
+    likely: tuple[float, float] | None = None, units: Sequence[int] = (),
+) -> Ranking:  # fmt: skip
+    """``rank``, where a signal that moved while it was read is known no better than by as much as it moved.
+
+    How far it moved is told by the hypothesis that would be blamed: under a wrong one a quiet signal may jump.
+    """
+
+    def ranked(within: float) -> Ranking:
+        return rank(point, unit, levels, tolerance=within, span=span, likely=likely, units=units)
+
+    found = ranked(tolerance)
+    moved = max(level.moves(found.suspects[0].hypothesis) for level in levels)
+    return found if moved <= tolerance else replace(ranked(moved), moved=moved)
 
 
 def _still(one: Hypothesis, cells: Sequence[Cells]) -> float:

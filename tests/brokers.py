@@ -111,17 +111,21 @@ class Heard:
 
 
 class Ear:
-    """mosquitto_sub, writing into a file."""
+    """mosquitto_sub, writing into a file; it has subscribed when it is there."""
 
     def __init__(self, port: int, topic: str, file: Path, *options: str) -> None:
         self._file = file
-        words = ["stdbuf", "-oL", "mosquitto_sub", "-h", HOST, "-p", str(port), "-q", "1", "-t", topic, *options]
+        words = ["stdbuf", "-oL", "mosquitto_sub", "-d", "-h", HOST, "-p", str(port), "-q", "1", "-t", topic, *options]
         with file.open("ab") as out:
+            before = file.stat().st_size
             self._process = subprocess.Popen([*words, "-F", "%r\t%q\t%t\t%p"], stdout=out)
+        until(lambda: b" received SUBACK" in file.read_bytes()[before:], "subscribed")
 
     def all(self) -> list[Heard]:
         heard = []
         for line in self._file.read_text().split("\n")[:-1]:
+            if not line.startswith(("0\t", "1\t")):
+                continue  # what it tells of its own doings
             retained, qos, topic, payload = line.split("\t", 3)
             heard.append(Heard(topic, retained == "1", int(qos), payload))
         return heard

@@ -104,6 +104,8 @@ def _quiet(region: int, delays: Delays, memory: Memory) -> bool:
 
 def _reached(deadline_ns: int, first: int, last: int, t_ns: Ints) -> int | None:
     """The first scan of [first, last) at or after a deadline."""
+    if last - first == 1:  # the same for one scan, only quicker
+        return first if t_ns.item(first) >= deadline_ns else None
     at = max(first, int(np.searchsorted(t_ns, deadline_ns, side="left")))
     return at if at < last else None
 

@@ -287,8 +287,8 @@ class Engine:
 
     def _turns(self, block: Block, regions: Regions) -> list[tuple[int, Turn]]:
         """Of every alarm whose condition comes or goes, by its place."""
-        stirs = regions[:, 0] if len(block) == 1 else np.logical_or.reduce(regions, axis=1)  # CLEAR is 0
-        looked_at = sorted(self._restless.union(stirs.nonzero()[0].tolist()))
+        stirs = regions.tobytes() if len(block) == 1 else np.logical_or.reduce(regions, axis=1).tobytes()  # CLEAR is 0
+        looked_at = sorted(self._restless.union(index for index, stir in enumerate(stirs) if stir))
         found = [
             (index, turn)
             for index in looked_at
@@ -403,9 +403,10 @@ class Engine:
         if self._now is None:
             self._now = tuple(alarm.now() for alarm in self._alarms)
         elif self._moved:
-            moved = self._moved
-            was = enumerate(zip(self._now, self._alarms, strict=True))
-            self._now = tuple(alarm.now() if place in moved else now for place, (now, alarm) in was)
+            now = list(self._now)
+            for place in self._moved:
+                now[place] = self._alarms[place].now()
+            self._now = tuple(now)
         self._moved.clear()
         return self._now
 

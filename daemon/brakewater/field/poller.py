@@ -82,9 +82,10 @@ class PolledSource:
     async def _scan(self, number: int, late_s: float) -> Sample | None:
         """One pass over all devices; None once closed: what our own hanging up made of it is nothing they did."""
         self.lateness_ns = max(0, round(late_s * 1e9))
+        own = self._own.words()  # before anybody is asked, so that no answer waits for it
         if not self._closed:
             await self._poll(number)
-        return None if self._closed else self._sample()
+        return None if self._closed else self._sample(own)
 
     async def _poll(self, number: int) -> None:
         waited = [line for line in self._lines if line.is_waited_for]
@@ -97,10 +98,10 @@ class PolledSource:
         for line in self._lines:
             line.go_on(number)
 
-    def _sample(self) -> Sample:
+    def _sample(self, own: bytes) -> Sample:
         now_ns = monotonic_ns()
         return Sample(
-            words=self._pack(*self._words) + self._own.words(),
+            words=self._pack(*self._words) + own,
             status=bytes(self._status),
             age_ns=(*[age_ns for device in self._devices for age_ns in device.ages_ns(now_ns)], 0),
             closed_ns=now_ns,

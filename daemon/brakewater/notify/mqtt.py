@@ -1,6 +1,7 @@
 """The watch on a message broker: a thread that keeps a session alive and shows the newest picture.
 
 ``show`` overwrites one slot and wakes the thread, which publishes what differs from what this session has published.
+Where an alarm has moved, the caller's own thread does that at once, unless the other one is just at it.
 While the broker is away nothing is kept but that slot; each new session begins with everything there is to show.
 
 The newest picture alone says how things stand. ``watching`` goes out, here, when pictures stop coming; whoever shows
@@ -32,8 +33,6 @@ _DEAD_S: Final = 2.0 * KEEPALIVE_S
 """An acknowledgement this late: begin a new session."""
 _ANSWER_S: Final = 60
 """Nobody waits for an answer any longer."""
-_FIRST_S: Final = 0.002
-"""So long the loop stands back where an alarm has moved, so that this thread is the first to run."""
 _LEAVE_S: Final = 1.0
 _STOP_S: Final = 4.0
 """A thread that is just reaching for a host that does not answer ends by itself a little later."""
@@ -115,7 +114,10 @@ class Mqtt:
         self._session: Session | None = None
         self._drops = 0
         self._said: tuple[Outcome, str] | None = None
-        self._turn, self._stop, self._told = threading.Event(), threading.Event(), threading.Event()
+        self._turn, self._stop = threading.Event(), threading.Event()
+        self._screen: Screen | None = None
+        self._at_screen = threading.Lock()
+        """Whoever holds it uses the screen; the loop's thread never waits for it."""
         self._alarms: tuple[AlarmNow, ...] = ()
         self._followed_by: Rig | None = None
         self._desk = CommandDesk(door, self._send)
@@ -145,14 +147,17 @@ class Mqtt:
         self._thread.join(_STOP_S)
 
     def show(self, picture: Picture) -> None:
-        """Overwrite the newest picture; where an alarm has moved, stand back for a moment until it is sent."""
+        """Overwrite the newest picture; an alarm that has moved is sent before any other thread has its turn."""
         self._newest.picture_s = time.monotonic()
         self._newest.picture = picture
         moved, self._alarms = picture.alarms is not self._alarms, picture.alarms
-        self._told.clear()
+        if moved and self._at_screen.acquire(blocking=False):
+            try:
+                if self._screen is not None:
+                    self._screen.changes()
+            finally:
+                self._at_screen.release()
         self._turn.set()
-        if moved and self._session is not None:
-            self._told.wait(_FIRST_S)
 
     def committed(self, commit: Commit) -> None:
         """The record holds more than before; does not wait."""
@@ -226,7 +231,8 @@ class Mqtt:
         try:
             self._serve(session)
         finally:
-            self._session = None
+            with self._at_screen:
+                self._session = self._screen = None
             session.close()
             if not self._stop.is_set():
                 self._drops += 1
@@ -235,14 +241,17 @@ class Mqtt:
     def _serve(self, session: Session) -> None:
         self._session = session  # before anything is subscribed to: a command that lies there is answered at once
         screen = Screen(session, self._rig, self._newest)
+        self._screen = screen
         self._wake()
         while session.alive and not self._stop.is_set():
             self._turn.clear()
-            screen.turn()
-            self._told.set()
+            with self._at_screen:
+                screen.turn()
             if session.waiting_s > _DEAD_S:
                 return
             self._turn.wait(screen.wait_s())
+        with self._at_screen:
+            self._screen = None  # nothing is shown after the farewell
         if session.alive:
             self._leave(session, screen)
 

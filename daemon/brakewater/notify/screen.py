@@ -45,7 +45,7 @@ class Newest:
 
 
 class Screen:
-    """Publishes on one session; belongs to one thread."""
+    """Publishes on one session; used by one thread at a time."""
 
     def __init__(self, session: Session, rig: Rig, newest: Newest) -> None:
         """Publishes the birth and subscribes; all states follow with the first turn."""
@@ -61,9 +61,8 @@ class Screen:
             session.subscribe(states, own=False)
 
     def turn(self) -> None:
-        """Bring the broker up to date."""
-        if self._session.waiting() <= _MOST_WAITING:
-            self._changes()
+        """Bring the broker up to date, and say what is due once a second."""
+        self.changes()
         now = time.monotonic()
         if now >= self._next_s:
             self._next_s = max(self._next_s + BEAT_S, now)  # missed beats are not made up for
@@ -80,7 +79,10 @@ class Screen:
         body = topics.payload({"online": False, "since": now_text()})
         return self._session.publish(topics.online(self._rig), body, retain=True)
 
-    def _changes(self) -> None:
+    def changes(self) -> None:
+        """Publish every state that is another one; all wait where the broker is slow to acknowledge. Never blocks."""
+        if self._session.waiting() > _MOST_WAITING:
+            return
         age_s = self._newest.age_s()
         fresh = age_s is not None and age_s < max(FRESH_S, 4e-9 * self._rig.scan_ns)
         for topic, body in self._shown.changes(self._newest.picture, fresh=fresh):

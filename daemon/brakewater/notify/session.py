@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Final, ParamSpec
 
-from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo
+from paho.mqtt.client import PUBLISH, Client, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -36,6 +36,8 @@ _PATIENCE_S: Final = {MQTTProtocolVersion.MQTTv5: 2.0, MQTTProtocolVersion.MQTTv
 """For CONNACK. Some brokers that do not know 5.0 say nothing at all, so silence there is soon taken for a no."""
 _FAILURE: Final = 128
 """MQTT 5 reason codes from here on are failures (OASIS MQTT 5.0, section 2.4)."""
+_KIND: Final = 0xF0
+"""Of a packet's first byte what tells its kind (OASIS MQTT 5.0, section 2.1.2)."""
 _CALLBACKS: Final = ("on_connect", "on_disconnect", "on_message", "on_publish", "on_subscribe")
 
 _P = ParamSpec("_P")
@@ -147,6 +149,7 @@ class Session:
             self.trouble = f"({plainly(error)})"
             return Outcome.UNREACHABLE
         self._no_delay()
+        self._client.sends_at_once = self._target.tls is None  # a TLS connection is not read and written by two threads
         self._client.loop_start()
         if not self._settled.wait(_PATIENCE_S[self.version.value]):
             self._outcome = Outcome.MUTE
@@ -216,8 +219,7 @@ class Session:
             if expires_s is not None:
                 properties.MessageExpiryInterval = expires_s
         info = self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
-        if self._target.tls is None:  # a TLS connection must not be read and written by two threads
-            self._client.send_now()
+        self._client.send_now()
         if qos:
             self._unacknowledged.append((time.monotonic(), info))
         return info
@@ -305,23 +307,43 @@ class _Client(Client):
     """The library's client, except that who publishes also sends, so that an alarm waits for no other thread.
 
     Left to itself the library only wakes its own thread, which then waits for its turn of the interpreter. This class
-    alone knows the library's inside (2.2.0); what it finds busy or broken it leaves to that thread, woken all the same.
+    alone knows the library's inside (2.2.0); what it finds busy or broken it leaves to that thread, and wakes it.
     """
 
     def __init__(self, *args: Any, **named: Any) -> None:
         super().__init__(*args, **named)
+        self.sends_at_once = False
+        """Whoever publishes calls ``send_now``."""
         self._sending = threading.RLock()
 
     def send_now(self) -> None:
         """Send what waits, unless a callback runs or another thread is at it. Never blocks: nor does the socket."""
-        if not self._in_callback_mutex.acquire(blocking=False):
+        if not self.sends_at_once:
             return
-        self._in_callback_mutex.release()
-        if self._sending.acquire(blocking=False):
-            try:
-                self._packet_write()
-            finally:
-                self._sending.release()
+        if self._in_callback_mutex.acquire(blocking=False):
+            self._in_callback_mutex.release()
+            if self._sending.acquire(blocking=False):
+                try:
+                    self._packet_write()
+                finally:
+                    self._sending.release()
+        if self._out_packet:
+            with suppress(OSError, AttributeError):  # its thread may be gone, or woken more often than it has looked
+                self._sockpairW.send(b"\0")  # type: ignore[union-attr]
+
+    def _packet_queue(
+        self, command: int, packet: bytes | bytearray, mid: int, qos: int, info: MQTTMessageInfo | None = None
+    ) -> MQTTErrorCode:
+        """What is published waits for ``send_now``: the library holds its lock here, and would wake its thread."""
+        if not self.sends_at_once or command & _KIND != PUBLISH:
+            return super()._packet_queue(command, packet, mid, qos, info)
+        self._out_packet.append(
+            {
+                "command": command, "mid": mid, "qos": qos, "info": info,
+                "pos": 0, "to_process": len(packet), "packet": packet,
+            }
+        )  # fmt: skip
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def _packet_write(self) -> MQTTErrorCode:
         with self._sending:

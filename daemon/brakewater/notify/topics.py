@@ -121,14 +121,20 @@ class Shown:
             fresh: false puts the lamp ``watching`` out: pictures have stopped coming.
         """
         if picture is not None:
-            before, self._seen = self._seen, picture.alarms
-            known = self._alarms
-            moved = () if picture.alarms is before else picture.alarms  # the same ones are shown until one moves
-            for each in [each for each in moved if known.get((each.brake, each.alarm)) != each]:
+            for each in self._moved(picture.alarms):
                 yield alarm(self.rig, each.brake, each.alarm), payload(render.alarm_now(self.rig, each))
                 self._alarms[each.brake, each.alarm] = each
+            self._seen = picture.alarms
             yield from self._once(self._windows(picture, fresh=fresh))
         yield from self._once({lamp(self.rig, WATCHING): render.watching(lit=fresh and picture is not None)})
+
+    def _moved(self, alarms: tuple[AlarmNow, ...]) -> list[AlarmNow]:
+        """Those that stand otherwise than was said; one that has not moved is the same object in each picture."""
+        if alarms is self._seen:
+            return []
+        before = self._seen if len(self._seen) == len(alarms) else (None,) * len(alarms)
+        others = (each for each, was in zip(alarms, before, strict=True) if each is not was)
+        return [each for each in others if self._alarms.get((each.brake, each.alarm)) != each]
 
     def _windows(self, picture: Picture, *, fresh: bool) -> dict[str, Mapping[str, Any]]:
         lit = render.lamps(self.rig, picture)

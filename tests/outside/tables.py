@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 from outside import ends, energy, forecasts, observer, plan
@@ -25,7 +26,10 @@ TABLES: dict[str, tuple[Callable[[], Iterator[object]], str]] = {
     "plan": (plan.rows, "Plans against the simulator's finer plant (heat in kW, temperatures in degC)"),
     "ends": (ends.table, "Tank at the end of drawn trips, and peaks on the way, as planned before and as it came"),
     "energy": (energy.table, "Energy of trips: carried off + stored = put in, sensors off by draws from their classes"),
-    "forecasts": (forecasts.table, "Forecasts of limits over drawn incidents"),
+    **{
+        f"forecasts-{limit}": (partial(forecasts.table, limit), f"Forecasts of the {limit} limit over drawn incidents")
+        for limit in forecasts.LIMITS
+    },
     "observer": (observer.table, "Rotor's temperature and its band; goals: cover 0.90 to 0.99, half/rise 0.15"),
 }
 

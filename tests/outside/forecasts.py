@@ -35,9 +35,9 @@ from faults.incidents import CLASSES, drawn
 CONFIG = Path(__file__).parents[2] / "config"
 SEED = 20261126
 LIMITS = {"bearing": "time_to_bearing", "inlet": "time_to_inlet_limit", "outlet": "time_to_outlet_limit"}
-USED = (20261127,)
+USED = (20261127, 1)
 """Fresh when first run, looked at since."""
-FRESH = 20261127
+FRESH = 20261128
 """Of inlet and outlet."""
 BEARING = ("choked-return", "collapsed-hose", "valve-opened")
 INCIDENTS = 14

@@ -31,6 +31,8 @@ class Recovered:
     heat_w: Held
     to_water_w: Floats
     """Heat from the rotor: carried off and stored in the housing's water."""
+    rise_k: Floats
+    """Of the outlet over the same water's inlet."""
     grades: Grades
 
 
@@ -66,7 +68,9 @@ class LagFree:
         capacity = fluid.density_kg_m3(self._circuit.fluid, held) * fluid.cp_j_kg_k(self._circuit.fluid, held)
         stored = capacity * ((self._area or 0.0) * level[middle]) * rate
         to_water = within(heat + stored, -_MOST_W, _MOST_W)
-        return Recovered(heat_w=graded(heat, worst_of_all), to_water_w=to_water, grades=worst_of_all)
+        return Recovered(
+            heat_w=graded(heat, worst_of_all), to_water_w=to_water, rise_k=at_outlet - at_inlet, grades=worst_of_all
+        )
 
     def _same_water(self, groups: Groups, flow: Floats, level: Floats) -> tuple[Floats, Floats]:
         """Inlet temperature and grade of the water that stands at the outlet, at the middle of each window."""

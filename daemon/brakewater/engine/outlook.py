@@ -5,10 +5,13 @@ minutes, by what is in it (its level, where the tank's height is known), less wh
 (``physics.tank``, whose loss is learnt from ten-minute balances), and more as the air is warmer now than it was then.
 So sun on the tank or a loss that is not as learnt counts from its first ten minutes on. The early bound takes the
 thermometer, the pace's scatter and what is not known of the loss to the worse side; where nobody measures what is in
-the tank, as if it held a quarter, in which the same heat does four times as much. The outlet's peak over the inlet
-stays as it was in the last ten minutes, so that it comes to its limit when the tank is warm enough; for the early bound
-it grows by a tenth, as the string becomes heavier and no stand is like the other. Nothing is said on doubtful data, and
-a day is as far as anybody looks.
+the tank, as if it held a quarter, in which the same heat does four times as much. Nothing is said on doubtful data,
+and a day is as far as anybody looks.
+
+The outlet comes to its limit when the tank is warm enough for the highest rise of the last ten minutes, without the
+thermowell's lag (which hides a tenth of a stand's peak), and as it would be with the flow of now. That rise grows with
+the string, and as the flow falls (``engine.falling``); for the early bound it grows by a twentieth more, since no stand
+is like the other.
 """
 
 from collections.abc import Mapping
@@ -17,7 +20,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from brakewater.engine.falling import LEAST_M3_S, Falling
 from brakewater.engine.held import Held, within
+from brakewater.engine.lag_free import Recovered
 from brakewater.engine.seconds import GOOD, Groups, Seconds
 from brakewater.engine.tail import Tail
 from brakewater.physics.tank import FAR_S, Loss, Warming
@@ -33,6 +38,11 @@ _PACE: Final = 15
 _FIT_S: Final = 60.0 * _FIT
 _FIRST_S: Final = 21_600.0
 """A tank's time constant before anything is learnt: six hours, and far from sure of it; an assumption."""
+_SHORTEST_S: Final = 10_800.0
+"""A tank's time constant is no shorter: a balance that says so has another tank in it than the rig file; an
+assumption."""
+_LEAST_HELD: Final = 0.25
+"""Of what the rig file says, what a tank holds at least; an assumption."""
 _READ_K: Final = 0.01
 """How well a minute's mean of the tank tells a change; an assumption."""
 _HEAT_STD: Final = 0.05
@@ -48,9 +58,15 @@ _LEAST_UNMEASURED: Final = 0.25
 """Of a full tank, what there is at least where its level is not known; an assumption."""
 _HALF_MINUTE_S: Final = 30.0
 """A minute's mean stands for its middle."""
-_GROWS: Final = 0.1
-"""Part by which the peak of the next ten minutes may stand above that of the last ten; an assumption, after five drawn
-trips of the simulator, in which it stood up to 0.12 above once a forecast was there."""
+_GROWS: Final = 0.05
+"""Part by which a coming stand's peak may stand above the highest of the last ten minutes; an assumption."""
+_TYPICAL: Final = 0.97
+"""Part of the highest rise of the last ten minutes that a coming stand's peak is likely to reach; an assumption."""
+_STRING: Final = 0.0035 / 60.0
+"""Part by which the string becomes heavier each second: a stand every two and a half minutes, of some 0.9 t, on some
+100 t; an assumption."""
+_STRING_MOST: Final = 0.007 / 60.0
+"""The same of a light string in a hurry."""
 _HIGHEST_K: Final = 200.0
 """Garbage of a register beyond it is held there."""
 _LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
@@ -81,27 +97,27 @@ class TankOutlook:
 
     def __init__(self, brake: Brake, tank: TankSense, step_s: float) -> None:
         self._brake, self._tank = brake, tank
-        self._names = ["inlet", "outlet", "heat", *(["tank"] if tank.from_tank else []), "ambient"]
+        self._names = ["inlet", "outlet", "heat", "flow", *(["tank"] if tank.from_tank else []), "ambient"]
         self._names += ["content"] if tank.full_m is not None else []
         self._step_s = step_s
         self._minutes = Seconds(round(step_s * 1e9), self._names, _MINUTE_NS)
         self._peak_k = 0.0
-        self._tail = Tail(_PACE, 0.0, 0.0, 0.0, 0.0, 0.0)
-        """Of the last minutes: tank, air, heat, highest rise, and 1.0 where all of that is sound."""
+        self._tail = Tail(_PACE, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        """Of the last minutes: tank, air, heat, highest rise, flow, and 1.0 where all of that is sound."""
         self._since_fit = 0
         first = tank.capacity_j_k / _FIRST_S
         self._loss = Loss(value=first, variance=first * first)
         self._standing = {f"{name}{kind}_s": _NONE for name in _LIMITS for kind in ("", "_early")}
 
-    def feed(self, groups: Groups) -> dict[str, Held]:
+    def feed(self, groups: Groups, water: Recovered) -> dict[str, Held]:
         """Times to the limits after each of [m] groups."""
         m, every = len(groups.t_ns), self._minutes.every
         first = self._minutes.waiting
         if m == 1 and first + 1 < every:
-            return self._within_a_minute(groups)
+            return self._within_a_minute(groups, water)
         minute = np.arange(first, first + m + 1) // every  # of each, and of the next
         minutes = self._minutes.feed(groups.t_ns, self._columns(groups))
-        peaks = self._peaks(groups, minute)
+        peaks = self._peaks(groups, water, minute)
         before, cut = self._standing, (first, every, m)
         found = {} if minutes is None else self._outlook(minutes, peaks)
         since_s = (np.arange(first + 1, first + m + 1) - minute[1:] * every) * self._step_s
@@ -117,12 +133,10 @@ class TankOutlook:
             for name, one in shown.items()
         }
 
-    def _within_a_minute(self, groups: Groups) -> dict[str, Held]:
+    def _within_a_minute(self, groups: Groups, water: Recovered) -> dict[str, Held]:
         """The same of one group that ends no minute, only quicker."""
         self._minutes.feed(groups.t_ns, self._columns(groups))
-        if all(groups.grades[name].item() == GOOD for name in ("inlet", "outlet")):
-            rise = groups.means["outlet"] - groups.means["inlet"]
-            self._peak_k = max(within(rise, 0.0, _HIGHEST_K).item(), self._peak_k)
+        self._peak_k = max(_rise_k(groups, water).item(), self._peak_k)
         since_s = self._minutes.waiting * self._step_s
         return {
             name: Held(values=np.array((max(s - since_s, 0.0) if s < FAR_S else FAR_S,)), codes=alone(code))
@@ -133,10 +147,9 @@ class TankOutlook:
         # A doubtful grade becomes an uncertain code by it, a bad one a bad code.
         return [Column(values=groups.means[name], codes=groups.grades[name] * np.uint8(35)) for name in self._names]
 
-    def _peaks(self, groups: Groups, minute: Ints) -> Floats:
+    def _peaks(self, groups: Groups, water: Recovered, minute: Ints) -> Floats:
         """The highest rise of each minute that ends; that of the one which goes on is kept."""
-        known = groups.worst("inlet", "outlet") == GOOD
-        rise = within(np.where(known, groups.means["outlet"] - groups.means["inlet"], 0.0), 0.0, _HIGHEST_K)
+        rise = _rise_k(groups, water)
         starts = np.flatnonzero(np.diff(minute[:-1], prepend=-1))
         peaks = np.maximum.reduceat(rise, starts)
         peaks[0] = max(peaks[0], self._peak_k)
@@ -149,7 +162,9 @@ class TankOutlook:
         sound = minutes.worst(*self._names) == GOOD
         tank = "tank" if self._tank.from_tank else "inlet"
         means = minutes.means
-        rows = [np.where(sound, row, 0.0) for row in (means[tank], means["ambient"], means["heat"], peaks)]
+        rows = [
+            np.where(sound, row, 0.0) for row in (means[tank], means["ambient"], means["heat"], peaks, means["flow"])
+        ]
         past = self._tail.extended(*rows, sound.astype(np.float64))
         capacity = self._capacity_j_k(means, sound)
         return self._times(past, capacity, *self._learnt(past, capacity))
@@ -167,7 +182,7 @@ class TankOutlook:
 
         A balance over ten whole minutes teaches the loss.
         """
-        tank, ambient, heat, _, sound = past
+        tank, ambient, heat, _, _, sound = past
         c = past.shape[1] - _PACE
         fair = _summed(sound, _FIT + 1) == _FIT + 1
         put_in = _summed(heat, _FIT) / _FIT
@@ -175,7 +190,7 @@ class TankOutlook:
         warmed = capacity_j_k * (tank[-c:] - tank[_PACE - _FIT : -_FIT]) / _FIT_S
         read_w = capacity_j_k * (_READ_K / _FIT_S)
         std = np.sqrt(read_w * read_w + (_HEAT_STD * put_in) * (_HEAT_STD * put_in) + _WEATHER_W * _WEATHER_W)
-        found = []
+        found, most = [], self._tank.capacity_j_k / _SHORTEST_S
         rows = zip(fair.tolist(), (put_in - warmed).tolist(), over.tolist(), std.tolist(), strict=True)
         for usable, missed, difference, off in rows:
             self._since_fit += 1
@@ -183,6 +198,7 @@ class TankOutlook:
                 self._since_fit = 0
                 self._loss.forget(_DRIFTS * self._loss.value)
                 self._loss.learn(missed, difference, off)
+                self._loss.value = min(self._loss.value, most)
             found.append((self._loss.value, self._loss.variance))
         both = np.array(found)
         return both[:, 0], np.sqrt(both[:, 1]), warmed
@@ -191,12 +207,12 @@ class TankOutlook:
         self, past: Floats, capacity_j_k: Floats, loss: Floats, loss_std: Floats, warmed: Floats
     ) -> dict[str, Held]:
         c, sense, brake = past.shape[1] - _PACE, self._tank, self._brake
-        tank, ambient, heat, peak, sound = past
+        tank, ambient, heat, peak, flow, sound = past
         known = _summed(sound, _FIT + 1) == _FIT + 1
         count = np.maximum(_summed(sound, _PACE), 1.0)
         pace = _summed(heat, _PACE) / count
         scatter = np.sqrt(_squares(heat, sound, pace)) / count
-        rise = np.maximum.reduce([peak[_PACE - at : _PACE - at + c] for at in range(_FIT)])
+        rise = _by_flow_of_now(peak, flow)
         now = tank[-c:]
         # The tank goes on to warm as in the last ten minutes, from their middle on, and with the air of now.
         began = 0.5 * (now + tank[_PACE - _FIT : -_FIT])
@@ -204,31 +220,44 @@ class TankOutlook:
         likely = warmed + loss * warmer
         if sense.full_m is None:  # a balance with the wrong content teaches a loss that is sure and wrong
             loss_std = np.maximum(loss_std, sense.capacity_j_k / _FIRST_S)
-        by_heat = (2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)) * sense.most_by_heat
+        by_heat = 2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)
+        by_heat = by_heat * np.maximum(sense.most_by_heat, self._held_less(past, loss, warmed))
         doubt = 2.0 * capacity_j_k * (_READ_K / _FIT_S) + by_heat
         least = np.maximum(loss - 2.0 * loss_std, 0.0)
+        # The outlet comes nearer by its rise too, as if the tank warmed by that as well.
+        inlet, outlet = np.full(c, brake.inlet_limit), brake.outlet_limit - _TYPICAL * rise
+        least_outlet = brake.outlet_limit - 2.0 * sense.outlet_std_k - (1.0 + _GROWS) * rise
+        falling = Falling.of(flow, c)
+        grows = falling.growth_k_s(rise, outlet - now, early=False) + _STRING * rise
+        most = falling.growth_k_s(rise, least_outlet - now, early=True) + _STRING_MOST * rise
         # Likely and early by turns, [4, c]: one after the other they would take four times as many calls.
         warming = Warming(
             capacity_j_k,
             np.array([now, now + 2.0 * sense.inlet_std_k] * 2),
             began,
-            np.array([likely, likely + doubt] * 2),
+            np.array([likely, likely + doubt, likely + capacity_j_k * grows, likely + doubt + capacity_j_k * most]),
             np.array([loss, least] * 2),
         )
-        inlet, outlet = np.full(c, brake.inlet_limit), brake.outlet_limit - rise
-        times = warming.reaches_s(np.array([inlet, inlet, outlet, outlet - 2.0 * sense.outlet_std_k - _GROWS * rise]))
+        times = warming.reaches_s(np.array([inlet, inlet, outlet, least_outlet]))
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.NO_BASIS))
         return {
             name: Held(values=np.where(known, _from_now(time), 0.0), codes=codes)
             for name, time in zip(self._standing, times, strict=True)
         }
 
+    def _held_less(self, past: Floats, loss: Floats, warmed: Floats) -> Floats:
+        """[c] how many times less than the rig file says the tank holds: it warmed more than heat and air explain."""
+        tank, ambient, heat = past[:3]
+        air = _summed(ambient - tank, _FIT + 1) / (_FIT + 1)
+        explained = np.maximum(_summed(heat, _FIT) / _FIT + loss * np.maximum(air, 0.0), _WEATHER_W)
+        return np.minimum(np.maximum(warmed / explained, 1.0), 1.0 / _LEAST_HELD)
+
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""
         return {
             "minutes": self._minutes.state(),
             "peak": self._peak_k,
-            "past": [list(minute) for minute in zip(*self._tail.state(), strict=True)],
+            "behind": [list(minute) for minute in zip(*self._tail.state(), strict=True)],
             "since-fit": self._since_fit,
             "loss": [self._loss.value, self._loss.variance],
             "standing": {key: list(pair) for key, pair in self._standing.items()},
@@ -238,10 +267,26 @@ class TankOutlook:
         """Go on from a snapshot."""
         self._minutes.restore(kept["minutes"])
         self._peak_k, self._since_fit = kept["peak"], kept["since-fit"]
-        past = [[0.0] * 5] * (_PACE - len(kept["past"])) + kept["past"]  # an older one has no row of before it began
-        self._tail.restore(list(zip(*past, strict=True)))
+        self._tail.restore(list(zip(*kept["behind"], strict=True)))
         self._loss = Loss(value=kept["loss"][0], variance=kept["loss"][1])
         self._standing = {key: (pair[0], pair[1]) for key, pair in kept["standing"].items()}
+
+
+def _rise_k(groups: Groups, water: Recovered) -> Floats:
+    """[m] rise of the outlet: without the lag where that can be told, else as measured, 0 where neither."""
+    measured = np.where(groups.worst("inlet", "outlet") == GOOD, groups.means["outlet"] - groups.means["inlet"], 0.0)
+    return within(np.where(water.grades == GOOD, water.rise_k, measured), 0.0, _HIGHEST_K)
+
+
+def _by_flow_of_now(peak: Floats, flow: Floats) -> Floats:
+    """[c] the highest rise of the last ten minutes, each minute's by its flow against that of now."""
+    c = len(peak) - _PACE
+    now = np.maximum(flow[-c:], LEAST_M3_S)
+    rows = []
+    for at in range(_FIT):
+        part = slice(_PACE - at, _PACE - at + c)
+        rows.append(peak[part] * np.minimum(np.maximum(flow[part] / now, 0.5), 2.0))
+    return np.maximum.reduce(rows)
 
 
 def _from_now(time_s: Floats) -> Floats:

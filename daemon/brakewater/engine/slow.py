@@ -187,7 +187,7 @@ class Slow:
             modelled = None if self._rotor is None else self._rotor.to_water_w
             self.worked.stands(found, duty, water, modelled, starts)
         if self._tank is not None:
-            found |= self._tank.feed(groups)
+            found |= self._tank.feed(groups, water)
         if self._return is not None:
             found |= self._return.feed(groups)
         if self._excitation is not None:

@@ -282,11 +282,11 @@ def _by_flow_of_now(peak: Floats, flow: Floats) -> Floats:
     """[c] the highest rise of the last ten minutes, each minute's by its flow against that of now."""
     c = len(peak) - _PACE
     now = np.maximum(flow[-c:], LEAST_M3_S)
-    rows = []
+    most = np.zeros(c)
     for at in range(_FIT):
         part = slice(_PACE - at, _PACE - at + c)
-        rows.append(peak[part] * np.minimum(np.maximum(flow[part] / now, 0.5), 2.0))
-    return np.maximum.reduce(rows)
+        most = np.maximum(most, peak[part] * np.minimum(np.maximum(flow[part] / now, 0.5), 2.0))
+    return most
 
 
 def _from_now(time_s: Floats) -> Floats:

@@ -181,6 +181,26 @@ def test_every_fault_at_once_in_the_order_of_the_file() -> None:
     assert [fault.line for fault in said] == sorted(fault.line for fault in said)
 
 
+@pytest.mark.parametrize(
+    ("swap", "key"),
+    [
+        (('name = "aux-outlet"', 'name = "Aux Outlet"'), "name"),
+        (('name = "aux-outlet"', 'nam = "aux-outlet"'), "nam"),
+        (('name = "aux-outlet"', "name = 7"), "name"),
+        (('name = "aux-outlet"\n', ""), "name"),
+    ],
+)
+def test_what_else_is_wrong_with_a_badly_named_point_shows_in_the_same_go(swap: Swap, key: str) -> None:
+    said = faults(swap, ('"outlet-temperature"', '"outlet-temperatur"'))
+    point = "brake[0].point[2]"
+    assert {fault.key for fault in said} == {f"{point}.{key}", f"{point}.role"}
+
+
+def test_a_bad_name_alone_is_one_fault_whatever_it_names() -> None:
+    said = faults(('name = "rig-4"', 'name = "Rig 4"'), ('name = "plc1"', 'name = "PLC 1"'))
+    assert [fault.key for fault in said] == ["rig.name", "device[0].name"]
+
+
 def test_two_brakes_of_one_name() -> None:
     brake = TEXT[TEXT.index("[[brake]]") : TEXT.index("[[lamp]]")]
     said = faults(text=TEXT + "\n" + brake)

@@ -206,7 +206,18 @@ def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> 
         return model.model_validate(value)
     except ValidationError as error:
         faults.add_validation(path, error, [str(item.alias or name) for name, item in model.model_fields.items()])
+        return _misnamed(model, value, path, error)
+
+
+def _misnamed(model: type[_M], value: Any, path: tuple[Any, ...], error: ValidationError) -> _M | None:
+    """A table of which only the name is wrong or misspelt: what else is wrong with it shows in the same go."""
+    wrong = [(one["loc"][:1], one["type"] == "extra_forbidden" and len(one["loc"]) == 1) for one in error.errors()]
+    unknown = {key for loc, is_unknown in wrong if is_unknown for key in loc}
+    if {loc for loc, is_unknown in wrong if not is_unknown} != {("name",)}:
         return None
+    found, stand_in = value.get("name"), "-".join(map(str, path))
+    item = model.model_validate({**{key: one for key, one in value.items() if key not in unknown}, "name": stand_in})
+    return item.model_copy(update={"name": found}) if isinstance(found, str) else item
 
 
 def _maybe(model: type[_M], raw: Mapping[str, Any], key: str, faults: Faults) -> _M | None:

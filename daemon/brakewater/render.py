@@ -238,8 +238,14 @@ def expanded(rig: Rig, name: str, seen: tuple[float, int], std: tuple[float, int
 
 
 def derived_now(rig: Rig, picture: Picture, brake: str, name: str) -> str:
-    """``derived_line`` of a brake's quantity as it stands, with its uncertainty where it has one."""
-    return derived_line(rig, name, picture.derived[brake, name], picture.derived.get((brake, std_name(name))))
+    """``derived_line`` of a brake's quantity as it stands, with its uncertainty where it has one.
+
+    A tank without a thermometer has the inlet's temperature, and says so; so does what is ready of the cooling alone.
+    """
+    line = derived_line(rig, name, picture.derived[brake, name], picture.derived.get((brake, std_name(name))))
+    if name == "tank_temperature_degc" and rig.role("tank-temperature") is None:
+        return f"{line} (the inlet's: the tank has no sensor)"
+    return f"{line} (flow, inlet and level alone; for a trip: brakewater ready)" if name == "cooling_ready" else line
 
 
 # --------------------------------------------------------------------- alarms
@@ -283,7 +289,8 @@ def _numbers(
         words.unknown.format(reason=words.reason(reason)) if value is None else with_unit(value, kind.dimension, system)
     )
     limit = limit_with_unit(setpoint, kind.dimension, system, kind.shape)
-    return words.measured_and_set.format(value=known, setpoint=limit)
+    says = words.measured_and_set if value is None else words.measured.get(kind.name, words.measured_and_set)
+    return says.format(value=known, setpoint=limit, percent=round(100 * (value or 0.0)))
 
 
 def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:

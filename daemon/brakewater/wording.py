@@ -8,6 +8,7 @@ and placeholders of English.
 """
 
 import json
+import string
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -18,6 +19,18 @@ from brakewater.alarms.lifecycle import State
 
 FOLDER: Final = Path(__file__).parent / "words"
 _BY_STATE: Final = frozenset({"moves", "moves_by_actor", "lifted", "stands", "tested"})
+
+
+class _Counted(string.Formatter):
+    """A place such as ``{n:trip|trips}`` takes the one word behind a 1 and the other behind any other number."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        """The filled place."""
+        one, is_counted, many = format_spec.partition("|")
+        return f"{value} {one if str(value) == '1' else many}" if is_counted else format(value, format_spec)
+
+
+_COUNTED: Final = _Counted()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +45,8 @@ class Wording:
     """An alarm's name where the rig has several brakes: ``{what}``, ``{brake}``."""
     measured_and_set: str
     """``{value}`` and ``{setpoint}`` with their units."""
+    measured: Mapping[str, str]
+    """Kind of alarm -> the same, where what is judged is no plain measured value; ``{percent}`` of a share."""
     unknown: str
     """In place of a value: ``{reason}``."""
     because: str
@@ -68,7 +83,7 @@ class Wording:
     def word(self, name: str, /, **places: object) -> str:
         """A fixed word with its places filled; a name without a word stands for itself, as a rig file's own do."""
         text = self.pages.get(name) or self.papers.get(name)
-        return name if text is None else text.format(**places)
+        return name if text is None else _COUNTED.format(text, **places)
 
     def reason(self, code: str) -> str:
         """Why a value is not good, from its ``quality.reason_name``; a code that is not known stands for itself."""

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 import streams
+from brakewater import render
 from brakewater.engine import Engine
 from brakewater.quality import Status
+from brakewater.record.documents import event_doc
 from brakewater.rig import Rig, load
 from brakewater.stream import Block
 
@@ -48,6 +50,25 @@ def test_a_rotor_that_the_water_heated_is_told_of_when_the_water_stops_and_until
     (up, at), *rest = told(NO_HOIST, phases(NO_HOIST, work, dry, wet), "rotor-hot-no-flow")
     assert (up, at > 300, at <= 300 + 5 * 4) == ("unacknowledged", True, True)
     assert [now for now, _ in rest] == ["returned-unacknowledged"]
+
+
+def test_its_event_and_sentence_show_the_figure_that_was_judged() -> None:
+    """The estimate itself may lie below the setpoint: what is judged is how hot the rotor may be."""
+    engine = Engine()
+    engine.feed(streams.start(NO_HOIST))
+    parts = (20, {"aux-outlet": 45.0}), (40, {"aux-outlet": 45.0, "aux-flow": 0.0})
+    for block in phases(NO_HOIST, *parts):
+        outcome = engine.feed(block)
+    (event,) = [one for one in outcome.events if one.alarm == "rotor-hot-no-flow"]
+    at = event.input - 101
+    estimate = outcome.derived["aux", "rotor_temperature_degc"].values[at]
+    band = outcome.derived["aux", "rotor_temperature_std_k"].values[at]
+    assert event.value == estimate + band
+    assert estimate < event.setpoint < event.value
+    text = render.event_shown(NO_HOIST, event_doc(event))["text"]
+    assert text.startswith(
+        f"Hot rotor without water: may be as hot as {event.value * 1.8 + 32:.1f} degF, set at 200 degF."
+    )
 
 
 def test_a_cold_rotor_without_water_raises_only_the_lost_cooling() -> None:

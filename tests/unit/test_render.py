@@ -4,6 +4,7 @@ here each number was worked out by hand from 1 US gal = 3.785411784 L.
 
 import json
 import string
+from dataclasses import replace
 
 import pytest
 from hypothesis import example, given
@@ -16,7 +17,7 @@ from brakewater.record.documents import event_doc
 from brakewater.rig.roles import ROLES
 from brakewater.units import CREW_UNITS, Dimension, parse
 from brakewater.units import shown as in_unit
-from brakewater.wording import ENGLISH
+from brakewater.wording import ENGLISH, LANGUAGES
 from rig_parts import FLOW, LEAST, demo_rig, event, picture
 
 RIG = demo_rig()
@@ -331,3 +332,31 @@ def test_a_limit_of_another_unit_is_short_and_never_on_the_unsafe_side(
 )
 def test_limits_as_a_crew_reads_them(text: str, dimension: Dimension, system: str, shape: Shape, said: str) -> None:
     assert render.limit_with_unit(parse(text, dimension), dimension, system, shape) == said
+
+
+@pytest.mark.parametrize(
+    ("code", "share", "says"),
+    [
+        ("en", 0.9999993, "Round grease is due: 100 % of its interval is used up."),
+        ("en", 1.237, "Round grease is due: 124 % of its interval is used up."),
+        ("es", 1.0, ": se ha gastado el 100 % de su intervalo."),
+    ],
+)
+def test_a_due_round_says_how_much_of_its_interval_is_used_up(code: str, share: float, says: str) -> None:
+    """Its limit, a hair below the whole, is no number for people."""
+    due = event(alarm="round-due:grease", brake=None, value=share, setpoint=0.999999)
+    assert render.event_shown(RIG, event_doc(due), LANGUAGES[code])["text"].endswith(says)
+
+
+def test_what_is_borrowed_or_only_a_part_says_so_beside_its_value() -> None:
+    """Beside "not ready" nobody may take ready cooling for a ready rig, nor the inlet for the tank."""
+    derived = {("aux", "tank_temperature_degc"): (25.0, 0), ("aux", "cooling_ready"): (1.0, 0)}
+    seen = replace(picture(RIG), derived=derived)
+    without = replace(RIG, points=tuple(one for one in RIG.points if one.role != "tank-temperature"))
+    tank = replace(RIG.points[0], name="tank", role="tank-temperature", brake=None)
+    with_one = replace(RIG, points=(*without.points, tank))
+    says = "77.0 degF (the inlet's: the tank has no sensor)"
+    assert render.derived_now(without, seen, "aux", "tank_temperature_degc") == says
+    assert render.derived_now(with_one, seen, "aux", "tank_temperature_degc") == "77.0 degF"
+    only = "on (flow, inlet and level alone; for a trip: brakewater ready)"
+    assert render.derived_now(RIG, seen, "aux", "cooling_ready") == only

@@ -238,3 +238,11 @@ def test_the_search_for_literals_can_fail() -> None:
     seen = Literals()
     seen.feed('<p>Log in</p><img alt="a brake">')
     assert len(seen.found) == 2
+
+
+@pytest.mark.parametrize(
+    ("n", "en", "es"), [(0, "0 trips", "0 viajes"), (1, "1 trip", "1 viaje"), ("2", "2 trips", "2 viajes")]
+)
+def test_one_is_no_plural(n: object, en: str, es: str) -> None:
+    assert ENGLISH.word("worn", hours="0.1", trips=n, heat="0.01") == f"0.1 h run, {en}, 0.01 GJ"
+    assert f", {es}, " in LANGUAGES["es"].word("worn", hours="0.1", trips=n, heat="0.01")

@@ -82,10 +82,16 @@ def _rotor_hot_no_flow(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
     return dry & hot, np.where(dry, codes, np.uint8(Reason.GOOD))
 
 
-def may_be_hot(limit_degc: float, seen: Seen) -> Met:
-    """Whether a rotor may be hotter than ``limit_degc``: by its estimate and one standard uncertainty."""
+def hottest_of(seen: Seen) -> Column:
+    """As hot as a rotor may be, degC: its estimate and one standard uncertainty."""
     rotor, band = seen["rotor_temperature_degc"], seen["rotor_temperature_std_k"]
-    return rotor.values + band.values > limit_degc, np.maximum(rotor.codes, band.codes)
+    return Column(values=rotor.values + band.values, codes=np.maximum(rotor.codes, band.codes))
+
+
+def may_be_hot(limit_degc: float, seen: Seen) -> Met:
+    """Whether a rotor may be hotter than ``limit_degc``."""
+    hottest = hottest_of(seen)
+    return hottest.values > limit_degc, hottest.codes
 
 
 COVERAGE: Final = 2.0
@@ -115,6 +121,13 @@ def pump_stopped(rig: Rig, readings: Mapping[str, Column]) -> Met:
     return met, column.codes
 
 
+FIGURES: Final[dict[str, Callable[[Seen], Column]]] = {
+    "return-restricted": balance_of,
+    "water-lost": balance_of,
+    "rotor-hot-no-flow": hottest_of,
+}
+"""What their events show, where that is not their quantity as it stands: the figure that is held against the setpoint.
+"""
 OF_RIG: Final[dict[str, Callable[[Rig, Mapping[str, Column]], Met]]] = {"pump-stopped": pump_stopped}
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from brakewater.alarms.catalogue import Scope, Shape
 from brakewater.alarms.condition import CLEAR, Regions
 from brakewater.engine.glance import Glance, Judged, Points
-from brakewater.engine.judged import OF_BRAKE, OF_RIG, Met, balance_of, is_judged
+from brakewater.engine.judged import FIGURES, OF_BRAKE, OF_RIG, Met, is_judged
 from brakewater.engine.regions import FROM_BAD, Scale
 from brakewater.quality import Reason, is_bad
 from brakewater.rig import AlarmRule, Rig
@@ -199,9 +199,8 @@ class Watched:
         """What one alarm looks at; None for a device's."""
         match rule.kind.scope:
             case Scope.BRAKE:
-                if rule.kind.quantity == "flow_balance_m3_s":
-                    return balance_of(sights.seen[rule.brake or ""])
-                return sights.seen[rule.brake or ""][rule.kind.quantity]
+                seen, figure = sights.seen[rule.brake or ""], FIGURES.get(rule.kind.name)
+                return seen[rule.kind.quantity] if figure is None else figure(seen)
             case Scope.RIG:
                 if rule.kind.shape is Shape.STANDING:
                     return None

@@ -47,7 +47,11 @@ async function choose(code) {
 // A word with its places filled; a name without a word stands for itself.
 export function word(name, places = {}) {
   const text = table[name] ?? name.replaceAll("-", " ");
-  return text.replace(/\{(\w+)\}/g, (whole, place) => places[place] ?? whole);
+  return text.replace(/\{(\w+)(?::([^|}]*)\|([^}]*))?\}/g, (whole, place, single, several) => {
+    const value = places[place];
+    if (value === undefined || value === null) return whole;
+    return single === undefined ? value : `${value} ${String(value) === "1" ? single : several}`; // {n:trip|trips}
+  });
 }
 
 export const known = (name) => name in table;

@@ -1,5 +1,6 @@
 """The rules of the contract, each on a stream made for it. Demo rig: five scans a second, brake ``aux``."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -67,6 +68,14 @@ def test_a_good_zero_flow_is_out_within_two_scans(scan: str) -> None:
     assert (event.brake, event.priority, event.why, event.reason) == ("aux", "critical", "condition", 0)
     assert event.value == pytest.approx(0.0, abs=1e-6)
     assert event.setpoint == pytest.approx(5 * GPM)
+
+
+def test_a_good_zero_flow_is_out_within_two_scans_though_the_first_came_late() -> None:
+    """On a busy machine a scan ends late, and the next one on the grid follows closely."""
+    dry = streams.scans(RIG, 3, first=CALM_N + 1, values={"aux-flow": 0.0})
+    late = replace(dry, t_ns=dry.t_ns + np.array([SCAN_S * 0.99e9, 0, 0], np.int64))
+    played = streams.play([streams.start(RIG), *blocks(RIG, {"n": CALM_N}), late])
+    assert raised(played, "cooling-lost") == [CALM_N + 2]
 
 
 @pytest.mark.parametrize("why", BAD_FLOWS)

@@ -22,11 +22,20 @@ ROTOR = RotorModel(surface_j_k=6e4, core_j_k=3e5, through_w_k=4e3, still_w_k=6e3
                    rated_m3_s=4.73e-3, wet_m=0.25, std=0.1)  # fmt: skip
 PLAN = Plan(
     load_first_n=9e5, load_last_n=9e5, stands=5, stand_m=28.65, lowering_m_s=0.9, cycle_s=150.0, efficiency=0.81,
-    share=1.0, flow_m3_s=4.73e-3, tank_degc=30.0, ambient_degc=30.0, tank_m3=31.8, loss_w_k=1e-9, housing_m3=0.14,
-    kind=fluid.WATER, rotor=ROTOR,
+    share=1.0, flow_m3_s=4.73e-3, tank_degc=30.0, ambient_degc=30.0, tank_m3=31.8, loss_w_k=1e-9, other_w=0.0,
+    housing_m3=0.14, kind=fluid.WATER, rotor=ROTOR,
 )  # fmt: skip
 SURE = Doubt(
-    load=0.0, efficiency=0.0, share=0.0, flow=0.0, water_k=0.0, ambient_k=0.0, content=0.0, loss=0.0, model=0.0
+    load=0.0,
+    efficiency=0.0,
+    share=0.0,
+    flow=0.0,
+    water_k=0.0,
+    ambient_k=0.0,
+    content=0.0,
+    loss=0.0,
+    other=0.0,
+    model=0.0,
 )
 DEMO = str(demo_file())
 STRING = ["--from", "2400 m", "--to", "2690 m", "--pipe", "31 kg/m", "--collars", "25 t"]
@@ -109,6 +118,22 @@ def test_a_tank_that_is_not_full_loses_as_much_as_a_full_one() -> None:
     loss = {part: plan_trip(rig, None, replace(meant, tank_m3=part * full)).plan.loss_w_k for part in (0.4, 1.0, 2.0)}
     assert loss[0.4] == loss[1.0]
     assert loss[2.0] == pytest.approx(2.0 * loss[1.0])
+
+
+def test_other_heat_on_the_tank_warms_it_by_what_it_is() -> None:
+    alone, shared = planned(PLAN, SURE), planned(replace(PLAN, other_w=5e4), SURE)
+    at = np.array([32.0])
+    per_m3 = float((fluid.density_kg_m3(fluid.WATER, at) * fluid.cp_j_kg_k(fluid.WATER, at))[0])
+    lasts_s = len(alone.course.tank_degc) * alone.course.every_s
+    warmer = shared.values["tank_end_degc"] - alone.values["tank_end_degc"]
+    assert warmer == pytest.approx(5e4 * lasts_s / (31.8 * per_m3), rel=0.02)
+    assert shared.values["heat_peak_w"] == alone.values["heat_peak_w"]
+    rig = load(demo_file())
+    rig = replace(rig, tanks=(rig.tanks[0].model_copy(update={"other_heat": 5e4}),))
+    meant = Meant(hook_first_n=9e5, hook_last_n=9e5, stands=5, stand_m=28.65, lowering_m_s=0.9, per_hour=20.0,
+                  tank_degc=30.0)  # fmt: skip
+    assert plan_trip(rig, None, meant).plan.other_w == 5e4
+    assert plan_trip(rig, None, replace(meant, other_w=0.0)).plan.other_w == 0.0
 
 
 def test_a_larger_class_runs_cooler(capsys: pytest.CaptureFixture[str]) -> None:

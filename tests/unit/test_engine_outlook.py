@@ -19,8 +19,10 @@ LIKELY, EARLY = "time_to_inlet_limit_s", "time_to_inlet_limit_early_s"
 SECONDS = 2400
 
 
-def outlook(full_m: float | None = FULL_M) -> TankOutlook:
-    sense = TankSense(capacity_j_k=FULL_J_K, inlet_std_k=0.1, outlet_std_k=0.1, from_tank=True, full_m=full_m)
+def outlook(full_m: float | None = FULL_M, other_w: float = 0.0) -> TankOutlook:
+    sense = TankSense(
+        capacity_j_k=FULL_J_K, inlet_std_k=0.1, outlet_std_k=0.1, from_tank=True, other_w=other_w, full_m=full_m
+    )
     return TankOutlook(BRAKE, sense, 1.0)
 
 
@@ -105,6 +107,18 @@ def test_a_tank_that_holds_less_than_it_shows_does_not_lead_astray() -> None:
     assert stands.sum() > 500
     assert (found[EARLY].values[stands] <= left[stands]).all()
     np.testing.assert_allclose(found[LIKELY].values[stands], left[stands], rtol=0.25, atol=90.0)
+
+
+def test_heat_of_others_in_the_same_water_does_not_pass_for_a_lesser_loss() -> None:
+    alone, shared = (groups(0, SECONDS, 1.0, 8e3) for _ in range(2))
+    shared.means["heat"][:] -= 5e4
+    expected, told, untold = (
+        kept.state()["loss"][0]
+        for kept, seconds in ((outlook(), alone), (outlook(other_w=5e4), shared), (outlook(), shared))
+        if fed(kept, seconds)
+    )
+    assert told == pytest.approx(expected, rel=0.02)
+    assert untold < 0.7 * expected
 
 
 def flow_of(*minutes: float) -> Falling:

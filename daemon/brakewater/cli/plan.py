@@ -48,6 +48,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         ("--flow", "FLOW", "default the brake's least flow"),
         ("--tank", "VOLUME", "water in the tank; default as the rig file says"),
         ("--loss", "CONDUCTANCE", "of the tank to the air, if known"),
+        ("--other-heat", "POWER", "into the tank by others, the friction brake's rims, say; default the rig file's"),
         ("--class", "FLOW", "plan for a brake of another class, by its least flow"),
     ):
         how.add_argument(flag, type=_quantity(dimension), metavar="QUANTITY", help=says)
@@ -142,7 +143,7 @@ def _meant(rig: "Rig", args: argparse.Namespace) -> "Meant":
     return Meant(
         hook_first_n=first, hook_last_n=last, stands=stands, stand_m=stand, lowering_m_s=args.speed,
         per_hour=args.pace, tank_degc=args.inlet, ambient_degc=args.ambient, flow_m3_s=args.flow, tank_m3=args.tank,
-        loss_w_k=args.loss, share=args.share, class_m3_s=getattr(args, "class"),
+        loss_w_k=args.loss, other_w=args.other_heat, share=args.share, class_m3_s=getattr(args, "class"),
     )  # fmt: skip
 
 

@@ -83,6 +83,8 @@ class TankSense:
     outlet_std_k: float
     from_tank: bool
     """The tank has a thermometer; else the inlet stands for it."""
+    other_w: float = 0.0
+    """What others put into it."""
     full_m: float | None = None
     """Level at which it is full; None where that or the level is not known: it counts as full."""
 
@@ -185,7 +187,7 @@ class TankOutlook:
         tank, ambient, heat, _, _, sound = past
         c = past.shape[1] - _PACE
         fair = _summed(sound, _FIT + 1) == _FIT + 1
-        put_in = _summed(heat, _FIT) / _FIT
+        put_in = _summed(heat, _FIT) / _FIT + self._tank.other_w
         over = _summed(tank - ambient, _FIT + 1) / (_FIT + 1)
         warmed = capacity_j_k * (tank[-c:] - tank[_PACE - _FIT : -_FIT]) / _FIT_S
         read_w = capacity_j_k * (_READ_K / _FIT_S)
@@ -249,7 +251,9 @@ class TankOutlook:
         """[c] how many times less than the rig file says the tank holds: it warmed more than heat and air explain."""
         tank, ambient, heat = past[:3]
         air = _summed(ambient - tank, _FIT + 1) / (_FIT + 1)
-        explained = np.maximum(_summed(heat, _FIT) / _FIT + loss * np.maximum(air, 0.0), _WEATHER_W)
+        explained = np.maximum(
+            _summed(heat, _FIT) / _FIT + self._tank.other_w + loss * np.maximum(air, 0.0), _WEATHER_W
+        )
         return np.minimum(np.maximum(warmed / explained, 1.0), 1.0 / _LEAST_HELD)
 
     def state(self) -> dict[str, Any]:

@@ -307,6 +307,7 @@ def _tank_sense(rig: Rig, brake: Brake, circuit: Circuit, spreads: Spreads) -> T
         capacity_j_k=float(water[0]) * rig.tanks[0].volume,
         inlet_std_k=float(spreads.inlet.std(warm)[0]),
         outlet_std_k=float(spreads.outlet.std(np.array([brake.outlet_limit]))[0]),
+        other_w=rig.tanks[0].other_heat,
         from_tank=rig.role("tank-temperature") is not None,
         full_m=rig.tanks[0].height if rig.role("tank-level") is not None else None,
     )

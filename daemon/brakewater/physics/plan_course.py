@@ -1,12 +1,13 @@
 """A trip before it is made: stands, one like the other, through rotor, housing and tank.
 
     C_s dT_s/dt = P - G (T_s - T_w) - K (T_s - T_c)        C_c dT_c/dt = K (T_s - T_c)
-    C_w dT_w/dt = G (T_s - T_w) - m c (T_w - T_t)          C_t dT_t/dt = m c (T_w - T_t) - UA (T_t - T_a)
+    C_w dT_w/dt = G (T_s - T_w) - m c (T_w - T_t)          C_t dT_t/dt = m c (T_w - T_t) - UA (T_t - T_a) + Q_o
 
 The same lumped balances as in ``physics.rotor`` and ``physics.tank``, half a second at a time, each step implicit. Of
 each stand the lowering comes first, at one speed; then the block goes up and the next stand is made up. What is put in
 is load times way times line efficiency times the brake's share. The hook load goes from that of the first stand to
-that of the last in even steps. Water is at the outlet what it is in the housing: well mixed.
+that of the last in even steps. Water is at the outlet what it is in the housing: well mixed. Q_o is what others put
+into the tank.
 """
 
 from dataclasses import dataclass
@@ -87,7 +88,7 @@ def _carried(plan: Plan, powers: list[float], per_m3: float) -> tuple[list[float
     carries = per_m3 * plan.flow_m3_s
     by_water, by_tank = STEP_S / (per_m3 * plan.housing_m3), STEP_S / (per_m3 * plan.tank_m3)
     skin = core = water = tank = plan.tank_degc
-    rotor, loss, air = plan.rotor, plan.loss_w_k, plan.ambient_degc
+    rotor, loss, air, other = plan.rotor, plan.loss_w_k, plan.ambient_degc, plan.other_w
     skins, waters, tanks = [], [], []
     touch = through = by_skin = by_core = 0.0
     if rotor is not None:
@@ -105,7 +106,7 @@ def _carried(plan: Plan, powers: list[float], per_m3: float) -> tuple[list[float
             skin = (of_skin * b + by_skin * touch * of_water) / (a * b - by_skin * by_water * touch * touch)
             water = (of_water + by_water * touch * skin) / b
             core = (core + by_core * through * skin) / (1.0 + by_core * through)
-        tank = (tank + by_tank * (carries * water + loss * air)) / (1.0 + by_tank * (carries + loss))
+        tank = (tank + by_tank * (carries * water + loss * air + other)) / (1.0 + by_tank * (carries + loss))
         skins.append(skin)
         waters.append(water)
         tanks.append(tank)

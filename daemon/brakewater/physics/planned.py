@@ -66,6 +66,7 @@ def _moved(plan: Plan, doubt: Doubt) -> list[Plan]:
         replace(plan, ambient_degc=plan.ambient_degc + doubt.ambient_k),
         replace(plan, tank_m3=plan.tank_m3 * (1.0 - doubt.content)),
         replace(plan, loss_w_k=plan.loss_w_k * (1.0 - doubt.loss)),
+        replace(plan, other_w=plan.other_w * (1.0 + doubt.other)),
     ]
     if plan.rotor is not None:
         part = 1.0 - doubt.model

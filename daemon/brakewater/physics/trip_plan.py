@@ -33,6 +33,8 @@ class Plan:
     ambient_degc: float
     tank_m3: float
     loss_w_k: float
+    other_w: float
+    """What others put into the tank."""
     housing_m3: float
     kind: Fluid
     rotor: RotorModel | None
@@ -66,5 +68,6 @@ class Doubt:
     content: float
     """Of what the tank holds."""
     loss: float
+    other: float
     model: float
     """Of the rotor: its masses together, and its contact with the water."""

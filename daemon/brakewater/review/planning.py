@@ -49,6 +49,8 @@ class Meant:
     flow_m3_s: float | None = None
     tank_m3: float | None = None
     loss_w_k: float | None = None
+    other_w: float | None = None
+    """What others put into the tank; None: as the rig file says."""
     share: float = 1.0
     class_m3_s: float | None = None
     """Plan for a brake of this class: least flow, rotor and housing in the same proportion."""
@@ -169,10 +171,17 @@ def _checked(rig: Rig, brake: Brake, meant: Meant, times: float, notes: list[str
             tank_degc=meant.tank_degc,
             ambient_degc=meant.tank_degc if meant.ambient_degc is None else meant.ambient_degc,
             tank_m3=tank, loss_w_k=_loss_w_k(rig, brake, tank) if meant.loss_w_k is None else meant.loss_w_k,
-            housing_m3=_housing_m3(brake) * times, kind=brake.fluid, rotor=rotor_model(brake, times),
+            other_w=_other_w(rig, meant), housing_m3=_housing_m3(brake) * times, kind=brake.fluid,
+            rotor=rotor_model(brake, times),
         )  # fmt: skip
     except ValueError as error:
         raise PlanError(str(error)) from error
+
+
+def _other_w(rig: Rig, meant: Meant) -> float:
+    if meant.other_w is not None:
+        return meant.other_w
+    return rig.tanks[0].other_heat if rig.tanks else 0.0
 
 
 def _loss_w_k(rig: Rig, brake: Brake, tank_m3: float) -> float:
@@ -201,6 +210,7 @@ def _doubt(rig: Rig, brake: Brake, meant: Meant) -> Doubt:
         "flow": 0.03,
         "content": 0.1,
         "loss": 1.0 if meant.loss_w_k is None else 0.3,
+        "other": 0.3,
         "model": brake.rotor.accuracy if brake.rotor is not None else 0.0,
     }
     kelvin = {"water_k": 0.5, "ambient_k": 3.0}

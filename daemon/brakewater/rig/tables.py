@@ -16,6 +16,7 @@ from brakewater.rig.quantity import (
     Length,
     LoopFluid,
     Nanoseconds,
+    Power,
     Pressure,
     Rate,
     Speed,
@@ -308,6 +309,8 @@ class Tank(Model):
     volume: Volume
     height: Length | None = None
     """Level at which it holds that; with ``tank-level``, forecasts count what is in it, else that it is full."""
+    other_heat: Power = 0.0
+    """What others put into the same water on average, the rims of the friction brake for one."""
 
 
 class Tls(Model):

@@ -1,7 +1,8 @@
 """What the installed watch is made of: every package of ``runtime.lock`` with its licence, and as a CycloneDX document.
 
-Called as: python deploy/parts.py [-o sbom.json]. Exit status 1 where a licence is unknown or one
-that we may not ship with. It takes ``cyclonedx-py`` (PyPI: cyclonedx-bom) from the same environment for the document.
+Called as: python deploy/parts.py [-o sbom.json] [--write]; ``--write`` keeps both under ``deploy/references``, where a
+test compares them. Exit status 1 where a licence is unknown or one that we may not ship with. It takes ``cyclonedx-py``
+(PyPI: cyclonedx-bom) from the same environment for the document.
 """
 
 import argparse
@@ -18,6 +19,8 @@ TOP = Path(__file__).parents[1]
 _PINNED = re.compile(r"^([A-Za-z0-9._-]+)==([^ ;\\]+)", re.MULTILINE)
 _FREE = re.compile(r"MIT|BSD|Apache|ISC|PSF|Python|0BSD|Zlib|MPL|Unlicense|EPL|Eclipse|CC0", re.IGNORECASE)
 _OURS_NOT = re.compile(r"\b(A?GPL|GNU (Affero )?General Public)", re.IGNORECASE)
+LIST = TOP / "deploy" / "references" / "parts.md"
+DOCUMENT = TOP / "deploy" / "references" / "parts.cdx.json"
 NOT_HERE = "not on this system"
 """The lock file holds what other systems need, too."""
 
@@ -52,20 +55,41 @@ def document() -> dict[str, Any]:
     made = subprocess.run(words, capture_output=True, text=True, check=True)  # noqa: S603 - our own words
     found: dict[str, Any] = json.loads(made.stdout)
     for part in found["components"]:
+        part.pop("description", None)  # the line of the lock file once more
         said = licence(part["name"])
         if said != NOT_HERE:
             part["licenses"] = [{"license": {"name": said}}]
     return found
 
 
+def listed() -> str:
+    """Every package with its licence, as a page."""
+    rows = "".join(f"| {name} | {version} | {licence(name)} |\n" for name, version in sorted(pinned().items()))
+    return (
+        "# What is shipped, and under which licence\n\n"
+        "<!-- Made by deploy/parts.py --write from runtime.lock: run it again. -->\n\n"
+        "Of each package what it says of itself; the whole as CycloneDX with its digests: `parts.cdx.json`.\n\n"
+        f"| package | version | licence |\n|---|---|---|\n{rows}"
+    )
+
+
+def text() -> str:
+    """The CycloneDX document as it is kept."""
+    return json.dumps(document(), indent=1, ensure_ascii=False) + "\n"
+
+
 def main() -> int:
     """Print the list; exit status 1 where a licence does not fit."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", maxsplit=1)[0])
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write the CycloneDX document, too")
+    parser.add_argument("--write", action="store_true", help="keep list and document under deploy/references")
     args = parser.parse_args()
     rows = [(name, version, licence(name)) for name, version in sorted(pinned().items())]
     if args.output:
-        args.output.write_text(json.dumps(document(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        args.output.write_text(text(), encoding="utf-8")
+    if args.write:
+        LIST.write_text(listed(), encoding="utf-8")
+        DOCUMENT.write_text(text(), encoding="utf-8")
     for name, version, said in rows:
         print(f"{name:28} {version:14} {said}{'' if fits(said) else '   <- look at this one'}")  # noqa: T201 - its job
     return 0 if all(fits(said) for *_, said in rows) else 1

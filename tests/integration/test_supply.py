@@ -32,15 +32,33 @@ def test_that_look_can_fail(text: str) -> None:
     assert not parts.fits(text)
 
 
-def test_the_list_of_parts_is_valid_cyclonedx_and_names_them_all() -> None:
+@pytest.fixture(scope="module")
+def document() -> str:
+    return parts.text()
+
+
+def test_the_list_of_parts_is_valid_cyclonedx_and_names_them_all(document: str) -> None:
     """By the schema that the standard itself publishes, which the library brings."""
     from cyclonedx.schema import SchemaVersion  # noqa: PLC0415
     from cyclonedx.validation.json import JsonStrictValidator  # noqa: PLC0415
 
-    found = parts.document()
-    assert JsonStrictValidator(SchemaVersion.V1_6).validate_str(json.dumps(found)) is None
+    found = json.loads(document)
+    assert JsonStrictValidator(SchemaVersion.V1_6).validate_str(document) is None
     assert {one["name"]: one["version"] for one in found["components"]}.items() >= parts.pinned().items()
     assert all(one.get("hashes") or one.get("externalReferences") for one in found["components"])
+
+
+def test_the_kept_lists_are_those_of_the_lock_file(document: str) -> None:
+    """To renew them: python deploy/parts.py --write."""
+    assert parts.LIST.read_text(encoding="utf-8") == parts.listed(), "run: python deploy/parts.py --write"
+    assert parts.DOCUMENT.read_text(encoding="utf-8") == document, "run: python deploy/parts.py --write"
+
+
+def test_that_comparison_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lock = (TOP / "runtime.lock").read_text()
+    (tmp_path / "runtime.lock").write_text(lock.replace("paho-mqtt==", "paho-mqtt==9."))
+    monkeypatch.setattr(parts, "TOP", tmp_path)
+    assert parts.LIST.read_text(encoding="utf-8") != parts.listed()
 
 
 def _tree(to: Path) -> Path:

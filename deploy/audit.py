@@ -43,14 +43,19 @@ def audited() -> Mapping[str, Any]:
     """What pip-audit says of the lock file."""
     if not (HOME / "bin" / "pip-audit").exists():
         venv.create(HOME, with_pip=True, clear=True)
-        subprocess.run([HOME / "bin" / "python", "-m", "pip", "install", "-q", TOOL], check=True)  # noqa: S603 - ours
+        fetch = [HOME / "bin" / "python", "-m", "pip", "install", "-q", TOOL]
+        if subprocess.run(fetch, check=False).returncode:  # noqa: S603 - ours
+            sys.stderr.write(f"NOT AUDITED: {TOOL} cannot be had (see above); run it where PyPI is reached\n")
+            raise SystemExit(NOT_ASKED)
     words = [HOME / "bin" / "pip-audit", "-r", TOP / "runtime.lock", "--no-deps", "--disable-pip", "-f", "json",
              "--progress-spinner", "off"]  # fmt: skip
     done = subprocess.run(words, capture_output=True, text=True, check=False)  # noqa: S603 - our own words
     try:
         found: Mapping[str, Any] = json.loads(done.stdout)
     except ValueError:
-        sys.stderr.write(f"pip-audit could not ask: {(done.stderr.strip().splitlines() or ['no word'])[-1]}\n")
+        sys.stderr.write(
+            f"NOT AUDITED: pip-audit could not ask: {(done.stderr.strip().splitlines() or ['no word'])[-1]}\n"
+        )
         raise SystemExit(NOT_ASKED) from None
     return found
 

@@ -16,7 +16,8 @@ import pytest
 
 TOP = Path(__file__).parents[2]
 sys.path.insert(0, str(TOP / "deploy"))
-import parts  # noqa: E402 - a script of its own
+import audit  # noqa: E402 - a script of its own
+import parts  # noqa: E402 - the same
 
 pytestmark = pytest.mark.integration
 
@@ -59,6 +60,18 @@ def test_that_comparison_can_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     (tmp_path / "runtime.lock").write_text(lock.replace("paho-mqtt==", "paho-mqtt==9."))
     monkeypatch.setattr(parts, "TOP", tmp_path)
     assert parts.LIST.read_text(encoding="utf-8") != parts.listed()
+
+
+def test_an_audit_without_a_network_is_none_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(audit, "HOME", tmp_path / "audit")
+    for key, value in {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(tmp_path), "PIP_CONFIG_FILE": os.devnull}.items():
+        monkeypatch.setenv(key, value)
+    with pytest.raises(SystemExit) as ended:
+        audit.main()
+    assert ended.value.code == audit.NOT_ASKED
+    assert "NOT AUDITED" in capfd.readouterr().err
 
 
 def _tree(to: Path) -> Path:

@@ -17,6 +17,8 @@ from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
 Seen = tuple[float, int]
 """A value and its reason code."""
+_STAMP_NS: Final = 100_000
+"""Two scans are never stamped closer (``admission.STAMP_NS``)."""
 
 
 def definition(rig: Rig, rule: AlarmRule) -> str:
@@ -74,6 +76,7 @@ class Alarm:
 
     rule: AlarmRule
     definition: str
+    scan_ns: int
     delays: Delays
     devices: frozenset[str] = frozenset()
     """Those that measure what it looks at: silent or stuck, they are why it is unknown."""
@@ -98,7 +101,7 @@ class Alarm:
 
     def follow(self, rule: AlarmRule) -> None:
         """Go on under changed settings; what runs and stands stays as it is."""
-        self.rule, self.delays = rule, delays_of(rule)
+        self.rule, self.delays = rule, delays_of(rule, self.scan_ns)
 
     def now(self) -> AlarmNow:
         """As it stands, for the picture."""
@@ -176,11 +179,14 @@ def value_of(rule: AlarmRule, seen: Seen) -> float | None:
     return value if rule.kind.quantity and quality(code) is not Quality.BAD else None
 
 
-def delays_of(rule: AlarmRule) -> Delays:
-    """The times of a rule's condition."""
-    return Delays(
-        on_ns=rule.on_ns, off_ns=rule.off_ns, unknown_ns=rule.unknown_ns, calm_ns=CHATTER_NS, rises=CHATTER_RISES
-    )
+def delays_of(rule: AlarmRule, scan_ns: int) -> Delays:
+    """The times of a rule's condition.
+
+    An on-delay of half a scan at most asks for a second scan: it is over with the next one, however closely that
+    follows a scan that came late.
+    """
+    on_ns = min(rule.on_ns, _STAMP_NS) if 2 * rule.on_ns <= scan_ns else rule.on_ns
+    return Delays(on_ns=on_ns, off_ns=rule.off_ns, unknown_ns=rule.unknown_ns, calm_ns=CHATTER_NS, rises=CHATTER_RISES)
 
 
 def alarms_of(rig: Rig) -> list[Alarm]:
@@ -189,7 +195,8 @@ def alarms_of(rig: Rig) -> list[Alarm]:
         Alarm(
             rule=rule,
             definition=definition(rig, rule),
-            delays=delays_of(rule),
+            scan_ns=rig.scan_ns,
+            delays=delays_of(rule, rig.scan_ns),
             devices=_devices(rig, rule),
         )
         for rule in rig.alarms

@@ -39,7 +39,7 @@ def begin(command: Command, bench: Bench) -> tuple[list[Event], str]:
     alarm.trial = Trial(shown=shown, until_ns=until_ns)
     return [], (
         f"{alarm.rule.key} is under test until {ends(command, until_ns)}; it comes after its on-delay of"
-        f" {alarm.delays.on_ns / 1e9:g} s. {_SOUNDS_ALREADY.format(loud=', '.join(loud)) if loud else _SEE_IT}"
+        f" {alarm.rule.on_ns / 1e9:g} s. {_SOUNDS_ALREADY.format(loud=', '.join(loud)) if loud else _SEE_IT}"
     )
 
 
@@ -76,5 +76,5 @@ def _testable(alarm: Alarm, lasts_ns: int) -> None:
         )
     if alarm.state is not State.NORMAL or alarm.memory.raised:
         raise RefusedError(f"{alarm.rule.key} is {alarm.standing.text}: an alarm that stands is real and is not tested")
-    if lasts_ns <= alarm.delays.on_ns:
-        raise RefusedError(f"a test of {alarm.rule.key} must outlast its on-delay of {alarm.delays.on_ns / 1e9:g} s")
+    if lasts_ns <= alarm.rule.on_ns:
+        raise RefusedError(f"a test of {alarm.rule.key} must outlast its on-delay of {alarm.rule.on_ns / 1e9:g} s")

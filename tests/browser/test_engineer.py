@@ -72,6 +72,37 @@ def is_of_a_part(answer: Response) -> bool:
 
 
 @pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
+def test_setpoints_stand_in_the_charts_by_day_and_night_at_every_size(page: Page) -> None:
+    """The flow fell below its limit, so the line is in sight; nothing else in a chart is drawn in that colour."""
+    path = re.compile("/api/past/charts")
+    for light in ("day", "night"):
+        page.evaluate("light => localStorage.setItem('light', light)", light)
+        for name, (wide, high) in SIZES.items():
+            page.set_viewport_size({"width": wide, "height": high})
+            page.reload()
+            with page.expect_response(path) as told:
+                page.get_by_role("button", name="Whole record").click(timeout=SHOWN_MS)
+            flow = next(one for one in told.value.json()["lines"] if one["quantity"] == "inlet-flow")
+            names = {one["alarm"]: [step[1:] for step in one["steps"]] for one in flow["limits"]}
+            assert names["Cooling water low"] == [[75.0, "75 gal/min"]]
+            page.wait_for_function(f"({DRAWN})('--red') > {wide / 4}", timeout=SHOWN_MS)
+            page.locator("#charts").screenshot(path=SCREENS / f"engineer-setpoints-{light}-{name}.png")
+
+
+DRAWN = """name => {
+  const canvas = document.querySelector("#charts canvas");
+  if (!canvas) return 0;
+  const style = getComputedStyle(document.documentElement), wanted = style.getPropertyValue(name).trim();
+  const parts = [1, 3, 5].map((at) => parseInt(wanted.slice(at, at + 2), 16));
+  const seen = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+  let count = 0;
+  for (let at = 0; at < seen.length; at += 4) if (parts.every((one, n) => Math.abs(seen[at + n] - one) < 3)) count += 1;
+  return count;
+}"""
+"""How many pixels of the first chart have a colour of the page's style."""
+
+
+@pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
 def test_charts_zoom_together(page: Page) -> None:
     plots = page.locator(".chart")
     expect(plots).to_have_count(7, timeout=SHOWN_MS)

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import streams
+from brakewater.engine import Engine
 from brakewater.review.band_chart import band_chart
-from brakewater.review.charts import Charts, Line
+from brakewater.review.charts import Charted, Charts, Line
 from brakewater.units import Dimension
 
 SCAN_NS = 200_000_000
@@ -103,3 +105,27 @@ def test_lines_of_a_drawn_chart_are_round(low: float, high: float, lines: list[s
     times = np.array([0, SCAN_NS])
     drawn = band_chart("Flow", times, np.array([low, low]), np.array([high, high]))
     assert re.findall(r'text-anchor="end">([^<:]+)</text>', drawn) == lines
+
+
+def test_setpoints_are_kept_with_when_they_changed() -> None:
+    """As they were in force: the rig file's, and from a command on what that made of it."""
+    rig = streams.demo()
+    engine, made = Engine(), Charted(0, 2**62)
+    engine.feed(streams.start(rig))
+    for number in (1, 2, 3):
+        block = streams.scans(rig, 5, first=10 * number)
+        made.feed(block, rig, engine.feed(block), engine.alarms())
+        if number == 2:
+            key = "aux.cooling-flow-low.setpoint"
+            asked = streams.command(block, "set", actor="engineer", setting=key, value="80 gal/min", reason="worn pump")
+            (answer,) = engine.feed(asked).answers
+            assert answer.ok, answer.says
+            changed_after = int(block.utc_ns[-1])
+    found = {(one.alarm, one.quantity): one.steps for one in made.charts().limits}
+    (_, was), (when, now) = found["cooling-flow-low", "inlet-flow"]
+    assert (was, now) == (pytest.approx(75 * streams.GPM), pytest.approx(80 * streams.GPM))
+    assert when > changed_after
+    assert [value for _, value in found["rotor-hot-no-flow", "rotor_temperature_degc"]] == [
+        pytest.approx(93.33, abs=0.01)
+    ]
+    assert not {alarm for alarm, _ in found if alarm.startswith(("signal", "device", "water-lost"))}

@@ -77,7 +77,7 @@ class Opened:
                 continue  # a run whose Start is lost
             outcome = self._engine.feed(item)
             if isinstance(item, Block):
-                self._charted.feed(item, self._engine.rig, outcome)
+                self._charted.feed(item, self._engine.rig, outcome, self._engine.alarms())
                 self._charts = None
                 self._place = item.run, int(item.input[-1])
                 self._keep(int(item.utc_ns[-1]), self._place)

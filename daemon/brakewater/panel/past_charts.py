@@ -8,6 +8,7 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import StringConstraints
 
+from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.engine import Engine
 from brakewater.panel.live_routes import Units
 from brakewater.panel.opened import LONGEST_NS, Windows
@@ -15,16 +16,16 @@ from brakewater.panel.player import Player
 from brakewater.panel.shown import in_units
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
-from brakewater.render import event_shown
-from brakewater.review.charts import Charts, Stretches
+from brakewater.render import event_shown, limit_with_unit
+from brakewater.review.charts import Charts, Limit, Stretches
 from brakewater.review.replay import Tally, replayed
 from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
 from brakewater.review.what_if import SettingError, objections, with_settings
 from brakewater.rig import Rig, parse
 from brakewater.stream import Event, Floats
-from brakewater.units import CREW_UNITS, utc_text
-from brakewater.wording import ENGLISH, LANGUAGES
+from brakewater.units import CREW_UNITS, shown, utc_text
+from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
 MILLION: Final = 1_000_000
 LAST_MS: Final = 4_102_444_800_000
@@ -92,15 +93,20 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         zoom_from_ms: Moment,
         zoom_to_ms: Moment,
         count: Count = 800,
+        lang: Language = "en",
         units: Units = None,
     ) -> Any:
-        """Least and most of each stretch of a zoom into a window, of every quantity; null where nothing was good."""
+        """Least and most of each stretch of a zoom into a window, of every quantity; null where nothing was good.
+
+        Beside them the setpoints of the alarms on it, each from when on.
+        """
         if not from_ms < to_ms <= from_ms + LONGEST_NS // MILLION or not zoom_from_ms < zoom_to_ms:
             raise HTTPException(422, "allowed: a window that ends after it begins, of 26 h at most")
         found = windows.charts(from_ms * MILLION, to_ms * MILLION)
         begin, end = max(from_ms, zoom_from_ms), min(to_ms, zoom_to_ms)
         system = units if units in CREW_UNITS else None
-        return _charts(found, found.stretches(begin * MILLION, max(begin + 1, end) * MILLION, count, system), system)
+        seen = found.stretches(begin * MILLION, max(begin + 1, end) * MILLION, count, system)
+        return _charts(found, seen, system, LANGUAGES.get(lang, ENGLISH))
 
     @routes.get("/what-if")
     def what_if(
@@ -158,7 +164,7 @@ def _trip(line: TripLine, units: str, *, numbered: bool) -> dict[str, Any]:
     }
 
 
-def _charts(found: Charts, seen: Stretches, system: str | None) -> dict[str, Any]:
+def _charts(found: Charts, seen: Stretches, system: str | None, words: Wording) -> dict[str, Any]:
     return {
         "utc_ms": (seen.utc_ns // MILLION).tolist(),
         "lines": [
@@ -168,10 +174,28 @@ def _charts(found: Charts, seen: Stretches, system: str | None) -> dict[str, Any
                 "unit": found.unit(line, system),
                 "least": _numbers(seen.least.get((line.brake, line.quantity))),
                 "most": _numbers(seen.most.get((line.brake, line.quantity))),
+                "limits": [
+                    {
+                        "alarm": words.alarms[one.alarm],
+                        "steps": [_step(one, at, system or found.units) for at in one.steps],
+                    }
+                    for one in found.limits
+                    if (one.brake, one.quantity) == (line.brake, line.quantity)
+                ],
             }
             for line in found.lines
         ],
     }
+
+
+def _step(limit: Limit, at: tuple[int, float | None], system: str) -> list[Any]:
+    """From when, to what, and how people say that; nothing where the alarm is gone."""
+    utc_ns, value = at
+    if value is None:
+        return [utc_ns // MILLION, None, ""]
+    kind = CATALOGUE[limit.alarm]
+    number = float(shown(value, kind.dimension, system)[0])
+    return [utc_ns // MILLION, round(number, 6), limit_with_unit(value, kind.dimension, system, kind.shape)]
 
 
 def _numbers(values: Floats | None) -> list[float | None]:

@@ -3,13 +3,14 @@
 Nothing is hidden: whatever one scan said lies between the least and the most of its stretch.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.engine import Engine
 from brakewater.errors import NothingThereError
 from brakewater.physics.uncertainty import COVERAGE
@@ -18,7 +19,7 @@ from brakewater.record.reader import Record
 from brakewater.render import dimension_of_derived, dimension_of_point
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Rig
-from brakewater.stream import Block, Column, Floats, Input, Ints, Outcome
+from brakewater.stream import AlarmNow, Block, Column, Floats, Input, Ints, Outcome
 from brakewater.units import CREW_UNITS, Dimension, shown
 
 Singles = NDArray[np.float32]
@@ -50,6 +51,22 @@ class Line:
         return (self.values, self.values) if self.band is None else (self.values - self.band, self.values + self.band)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """The setpoint of an alarm on a charted quantity, as it was in force."""
+
+    brake: str
+    alarm: str
+    """Its kind: a key of ``CATALOGUE``."""
+    steps: tuple[tuple[int, float | None], ...]
+    """From when by wall time in ns, and to what in SI; None: no such alarm is watched from then on."""
+
+    @property
+    def quantity(self) -> str:
+        """The line it belongs to."""
+        return CATALOGUE[self.alarm].quantity
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Charts:
     """Every scan of a window."""
@@ -57,6 +74,7 @@ class Charts:
     utc_ns: Ints
     """[n]."""
     lines: tuple[Line, ...]
+    limits: tuple[Limit, ...] = ()
     units: str = "us"
     """The crew's, by the newest rig file in the window: a key of ``units.CREW_UNITS``."""
 
@@ -108,14 +126,28 @@ class Charted:
         self._from_ns, self._to_ns = from_utc_ns, to_utc_ns
         self._parts: list[tuple[Ints, dict[_Key, Singles]]] = []
         self._units = "us"
+        self._alarms: tuple[AlarmNow, ...] = ()
+        self._steps: dict[tuple[str, str], list[tuple[int, float | None]]] = {}
 
-    def feed(self, block: Block, rig: Rig, outcome: Outcome) -> None:
-        """One more block, with what the engine made of it."""
+    def feed(self, block: Block, rig: Rig, outcome: Outcome, alarms: tuple[AlarmNow, ...] = ()) -> None:
+        """One more block, with what the engine made of it, and the alarms as they stand after it.
+
+        A command ends a block, so a setpoint is the same throughout.
+        """
         keep = (block.utc_ns >= self._from_ns) & (block.utc_ns < self._to_ns)
         if keep.any():
             columns = {key: values[keep].astype(np.float32) for key, values in _columns(rig, outcome)}
             self._parts.append((block.utc_ns[keep], columns))
             self._units = rig.units
+            if alarms is not self._alarms:  # of another moment: the common case is the very same
+                self._alarms = alarms
+                self._step(int(block.utc_ns[keep][0]), dict(_setpoints(alarms)))
+
+    def _step(self, utc_ns: int, now: Mapping[tuple[str, str], float]) -> None:
+        for key in {*self._steps, *now}:
+            steps = self._steps.setdefault(key, [])
+            if not steps or steps[-1][1] != now.get(key):
+                steps.append((utc_ns, now.get(key)))
 
     def forget(self, before_utc_ns: int) -> None:
         """Let go of blocks that ended before; what is left begins no earlier than it did."""
@@ -131,7 +163,9 @@ class Charted:
             raise NothingThereError("no scan lies in this window")
         keys = dict.fromkeys(key for _, columns in self._parts for key in columns)
         lines = tuple(self._line(key) for key in keys if key[1] not in BANDS.values())
-        return Charts(utc_ns=np.concatenate([times for times, _ in self._parts]), lines=lines, units=self._units)
+        limits = tuple(Limit(brake=of, alarm=kind, steps=tuple(steps)) for (of, kind), steps in self._steps.items())
+        times = np.concatenate([times for times, _ in self._parts])
+        return Charts(utc_ns=times, lines=lines, limits=limits, units=self._units)
 
     def _line(self, key: _Key) -> Line:
         brake, quantity, dimension = key
@@ -143,6 +177,14 @@ class Charted:
 
     def _whole(self, key: _Key) -> Singles:
         return np.concatenate([_of(part, key) for part in self._parts])
+
+
+def _setpoints(alarms: Iterable[AlarmNow]) -> Iterator[tuple[tuple[str, str], float]]:
+    """Brake and kind of every alarm on what is charted, and its setpoint."""
+    for one in alarms:
+        kind = CATALOGUE.get(one.alarm)
+        if kind is not None and one.brake and one.setpoint is not None and kind.quantity in (*ROLES, *DERIVED):
+            yield (one.brake, one.alarm), one.setpoint
 
 
 def _of(part: tuple[Ints, dict[_Key, Singles]], key: _Key) -> Singles:
@@ -185,7 +227,7 @@ def charts(record: Record, from_utc_ns: int, to_utc_ns: int) -> Charts:
     engine, made = Engine(), Charted(from_utc_ns, to_utc_ns)
     for item, outcome in within(record, engine, Tally(), (from_utc_ns, to_utc_ns)):
         if isinstance(item, Block):
-            made.feed(item, engine.rig, outcome)
+            made.feed(item, engine.rig, outcome, engine.alarms())
     return made.charts()
 
 

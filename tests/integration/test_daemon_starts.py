@@ -67,6 +67,17 @@ def test_an_unwritable_record_folder_is_said_once_and_alarms_go_on(tmp_path: Pat
     assert blocked.read_text() == "not a folder"
 
 
+def test_one_that_is_told_to_stop_while_it_starts_ends_with_status_0(tmp_path: Path) -> None:
+    rig, record = small_rig(tmp_path / "rig.toml", device=free_port()), tmp_path / "record"
+    with daemon(rig, record, ready=False) as one:
+        held = record / "record.lock"
+        until(lambda: held.exists() and str(one.process.pid) in held.read_text(), one.said)
+        assert one.end() == 0, one.said
+    with daemon(rig, record) as one:
+        assert one.end() == 0
+    assert verify(record).verdict == "consistent"
+
+
 def test_a_store_of_cursors_that_cannot_be_opened_stops_nothing(tmp_path: Path) -> None:
     device, record = SmallDevice(free_port()), tmp_path / "record"
     (record / "cursors.sqlite3").mkdir(parents=True)

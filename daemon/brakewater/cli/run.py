@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import os
+import signal
 from pathlib import Path
 
 _LAST_PORT = 65535
@@ -35,6 +36,7 @@ def _address(text: str) -> tuple[str, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0 after SIGTERM or SIGINT."""
+    signal.signal(signal.SIGTERM, _leave)  # until the watch takes it over: what is half begun is closed too
     from brakewater.log import LogFormat, begin  # noqa: PLC0415 - only when needed
     from brakewater.rig import load  # noqa: PLC0415
     from brakewater.service import watch  # noqa: PLC0415
@@ -46,3 +48,7 @@ def run(args: argparse.Namespace) -> int:
     begin(LogFormat(args.log), secrets=known.secrets())
     asyncio.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
     return 0
+
+
+def _leave(_number: int, _frame: object) -> None:
+    raise SystemExit(0)

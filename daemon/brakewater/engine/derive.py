@@ -12,7 +12,7 @@ from brakewater.alarms.catalogue import CATALOGUE, Scope
 from brakewater.engine import of_scans, slow, worked
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
-from brakewater.engine.judged import may_be_hot
+from brakewater.engine.judged import COVERAGE, may_be_hot
 from brakewater.engine.level import LevelRate
 from brakewater.engine.rising import Rising
 from brakewater.engine.slow import RIG_WIDE, Slow
@@ -248,7 +248,7 @@ class BrakeWater:
         if len(watched) == 1:  # the same for a lone scan, only quicker
             rotor, band = found["rotor_temperature_degc"], found["rotor_temperature_std_k"]
             is_bad_one = is_bad_code(max(rotor.codes.item(), band.codes.item()))
-            return np.array((not is_bad_one and rotor.values.item() + band.values.item() > self._hot_degc,))
+            return np.array((not is_bad_one and rotor.values.item() + COVERAGE * band.values.item() > self._hot_degc,))
         hot, codes = may_be_hot(self._hot_degc, found)
         return watched | (hot & ~is_bad(codes))
 

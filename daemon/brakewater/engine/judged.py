@@ -18,6 +18,8 @@ from brakewater.stream import Codes, Column
 Seen = Mapping[str, Column]
 """By role or derived quantity."""
 Met = tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], Codes]
+COVERAGE: Final = 2.0
+"""Standard uncertainties that count: about 95 % (GUM, G.1.3)."""
 
 
 def _level_rising(_rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
@@ -83,9 +85,9 @@ def _rotor_hot_no_flow(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
 
 
 def hottest_of(seen: Seen) -> Column:
-    """As hot as a rotor may be, degC: its estimate and one standard uncertainty."""
+    """As hot as a rotor may be, degC: its estimate and its expanded uncertainty."""
     rotor, band = seen["rotor_temperature_degc"], seen["rotor_temperature_std_k"]
-    return Column(values=rotor.values + band.values, codes=np.maximum(rotor.codes, band.codes))
+    return Column(values=rotor.values + COVERAGE * band.values, codes=np.maximum(rotor.codes, band.codes))
 
 
 def may_be_hot(limit_degc: float, seen: Seen) -> Met:
@@ -94,8 +96,6 @@ def may_be_hot(limit_degc: float, seen: Seen) -> Met:
     return hottest.values > limit_degc, hottest.codes
 
 
-COVERAGE: Final = 2.0
-"""Standard uncertainties that a shortfall must exceed: about 95 % (GUM, G.1.3)."""
 _RISEN_M: Final = 0.005
 """Above sloshing's median; an assumption."""
 OF_BRAKE: Final[dict[str, Callable[[AlarmRule, Brake, Seen], Met]]] = {

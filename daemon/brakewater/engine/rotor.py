@@ -26,6 +26,8 @@ _SHARE_STD: Final = 0.05
 """By what a stand's share may differ from the one before; an assumption."""
 _MOST_SHARE: Final = 1.2
 """A share above it is an error of the sensors and counts as this; an assumption."""
+_NOTHING: Final = 1e9
+"""Square of the standard uncertainty of a share that no stand has told."""
 _MOST_W: Final = 1e8
 """Garbage of a register beyond 100 MW, some fifty times the largest brake, is held there."""
 _TURNS_RAD_S: Final = 0.1
@@ -98,9 +100,7 @@ class RotorWatch:
         codes = np.where(known | idle, np.uint8(Reason.GOOD), np.uint8(Reason.DOUBTFUL_BASIS))
         if duty is None or share is None:
             return by_water, std, codes
-        told = share[0].codes == Reason.GOOD
-        part = np.where(told, np.minimum(np.maximum(share[0].values, 0.0), _MOST_SHARE), 1.0)
-        part_std = np.where(told, share[1].values + _SHARE_STD, _UNKNOWN)
+        part, part_std = _part(*share)
         hoisted = duty.grades != BAD
         by_hoist = duty.power_w * part
         return (
@@ -122,14 +122,30 @@ class RotorWatch:
         """What a snapshot keeps."""
         kept = self._state
         parts = None if kept is None else [getattr(kept, name) for name in RotorState.__slots__]
-        return {"tail": self._tail.state(), "power": self._power, "state": parts}
+        return {"tail": self._tail.state(), "power": self._power, "carried": parts}
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot."""
         self._tail.restore(kept["tail"])
         self._power = kept["power"]
-        parts = kept["state"]
-        self._state = None if parts is None else RotorState(**dict(zip(RotorState.__slots__, parts, strict=True)))
+        parts = kept["carried"]
+        self._state = (
+            None if parts is None else RotorState(**dict(zip(RotorState.__slots__, map(_whole, parts), strict=True)))
+        )
+
+
+def _whole(part: Any) -> Any:
+    """A part of the state as it was before a snapshot's JSON made lists of tuples."""
+    return tuple(part) if isinstance(part, list) else part
+
+
+def _part(share: Held, std: Held) -> tuple[Floats, Floats]:
+    """[m] part of the duty that the brake takes and its standard uncertainty: all of it, and what a stand told."""
+    told_2 = np.where(share.codes == Reason.GOOD, std.values * std.values + _SHARE_STD * _SHARE_STD, _NOTHING)
+    own_2 = _UNKNOWN * _UNKNOWN
+    both_2 = told_2 + own_2
+    value = np.minimum(np.maximum(share.values, 0.0), _MOST_SHARE)
+    return (value * own_2 + told_2) / both_2, np.sqrt(told_2 * own_2 / both_2)
 
 
 def _idle(groups: Groups) -> Any:

@@ -3,11 +3,17 @@
     C_s dT_s/dt = P - G (T_s - T_w) - K (T_s - T_c)        C_c dT_c/dt = K (T_s - T_c)
 
 P is the power that the brake takes, G the contact with the water. Both steps are implicit, so no step is too long.
-What is not known makes the band: the power's uncertainty and the heat capacity's go through the same balance; those
-of the contact stand as a part of the difference between skin and water, which the iron behind follows as it does the
-skin, so that a contact that is off is not forgotten in a pause; and what the skin moves in a second stands for the
-time that what drives it comes late. With the flow gone, the water in the housing is carried on too, from what
-the rotor gives it; the contact is that of standing water and far less certain, so the band grows.
+What is not known makes the band. Contact and power are off by the same all the time, so that what they move the skin,
+the iron behind it and standing water by goes through the same balance from step to step (the tangent of the steps):
+what a contact that is off puts into the iron is not forgotten in a pause, and heat that standing water did not get is
+still in the rotor. While the brake works the flow into the iron is counted off together with the contact. The rest
+stands beside it: what heat passes between skin and iron, the iron at the watch's start, the thermometer, and what the
+skin moves in a second for the time that what drives it comes late. With the flow gone, the water in the housing is
+carried on too, from what the rotor gives it; the contact is that of standing water and far less certain, so the band
+grows.
+
+From power and the water's heat alone nobody can tell a rotor from one with all of its parameters a fifth larger, half
+as warm over the water: however long it is watched, that much of the band stays.
 
 Contact: still part plus a part that grows with flow to the power 13/16 (turbulent convection, 0.8, as Dittus and
 Boelter give it; 13/16 needs square roots only), times the wetted part of the rotor. Only + - * / and square roots are
@@ -29,8 +35,10 @@ _HOTTEST_DEGC: Final = 1000.0
 """Cast steel glows and the estimate means nothing any more; what is driven by garbage is held there. An assumption."""
 CORE_STD_K: Final = 10.0
 """Of the iron behind the skin when the watch begins: it may have worked just before; an assumption."""
-_SEVERAL: Final = 1.4
-"""Contact, flow to the core and capacity are off together: so much more than one of them alone; an assumption."""
+_IRON_STD: Final = 0.08
+"""Relative, of what passes between skin and iron, for two masses that stand for iron all through; an assumption."""
+_FORGOTTEN_K: Final = 0.01
+"""What is left of the iron's at the watch's start below it counts no more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +80,13 @@ class RotorState:
     core_degc: float
     water_degc: float
     water_std_k: float = 0.0
-    core_std_k: float = CORE_STD_K
-    skin_std_k: float = 0.0
-    """Of the skin by power and heat capacity."""
+    """Of the thermometer."""
+    begun_std_k: float = CORE_STD_K
+    """What is left of the iron's at the watch's start."""
+    by_contact_k: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """What skin, core and standing water are off by, were the contact less by its standard uncertainty."""
+    by_power_k: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """The same of more power."""
 
 
 def contact_w_k(model: RotorModel, level_m: Floats, flow_m3_s: Floats) -> Floats:
@@ -98,15 +110,36 @@ def carried_on(model: RotorModel, state: RotorState, step_s: float, driven: Driv
         driven: in order.
     """
     steps = _Steps(model, step_s)
-    parts = 1.0 / (1.0 + steps.k * (driven.contact_w_k + model.through_w_k))
-    before, water, water_std = state.surface_degc, driven.water_degc.copy(), driven.water_std_k.copy()
-    skin = np.array(steps.skins(state, parts, driven, water, water_std))
-    moved = skin - np.concatenate(([before], skin[:-1]))
-    part = np.where(driven.flowing, _SEVERAL * model.std, _STILL_STD) * (skin - water)
-    followed = steps.b * (np.abs(part) / _SEVERAL)
-    skin_std = np.array(steps.skin_stds(state, parts, driven.power_std_w, moved, followed))
-    state.water_degc, state.water_std_k = water.item(-1), water_std.item(-1)
-    return skin, np.sqrt(skin_std * skin_std + part * part + water_std * water_std + moved * moved)
+    touching = driven.contact_w_k + model.through_w_k
+    parts, to_iron = 1.0 / (1.0 + steps.k * touching), model.through_w_k / touching
+    before = state.surface_degc, state.water_degc
+    runs = _runs(driven.flowing)
+    water, water_std = driven.water_degc.copy(), driven.water_std_k.copy()
+    skin, core = map(np.array, steps.skins(state, parts, driven, (water, water_std), runs))
+    over, earlier = skin - water, np.concatenate((before[:1], skin[:-1]))
+    by_contact, by_power = steps.off(state, parts, driven, (over, earlier, before[1], water), runs)
+    working = driven.flowing & (driven.power_w > 0.0)
+    by_contact += model.std * (working * to_iron * over)
+    iron, moved = to_iron * (skin - core), skin - earlier
+    of_iron = 2.0 * model.std * model.std + _IRON_STD * _IRON_STD
+    variance = (
+        by_contact * by_contact + by_power * by_power + of_iron * (iron * iron) + water_std * water_std + moved * moved
+    )
+    if state.begun_std_k > 0.0:
+        begun = to_iron * steps.begun(state, to_iron)
+        variance += begun * begun
+    return skin, np.sqrt(variance)
+
+
+_Runs = list[tuple[slice, bool]]
+
+
+def _runs(flowing: NDArray[np.bool_]) -> _Runs:
+    """Steps one after another in which the water flows, or stands."""
+    if len(flowing) == 1:
+        return [(slice(0, 1), flowing.item())]
+    ends = [*((flowing[1:] != flowing[:-1]).nonzero()[0] + 1).tolist(), len(flowing)]
+    return [(slice(first, end), flowing.item(first)) for first, end in zip([0, *ends], ends, strict=False)]
 
 
 class _Steps:
@@ -116,68 +149,126 @@ class _Steps:
         self._step_s, self._through, self._std = step_s, model.through_w_k, model.std
         self.k, self.b = step_s * (1.0 / model.surface_j_k), step_s * (1.0 / model.core_j_k) * model.through_w_k
 
-    def skins(self, state: RotorState, parts: Floats, driven: Driven, water: Floats, water_std: Floats) -> list[float]:
-        """Skin after each step. Standing water is carried on and written into [m] ``water`` and ``water_std``."""
-        found: list[float] = []
-        flowing = driven.flowing
-        ends = [*((flowing[1:] != flowing[:-1]).nonzero()[0] + 1).tolist(), len(parts)]
-        for first, end in zip([0, *ends], ends, strict=False):
-            run, flows = slice(first, end), driven.flowing.item(first)
+    def skins(
+        self, state: RotorState, parts: Floats, driven: Driven, waters: tuple[Floats, Floats], runs: _Runs
+    ) -> tuple[list[float], list[float]]:
+        """Skin and core after each step; [m] water and its thermometer's standard uncertainty are carried on in place.
+
+        Where water stands, the latter is the one of when the flow was lost.
+        """
+        water, water_std = waters
+        skins, cores = list[float](), list[float]()
+        for run, flows in runs:
             if flows:
-                found += self._in_flow(state, parts[run], driven.power_w[run] + driven.contact_w_k[run] * water[run])
-                state.water_degc, state.water_std_k = water.item(end - 1), water_std.item(end - 1)
+                found = self._in_flow(state, parts[run], driven.power_w[run] + driven.contact_w_k[run] * water[run])
+                state.water_degc, state.water_std_k = water.item(run.stop - 1), water_std.item(run.stop - 1)
             else:
                 columns = parts, driven.power_w, driven.contact_w_k, driven.water_j_k
-                rows = self._in_standing(state, [column[run].tolist() for column in columns])
-                skins, water[run], water_std[run] = zip(*rows, strict=True)
-                found += skins
-        return found
+                *found, warmed = self._in_standing(state, [column[run].tolist() for column in columns])
+                water[run], water_std[run] = warmed, state.water_std_k
+                state.water_degc = warmed[-1]
+            skins += found[0]
+            cores += found[1]
+        return skins, cores
 
-    def _in_flow(self, state: RotorState, parts: Floats, driven_w: Floats) -> list[float]:
+    def _in_flow(self, state: RotorState, parts: Floats, driven_w: Floats) -> list[list[float]]:
         """``driven_w``: what the brake and the water give, had the skin no temperature of its own."""
         skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self.b, self._through
         all_b = 1.0 + b
-        found: list[float] = []
+        skins, cores = list[float](), list[float]()
         for a, power in zip(parts.tolist(), driven_w.tolist(), strict=True):
             skin = a * (skin + k * (power + through * core))
             if skin > _HOTTEST_DEGC:  # noqa: PLR1730 - min() would take a tenth of the loop
                 skin = _HOTTEST_DEGC
             core = (core + b * skin) / all_b
-            found.append(skin)
+            skins.append(skin)
+            cores.append(core)
         state.surface_degc, state.core_degc = skin, core
-        return found
+        return [skins, cores]
 
-    def _in_standing(self, state: RotorState, columns: list[list[float]]) -> list[tuple[float, float, float]]:
-        """Skin, water and the water's standard uncertainty after each step."""
+    def _in_standing(self, state: RotorState, columns: list[list[float]]) -> list[list[float]]:
+        """Skin, core and water after each step."""
         skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self.b, self._through
-        water, water_std = state.water_degc, state.water_std_k
-        found = []
+        water = state.water_degc
+        skins, cores, waters = list[float](), list[float](), list[float]()
         for a, power, contact, capacity in zip(*columns, strict=True):
             if capacity > 0.0:
                 given = self._step_s * contact * (skin - water) / capacity
                 water = min(BOILING_DEGC, max(water, water + given))
-                water_std += _STILL_STD * abs(given)
             skin = a * (skin + k * (power + contact * water + through * core))
             if skin > _HOTTEST_DEGC:  # noqa: PLR1730 - as above, also of what is no number
                 skin = _HOTTEST_DEGC
             core = (core + b * skin) / (1.0 + b)
-            found.append((skin, water, water_std))
+            skins.append(skin)
+            cores.append(core)
+            waters.append(water)
         state.surface_degc, state.core_degc = skin, core
-        return found
+        return [skins, cores, waters]
 
-    def skin_stds(
-        self, state: RotorState, parts: Floats, power_std_w: Floats, moved: Floats, followed: Floats
-    ) -> list[float]:
-        """Standard uncertainty of the skin by power, capacity and the iron behind it after each step.
+    def off(
+        self, state: RotorState, parts: Floats, driven: Driven, seen: tuple[Floats, Floats, float, Floats], runs: _Runs
+    ) -> tuple[Floats, Floats]:
+        """[m] what the skin is off by after each step, were the contact less, or the power more, by as much as it may.
 
-        ``followed``: what the iron takes over of the skin's by the contact.
+        ``seen``: skin over water, skin a step earlier, water before the first step, water.
         """
-        driven = self.k * power_std_w + self._std * np.abs(moved)
-        through, all_b = self.k * self._through, 1.0 + self.b
-        std, core, found = state.skin_std_k, state.core_std_k, []
-        for a, own, contact in zip(parts.tolist(), driven.tolist(), followed.tolist(), strict=True):
-            std = a * (std + own + through * core)
-            core = (core + contact) / all_b
-            found.append(std)
-        state.skin_std_k, state.core_std_k = std, core
-        return found
+        over, earlier, first, water = seen
+        contact, power = self.k * driven.contact_w_k, self.k * driven.power_std_w
+        by_contact, by_power = list[float](), list[float]()
+        for run, flows in runs:
+            if flows:
+                kept = self._std * (contact[run] * over[run])
+                found = self._off_in_flow(state, parts[run].tolist(), kept.tolist(), power[run].tolist())
+            else:
+                held = driven.water_j_k[run]
+                by_kelvin = np.where(held > 0.0, self._step_s * driven.contact_w_k[run] / np.maximum(held, 1e-9), 0.0)
+                was = np.concatenate(((first if run.start == 0 else water[run.start - 1],), water[run][:-1]))
+                missed = _STILL_STD * (by_kelvin * (earlier[run] - was))
+                kept = _STILL_STD * (contact[run] * over[run])
+                rows = [one.tolist() for one in (parts[run], kept, power[run], missed, contact[run], by_kelvin)]
+                found = self._off_in_standing(state, rows)
+            by_contact += found[0]
+            by_power += found[1]
+        return np.array(by_contact), np.array(by_power)
+
+    def _off_in_flow(
+        self, state: RotorState, parts: list[float], kept: list[float], power: list[float]
+    ) -> tuple[list[float], list[float]]:
+        (skin, core, _), (more, iron, _) = state.by_contact_k, state.by_power_k
+        through, b, all_b = self.k * self._through, self.b, 1.0 + self.b
+        by_contact, by_power = list[float](), list[float]()
+        for a, own, put_in in zip(parts, kept, power, strict=True):
+            skin = a * (skin + own + through * core)
+            core = (core + b * skin) / all_b
+            more = a * (more + put_in + through * iron)
+            iron = (iron + b * more) / all_b
+            by_contact.append(skin)
+            by_power.append(more)
+        state.by_contact_k, state.by_power_k = (skin, core, 0.0), (more, iron, 0.0)
+        return by_contact, by_power
+
+    def _off_in_standing(self, state: RotorState, columns: list[list[float]]) -> tuple[list[float], list[float]]:
+        (skin, core, water), (more, iron, warmed) = state.by_contact_k, state.by_power_k
+        through, b, all_b = self.k * self._through, self.b, 1.0 + self.b
+        by_contact, by_power = list[float](), list[float]()
+        for a, own, put_in, missed, contact, by_kelvin in zip(*columns, strict=True):
+            water = (water - missed + by_kelvin * skin) / (1.0 + by_kelvin)
+            skin = a * (skin + own + contact * water + through * core)
+            core = (core + b * skin) / all_b
+            warmed = (warmed + by_kelvin * more) / (1.0 + by_kelvin)
+            more = a * (more + put_in + contact * warmed + through * iron)
+            iron = (iron + b * more) / all_b
+            by_contact.append(skin)
+            by_power.append(more)
+        state.by_contact_k, state.by_power_k = (skin, core, water), (more, iron, warmed)
+        return by_contact, by_power
+
+    def begun(self, state: RotorState, to_iron: Floats) -> Floats:
+        """[m] what is left of the iron's standard uncertainty at the watch's start after each step."""
+        left = state.begun_std_k
+        found = list[float]()
+        for part in ((1.0 + self.b * to_iron) / (1.0 + self.b)).tolist():
+            left = left * part if left > _FORGOTTEN_K else 0.0
+            found.append(left)
+        state.begun_std_k = left
+        return np.array(found)

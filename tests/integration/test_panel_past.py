@@ -11,6 +11,7 @@ import pytest
 from fastapi import FastAPI
 
 from brakewater.panel.past import router
+from brakewater.render import came_first
 from brakewater.rig import load
 from brakewater.rig.load import demo_file
 from brakewater_sim.offline import record
@@ -108,7 +109,8 @@ def test_what_if_says_what_the_command_says(
     told = page.get("/api/past/what-if", params={**whole, "set": settings}).json()
     words = [word for setting in settings for word in ("--set", setting)]
     said = [json.loads(line) for line in here("replay", folder, *words, "--json").stdout.splitlines()]
-    assert told["events"] == [one for one in said if "alarm" in one]
+    assert told["events"] == [one | {"came_first": came_first(one)} for one in said if "alarm" in one]
+    assert any(one["came_first"] for one in told["events"])
     assert any(one["alarm"] == raised for one in told["events"]), "the setting made a difference"
     before = page.get("/api/past/what-if", params={**whole, "set": ["aux.cooling-flow-low.on-delay=1 s"]}).json()
     assert not any(one["alarm"] == raised for one in before["events"])

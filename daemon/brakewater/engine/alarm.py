@@ -10,13 +10,11 @@ from brakewater.alarms.grouping import BY_UNKNOWN, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
 from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
-from brakewater.quality import Quality, Reason, quality
+from brakewater.quality import Pair, Quality, Reason, quality
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
-Seen = tuple[float, int]
-"""A value and its reason code."""
 _STAMP_NS: Final = 100_000
 """Two scans are never stamped closer (``admission.STAMP_NS``)."""
 
@@ -84,7 +82,7 @@ class Alarm:
     standing: Standing = field(default_factory=Standing)
     since_utc_ns: int = 0
     """When its condition came, was over (normal), or a mask was laid on; an acknowledgement does not move it."""
-    seen: Seen = (0.0, int(Reason.UNKNOWN))
+    seen: Pair = (0.0, int(Reason.UNKNOWN))
     first_out: bool = False
     trial: Trial | None = None
     """The test it is under."""
@@ -173,7 +171,7 @@ def _number(text: str | None) -> int | None:
     return None if text is None else int(text)
 
 
-def value_of(rule: AlarmRule, seen: Seen) -> float | None:
+def value_of(rule: AlarmRule, seen: Pair) -> float | None:
     """The value an event carries: none where it means nothing."""
     value, code = seen
     return value if rule.kind.quantity and quality(code) is not Quality.BAD else None

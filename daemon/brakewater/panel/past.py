@@ -11,13 +11,13 @@ from fastapi.responses import StreamingResponse
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.panel.live_routes import Language, Units, language_of
 from brakewater.panel.opened import Windows
-from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers, Moment, add_charts
+from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers, Moment, add_charts, for_page
 from brakewater.panel.shown import in_units, rig_doc
 from brakewater.panel.taken import add_taken
 from brakewater.panel.tour_routes import add_tour
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
-from brakewater.render import Document, alarm_name, event_shown
+from brakewater.render import Document, alarm_name
 from brakewater.rig import Rig, parse
 from brakewater.rig.panel import Panel
 from brakewater.stream import Command, Start
@@ -110,7 +110,7 @@ def _events(record: Record, from_ms: int, to_ms: int, words: Wording, units: str
 
 
 def _named(rig: Rig, doc: Document, words: Wording) -> Document:
-    return event_shown(rig, doc, words) | {"name": alarm_name(rig, f"{doc['brake'] or 'rig'}.{doc['alarm']}", words)}
+    return for_page(rig, doc, words) | {"name": alarm_name(rig, f"{doc['brake'] or 'rig'}.{doc['alarm']}", words)}
 
 
 def _rig_of(record: Record, run: int) -> Rig:

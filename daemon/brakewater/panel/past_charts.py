@@ -16,7 +16,7 @@ from brakewater.panel.player import Player
 from brakewater.panel.shown import in_units
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
-from brakewater.render import event_shown, limit_with_unit
+from brakewater.render import Document, came_first, event_shown, limit_with_unit
 from brakewater.review.charts import Charts, Limit, Stretches
 from brakewater.review.replay import Tally, replayed
 from brakewater.review.trip_text import trip_figures
@@ -116,7 +116,7 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         with one_at_a_time:
             events, rig, objected = _what_if(record, (from_ms * MILLION, to_ms * MILLION), settings)
         seen, words = in_units(rig, units), LANGUAGES.get(lang, ENGLISH)
-        return {"events": [event_shown(seen, event_doc(one), words) for one in events], "objections": objected}
+        return {"events": [for_page(seen, event_doc(one), words) for one in events], "objections": objected}
 
     @routes.get("/seen")
     def seen(from_ms: Moment, to_ms: Moment, count: Pictures = 1, lang: Language = "en", units: Units = None) -> Any:
@@ -126,6 +126,11 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         step = (to_ms - from_ms) / max(1, count - 1)
         moments = [round(from_ms + at * step) * MILLION for at in range(count)]
         return player.pictures(moments, LANGUAGES.get(lang, ENGLISH), units)
+
+
+def for_page(rig: Rig, doc: Document, words: Wording) -> Document:
+    """An event as the page tells it: as people read it, and whether it is the first out coming."""
+    return event_shown(rig, doc, words) | {"came_first": came_first(doc)}
 
 
 def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> tuple[list[Event], Rig, list[str]]:

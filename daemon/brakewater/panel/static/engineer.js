@@ -114,7 +114,7 @@ function when(ms, t) {
 function eventRow(event, beside, withBeside) {
   const row = make("tr");
   if (event.damaged) { row.append(make("td"), make("td"), make("td", event.damaged)); return row; }
-  row.dataset.first = String(Boolean(event.first_out && event.to === "unacknowledged" && event.from !== event.to));
+  row.dataset.first = String(event.came_first);
   row.dataset.beside = beside;
   row.append(when(Date.parse(event.t), event.t), make("td", word(`priority-${event.priority}`)), make("td", (row.dataset.first === "true" ? word("first") : "") + event.text));
   if (withBeside) row.append(make("td", word(beside)));

@@ -181,9 +181,10 @@ def states(machine: Machine) -> dict[str, str]:
 
 
 def backed_up(machine: Machine) -> str:
-    """While it runs, twice, and looked at."""
+    """While it runs, twice, and looked at; then the PLC comes back."""
     again = ok(machine, *[f"brakewater-backup {BACKUP} --with-credentials"] * 2)
     told_events(machine, f"{BACKUP}/record")
+    play(machine)
     return ok(machine, f"brakewater verify {BACKUP}/record").splitlines()[0] + "; " + again.splitlines()[-1]
 
 
@@ -369,8 +370,9 @@ def tried(folder: Path) -> Told:
     copied(box, first)
     first_pc(told, first, earlier)
     copied(box, second)
-    shutil.move(first / "mnt/backup", second / "mnt/backup")
-    second_pc(told, second)
+    if (first / "mnt/backup").exists():
+        shutil.move(first / "mnt/backup", second / "mnt/backup")
+        second_pc(told, second)
     return told
 
 

@@ -4,6 +4,7 @@ import json
 import re
 from pathlib import Path
 
+import fsspec
 import pytest
 
 from brakewater.review.study import study, trend
@@ -56,6 +57,22 @@ def test_they_are_those_of_the_single_commands(records: list[Path]) -> None:
     assert (change["is"], change["would_be"]) == (raised(plain), raised(other))
     assert change["would_be"] > change["is"]
     assert isinstance(starts(records[0])[0], Start)
+
+
+def test_a_record_may_lie_in_an_object_store(records: list[Path], tmp_path: Path) -> None:
+    """A store of keys without folders, by fsspec's own; a folder of keys and one object, a case file."""
+    case = tmp_path / "rig-1.case.zip"
+    assert here("pack", records[0], "-o", case).returncode == 0
+    store = fsspec.filesystem("memory")
+    try:
+        store.put(str(records[0]), "/office/rig-1", recursive=True)
+        store.put_file(str(case), "/office/rig-1.case.zip")
+        held = study([records[0], case], [SETTING])
+        fetched = study(["memory://office/rig-1", "memory://office/rig-1.case.zip", "memory://office/rig-2"], [SETTING])
+    finally:
+        store.rm("/office", recursive=True)
+    assert [{**row, "record": ""} for row in fetched[:2]] == [{**row, "record": ""} for row in held]
+    assert "memory://office/rig-2: cannot be fetched" in fetched[2]["error"]
 
 
 def test_the_page_needs_nothing_beside_itself(records: list[Path], tmp_path: Path) -> None:

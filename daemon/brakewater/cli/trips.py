@@ -10,7 +10,7 @@ from brakewater.cli.places import opened
 
 if TYPE_CHECKING:
     from brakewater.review.outside import Hoisted
-    from brakewater.review.trips import TripLine
+    from brakewater.review.trips import TripLedger, TripLine
 
 _K = 2.0
 """Expanded uncertainty, as everywhere."""
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         for line in found.lines:
             print(json.dumps({"rig": found.rig.name, **document(line)}))
     else:
-        _show(found.lines, found.rig.units)
+        _show(found)
     for note in found.notes:
         print(note, file=sys.stderr)
     for place in found.tally.damage:
@@ -82,10 +82,11 @@ def document(line: "TripLine") -> dict[str, Any]:
     return {"trip": fields.pop("number"), "from": utc_text(begin), "to": utc_text(end), **fields}
 
 
-def _show(lines: tuple["TripLine", ...], units: str) -> None:
+def _show(found: "TripLedger") -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
     from brakewater.units import utc_text  # noqa: PLC0415
 
+    lines = found.lines
     if not lines:
         print("no trip found: at least three stands, as hook load and block position show them, make one")
         return
@@ -101,19 +102,23 @@ def _show(lines: tuple["TripLine", ...], units: str) -> None:
     ]  # fmt: skip
     print(table(head, rows))
     for line in lines:
-        print(f"trip {line.number}: {'; '.join(_remarks(line, units))}")
-    _show_torque(lines)
+        print(f"trip {line.number}: {'; '.join(_remarks(line, found.rig.units))}")
+    _show_torque(found)
 
 
-def _show_torque(lines: tuple["TripLine", ...]) -> None:
-    """Brake by brake, where the rig file lets torque be told at all."""
+def _show_torque(ledger: "TripLedger") -> None:
+    """Brake by brake since its newest part, where the rig file lets torque be told at all."""
     from brakewater.review.torque import share_trend, trend  # noqa: PLC0415 - only when needed
+    from brakewater.units import utc_text  # noqa: PLC0415
 
-    for brake in dict.fromkeys(line.brake for line in lines):
-        found = [line.torque for line in lines if line.brake == brake and line.torque is not None]
+    for brake in dict.fromkeys(line.brake for line in ledger.lines):
+        lines = ledger.since_change(brake)
+        if brake in ledger.since_ns:
+            print(f"brake {brake}: a part was changed at {utc_text(ledger.since_ns[brake])[:19]}, a new baseline:")
+        found = [line.torque for line in lines if line.torque is not None]
         if found:
             print(f"brake {brake}, {len(found)} trips: {trend(found)}")
-        own = [line.heat_share for line in lines if line.brake == brake and line.lowered]
+        own = [line.heat_share for line in lines if line.lowered]
         said = share_trend([share for share in own if share is not None], found)
         if said is not None:
             print(f"brake {brake}: {said}")

@@ -22,7 +22,8 @@ from brakewater.trips.rounds import GAP, Round
 
 PARTS: Final = ("brake", "rotor", "bearing", "coil", "inlet-rtd", "outlet-rtd", "meter")
 """What is changed by its serial number and begins a new baseline."""
-_OF_GAP: Final = ("brake", "rotor", "bearing")
+OF_GAP: Final = ("brake", "rotor", "bearing")
+"""Those of them that begin the air gap's baseline anew."""
 _MOST_ENTRIES: Final = 40
 _MOST_SAMPLES: Final = 12
 _MOST_FORMER: Final = 24
@@ -105,7 +106,7 @@ class Book:
             self._former.append(_former(before, part))
             del self._former[:-_MOST_FORMER]
         self._parts[part.brake, part.part] = part
-        if part.part in _OF_GAP:
+        if part.part in OF_GAP:
             self._gaps.begin_anew(part.brake)
 
     def sign(self, signed: SignedNow) -> None:

@@ -4,6 +4,7 @@ from bisect import bisect_left, bisect_right
 
 import numpy as np
 
+from brakewater.engine.book import OF_GAP
 from brakewater.physics.gap import Limits
 from brakewater.review.contact import contact
 from brakewater.review.samples import Sampled, Samples
@@ -24,7 +25,7 @@ def conditions(found: Sampled, ledger: TripLedger) -> dict[str, Condition]:
 
 
 def _of(brake: Brake, found: Sampled, ledger: TripLedger) -> Condition:
-    lines = [line for line in ledger.lines if line.brake == brake.name and line.lowered]
+    lines = [line for line in ledger.since_change(brake.name) if line.lowered]
     wanted = {round(at) for at in np.linspace(0, len(lines) - 1, min(_MOST_CONTACTS, len(lines)))}
     ends = [line.from_utc_ns for line in lines[1:]]
     gaps = [_gap(brake, found, until) for until in [*ends, None]]
@@ -41,7 +42,12 @@ def _of(brake: Brake, found: Sampled, ledger: TripLedger) -> Condition:
 
 def _gap(brake: Brake, found: Sampled, until_ns: int | None) -> float | None:
     """The newest survey before the next trip begins: the mechanic measures when the brake has cooled."""
-    of = [gap_m for utc_ns, name, gap_m in found.surveys if name == brake.name and utc_ns < (until_ns or utc_ns + 1)]
+    since_ns = found.since_ns(brake.name, *OF_GAP) or 0
+    of = [
+        gap_m
+        for utc_ns, name, gap_m in found.surveys
+        if name == brake.name and since_ns <= utc_ns < (until_ns or utc_ns + 1)
+    ]
     return of[-1] if of else None
 
 

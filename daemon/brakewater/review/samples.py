@@ -50,6 +50,12 @@ class Sampled:
     tally: Tally
     surveys: tuple[tuple[int, str, float], ...] = ()
     """Air gaps as they were entered: when, of which brake, the mean in m with the scale added."""
+    changes: tuple[tuple[int, str, str], ...] = ()
+    """Parts as they were changed: since when, of which brake, which."""
+
+    def since_ns(self, brake: str, *parts: str) -> int | None:
+        """When the newest of a brake's parts (default: any) came: what was measured before says nothing of after."""
+        return max((at for at, of, part in self.changes if of == brake and part in (parts or (part,))), default=None)
 
 
 def sampled(record: Record, from_run: int = 0) -> Sampled | None:
@@ -57,6 +63,7 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
     engine, tally = Engine(), Tally()
     events: list[Event] = []
     surveys: list[tuple[int, str, float]] = []
+    changes: list[tuple[int, str, str]] = []
     makers: dict[str, _Maker] = {}
     for item, outcome in replayed(record, engine, tally, from_run):
         events += outcome.events
@@ -65,6 +72,8 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
                 makers.setdefault(brake.name, _Maker()).feed(item, engine.rig, brake, outcome)
         elif isinstance(item, Command) and item.request.do == "log-round":
             surveys += _surveys(engine, item.utc_ns)
+        elif isinstance(item, Command) and item.request.do == "change-part":
+            changes += _changes(engine)
         elif isinstance(item, Gap):
             for maker in makers.values():
                 maker.break_off()
@@ -72,7 +81,7 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
         return None
     return Sampled(
         rig=engine.rig, brakes={name: maker.samples() for name, maker in makers.items()}, events=events, tally=tally,
-        surveys=tuple(surveys),
+        surveys=tuple(surveys), changes=tuple(dict.fromkeys(changes)),
     )  # fmt: skip
 
 
@@ -80,6 +89,12 @@ def _surveys(engine: Engine, utc_ns: int) -> list[tuple[int, str, float]]:
     """The newest of each brake after an entry of any round: one that says the same again does no harm."""
     book = engine.book()
     return [] if book is None else [(utc_ns, gap.brake, gap.mean_m) for gap in book.gaps]
+
+
+def _changes(engine: Engine) -> list[tuple[int, str, str]]:
+    """Every part that is in there now: one that was refused adds none."""
+    book = engine.book()
+    return [] if book is None else [(part.since_utc_ns, part.brake, part.part) for part in book.parts]
 
 
 class _Maker:

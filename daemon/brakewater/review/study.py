@@ -99,7 +99,8 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
         "damage": list(tally.damage),
         "trips": _trips(found.lines),
         "brakes": {
-            brake.name: _health(found.lines, brake.name) | _condition(told[brake.name]) for brake in found.rig.brakes
+            brake.name: _health(found.since_change(brake.name)) | _condition(told[brake.name])
+            for brake in found.rig.brakes
         },
         "alarms": figures(turns, *ends) if ends else None,
     }
@@ -133,9 +134,9 @@ def _trips(lines: Sequence[TripLine]) -> dict[str, Any]:
     }
 
 
-def _health(lines: Sequence[TripLine], brake: str) -> dict[str, Any]:
+def _health(lines: Sequence[TripLine]) -> dict[str, Any]:
     """Heat the water took of the work of the hoist, trip by trip in: a brake that weakens leaves more to the others."""
-    own = [line.heat_share for line in lines if line.brake == brake and line.lowered]
+    own = [line.heat_share for line in lines if line.lowered]
     shares = [share[0] for share in own if share is not None]
     return {
         "trips": len(shares),

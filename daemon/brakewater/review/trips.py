@@ -2,8 +2,8 @@
 
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import sqrt
 from typing import Final
 
@@ -95,6 +95,13 @@ class TripLedger:
     tally: Tally
     notes: tuple[str, ...] = ()
     """What was assumed on the way."""
+    since_ns: Mapping[str, int] = field(default_factory=dict)
+    """Brake -> when one of its parts was changed last (``change-part``), where one was."""
+
+    def since_change(self, brake: str) -> tuple[TripLine, ...]:
+        """A brake's trips since then, all of them where nothing was changed: those that may be compared."""
+        since_ns = self.since_ns.get(brake, 0)
+        return tuple(line for line in self.lines if line.brake == brake and line.from_utc_ns >= since_ns)
 
 
 def ledger(
@@ -125,7 +132,8 @@ def ledger_of(found: Sampled, notes: Sequence[str] = ()) -> TripLedger:
     lines = [line for name, samples in found.brakes.items() for line in _lines(name, samples, found)]
     lines.sort(key=lambda line: (line.from_utc_ns, line.brake))
     numbered = tuple(_numbered(line, at) for at, line in enumerate(lines, 1))
-    return TripLedger(rig=found.rig, lines=numbered, tally=found.tally, notes=tuple(notes))
+    changed = {name: at for name in found.brakes if (at := found.since_ns(name)) is not None}
+    return TripLedger(rig=found.rig, lines=numbered, tally=found.tally, notes=tuple(notes), since_ns=changed)
 
 
 def _laid_over(found: Sampled, hoisted: Hoisted, offset_s: float | None) -> tuple[Sampled, list[str]]:

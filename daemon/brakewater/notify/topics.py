@@ -111,7 +111,7 @@ class Shown:
     rig: Rig
     _alarms: dict[tuple[str | None, str], AlarmNow] = field(default_factory=dict)
     _seen: tuple[AlarmNow, ...] = ()
-    _sent: dict[str, bytes] = field(default_factory=dict)
+    _sent: dict[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def changes(self, picture: Picture | None, *, fresh: bool) -> Iterator[Publication]:
         """Publications that bring the broker up to date, alarms first.
@@ -147,7 +147,6 @@ class Shown:
 
     def _once(self, states: Mapping[str, Mapping[str, Any]]) -> Iterator[Publication]:
         for topic, document in states.items():
-            body = payload(document)
-            if self._sent.get(topic) != body:
-                yield topic, body
-                self._sent[topic] = body
+            if self._sent.get(topic) != document:
+                yield topic, payload(document)
+                self._sent[topic] = document

@@ -155,6 +155,8 @@ def limit_shown(value: float, dimension: Dimension, system: str, shape: Shape | 
         shape: of the alarm whose limit it is; None rounds to the nearest.
     """
     number, unit = shown(value, dimension, system)
+    if dimension is Dimension.NUMBER:  # set as it is shown: nothing is converted
+        return Limit(value=round(number, _SHARE_PLACES) + 0.0, unit=unit, places=_SHARE_PLACES, converted=False)
     most = DECIMALS.get(unit, 2) + 1
     plain = round(number, most)
     if abs(number - plain) <= _SAME * max(1.0, abs(number)):
@@ -170,6 +172,8 @@ def limit_shown(value: float, dimension: Dimension, system: str, shape: Shape | 
 _SAME: Final = 1e-9
 """Relative: what the conversion to SI and back may leave."""
 _LIMIT_DIGITS: Final = 3
+_SHARE_PLACES: Final = 4
+"""Of a pure number: a hundredth of a percent."""
 _ROUND: Final[dict[Shape | None, Callable[[float], int]]] = {Shape.HIGH: floor, Shape.LOW: ceil, Shape.LOST: ceil}
 
 

@@ -346,6 +346,8 @@ def test_a_due_round_says_how_much_of_its_interval_is_used_up(code: str, share: 
     """Its limit, a hair below the whole, is no number for people."""
     due = event(alarm="round-due:grease", brake=None, value=share, setpoint=0.999999)
     assert render.event_shown(RIG, event_doc(due), LANGUAGES[code])["text"].endswith(says)
+    assert render.limit_with_unit(0.999999, Dimension.NUMBER, "us", Shape.HIGH) == "1"
+    assert render.limit_with_unit(0.3337, Dimension.NUMBER, "us", Shape.LOW) == "0.3337"
 
 
 def test_what_is_borrowed_or_only_a_part_says_so_beside_its_value() -> None:

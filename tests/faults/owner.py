@@ -89,7 +89,9 @@ def ok(machine: Machine, *scripts: str, status: int = 0, within_s: float = 600.0
 
 def status(machine: Machine) -> dict[str, Any]:
     """What the watch says of itself."""
-    found: dict[str, Any] = json.loads(ok(machine, "brakewater status --json 2>/dev/null || true"))
+    said = machine.run("brakewater status --json").stdout
+    assert said.startswith("{"), said
+    found: dict[str, Any] = json.loads(said)
     return found
 
 
@@ -233,7 +235,7 @@ def restored(machine: Machine) -> str:
 
 def upgraded(machine: Machine) -> str:
     """From an earlier version, back, and on again; every build reads what the other wrote."""
-    ok(machine, f"cd brakewater && cp -r ../earlier/wheels . && {AGAIN}")
+    ok(machine, f"cd brakewater && {AGAIN}")
     well(machine)
     builds = ok(machine, "ls -t /opt/brakewater | grep -v current").split()
     new = ok(machine, "readlink /opt/brakewater/current").strip()
@@ -303,8 +305,12 @@ def boxed(root: Path, earlier: str) -> str:
         shutil.copyfile(file, root / "root/network.pem")
         settings = {"PIP_CERT": "/root/network.pem", "SSL_CERT_FILE": "/root/network.pem"}
     fetch = " && ".join(FETCH).replace("python3 -m pip", "/root/pip/bin/python -m pip -q")
-    folder = "earlier" if earlier else "brakewater"
-    prepared(root, f"python3 -m venv /root/pip; cd /root/{folder}; {fetch}; rm -rf /root/pip", **settings)
+    prepared(root, f"python3 -m venv /root/pip; cd /root/brakewater; {fetch}; rm -rf /root/pip", **settings)
+    if earlier:  # on the same stick
+        fetched = "wheels daemon/brakewater/panel/static/vendor"
+        prepared(
+            root, f"cd /root/brakewater; for one in {fetched}; do [ ! -e $one ] || cp -r $one ../earlier/$one; done"
+        )
     return prepared(root, "echo Debian $(cat /etc/debian_version), $(dpkg -l | grep -c ^ii) packages")
 
 

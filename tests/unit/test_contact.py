@@ -89,7 +89,7 @@ def stream(stands: int, scale: float) -> Stream:
     heat = np.concatenate((np.zeros(4), one_mass(power, scale * tau)))[:n]
     good = np.zeros(n, np.uint8)
     duty = Duty(power_w=power, std_w=power, grades=good, lowering=power > 0.0)
-    water = Recovered(heat_w=Held(values=heat, codes=good), to_water_w=heat, grades=good)
+    water = Recovered(heat_w=Held(values=heat, codes=good), to_water_w=heat, rise_k=heat, grades=good)
     return duty, water, one_mass(power, tau), list(range(0, n, 150))
 
 
@@ -100,7 +100,9 @@ def fed(one: Contact, whole: Stream, begin: int, end: int) -> list[float]:
         Duty(
             power_w=duty.power_w[part], std_w=duty.std_w[part], grades=duty.grades[part], lowering=duty.lowering[part]
         ),
-        Recovered(heat_w=water.heat_w, to_water_w=water.to_water_w[part], grades=water.grades[part]),
+        Recovered(
+            heat_w=water.heat_w, to_water_w=water.to_water_w[part], rise_k=water.rise_k[part], grades=water.grades[part]
+        ),
         modelled[part],
         [start - begin for start in starts if begin <= start < end],
     )

@@ -5,6 +5,7 @@
 
 All ways are run in turn, as many times as ``--runs`` says; times are medians, a speed-up is the median of those run by
 run. Processor time is that of all processes of a way, its start taken out: what a record of ten scans costs that way.
+On a busy machine, or with minutes of record only, that difference is noise: give it hours, and quiet.
 Exit status 1 where an answer differs by a bit from that of one process.
 """
 
@@ -26,6 +27,7 @@ from typing import Final
 import psutil
 
 from benchmarks.history import _commit
+from brakewater.record.sealing.seal import seal
 from brakewater_sim.cli import main as simulate
 from brokers import HOST, free_port, until
 
@@ -68,7 +70,7 @@ def fleet(folder: Path, rigs: int, seconds: float) -> list[Path]:
         words = ["record", "trip-in", "--seed", str(seed), "--seconds", str(seconds), "-o", str(place)]
         if simulate(words):
             raise AssertionError(f"{place}: the simulator could not record")
-        subprocess.run([sys.executable, "-m", "brakewater.record.sealing", str(place)], check=True)
+        seal(place, 1)
     return places
 
 

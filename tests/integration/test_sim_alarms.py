@@ -76,4 +76,7 @@ def test_raises_the_same_with_any_noise(rig: Rig, name: str, seed: int) -> None:
 @pytest.mark.timeout(300)
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_whole_normal_trip_raises_nothing(rig: Rig, seed: int) -> None:
-    assert raised(rig, "trip-in", seed=seed) == {}
+    """But for the last minutes: the tank ends 1.2 K below its limit, and would have passed it within half an hour."""
+    found = raised(rig, "trip-in", seed=seed)
+    assert found.keys() <= {"inlet-limit-ahead"}
+    assert found.get("inlet-limit-ahead", 1e9) > 275 * 60

@@ -5,8 +5,8 @@ minutes, by what is in it (its level, where the tank's height is known), less wh
 (``physics.tank``, whose loss is learnt from ten-minute balances), and more as the air is warmer now than it was then.
 So sun on the tank or a loss that is not as learnt counts from its first ten minutes on. The early bound takes the
 thermometer, the pace's scatter and what is not known of the loss to the worse side; where nobody measures what is in
-the tank, as if it held a quarter, in which the same heat does four times as much. Nothing is said on doubtful data,
-and a day is as far as anybody looks.
+the tank, as if it held no more than it must to have warmed no faster under this heat, but a quarter at least. Nothing
+is said on doubtful data, and a day is as far as anybody looks.
 
 The outlet comes to its limit when the tank is warm enough for the highest rise of the last ten minutes, without the
 thermowell's lag (which hides a tenth of a stand's peak), and as it would be with the flow of now. That rise grows with
@@ -35,6 +35,8 @@ _FIT: Final = 9
 """Minutes from the first to the last of ten readings: of a balance that teaches the loss; of peaks that count."""
 _PACE: Final = 15
 """Minutes whose mean heat is the pace."""
+_PART: Final = 3
+"""Minutes of a part of it, by which its scatter is told (batch means)."""
 _FIT_S: Final = 60.0 * _FIT
 _FIRST_S: Final = 21_600.0
 """A tank's time constant before anything is learnt: six hours, and far from sure of it; an assumption."""
@@ -87,11 +89,6 @@ class TankSense:
     """What others put into it."""
     full_m: float | None = None
     """Level at which it is full; None where that or the level is not known: it counts as full."""
-
-    @property
-    def most_by_heat(self) -> float:
-        """How much more than in what counts as the tank's content a watt may do."""
-        return 1.0 if self.full_m is not None else 1.0 / _LEAST_UNMEASURED
 
 
 class TankOutlook:
@@ -223,8 +220,9 @@ class TankOutlook:
         if sense.full_m is None:  # a balance with the wrong content teaches a loss that is sure and wrong
             loss_std = np.maximum(loss_std, sense.capacity_j_k / _FIRST_S)
         by_heat = 2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)
-        by_heat = by_heat * np.maximum(sense.most_by_heat, self._held_less(past, loss, warmed))
-        doubt = 2.0 * capacity_j_k * (_READ_K / _FIT_S) + by_heat
+        read_w = 2.0 * capacity_j_k * (_READ_K / _FIT_S)
+        by_heat = by_heat * np.maximum(self._unmeasured(past, warmed + read_w), self._held_less(past, loss, warmed))
+        doubt = read_w + by_heat
         least = np.maximum(loss - 2.0 * loss_std, 0.0)
         # The outlet comes nearer by its rise too, as if the tank warmed by that as well.
         inlet, outlet = np.full(c, brake.inlet_limit), brake.outlet_limit - _TYPICAL * rise
@@ -246,6 +244,19 @@ class TankOutlook:
             name: Held(values=np.where(known, _from_now(time), 0.0), codes=codes)
             for name, time in zip(self._standing, times, strict=True)
         }
+
+    def _unmeasured(self, past: Floats, most_warmed: Floats) -> Floats:
+        """[c] how many times more a watt may do than in a full tank, where nobody measures what is in it.
+
+        What is in it took up what was put in, less what it lost: never more than ``_SHORTEST_S`` allows.
+        """
+        if self._tank.full_m is not None:
+            return np.ones(len(most_warmed))
+        tank, ambient, heat = past[:3]
+        over = np.maximum(_summed(tank - ambient, _FIT + 1) / (_FIT + 1), 0.0)
+        least_in = (1.0 - 2.0 * _HEAT_STD) * (_summed(heat, _FIT) / _FIT + self._tank.other_w) - 2.0 * _WEATHER_W
+        taken = np.maximum(most_warmed, 0.0) + self._tank.capacity_j_k / _SHORTEST_S * over
+        return 1.0 / np.minimum(np.maximum(least_in / np.maximum(taken, _WEATHER_W), _LEAST_UNMEASURED), 1.0)
 
     def _held_less(self, past: Floats, loss: Floats, warmed: Floats) -> Floats:
         """[c] how many times less than the rig file says the tank holds: it warmed more than heat and air explain."""
@@ -312,10 +323,15 @@ def _summed(row: Floats, count: int) -> Floats:
 
 
 def _squares(heat: Floats, sound: Floats, pace: Floats) -> Floats:
-    """[c] sum of the squares about the pace."""
+    """[c] sum over the pace's parts of the square of what each had above or below it.
+
+    A part is longer than a stand takes: minute by minute a stand and the pause after it would count as chance.
+    """
     c = len(pace)
     total = np.zeros(c)
-    for at in range(1, _PACE + 1):
-        apart = heat[at : at + c] - pace
-        total = total + sound[at : at + c] * (apart * apart)
+    for first in range(1, _PACE + 1, _PART):
+        above = np.zeros(c)
+        for at in range(first, first + _PART):
+            above = above + sound[at : at + c] * (heat[at : at + c] - pace)
+        total = total + above * above
     return total

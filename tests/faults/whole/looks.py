@@ -27,6 +27,9 @@ _BACK_S: Final = 2.0
 """Before the end of a calm: by then all must be well."""
 _BEHIND_NS: Final = 10_000_000_000
 GROWTH_MIB: Final = 5.0
+MOST_MORE: Final = 8
+"""Descriptors: SQLite keeps those of closed readers of the file that is written, for the next; a leak by each fault
+would be dozens."""
 _JUDGED_S: Final = 120.0
 """A life must be so long before growth means anything."""
 
@@ -42,11 +45,10 @@ class Life:
     """By kind: a path without its numbers."""
 
     def growth(self) -> tuple[float, Counter[str]] | None:
-        """From the second quarter to the last; None for a short life.
+        """From the medians of the second quarter to those of the last; None for a short life.
 
         Returns:
-            MiB between the medians, and of which kinds of descriptors at least how many more are open: what is open
-            for a while, such as a segment that is followed or a broker that is dialled, is no growth.
+            MiB, and which kinds of descriptors how many more are open.
         """
         if not self.at_s or self.at_s[-1] - self.at_s[0] < _JUDGED_S:
             return None
@@ -54,16 +56,14 @@ class Life:
         early, late = slice(quarter, 2 * quarter), slice(-quarter, None)
         return (
             statistics.median(self.mib[late]) - statistics.median(self.mib[early]),
-            _least(self.files[late]) - _least(self.files[early]),
+            _usual(self.files[late]) - _usual(self.files[early]),
         )
 
 
-def _least(looks: list[Counter[str]]) -> Counter[str]:
-    """Of each kind what was open at every look."""
-    least = looks[0]
-    for one in looks[1:]:
-        least = least & one
-    return least
+def _usual(looks: list[Counter[str]]) -> Counter[str]:
+    """Of each kind the median."""
+    kinds = {kind for one in looks for kind in one}
+    return Counter({kind: round(statistics.median(one[kind] for one in looks)) for kind in kinds})
 
 
 def _open_files(number: int) -> Counter[str]:
@@ -196,7 +196,7 @@ class Looks:
                 continue
             mib, files = grown
             tally.check("memory grows by less than 5 MiB", mib < GROWTH_MIB, f"life {life.life}: {mib:.1f} MiB")
-            tally.check("descriptors do not grow", files.total() <= 1, f"life {life.life}: {dict(files)}")
+            tally.check("descriptors do not grow", files.total() < MOST_MORE, f"life {life.life}: {dict(files)}")
             told.append(
                 f"{life.at_s[-1] - life.at_s[0]:.0f} s: {max(life.mib):.0f} MiB at most, {mib:+.1f} MiB,"
                 f" {files.total():+}"

@@ -91,7 +91,7 @@ REFUSALS = {
         "dance",
         (),
     ): "unknown command 'dance'; known: acknowledge, silence, reset, shelve, unshelve, out-of-service, "
-    "return-to-service, set, unset, test, note, hold, release-hold, hand-over, test-alarm, test-end, substitute, "
+    "return-to-service, test-alarm, test-end, set, unset, test, note, hold, release-hold, hand-over, substitute, "
     "restore, check-begin, check-end, loop-sheet, log-round, change-part, sign-book",
     ("acknowledge", (("alarm", "coling-lost"), ("brake", "aux"))): 'no alarm "aux.coling-lost"; nearest: '
     'aux.cooling-lost, aux.cooling-flow-low, aux.cooling-margin-low; or "all"',

@@ -15,8 +15,8 @@ from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
-_STAMP_NS: Final = 100_000
-"""Two scans are never stamped closer (``admission.STAMP_NS``)."""
+_NEXT_SCAN_NS: Final = 1
+"""An on-delay that any later scan ends."""
 
 
 def definition(rig: Rig, rule: AlarmRule) -> str:
@@ -183,7 +183,7 @@ def delays_of(rule: AlarmRule, scan_ns: int) -> Delays:
     An on-delay of half a scan at most asks for a second scan: it is over with the next one, however closely that
     follows a scan that came late.
     """
-    on_ns = min(rule.on_ns, _STAMP_NS) if 2 * rule.on_ns <= scan_ns else rule.on_ns
+    on_ns = min(rule.on_ns, _NEXT_SCAN_NS) if 2 * rule.on_ns <= scan_ns else rule.on_ns
     return Delays(on_ns=on_ns, off_ns=rule.off_ns, unknown_ns=rule.unknown_ns, calm_ns=CHATTER_NS, rises=CHATTER_RISES)
 
 

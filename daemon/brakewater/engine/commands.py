@@ -61,7 +61,7 @@ def carry_out(command: Command, desk: Desk) -> tuple[list[Event], Answer]:
 def _check(command: Command, rig: Rig) -> None:
     """Known, fresh, and allowed."""
     request = command.request
-    known = (*ALARMS, *SETTINGS, *DESK, *TESTS, *BY_HAND, *BOOKED)
+    known = (*ALARMS, *SETTINGS, *DESK, *BY_HAND, *BOOKED)
     if request.do not in known:
         raise RefusedError(f"unknown command {request.do!r}; known: {', '.join(known)}")
     check_age(command)
@@ -73,9 +73,8 @@ def _check(command: Command, rig: Rig) -> None:
 
 def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:
     verb = command.request.do
-    if verb in ALARMS or verb in TESTS:
-        bench = alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates)
-        return (ALARMS[verb] if verb in ALARMS else TESTS[verb])(command, bench)
+    if verb in ALARMS:
+        return ALARMS[verb](command, alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates))
     if verb in SETTINGS:
         return _setting(command, desk)
     if verb in DESK:
@@ -129,6 +128,8 @@ ALARMS: dict[str, Callable[[Command, alarm_commands.Bench], tuple[list[Event], s
     "unshelve": alarm_commands.unshelve,
     "out-of-service": alarm_commands.out_of_service,
     "return-to-service": alarm_commands.return_to_service,
+    "test-alarm": trial_commands.begin,
+    "test-end": trial_commands.end,
 }
 DESK: dict[str, Callable[[Command, Desk], str]] = {
     "test": _test,
@@ -138,10 +139,6 @@ DESK: dict[str, Callable[[Command, Desk], str]] = {
     "hand-over": tour_commands.hand_over,
 }
 SETTINGS: dict[str, Callable[[Overlay, Command], tuple[str, str]]] = {"set": Overlay.set, "unset": Overlay.unset}
-TESTS: dict[str, Callable[[Command, alarm_commands.Bench], tuple[list[Event], str]]] = {
-    "test-alarm": trial_commands.begin,
-    "test-end": trial_commands.end,
-}
 BY_HAND: dict[str, Callable[[Command, Rig, Hands], str]] = {
     "substitute": hand_commands.substitute,
     "restore": hand_commands.restore,

@@ -12,13 +12,13 @@ from brakewater.alarms.catalogue import CATALOGUE, Scope
 from brakewater.engine import of_scans, slow, worked
 from brakewater.engine.cross_check import CrossChecks, marked
 from brakewater.engine.deferred import Deferred
-from brakewater.engine.judged import COVERAGE, may_be_hot
+from brakewater.engine.judged import may_be_hot
 from brakewater.engine.level import LevelRate
 from brakewater.engine.rising import Rising
 from brakewater.engine.slow import RIG_WIDE, Slow
 from brakewater.engine.vote import Vote
 from brakewater.physics import balance, fluid, uncertainty
-from brakewater.physics.uncertainty import Spread
+from brakewater.physics.uncertainty import COVERAGE, Spread
 from brakewater.quality import is_bad, is_bad_code, is_good
 from brakewater.rig import AlarmRule, Brake, Point, Rig
 from brakewater.rig.roles import ROLES

@@ -11,6 +11,7 @@ import numpy as np
 
 from brakewater.alarms.catalogue import Shape
 from brakewater.engine.lasting import NOWHERE
+from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Reason, alone, is_bad, is_good
 from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.stream import Codes, Column
@@ -18,8 +19,6 @@ from brakewater.stream import Codes, Column
 Seen = Mapping[str, Column]
 """By role or derived quantity."""
 Met = tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], Codes]
-COVERAGE: Final = 2.0
-"""Standard uncertainties that count: about 95 % (GUM, G.1.3)."""
 
 
 def _level_rising(_rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:

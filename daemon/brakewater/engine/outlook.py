@@ -56,8 +56,6 @@ _DRIFTS: Final = 0.02
 _LEAST_PART: Final = 0.05
 _MOST_PART: Final = 1.2
 """Of a full tank: a level beyond them is the transmitter's."""
-_LEAST_UNMEASURED: Final = 0.25
-"""Of a full tank, what there is at least where its level is not known; an assumption."""
 _HALF_MINUTE_S: Final = 30.0
 """A minute's mean stands for its middle."""
 _GROWS: Final = 0.05
@@ -256,7 +254,7 @@ class TankOutlook:
         over = np.maximum(_summed(tank - ambient, _FIT + 1) / (_FIT + 1), 0.0)
         least_in = (1.0 - 2.0 * _HEAT_STD) * (_summed(heat, _FIT) / _FIT + self._tank.other_w) - 2.0 * _WEATHER_W
         taken = np.maximum(most_warmed, 0.0) + self._tank.capacity_j_k / _SHORTEST_S * over
-        return 1.0 / np.minimum(np.maximum(least_in / np.maximum(taken, _WEATHER_W), _LEAST_UNMEASURED), 1.0)
+        return 1.0 / np.minimum(np.maximum(least_in / np.maximum(taken, _WEATHER_W), _LEAST_HELD), 1.0)
 
     def _held_less(self, past: Floats, loss: Floats, warmed: Floats) -> Floats:
         """[c] how many times less than the rig file says the tank holds: it warmed more than heat and air explain."""

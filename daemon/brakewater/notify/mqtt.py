@@ -147,7 +147,7 @@ class Mqtt:
         self._thread.join(_STOP_S)
 
     def show(self, picture: Picture) -> None:
-        """Overwrite the newest picture; an alarm that has moved is sent before any other thread has its turn."""
+        """Overwrite the newest picture; an alarm that has moved is sent here, unless the thread is just at it."""
         self._newest.picture_s = time.monotonic()
         self._newest.picture = picture
         moved, self._alarms = picture.alarms is not self._alarms, picture.alarms

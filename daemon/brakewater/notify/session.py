@@ -247,7 +247,7 @@ class Session:
         return is_acknowledged(info) and info.mid in self._refused
 
     def waiting(self) -> int:
-        """Messages not yet acknowledged. Belongs to one thread."""
+        """Messages not yet acknowledged. Used by one thread at a time."""
         while self._unacknowledged and is_acknowledged(self._unacknowledged[0][1]):
             self._unacknowledged.popleft()
         return len(self._unacknowledged)

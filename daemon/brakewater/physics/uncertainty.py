@@ -19,7 +19,7 @@ from brakewater.quality import is_bad
 from brakewater.stream import Codes, Column, Floats
 
 COVERAGE: Final = 2.0
-"""Factor of the expanded uncertainty that people read: about 95 %."""
+"""Factor of the expanded uncertainty that people read and alarms count with: about 95 % (GUM, G.1.3)."""
 _RECTANGULAR: Final = 1.0 / math.sqrt(3.0)
 _STEP: Final = 1.0 / math.sqrt(12.0)
 

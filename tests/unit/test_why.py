@@ -9,8 +9,8 @@ import pytest
 from brakewater.physics.gap import Limits
 from brakewater.review.contact import Contact, contact
 from brakewater.review.outlet_model import OutletModel, Series
-from brakewater.review.said import of_document
 from brakewater.review.samples import Samples
+from brakewater.review.sentence import of_document
 from brakewater.review.torque import Torque
 from brakewater.review.why import Told, condition, delay_of
 from brakewater.rig import load

@@ -139,7 +139,7 @@ def test_no_word_stands_on_pages_and_papers() -> None:
 WORDED = ("trip_page", "trip_tables", "trip_text", "time_line", "torque", "loop_page", "handover",
           "handover_sheet", "book", "proofs", "why", "study_page")  # fmt: skip
 """What writes reports and sheets."""
-_ASKED = re.compile(r"""(?:words\.(?:word|papers|pages)\(?\[?|\bsaid\()\s*(f?)(["'])(.*?)\2""", re.DOTALL)
+_ASKED = re.compile(r"""(?:words\.(?:word|papers|pages)\(?\[?|\bsentence\()\s*(f?)(["'])(.*?)\2""", re.DOTALL)
 _PLACE = re.compile(r"\{[^}]*\}")
 
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any, Final
 
-from brakewater.review.said import of_document
+from brakewater.review.sentence import of_document
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
 _STYLE: Final = """

@@ -16,7 +16,7 @@ from typing import Final
 from brakewater.physics.gap import FEELER_M, torque_share
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.review.contact import Contact
-from brakewater.review.said import Said, said
+from brakewater.review.sentence import Sentence, sentence
 from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
 from brakewater.units import Dimension, shown
 
@@ -58,7 +58,7 @@ class Finding:
 
     cause: str
     """``exciter``, ``gap``, ``coils``, ``gap-or-coils``, ``scale``, ``hot-rotor`` or ``unknown``."""
-    says: Said
+    says: Sentence
     certain: bool
     """Beyond its uncertainty, and told apart from others."""
     lasting: bool = True
@@ -71,7 +71,7 @@ class Condition:
 
     state: str
     findings: tuple[Finding, ...]
-    lacks: tuple[Said, ...] = ()
+    lacks: tuple[Sentence, ...] = ()
     """What would tell more."""
 
 
@@ -105,9 +105,9 @@ def _exciter(trips: Sequence[Told]) -> Finding | None:
         return None
     first, last = known[0].excitation or 0.0, f"{known[-1].excitation or 0.0:.0%}"
     if first - (known[-1].excitation or 0.0) > 1.0 - _TAKES:
-        says = said("why-exciter-fell", last=last, first=f"{first:.0%}", apart=_apart(known))
+        says = sentence("why-exciter-fell", last=last, first=f"{first:.0%}", apart=_apart(known))
     else:
-        says = said("why-exciter", last=last)
+        says = sentence("why-exciter", last=last)
     return Finding(cause="exciter", says=says, certain=True)
 
 
@@ -121,10 +121,10 @@ def _scale(trips: Sequence[Told], delay_s: float | None) -> Finding | None:
     low, high = now.band
     if not fell and high >= _POORER:
         return None
-    says = said(
+    says = sentence(
         "why-scale", now=f"{now.scale:.2f}", low=f"{low:.2f}", high=f"{high:.2f}",
-        late="" if delay_s is None else said("why-late", seconds=f"{delay_s * (1.0 / now.scale - 1.0):.0f}"),
-        before=said("why-before", then=f"{then.scale:.2f}", apart=_apart([first, last])) if fell else "",
+        late="" if delay_s is None else sentence("why-late", seconds=f"{delay_s * (1.0 / now.scale - 1.0):.0f}"),
+        before=sentence("why-before", then=f"{then.scale:.2f}", apart=_apart([first, last])) if fell else "",
     )  # fmt: skip
     return Finding(cause="scale", says=says, certain=high < 1.0)
 
@@ -143,25 +143,25 @@ def _torque(trips: Sequence[Told], gap_nominal_m: float, units: str) -> Finding 
     left = now.first / then.first if fell else now.first
     cause, why = _gap_or_coils(left, first.gap_m if fell else gap_nominal_m, last.gap_m, units)
     if cause == "gap-or-coils" and fell and last.at_s - first.at_s < _LASTS_S:
-        why = said("why-fast", why=why)
+        why = sentence("why-fast", why=why)
     index, band = f"{now.first:.2f}", f"{COVERAGE * now.std:.2f}"
     if fell:
-        says = said(
+        says = sentence(
             "why-torque-fell", then=f"{then.first:.2f}", now=index, band=band, apart=_apart([first, last]), why=why
         )
     else:
-        says = said("why-torque-weak", now=index, band=band, why=why)
+        says = sentence("why-torque-weak", now=index, band=band, why=why)
     return Finding(cause=cause, says=says, certain=cause != "gap-or-coils")
 
 
-def _gap_or_coils(left: float, before_m: float | None, now_m: float | None, units: str) -> tuple[str, Said]:
+def _gap_or_coils(left: float, before_m: float | None, now_m: float | None, units: str) -> tuple[str, Sentence]:
     """By the air gaps that were measured, what of the torque they leave."""
     if before_m is None or now_m is None:
-        return "gap-or-coils", said("why-no-gap")
+        return "gap-or-coils", sentence("why-no-gap")
     explained = torque_share(now_m, before_m)
     std = 2.0 * explained * 0.5 * FEELER_M * sqrt(1.0 / (now_m * now_m) + 1.0 / (before_m * before_m))
     off = COVERAGE * sqrt(std * std + 2.0 * REPEATS * REPEATS)
-    gaps = said(
+    gaps = sentence(
         "why-gaps", before=_gap(before_m, units), now=_gap(now_m, units), explained=f"{explained:.2f}",
         band=f"{COVERAGE * std:.2f}",
     )  # fmt: skip
@@ -171,7 +171,7 @@ def _gap_or_coils(left: float, before_m: float | None, now_m: float | None, unit
         cause = "coils"
     else:
         cause = "gap-or-coils"
-    return cause, said(f"why-{cause}", gaps=gaps, left=f"{left:.2f}")
+    return cause, sentence(f"why-{cause}", gaps=gaps, left=f"{left:.2f}")
 
 
 def _hot(trips: Sequence[Told], lasting: Sequence[Finding], units: str) -> list[Finding]:
@@ -183,23 +183,23 @@ def _hot(trips: Sequence[Told], lasting: Sequence[Finding], units: str) -> list[
             continue
         after = [later.torque for later in trips[at + 1 :] if later.torque is not None]
         back = bool(after) and after[0].verdict in (AS_NEW, FALLING)
-        says = said(
-            "why-hot", n=str(one.number), back=said("why-back" if back else "why-no-later"), **_heated(one, units)
+        says = sentence(
+            "why-hot", n=str(one.number), back=sentence("why-back" if back else "why-no-later"), **_heated(one, units)
         )
         found.append(Finding(cause="hot-rotor", says=says, certain=one.dry_s > _DRY_S, lasting=False))
     return found
 
 
-def _heated(one: Told, units: str) -> dict[str, str | Said]:
+def _heated(one: Told, units: str) -> dict[str, str | Sentence]:
     """Parts of what is said of a hot trip, empty where there is nothing to say."""
-    parts: dict[str, str | Said] = {"water": "", "rotor": "", "torque": ""}
+    parts: dict[str, str | Sentence] = {"water": "", "rotor": "", "torque": ""}
     if one.dry_s > _DRY_S:
-        parts["water"] = said("why-dry", seconds=f"{one.dry_s:.0f}")
+        parts["water"] = sentence("why-dry", seconds=f"{one.dry_s:.0f}")
     if one.rotor_max_degc is not None:
         hottest, unit = shown(one.rotor_max_degc, Dimension.TEMPERATURE, units)
-        parts["rotor"] = said("why-rotor", hottest=f"{hottest:.0f} {unit}")
+        parts["rotor"] = sentence("why-rotor", hottest=f"{hottest:.0f} {unit}")
     if one.torque is not None and one.torque.verdict == FALLING:
-        parts["torque"] = said("why-fell-within", first=f"{one.torque.first:.2f}", last=f"{one.torque.last:.2f}")
+        parts["torque"] = sentence("why-fell-within", first=f"{one.torque.first:.2f}", last=f"{one.torque.last:.2f}")
     return parts
 
 
@@ -211,11 +211,11 @@ def _share(trips: Sequence[Told]) -> Finding | None:
     (first, then), (last, now) = known[0], known[-1]
     if then[0] - now[0] <= COVERAGE * then[1]:
         return None
-    says = said("why-share", then=f"{then[0]:.0%}", now=f"{now[0]:.0%}", apart=_apart([first, last]))
+    says = sentence("why-share", then=f"{then[0]:.0%}", now=f"{now[0]:.0%}", apart=_apart([first, last]))
     return Finding(cause="unknown", says=says, certain=False)
 
 
-def _lacks(trips: Sequence[Told]) -> tuple[Said, ...]:
+def _lacks(trips: Sequence[Told]) -> tuple[Sentence, ...]:
     wants = {
         "trip": bool(trips),
         "torque": any(one.torque is not None for one in trips),
@@ -223,15 +223,15 @@ def _lacks(trips: Sequence[Told]) -> tuple[Said, ...]:
         "contact": any(one.contact is not None for one in trips),
         "gap": any(one.gap_m is not None for one in trips),
     }
-    return tuple(said(f"why-lacks-{what}") for what, there in wants.items() if not there)
+    return tuple(sentence(f"why-lacks-{what}") for what, there in wants.items() if not there)
 
 
-def _apart(trips: Sequence[Told]) -> Said:
+def _apart(trips: Sequence[Told]) -> Sentence:
     """Between the first and the last of them."""
     days = (trips[-1].at_s - trips[0].at_s) / _DAY_S
     if days >= 60.0:
-        return said("why-months", n=f"{days / 30.4:.0f}")
-    return said("why-days", n=f"{days:.0f}") if days >= 1.0 else said("why-hours", n=f"{days * 24.0:.1f}")
+        return sentence("why-months", n=f"{days / 30.4:.0f}")
+    return sentence("why-days", n=f"{days:.0f}") if days >= 1.0 else sentence("why-hours", n=f"{days * 24.0:.1f}")
 
 
 def _gap(metres: float, units: str) -> str:

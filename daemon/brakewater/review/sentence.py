@@ -8,32 +8,32 @@ from brakewater.wording import ENGLISH, Wording
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class Sentence:
     """One sentence, or a part of one."""
 
     name: str
     """In the catalogue of words."""
-    places: Mapping[str, "str | Said"]
+    places: Mapping[str, "str | Sentence"]
 
     def text(self, words: Wording = ENGLISH) -> str:
         """In a language."""
-        filled = {key: one.text(words) if isinstance(one, Said) else one for key, one in self.places.items()}
+        filled = {key: one.text(words) if isinstance(one, Sentence) else one for key, one in self.places.items()}
         return words.word(self.name, **filled)
 
     def document(self) -> list[Any]:
         """As JSON and other processes carry it: name, then places; a part within a place is such a list again."""
         return [
             self.name,
-            {key: one.document() if isinstance(one, Said) else one for key, one in self.places.items()},
+            {key: one.document() if isinstance(one, Sentence) else one for key, one in self.places.items()},
         ]
 
 
-def said(name: str, /, **places: "str | Said") -> Said:
+def sentence(name: str, /, **places: "str | Sentence") -> Sentence:
     """A sentence by its name."""
-    return Said(name=name, places=places)
+    return Sentence(name=name, places=places)
 
 
-def of_document(document: list[Any]) -> Said:
-    """What ``Said.document`` made."""
+def of_document(document: list[Any]) -> Sentence:
+    """What ``Sentence.document`` made."""
     name, places = document
-    return said(name, **{key: of_document(one) if isinstance(one, list) else one for key, one in places.items()})
+    return sentence(name, **{key: of_document(one) if isinstance(one, list) else one for key, one in places.items()})

@@ -3,16 +3,20 @@
 A pseudo-terminal has no baud rate and no parity: what is written arrives at once, and asking for parity is refused.
 """
 
+import os
 import shutil
 import signal
 import socket
 import subprocess
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
+from itertools import count
 from pathlib import Path
 
 _PATIENCE_S = 20.0
+_FIRST_PORT, _PORTS_IN_ALL, _STRIDE = 20_000, 12_000, 97
+_PORTS = (_FIRST_PORT + (os.getpid() * _STRIDE + step) % _PORTS_IN_ALL for step in count())
 
 
 def _socat(*ends: str) -> subprocess.Popen[bytes]:
@@ -89,10 +93,15 @@ def serial_server(port_file: Path) -> AbstractContextManager[int]:
 
 
 def free_port() -> int:
-    """A port that nobody has at this moment."""
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+    """A port that nobody has and that no outgoing connection is given (Linux gives those from 32768 on).
+
+    Processes at work side by side begin at places of their own and go on from there.
+    """
+    for port in _PORTS:
+        with socket.socket() as one, suppress(OSError):
+            one.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("unreachable: the ports come round again")
 
 
 def _wait_until_taken(port: int) -> None:

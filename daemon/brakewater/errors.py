@@ -3,7 +3,8 @@
     BrakewaterError
       RigFileError      the tech mends the rig file; holds every fault found
       DeviceError       the tech looks at a device, line or broker
-      StorageError      the service owner looks at the disk or the record; or, NothingThere, whoever asked at the window
+      StorageError      the service owner looks at the disk or the record; NothingThere, whoever asked at the window;
+                        WrongRecord, whoever pointed a watch at a record that it may not write into
       Defect            we mend the program
 
 Start-up raises one error that lists all faults at once.
@@ -80,6 +81,10 @@ class StorageError(BrakewaterError):
 
 class DamagedRecordError(StorageError):
     """The record is damaged from some place on; what lies before it is whole."""
+
+
+class WrongRecordError(StorageError):
+    """The record is whole, but none for this watch to write into: beginning again does not change that."""
 
 
 class NothingThereError(StorageError):

@@ -81,10 +81,9 @@ def test_one_of_before_layouts_is_replayed_as_it_was_recorded(tmp_path: Path, wh
     assert verify(record).verdict == "consistent"
 
 
-@pytest.mark.parametrize("which", ["hot", "sealed"])
-@pytest.mark.parametrize("command", ["replay", "trips", "export", "verify"])
-def test_a_newer_one_is_refused_and_says_so(tmp_path: Path, which: str, command: str) -> None:
-    record = Path(shutil.copytree(KEPT / str(SCHEMA), tmp_path / "record"))
+def newer(folder: Path, which: str) -> Path:
+    """A record of which one segment is of the format after today's."""
+    record = Path(shutil.copytree(KEPT / str(SCHEMA), folder / "record"))
     if which == "hot":
         (file,) = (record / "hot").glob("*.sqlite3")
         base = sqlite3.connect(file)
@@ -96,8 +95,25 @@ def test_a_newer_one_is_refused_and_says_so(tmp_path: Path, which: str, command:
         (file,) = record.glob("segments/*/*/*/*/manifest.json")
         text = file.read_text().replace(f'"schema": {SCHEMA}', f'"schema": {SCHEMA + 1}')
         file.write_text(text)
+    return record
+
+
+@pytest.mark.parametrize("which", ["hot", "sealed"])
+@pytest.mark.parametrize("command", ["replay", "trips", "export", "verify"])
+def test_a_newer_one_is_refused_and_says_so(tmp_path: Path, which: str, command: str) -> None:
+    record = newer(tmp_path, which)
     more = ("-o", tmp_path / "rows.csv") if command == "export" else ()
     done = here(command, record, *more)
     assert done.returncode == 3
     assert f"found record format {SCHEMA + 1}, written by a newer version" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_watch_on_a_newer_one_ends_with_the_status_of_what_beginning_again_cannot_mend(tmp_path: Path) -> None:
+    record, rig = newer(tmp_path, "hot"), small_rig(tmp_path / "rig.toml", device=free_port())
+    (file,) = (record / "hot").glob("*.sqlite3")
+    was = file.read_bytes()
+    done = here("run", rig, "--record", record)
+    assert done.returncode == 2, done.stderr
+    assert "written by a newer version" in done.stderr.splitlines()[-1]
+    assert file.read_bytes() == was

@@ -4,7 +4,10 @@ import argparse
 import asyncio
 import os
 import signal
+import sys
 from pathlib import Path
+
+from brakewater.errors import WrongRecordError
 
 _LAST_PORT = 65535
 
@@ -35,7 +38,7 @@ def _address(text: str) -> tuple[str, int]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0 after SIGTERM or SIGINT."""
+    """Exit status 0 after SIGTERM or SIGINT; 2 where beginning again mends nothing, which the service then does not."""
     signal.signal(signal.SIGTERM, _leave)  # until the watch takes it over: what is half begun is closed too
     from brakewater.log import LogFormat, begin  # noqa: PLC0415 - only when needed
     from brakewater.rig import load  # noqa: PLC0415
@@ -46,7 +49,11 @@ def run(args: argparse.Namespace) -> int:
     rig = load(args.rig)
     known = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
     begin(LogFormat(args.log), secrets=known.secrets())
-    asyncio.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
+    try:
+        asyncio.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
+    except WrongRecordError as error:
+        print(f"brakewater run: {error}", file=sys.stderr)
+        return 2  # a bad argument: --record
     return 0
 
 

@@ -14,7 +14,7 @@ from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from brakewater.errors import DamagedRecordError, StorageError, plainly
+from brakewater.errors import DamagedRecordError, StorageError, WrongRecordError, plainly
 from brakewater.record.durable import sync_file
 from brakewater.record.rows import Widths
 
@@ -51,7 +51,7 @@ CREATE INDEX commits_by_event ON commits (last_event) WHERE last_event IS NOT NU
 _log = logging.getLogger(__name__)
 
 
-class NewerRecordError(StorageError):
+class NewerRecordError(WrongRecordError):
     """A newer version of this program wrote there: no damage, so nothing may be mended or written beside it."""
 
     def __init__(self, path: object, found: object) -> None:

@@ -1,13 +1,19 @@
 """Secrets and switches of the place where the daemon runs, from the environment: never from the rig file."""
 
+import os
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pydantic import Field, SecretStr, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict, SettingsError
 
-from brakewater.errors import Fault, RigFileError
+from brakewater.errors import Fault, RigFileError, plainly
 from brakewater.record.signing import Signer
+
+_ALLOWED: Final = {
+    "mirror_tokens": 'a JSON object of mirror and token, for example {"office": "..."}',
+    "panel_pins": 'a JSON object of actor and what `brakewater panel --new-pin` prints, for example {"driller": "..."}',
+}
 
 
 class Settings(BaseSettings):
@@ -53,11 +59,51 @@ def settings(credentials: str | None) -> Settings:
     Raises:
         RigFileError: what stands there cannot be used; says where, and nothing of what stands there.
     """
-    known: dict[str, Any] = {"_secrets_dir": credentials} if credentials and Path(credentials).is_dir() else {}
+    folder = Path(credentials) if credentials else None
+    faults = _unreadable(folder) if folder else ()
+    if faults:
+        raise RigFileError(faults)
+    known: dict[str, Any] = {"_secrets_dir": folder} if folder else {}
     try:
         return Settings(**known)
     except (SettingsError, ValidationError) as error:
-        raise RigFileError((_fault(error),)) from None  # the causes show the secret
+        raise RigFileError(_faults(error, folder)) from None  # the causes show the secret
+
+
+def _unreadable(folder: Path) -> tuple[Fault, ...]:
+    """Credential files that are there and cannot be read: what reads them after this passes some over in silence."""
+    try:
+        files = _files(folder)
+    except OSError as error:
+        return (_closed(folder, "CREDENTIALS_DIRECTORY", _why(error), "a folder of credential files"),)
+    wanted = "a file of UTF-8 text, in that folder itself"
+    found = [(name, file, _why_not(folder, file)) for name, file in files.items()]
+    return tuple(_closed(file, name, why, wanted) for name, file, why in found if why)
+
+
+def _files(folder: Path) -> dict[str, Path]:
+    """By the setting's name."""
+    there = {file.name.lower(): file for file in sorted(folder.iterdir())}
+    return {name: there[key] for name in Settings.model_fields if (key := f"brakewater_{name}") in there}
+
+
+def _why_not(folder: Path, file: Path) -> str:
+    try:
+        file.read_text(encoding="utf-8")
+    except (OSError, UnicodeError) as error:
+        return _why(error)
+    return "" if folder.resolve() in file.resolve().parents else f"a link to {file.resolve()}"
+
+
+def _why(error: OSError | UnicodeError) -> str:
+    if isinstance(error, PermissionError):
+        return f"what this user (number {os.geteuid()}) may not read"
+    return plainly(error)
+
+
+def _closed(place: Path, key: str, found: str, allowed: str) -> Fault:
+    hint = "systemd makes that folder of what LoadCredential names: /etc/brakewater/credentials"
+    return Fault(file=str(place), line=0, key=key, found=found, allowed=allowed, hint=hint)
 
 
 def _no_key(found: str) -> Fault:
@@ -70,15 +116,22 @@ def _no_key(found: str) -> Fault:
     )
 
 
-def _fault(error: SettingsError | ValidationError) -> Fault:
+def _faults(error: SettingsError | ValidationError, folder: Path | None) -> tuple[Fault, ...]:
     if isinstance(error, ValidationError):
         names = sorted({str(one["loc"][0]) for one in error.errors()})
     else:
         names = [name for name in Settings.model_fields if f'"{name}"' in str(error)]
+    return tuple(_fault(name, folder) for name in names)
+
+
+def _fault(name: str, folder: Path | None) -> Fault:
+    """The environment goes before a file; nothing of what stands there is shown."""
+    key = f"BRAKEWATER_{name.upper()}"
+    file = None if key in {one.upper() for one in os.environ} or folder is None else _files(folder).get(name)
     return Fault(
-        file="environment",
+        file=str(file or "environment"),
         line=0,
-        key=", ".join(f"BRAKEWATER_{name.upper()}" for name in names) or "BRAKEWATER_...",
-        found="what cannot be read",
-        allowed='a text; for mirror tokens a JSON object, for example {"office": "..."}',
+        key=name if file else key,
+        found="what cannot be used",
+        allowed=_ALLOWED.get(name, "a text"),
     )

@@ -88,7 +88,7 @@ def test_systemd_knows_every_line_of_it(tmp_path: Path, line: str, found: int) -
 
 
 def test_only_what_beginning_again_cannot_mend_ends_it_for_good() -> None:
-    """What ends with which status: test_daemon_starts, test_old_records; 1 is a defect, 3 what may pass by itself."""
+    """What ends with which status: test_daemon_starts, test_supervision; 1 is a defect, 3 what may pass by itself."""
     lines = UNIT.read_text().splitlines()
     assert {"Restart=always", "RestartPreventExitStatus=2", "StartLimitIntervalSec=0"} <= set(lines)
 

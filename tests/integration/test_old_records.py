@@ -107,13 +107,3 @@ def test_a_newer_one_is_refused_and_says_so(tmp_path: Path, which: str, command:
     assert done.returncode == 3
     assert f"found record format {SCHEMA + 1}, written by a newer version" in done.stderr
     assert len(done.stderr.splitlines()) == 1
-
-
-def test_a_watch_on_a_newer_one_ends_with_the_status_of_what_beginning_again_cannot_mend(tmp_path: Path) -> None:
-    record, rig = newer(tmp_path, "hot"), small_rig(tmp_path / "rig.toml", device=free_port())
-    (file,) = (record / "hot").glob("*.sqlite3")
-    was = file.read_bytes()
-    done = here("run", rig, "--record", record)
-    assert done.returncode == 2, done.stderr
-    assert "written by a newer version" in done.stderr.splitlines()[-1]
-    assert file.read_bytes() == was

@@ -182,7 +182,7 @@ def test_a_record_of_a_newer_format_is_refused_and_not_touched(tmp_path: Path) -
         base.close()
         kept = file.read_bytes()
         with daemon(rig, record, ready=False) as one:
-            assert one.process.wait(30) == 3
+            assert one.process.wait(30) == 2  # beginning again mends nothing: its service does not
             assert "format 99" in one.said
             assert "Traceback" not in one.said
         assert file.read_bytes() == kept

@@ -7,6 +7,7 @@ age_ns (D x int64), little-endian, without padding. The widths stand in the segm
 import struct
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import groupby, repeat
 from operator import itemgetter
 
@@ -36,9 +37,12 @@ class Widths:
     @property
     def dtype(self) -> np.dtype[np.void]:
         """Layout of one scan's body."""
-        return np.dtype(
-            [("words", "<u2", (self.words,)), ("status", "u1", (self.points,)), ("age_ns", "<i8", (self.devices,))]
-        )
+        return _layout(self.words, self.points, self.devices)
+
+
+@lru_cache(maxsize=64)
+def _layout(words: int, points: int, devices: int) -> np.dtype[np.void]:
+    return np.dtype([("words", "<u2", (words,)), ("status", "u1", (points,)), ("age_ns", "<i8", (devices,))])
 
 
 def widths_of(block: Block) -> Widths:
@@ -71,10 +75,19 @@ def table_of(block: Block) -> np.ndarray[tuple[int], np.dtype[np.void]]:
 
 
 def _scan_rows(block: Block) -> list[Row]:
+    if len(block) == 1:
+        return [_scan_row(block)]
     table = table_of(block)
     packed, size = table.tobytes(), table.dtype.itemsize
     bodies = [packed[at : at + size] for at in range(0, len(packed), size)]
     return list(zip(block.input.tolist(), repeat("scan"), block.t_ns.tolist(), block.utc_ns.tolist(), bodies))
+
+
+def _scan_row(block: Block) -> Row:
+    """Of a lone scan, without a table; ten a second are written so."""
+    columns = (block.words, "<u2"), (block.status, "u1"), (block.age_ns, "<i8")
+    body = b"".join(values.astype(kind, copy=False).tobytes() for values, kind in columns)
+    return block.input.item(), "scan", block.t_ns.item(), block.utc_ns.item(), body
 
 
 def inputs_of(run: int, rows: Sequence[Row], widths: Widths | None) -> Iterator[Input]:

@@ -90,9 +90,13 @@ class SegmentWriter:
         self._connect = connect
         self._signer = signer
         self._base: sqlite3.Connection | None = None
+        self._mode = ""
+        """What the connection was last told of how to sync."""
         self._before = newest_head(folder)
         self._head = self._before
         self._run = 0
+        self._path = segment_path(folder, 0)
+        self._file = str(self._path)
         self._widths: Widths | None = None
         self._in_doubt = False
         self._full_t_ns = 0
@@ -135,7 +139,7 @@ class SegmentWriter:
         if self._base is None:
             return
         try:
-            self._base.execute("PRAGMA synchronous=FULL")
+            self._sync(self._base, "FULL")
             self._sign_the_end(self._base)
             self._base.execute("PRAGMA journal_mode=DELETE")
         except sqlite3.Error as error:  # nothing is lost: the WAL stays beside the file
@@ -151,13 +155,9 @@ class SegmentWriter:
     def wal_bytes(self) -> int:
         """Size of the WAL."""
         try:
-            return os.stat(f"{self._path}-wal").st_size  # noqa: PTH116 - read often
+            return os.stat(f"{self._file}-wal").st_size  # noqa: PTH116 - read often
         except OSError:
             return 0
-
-    @property
-    def _path(self) -> Path:
-        return segment_path(self._folder, self._run)
 
     @property
     def _commits(self) -> int:
@@ -176,6 +176,8 @@ class SegmentWriter:
         remove_segment(segment_path(self._folder, run))  # never begun: nothing was committed to it
         self._settle_before()
         self._run, self._before, self._widths, self._in_doubt = run, self._head, None, False
+        self._path = segment_path(self._folder, run)
+        self._file = str(self._path)
 
     def _settle_before(self) -> None:
         """What the new run follows must not be lost where the new run is not.
@@ -231,12 +233,12 @@ class SegmentWriter:
         return replace(committed, signature=self._signer.sign(committed.head))
 
     def _connection(self) -> sqlite3.Connection:
-        if self._commits and not self._path.exists():
+        if self._commits and not os.path.exists(self._file):  # noqa: PTH110 - asked at every commit
             raise StorageError(f"{self._path}: was removed while it was being written")
         if self._base is None:
             hot_folder(self._folder).mkdir(parents=True, exist_ok=True)
             sync_folder(self._folder)  # also where it was there: whoever made it may have been killed before this
-            self._base = self._connect(self._path)
+            self._base, self._mode = self._connect(self._path), ""
             self._base.execute("PRAGMA journal_mode=WAL")
             self._base.execute("PRAGMA wal_autocheckpoint=0")
             self._base.execute(f"PRAGMA journal_size_limit={4 * WAL_IDLE_BYTES}")
@@ -252,12 +254,12 @@ class SegmentWriter:
         if found != (group.committed.hash,):
             raise StorageError(f"{self._path}: commit {number} was written by someone else")
         # After a failed fsync only writing the pages anew makes them durable.
-        base.execute("PRAGMA synchronous=FULL")
+        self._sync(base, "FULL")
         base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return True
 
     def _insert(self, base: sqlite3.Connection, group: _Group) -> None:
-        base.execute(f"PRAGMA synchronous={'FULL' if group.committed.durable else 'NORMAL'}")
+        self._sync(base, "FULL" if group.committed.durable else "NORMAL")
         base.execute("BEGIN IMMEDIATE")
         if group.committed.commit_no == 1:
             self._lay_out(base)
@@ -265,7 +267,8 @@ class SegmentWriter:
             counts = {"words": group.widths.words, "points": group.widths.points, "devices": group.widths.devices}
             base.executemany("INSERT INTO meta VALUES (?, ?)", counts.items())
         base.executemany("INSERT INTO inputs VALUES (?, ?, ?, ?, ?)", group.rows)
-        base.executemany("INSERT INTO events VALUES (?, ?, ?)", group.events)
+        if group.events:
+            base.executemany("INSERT INTO events VALUES (?, ?, ?)", group.events)
         made = group.committed
         base.execute(
             "INSERT INTO commits VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -285,6 +288,11 @@ class SegmentWriter:
         base.execute("COMMIT")
         if made.commit_no == 1:
             sync_folder(hot_folder(self._folder))
+
+    def _sync(self, base: sqlite3.Connection, mode: str) -> None:
+        if mode != self._mode:
+            base.execute(f"PRAGMA synchronous={mode}")
+            self._mode = mode
 
     def _lay_out(self, base: sqlite3.Connection) -> None:
         for statement in TABLES.split(";"):

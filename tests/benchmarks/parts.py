@@ -40,11 +40,11 @@ def served(binary: Path, moves: str | None = None) -> Iterator[int]:
 
 
 BUSY: Final = {
-    "hook-load": (0x4989, 0), "pump-running": (3, 0), "tank-temperature": (11_300, 0),
+    "hook-load": (0x4396, 0), "pump-running": (3, 0), "tank-temperature": (11_300, 0),
     "ambient-temperature": (8_000, 0), "aux-flow": (15_600, 70), "aux-level": (8_300, 100),
     "aux-inlet": (11_300, 3), "aux-outlet": (12_000, 5),
 }  # fmt: skip
-"""Point of the demo rig -> first register and its swing: a brake in service, its signals good and noisy."""
+"""Point of the demo rig -> first register and its swing: a brake in service, its signals good and noisy; 300 klbf."""
 
 
 @contextlib.contextmanager

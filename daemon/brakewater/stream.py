@@ -186,6 +186,10 @@ class Answer:
     actor: str
     ok: bool
     says: str
+    why: str = ""
+    """Name of a refusal that pages have words for, ``refused-...``."""
+    places: tuple[tuple[str, str], ...] = ()
+    """What fills the places of those words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

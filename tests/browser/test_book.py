@@ -177,5 +177,22 @@ def test_what_makes_no_sense_is_said_and_stays_to_be_mended(page: Page) -> None:
     one.locator("summary").tap()
     one.locator('input[name="ph"]').fill("81")
     one.get_by_role("button", name="Log water").tap()
-    expect(page.locator("#says")).to_contain_text("a water sample needs tds-mg-l", timeout=SHOWN_MS)
+    expect(page.locator("#says")).to_contain_text("a water sample needs TDS, mg/L; calcium, mg/L;", timeout=SHOWN_MS)
     assert one.locator('input[name="ph"]').input_value() == "81"
+
+
+def test_a_refusal_speaks_the_readers_language_and_names_what_was_typed(page: Page) -> None:
+    log_in(page)
+    page.locator("#language").select_option("es")
+    water, gap = page.locator("#round-water"), page.locator("#round-air-gap")
+    water.locator("summary").tap()
+    water.locator('input[name="ph"]').fill("8")
+    water.get_by_role("button").last.tap()
+    says = page.locator("#says")
+    expect(says).to_contain_text("Rechazado: A la muestra de agua le falta: TDS", timeout=SHOWN_MS)
+    gap.get_by_role("button").last.tap()
+    expect(says).to_contain_text("Rechazado: entrehierro: falta al menos una lectura", timeout=SHOWN_MS)
+    gap.locator('input[name="plug-1-left"]').fill("4o5")
+    gap.get_by_role("button").last.tap()
+    expect(says).to_contain_text("'4o5' no sirve", timeout=SHOWN_MS)
+    shot(page, "refused-es")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from brakewater.engine.asking import RefusedError
+from brakewater.engine.refusals import RefusedError
 from brakewater.engine.tour_commands import hand_over
 from brakewater.record.reader import Record
 from brakewater.review.handover import TOUR_NS, begun_ns, handover_doc

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 import streams
-from brakewater.engine.asking import RefusedError
 from brakewater.engine.hold_commands import window
+from brakewater.engine.refusals import RefusedError
 from brakewater.errors import RigFileError
 from brakewater.record.holds import holds
 from brakewater.rig import parse

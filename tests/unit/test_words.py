@@ -15,6 +15,7 @@ from brakewater.alarms.catalogue import CATALOGUE, STOP, Priority
 from brakewater.alarms.lifecycle import State
 from brakewater.alarms.performance import TARGETS
 from brakewater.engine.book import PARTS
+from brakewater.engine.refusals import REFUSALS
 from brakewater.panel.page_files import STATIC
 from brakewater.physics.scaling import ADVICE
 from brakewater.quality import MEANINGS, Reason, reason_name
@@ -122,11 +123,13 @@ def test_what_the_program_knows_has_words(words: Wording) -> None:
     assert asked <= words.pages.keys(), asked - words.pages.keys()
 
 
-def test_english_says_what_the_tables_of_rounds_and_water_say() -> None:
+def test_english_says_what_the_tables_of_rounds_water_and_refusals_say() -> None:
     assert {one.name: one.what for one in DEFAULTS} == {one.name: ENGLISH.pages[f"what-{one.name}"] for one in DEFAULTS}
     assert {verdict: ENGLISH.pages[f"advice-{verdict}"] for verdict in ADVICE} == ADVICE
     meanings = {reason_name(reason): row.says for reason, row in MEANINGS.items() if reason}
     assert {name: ENGLISH.papers[f"meaning-{name}"] for name in meanings} == meanings
+    refusals = {f"refused-{why}": text for why, text in REFUSALS.items()}
+    assert {name: ENGLISH.pages[name] for name in refusals} == refusals
     targets = {key: TARGETS[key] for key in [*(key for key, _ in FIGURES), *LISTED]}
     assert {key: ENGLISH.papers[f"target-{key.replace('_', '-')}"] for key in targets} == targets
 

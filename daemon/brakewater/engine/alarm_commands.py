@@ -12,8 +12,9 @@ from brakewater.alarms.annunciator import Seen, Sound, horn
 from brakewater.alarms.catalogue import PROTECTED
 from brakewater.alarms.lifecycle import State, Trigger, step
 from brakewater.engine.alarm import Alarm, Laid, Ledger, moment_of
-from brakewater.engine.asking import RefusedError, ends, reason_of, until_of
+from brakewater.engine.asking import ends, reason_of, until_of
 from brakewater.engine.named import named, unknown
+from brakewater.engine.refusals import RefusedError
 from brakewater.rig import Rig
 from brakewater.stream import Command, Event, MaskNow
 

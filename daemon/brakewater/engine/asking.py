@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from brakewater.engine.refusals import RefusedError, refused
 from brakewater.stream import Command
 from brakewater.units import utc_text
 
@@ -18,10 +19,6 @@ _MOST_NAME: Final = 60
 _UTC: Final = re.compile(r"^(2[01]\d\d-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)Z$")
 MOST_AGE_NS: Final = 60_000_000_000
 """A command that says when it was given (``t``) is carried out within so long, or not at all."""
-
-
-class RefusedError(ValueError):
-    """Why a command is not carried out."""
 
 
 def reason_of(args: Mapping[str, Any]) -> str:
@@ -46,7 +43,7 @@ def name_of(args: Mapping[str, Any], key: str) -> str:
     """
     name = args.get(key)
     if not isinstance(name, str) or not 0 < len(name.strip()) <= _MOST_NAME or not name.isprintable():
-        raise RefusedError(f'"{key}": allowed: the name of a person, 1 to {_MOST_NAME} characters')
+        raise refused("name-none", key=key, most=_MOST_NAME)
     return name.strip()
 
 
@@ -87,7 +84,7 @@ def utc_ns_of(key: str, text: Any) -> int:
         RefusedError: it is none; names the key.
     """
     match = _UTC.match(text) if isinstance(text, str) else None
-    refusal = RefusedError(f'{key} {text!r}; allowed: UTC such as "2031-02-03T06:00:00Z"')
+    refusal = refused("time-none", key=key, said=repr(text))
     if match is None:
         raise refusal
     try:

@@ -13,14 +13,15 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Any, Final
 
-from brakewater.engine.asking import RefusedError, name_of, utc_ns_of
+from brakewater.engine.asking import name_of, utc_ns_of
 from brakewater.engine.book import PARTS, Book
+from brakewater.engine.refusals import refused
 from brakewater.engine.worked import Totals, Worked
 from brakewater.physics.scaling import TDS_OF_CONDUCTIVITY, Water, indices
 from brakewater.rig import Rig
 from brakewater.stream import Command, EntryNow, PartNow, SignedNow, WaterNow
 from brakewater.trips.rounds import COIL, GAP, HOUR_NS, WATER, Round
-from brakewater.units import Dimension, UnitError, parse, shown
+from brakewater.units import Dimension, UnitError, parse, shown, units_of
 
 _MOST_REMARK: Final = 300
 _OLDEST_NS: Final = 400 * 86_400_000_000_000
@@ -67,7 +68,7 @@ def log_round(command: Command, shelf: Shelf) -> str:
     corrected = _corrected(book, args, one)
     void = args.get("void") is True
     if void and corrected is None:
-        raise RefusedError('"void" strikes out an entry: say which with "corrects"')
+        raise refused("void-what")
     values = Values(gaps={}) if void else values_of(shelf.rig, one, args.get("values", {}))
     done_utc_ns = _done_ns(command, args.get("at") if corrected is None or "at" in args else None, corrected)
     _photo(args.get("photo"))
@@ -110,18 +111,18 @@ def change_part(command: Command, shelf: Shelf) -> str:
     brakes = [brake.name for brake in shelf.rig.brakes]
     brake = args.get("brake", brakes[0] if len(brakes) == 1 else None)
     if brake not in brakes:
-        raise RefusedError(f'"brake" {str(brake)[:48]!r}; allowed: {", ".join(brakes)}')
+        raise refused("brake-which", said=_short(brake), allowed=", ".join(brakes))
     part, serial = args.get("part"), args.get("serial")
     if part not in PARTS:
-        raise RefusedError(f'"part" {str(part)[:48]!r}; allowed: {", ".join(PARTS)}')
+        raise refused("part-which", said=_short(part), allowed=", ".join(PARTS))
     if not isinstance(serial, str) or not _SERIAL.fullmatch(serial):
-        raise RefusedError('"serial": the number on the part, 1 to 48 plain characters')
+        raise refused("serial-none")
     _remark(args)
     done_utc_ns = _done_ns(command, args.get("at"), None)
     totals = _totals(command, shelf.worked[brake], done_utc_ns)
     hours, trips, heat_gj = (_number(key, args[key]) if key in args else 0.0 for key in CARRIED)
     if hours > _MOST_CARRIED or trips > _MOST_CARRIED or heat_gj > _MOST_CARRIED:
-        raise RefusedError(f"{', '.join(CARRIED)}: allowed: at most {_MOST_CARRIED:g} of each")
+        raise refused("carried-most", keys=", ".join(CARRIED), most=f"{_MOST_CARRIED:g}")
     book.change(
         PartNow(
             brake=brake,
@@ -172,17 +173,17 @@ def values_of(rig: Rig, one: Round, said: Any) -> Values:
         RefusedError: a key or value that this round does not take.
     """
     if not isinstance(said, Mapping):
-        raise RefusedError('"values": allowed: an object, key to value')
+        raise refused("values-none")
     known = keys_of(rig, one)
     for key in said:
         if key not in known:
             near = difflib.get_close_matches(str(key)[:48], known, n=3, cutoff=0.0)
-            raise RefusedError(f"{one.name} takes no value {str(key)[:48]!r}; nearest: {', '.join(near) or 'none'}")
+            raise refused("value-which", round=one.name, said=_short(key), nearest=", ".join(near) or "-")
     if one.kind == GAP:
         gaps = {key: _length(key, value) for key, value in said.items()}
         scale_m = gaps.pop(SCALE, 0.0)
         if not gaps:
-            raise RefusedError(f'{one.name} needs a reading at least, for example "{known[0]}": "0.0045 in"')
+            raise refused("reading-none", round=one.name, key=known[0])
         return Values(gaps=gaps, scale_m=scale_m)
     if one.kind == WATER:
         return _sample(said)
@@ -214,9 +215,12 @@ def _sample(said: Mapping[str, Any]) -> Values:
         numbers["tds-mg-l"] = TDS_OF_CONDUCTIVITY * numbers["conductivity-us-cm"]
     missing = [key for key in ("ph", "tds-mg-l", "calcium-mg-l", "alkalinity-mg-l") if key not in numbers]
     if missing:
-        raise RefusedError(f"a water sample needs {', '.join(missing)} (conductivity-us-cm may stand for tds-mg-l)")
+        raise refused("sample-lacks", keys=", ".join(missing))
     if not 0.0 < numbers["ph"] <= 14.0:
-        raise RefusedError(f"ph {numbers['ph']:g}; allowed: above 0, up to 14")
+        raise refused("ph-range", said=f"{numbers['ph']:g}")
+    for key in ("tds-mg-l", "calcium-mg-l", "alkalinity-mg-l"):
+        if not numbers[key] > 0.0:
+            raise refused("sample-zero", key=key, said=f"{numbers[key]:g}")
     water = Water(
         ph=numbers["ph"],
         tds_mg_l=numbers["tds-mg-l"],
@@ -227,13 +231,7 @@ def _sample(said: Mapping[str, Any]) -> Values:
     if "temperature" in said:
         degc = _quantity("temperature", said["temperature"], Dimension.TEMPERATURE)
         if not 0.0 <= degc <= 100.0:
-            raise RefusedError(
-                f"temperature {said['temperature']!r}; allowed: liquid water, 0 to 100 degC (32 to 212 degF)"
-            )
-    try:
-        indices(water, 25.0)
-    except ValueError as error:
-        raise RefusedError(str(error)) from error
+            raise refused("water-range", said=repr(said["temperature"]))
     return Values(gaps={}, water=water, degc=degc)
 
 
@@ -247,14 +245,14 @@ def _says(values: Values, system: str) -> str:
 
 def _book(shelf: Shelf) -> Book:
     if shelf.book is None:
-        raise RefusedError("this rig file keeps no upkeep book; a table [upkeep] begins one")
+        raise refused("keeps-no-book")
     return shelf.book
 
 
 def _round(book: Book, name: Any) -> Round:
     if isinstance(name, str) and name in book.rounds:
         return book.rounds[name]
-    raise RefusedError(f'"round" {str(name)[:48]!r}; allowed: {", ".join(book.rounds)}')
+    raise refused("round-which", said=_short(name), allowed=", ".join(book.rounds))
 
 
 def _corrected(book: Book, args: Mapping[str, Any], one: Round) -> EntryNow | None:
@@ -263,7 +261,7 @@ def _corrected(book: Book, args: Mapping[str, Any], one: Round) -> EntryNow | No
     entry = book.found(str(args["corrects"])[:48])
     if entry is None or entry.round != one.name:
         mine = [old.id for old in book.entries if old.round == one.name and old.corrected_by is None and not old.void]
-        raise RefusedError(f'"corrects" {str(args["corrects"])[:48]!r}; allowed: {", ".join(mine) or "nothing yet"}')
+        raise refused("corrects-which", said=_short(args["corrects"]), allowed=", ".join(mine) or "-")
     return entry
 
 
@@ -273,9 +271,9 @@ def _done_ns(command: Command, at: Any, corrected: EntryNow | None) -> int:
         return command.utc_ns if corrected is None else corrected.done_utc_ns
     done = utc_ns_of("at", at)
     if done > command.utc_ns:
-        raise RefusedError(f"at {at}: lies ahead; an entry says what was done")
+        raise refused("done-ahead", said=at)
     if command.utc_ns - done > _OLDEST_NS:
-        raise RefusedError(f"at {at}: at most {_OLDEST_NS // 86_400_000_000_000} days back")
+        raise refused("done-long-ago", said=at, days=_OLDEST_NS // 86_400_000_000_000)
     return done
 
 
@@ -289,7 +287,7 @@ def _totals(command: Command, worked: Worked, done_utc_ns: int) -> Totals:
 def _remark(args: Mapping[str, Any]) -> str:
     remark = args.get("remark", "")
     if not isinstance(remark, str) or len(remark) > _MOST_REMARK:
-        raise RefusedError(f'"remark": allowed: text of at most {_MOST_REMARK} characters')
+        raise refused("remark-long", most=_MOST_REMARK)
     return remark.strip()
 
 
@@ -299,7 +297,7 @@ def _photo(photo: Any) -> None:
     fields = photo if isinstance(photo, Mapping) else {}
     name, digest = fields.get("name"), fields.get("sha256")
     if not (isinstance(name, str) and 0 < len(name) <= 120 and isinstance(digest, str) and _DIGEST.fullmatch(digest)):
-        raise RefusedError('"photo": allowed: {"name": file name, "sha256": its 64 hexadecimal digits}')
+        raise refused("photo-none")
 
 
 def _number(key: str, value: Any) -> float:
@@ -308,14 +306,15 @@ def _number(key: str, value: Any) -> float:
     except (ValueError, OverflowError):
         number = float("nan")
     if not (isfinite(number) and 0.0 <= number < 1e12):
-        raise RefusedError(f"{key} {str(value)[:48]!r}; allowed: a number, zero or more, without a unit")
+        raise refused("number-none", key=key, said=_short(value))
     return number
 
 
 def _length(key: str, value: Any) -> float:
     length = _quantity(key, value, Dimension.LENGTH)
     if not (0.0 <= length <= _WIDEST_M):
-        raise RefusedError(f"{key} {value!r}; allowed: from 0 to {_WIDEST_M * 1e3:g} mm ({_WIDEST_M / 0.0254:.2g} in)")
+        most = {"most_mm": f"{_WIDEST_M * 1e3:g}", "most_in": f"{_WIDEST_M / 0.0254:.2g}"}
+        raise refused("length-range", key=key, said=_short(value), **most)
     return length
 
 
@@ -323,4 +322,8 @@ def _quantity(key: str, value: Any, dimension: Dimension) -> float:
     try:
         return parse(value if isinstance(value, str) else repr(value), dimension)
     except UnitError as error:
-        raise RefusedError(f"{key} {error.found}; allowed: {error.allowed}") from error
+        raise refused("quantity-none", key=key, said=_short(value), units=units_of(dimension)) from error
+
+
+def _short(said: Any) -> str:
+    return repr(str(said)[:48])

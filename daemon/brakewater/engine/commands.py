@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from brakewater.alarms.lifecycle import UNSEEN
 from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, tour_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, moment_of
-from brakewater.engine.asking import RefusedError, check_age
+from brakewater.engine.asking import check_age
 from brakewater.engine.book import Book
 from brakewater.engine.byhand import Hands
 from brakewater.engine.overlay import Overlay
+from brakewater.engine.refusals import RefusedError, refused
 from brakewater.engine.worked import Worked
 from brakewater.rig import Rig
 from brakewater.rig.people import standing
@@ -52,10 +53,9 @@ def carry_out(command: Command, desk: Desk) -> tuple[list[Event], Answer]:
     try:
         _check(command, desk.rig)
         events, says = _do(command, desk)
-        ok = True
-    except RefusedError as refusal:
-        events, ok, says = [], False, str(refusal)
-    return events, Answer(id=request.id, actor=request.actor, ok=ok, says=says)
+    except RefusedError as no:
+        return [], Answer(id=request.id, actor=request.actor, ok=False, says=str(no), why=no.why, places=no.places)
+    return events, Answer(id=request.id, actor=request.actor, ok=True, says=says)
 
 
 def _check(command: Command, rig: Rig) -> None:
@@ -68,7 +68,7 @@ def _check(command: Command, rig: Rig) -> None:
     role, may = standing(rig, request.actor)
     if request.do not in may:
         can = ", ".join(verb for verb in known if verb in may) or "nothing"
-        raise RefusedError(f"{request.actor!r} is {role} and may not {request.do}; may: {can}")
+        raise refused("may-not-do", who=repr(request.actor), role=role, do=request.do, may=can)
 
 
 def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:

@@ -4,8 +4,9 @@ import difflib
 from collections.abc import Mapping
 from typing import Any, Final
 
-from brakewater.engine.asking import RefusedError, ends, reason_of, until_of
+from brakewater.engine.asking import ends, reason_of, until_of
 from brakewater.engine.byhand import CHECK, SUBSTITUTED, Hands
+from brakewater.engine.refusals import RefusedError
 from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.signals.convert import CurrentLoop

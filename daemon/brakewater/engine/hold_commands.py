@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
-from brakewater.engine.asking import RefusedError, reason_of, utc_ns_of
+from brakewater.engine.asking import reason_of, utc_ns_of
+from brakewater.engine.refusals import RefusedError
 from brakewater.stream import Command
 
 

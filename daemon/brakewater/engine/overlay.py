@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from brakewater.engine.asking import RefusedError, reason_of
+from brakewater.engine.asking import reason_of
+from brakewater.engine.refusals import RefusedError
 from brakewater.rig import AlarmRule, Brake, Rig
 from brakewater.rig.checks import unshowable
 from brakewater.rig.rules import rule_faults

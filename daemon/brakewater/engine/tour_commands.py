@@ -2,7 +2,8 @@
 
 from typing import Final
 
-from brakewater.engine.asking import RefusedError, name_of, utc_ns_of
+from brakewater.engine.asking import name_of, utc_ns_of
+from brakewater.engine.refusals import refused
 from brakewater.stream import Command
 
 _MOST_REMARK: Final = 500
@@ -20,8 +21,8 @@ def hand_over(command: Command, _desk: object) -> str:
     by, to = name_of(args, "by"), name_of(args, "to")
     begun = utc_ns_of("from", args.get("from"))
     if not 0 <= command.utc_ns - begun <= _LONGEST_NS:
-        raise RefusedError(f'"from" {args["from"]}; allowed: when this tour began, at most 48 h ago')
+        raise refused("tour-begin", said=args["from"])
     remark = args.get("remark", "")
     if not isinstance(remark, str) or len(remark) > _MOST_REMARK:
-        raise RefusedError(f'"remark": allowed: a text of {_MOST_REMARK} characters at most')
+        raise refused("remark-long", most=_MOST_REMARK)
     return f"tour handed over by {by} to {to}"

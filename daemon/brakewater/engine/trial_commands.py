@@ -5,8 +5,9 @@ from typing import Final
 from brakewater.alarms.lifecycle import State
 from brakewater.engine.alarm import Alarm, moment_of
 from brakewater.engine.alarm_commands import Bench, sounds
-from brakewater.engine.asking import RefusedError, ends, reason_of, until_of
+from brakewater.engine.asking import ends, reason_of, until_of
 from brakewater.engine.named import named, unknown
+from brakewater.engine.refusals import RefusedError
 from brakewater.engine.trial import Trial
 from brakewater.stream import AlarmTest, Command, Event
 

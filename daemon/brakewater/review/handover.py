@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from brakewater.engine.asking import RefusedError
+from brakewater.engine.refusals import RefusedError
 from brakewater.engine.tour_commands import hand_over
 from brakewater.errors import RigFileError, StorageError
 from brakewater.record.documents import event_doc

@@ -75,6 +75,7 @@ def handler(door: Door, asked: Mapping[str, Asked]) -> Handler:
         actor = str(what.get("as", actor))
         request = Request(id=str(what.get("id") or uuid.uuid4()), actor=actor, do=what["do"], args=args)
         answer = await door.answer(request)
-        return {"id": answer.id, "ok": answer.ok, "says": answer.says}
+        worded = {"why": answer.why, "places": dict(answer.places)} if answer.why else {}
+        return {"id": answer.id, "ok": answer.ok, "says": answer.says, **worded}
 
     return handle

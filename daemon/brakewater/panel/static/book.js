@@ -1,7 +1,7 @@
 // The upkeep book on a phone: tap a round, type what was measured, one button. A code on a printed sheet opens its form.
 
 import { sha256 } from "./digest.js";
-import { asked, known, pickers, prefer, units, word } from "./words.js";
+import { asked, known, pickers, prefer, units, why, word } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text ?? "", ...more });
@@ -11,14 +11,18 @@ let system = "us";
 // Gaps are typed as a feeler gauge is marked: thousandths of an inch, or millimetres.
 const isLength = (round) => round.kind === "gap";
 const written = (round, key, text) => {
+  if (!Number.isFinite(Number(text))) return text; // refused as it was typed
   if (isLength(round)) return system === "us" ? `${(Number(text) / 1000).toFixed(6)} in` : `${text} mm`;
   if (key === "temperature") return `${text} ${system === "us" ? "degF" : "degC"}`;
   return text;
 };
-const label = (round, key) => {
+const keyed = (key) => {
   const place = /^(plug|coil)-(\d+)-(.+)$/.exec(key);
-  const plain = place === null ? word(`key-${key}`) : place[1] === "plug"
-    ? word("key-plug", { n: place[2], side: word(`side-${place[3]}`) }) : word(`key-coil-${place[3]}`, { n: place[2] });
+  if (place === null) return known(`key-${key}`) ? word(`key-${key}`) : key;
+  return place[1] === "plug" ? word("key-plug", { n: place[2], side: word(`side-${place[3]}`) }) : word(`key-coil-${place[3]}`, { n: place[2] });
+};
+const label = (round, key) => {
+  const plain = keyed(key);
   if (isLength(round)) return `${plain}, ${system === "us" ? "1/1000 in" : "mm"}`;
   return key === "temperature" ? `${plain}, ${system === "us" ? "degF" : "degC"}` : plain;
 };
@@ -51,7 +55,7 @@ const post = async (path, body, done) => {
     return "lost";
   }
   say(answer.ok ? done : { 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status]
-    ?? word("refused", { says: found.says }), answer.ok);
+    ?? word("refused", { says: why(found, keyed) }), answer.ok);
   return answer.ok ? "done" : answer.status === 503 ? "lost" : "refused";
 };
 

@@ -1,5 +1,5 @@
 // The change of crew: read it together at the brake, then sign. What is signed stands in the record as a command.
-import { asked, pickers, prefer, word } from "./words.js";
+import { asked, pickers, prefer, why, word } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const make = (tag, text = "", more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
@@ -44,11 +44,13 @@ async function show() {
   $("signed").replaceChildren(...part(word("signed"), tour.signed).childNodes);
 }
 
+const FIELDS = { by: "handed-by", to: "taken-by", remark: "remark" };
+const field = (key) => (key in FIELDS ? word(FIELDS[key]) : key);
+
 async function post(path, body, done) {
   const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
-  const { says } = await answer.json();
-  const why = { 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status] ?? word("refused", { says });
-  if (!answer.ok) say(why, false);
+  const found = await answer.json();
+  if (!answer.ok) say({ 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status] ?? word("refused", { says: why(found, field) }), false);
   else if (done) await done();
   return answer.ok;
 }

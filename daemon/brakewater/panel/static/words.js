@@ -56,6 +56,16 @@ export function word(name, places = {}) {
 
 export const known = (name) => name in table;
 
+// Why the watch refuses, in the viewer's language where it has words for that; ``named`` names a place of its form.
+export function why(answer, named = (key) => key) {
+  if (!answer.why || !known(`refused-${answer.why}`)) return answer.says ?? "";
+  const places = { ...answer.places };
+  if (known(`round-${places.round}`)) places.round = word(`round-${places.round}`);
+  if (places.key) places.key = named(places.key);
+  if (places.keys) places.keys = places.keys.split(", ").map(named).join("; ");
+  return word(`refused-${answer.why}`, places);
+}
+
 // What a viewer has chosen, for an address of the panel's: in one language and units.
 export const asked = () => `lang=${language}${units ? `&units=${units}` : ""}`;
 

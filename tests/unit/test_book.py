@@ -85,7 +85,7 @@ def test_a_correction_takes_its_place_and_both_stay() -> None:
 REFUSED = {
     "no round": ({"round": "polish"}, "allowed: grease"),
     "ahead": ({"round": "grease", "at": "2099-01-01T00:00Z"}, "lies ahead"),
-    "no length": ({"round": "air-gap", "values": {"plug-1-left": "0.0045"}}, "allowed: a number and a unit"),
+    "no length": ({"round": "air-gap", "values": {"plug-1-left": "0.0045"}}, "without a unit"),
     "no plug": ({"round": "air-gap", "values": {"plug-9-left": "0.004 in"}}, "nearest"),
     "nothing": ({"round": "air-gap", "values": {}}, "a reading at least"),
     "wide": ({"round": "air-gap", "values": {"plug-1-left": "4 in"}}, "from 0 to"),

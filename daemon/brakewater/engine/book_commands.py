@@ -322,7 +322,8 @@ def _quantity(key: str, value: Any, dimension: Dimension) -> float:
     try:
         return parse(value if isinstance(value, str) else repr(value), dimension)
     except UnitError as error:
-        raise refused("quantity-none", key=key, said=_short(value), units=units_of(dimension)) from error
+        why = "unit-none" if error.found.endswith("without a unit") else "quantity-none"
+        raise refused(why, key=key, said=_short(value), units=units_of(dimension)) from error
 
 
 def _short(said: Any) -> str:

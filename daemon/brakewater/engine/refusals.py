@@ -27,6 +27,7 @@ REFUSALS: Final[Mapping[str, str]] = MappingProxyType(
         "reading-none": '{round} needs a reading at least, for example "{key}": "0.0045 in"',
         "number-none": "{key} {said}; allowed: a number, zero or more, without a unit",
         "quantity-none": "{key} {said}; allowed: a number and a unit in quotes, one of: {units}",
+        "unit-none": "{key} {said} without a unit; allowed: a number and a unit in quotes, one of: {units}",
         "length-range": "{key} {said}; allowed: from 0 to {most_mm} mm ({most_in} in)",
         "sample-lacks": "a water sample needs {keys} (conductivity-us-cm may stand for tds-mg-l)",
         "sample-zero": "{key} {said}; allowed: above 0",

@@ -8,8 +8,9 @@ import pytest
 from brakewater.engine.falling import Falling
 from brakewater.engine.held import Held
 from brakewater.engine.lag_free import Recovered
-from brakewater.engine.outlook import TankOutlook, TankSense
+from brakewater.engine.outlook import TankOutlook
 from brakewater.engine.seconds import BAD, GOOD, Groups
+from brakewater.engine.tank_balance import TankSense
 from brakewater.quality import Reason
 from brakewater.rig import load
 

@@ -14,8 +14,6 @@ the string, and as the flow falls (``engine.falling``); for the early bound it g
 is like the other.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -25,37 +23,15 @@ from brakewater.engine.held import Held, within
 from brakewater.engine.lag_free import Recovered
 from brakewater.engine.seconds import GOOD, Groups, Seconds
 from brakewater.engine.tail import Tail
-from brakewater.physics.tank import FAR_S, Loss, Warming
+from brakewater.engine.tank_balance import FIT, HEAT_STD, PACE, Learnt, TankBalance, TankSense, summed
+from brakewater.physics.tank import FAR_S, Warming
 from brakewater.quality import Pair, Reason, alone
 from brakewater.rig import Brake
 from brakewater.stream import Column, Floats, Ints
 
 _MINUTE_NS: Final = 60_000_000_000
-_FIT: Final = 9
-"""Minutes from the first to the last of ten readings: of a balance that teaches the loss; of peaks that count."""
-_PACE: Final = 15
-"""Minutes whose mean heat is the pace."""
 _PART: Final = 3
 """Minutes of a part of it, by which its scatter is told (batch means)."""
-_FIT_S: Final = 60.0 * _FIT
-_FIRST_S: Final = 21_600.0
-"""A tank's time constant before anything is learnt: six hours, and far from sure of it; an assumption."""
-_SHORTEST_S: Final = 10_800.0
-"""A tank's time constant is no shorter: a balance that says so has another tank in it than the rig file; an
-assumption."""
-_LEAST_HELD: Final = 0.25
-"""Of what the rig file says, what a tank holds at least; an assumption."""
-_READ_K: Final = 0.01
-"""How well a minute's mean of the tank tells a change; an assumption."""
-_HEAT_STD: Final = 0.05
-"""Relative standard uncertainty of the heat over ten minutes and of the pace; an assumption."""
-_WEATHER_W: Final = 1e3
-"""Sun and wind, which are not in the balance; an assumption."""
-_DRIFTS: Final = 0.02
-"""By what part of itself the loss may change from balance to balance; an assumption."""
-_LEAST_PART: Final = 0.05
-_MOST_PART: Final = 1.2
-"""Of a full tank: a level beyond them is the transmitter's."""
 _HALF_MINUTE_S: Final = 30.0
 """A minute's mean stands for its middle."""
 _GROWS: Final = 0.05
@@ -73,22 +49,6 @@ _LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
 _NONE: Final = (0.0, int(Reason.NO_BASIS))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TankSense:
-    """What is known of a tank beforehand."""
-
-    capacity_j_k: float
-    """Full."""
-    inlet_std_k: float
-    outlet_std_k: float
-    from_tank: bool
-    """The tank has a thermometer; else the inlet stands for it."""
-    other_w: float = 0.0
-    """What others put into it."""
-    full_m: float | None = None
-    """Level at which it is full; None where that or the level is not known: it counts as full."""
-
-
 class TankOutlook:
     """Minute by minute."""
 
@@ -99,11 +59,9 @@ class TankOutlook:
         self._step_s = step_s
         self._minutes = Seconds(round(step_s * 1e9), self._names, _MINUTE_NS)
         self._peak_k = 0.0
-        self._tail = Tail(_PACE, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._tail = Tail(PACE, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         """Of the last minutes: tank, air, heat, highest rise, flow, and 1.0 where all of that is sound."""
-        self._since_fit = 0
-        first = tank.capacity_j_k / _FIRST_S
-        self._loss = Loss(value=first, variance=first * first)
+        self._balance = TankBalance(tank)
         self._standing = {f"{name}{kind}_s": _NONE for name in _LIMITS for kind in ("", "_early")}
 
     def feed(self, groups: Groups, water: Recovered) -> dict[str, Held]:
@@ -163,65 +121,24 @@ class TankOutlook:
             np.where(sound, row, 0.0) for row in (means[tank], means["ambient"], means["heat"], peaks, means["flow"])
         ]
         past = self._tail.extended(*rows, sound.astype(np.float64))
-        capacity = self._capacity_j_k(means, sound)
-        return self._times(past, capacity, *self._learnt(past, capacity))
+        return self._times(past, self._balance.feed(past, means, sound))
 
-    def _capacity_j_k(self, means: Mapping[str, Floats], sound: Any) -> Floats:
-        """[c] of what is in the tank."""
-        full_m = self._tank.full_m
-        if full_m is None:
-            return np.full(len(sound), self._tank.capacity_j_k)
-        part = np.where(sound, means["content"], full_m) / full_m
-        return self._tank.capacity_j_k * np.minimum(np.maximum(part, _LEAST_PART), _MOST_PART)
-
-    def _learnt(self, past: Floats, capacity_j_k: Floats) -> tuple[Floats, Floats, Floats]:
-        """[c] loss, its standard uncertainty, and the heat that the tank took in the last ten minutes, W.
-
-        A balance over ten whole minutes teaches the loss.
-        """
-        tank, ambient, heat, _, _, sound = past
-        c = past.shape[1] - _PACE
-        fair = _summed(sound, _FIT + 1) == _FIT + 1
-        put_in = _summed(heat, _FIT) / _FIT + self._tank.other_w
-        over = _summed(tank - ambient, _FIT + 1) / (_FIT + 1)
-        warmed = capacity_j_k * (tank[-c:] - tank[_PACE - _FIT : -_FIT]) / _FIT_S
-        read_w = capacity_j_k * (_READ_K / _FIT_S)
-        std = np.sqrt(read_w * read_w + (_HEAT_STD * put_in) * (_HEAT_STD * put_in) + _WEATHER_W * _WEATHER_W)
-        found, most = [], self._tank.capacity_j_k / _SHORTEST_S
-        rows = zip(fair.tolist(), (put_in - warmed).tolist(), over.tolist(), std.tolist(), strict=True)
-        for usable, missed, difference, off in rows:
-            self._since_fit += 1
-            if self._since_fit >= _FIT and usable:
-                self._since_fit = 0
-                self._loss.forget(_DRIFTS * self._loss.value)
-                self._loss.learn(missed, difference, off)
-                self._loss.value = min(self._loss.value, most)
-            found.append((self._loss.value, self._loss.variance))
-        both = np.array(found)
-        return both[:, 0], np.sqrt(both[:, 1]), warmed
-
-    def _times(
-        self, past: Floats, capacity_j_k: Floats, loss: Floats, loss_std: Floats, warmed: Floats
-    ) -> dict[str, Held]:
-        c, sense, brake = past.shape[1] - _PACE, self._tank, self._brake
+    def _times(self, past: Floats, learnt: Learnt) -> dict[str, Held]:
+        c, sense, brake = past.shape[1] - PACE, self._tank, self._brake
         tank, ambient, heat, peak, flow, sound = past
-        known = _summed(sound, _FIT + 1) == _FIT + 1
-        count = np.maximum(_summed(sound, _PACE), 1.0)
-        pace = _summed(heat, _PACE) / count
+        known = summed(sound, FIT + 1) == FIT + 1
+        count = np.maximum(summed(sound, PACE), 1.0)
+        pace = summed(heat, PACE) / count
         scatter = np.sqrt(_squares(heat, sound, pace)) / count
         rise = _by_flow_of_now(peak, flow)
         now = tank[-c:]
         # The tank goes on to warm as in the last ten minutes, from their middle on, and with the air of now.
-        began = 0.5 * (now + tank[_PACE - _FIT : -_FIT])
-        warmer = ambient[-c:] - _summed(ambient, _FIT + 1) / (_FIT + 1)
-        likely = warmed + loss * warmer
-        if sense.full_m is None:  # a balance with the wrong content teaches a loss that is sure and wrong
-            loss_std = np.maximum(loss_std, sense.capacity_j_k / _FIRST_S)
-        by_heat = 2.0 * scatter + _HEAT_STD * pace + 2.0 * loss_std * np.abs(warmer)
-        read_w = 2.0 * capacity_j_k * (_READ_K / _FIT_S)
-        by_heat = by_heat * np.maximum(self._unmeasured(past, warmed + read_w), self._held_less(past, loss, warmed))
-        doubt = read_w + by_heat
-        least = np.maximum(loss - 2.0 * loss_std, 0.0)
+        began = 0.5 * (now + tank[PACE - FIT : -FIT])
+        warmer = ambient[-c:] - summed(ambient, FIT + 1) / (FIT + 1)
+        likely = learnt.warmed_w + learnt.loss_w_k * warmer
+        by_heat = 2.0 * scatter + HEAT_STD * pace + 2.0 * learnt.loss_std_w_k * np.abs(warmer)
+        doubt = learnt.read_w + by_heat * learnt.fewer
+        least = np.maximum(learnt.loss_w_k - 2.0 * learnt.loss_std_w_k, 0.0)
         # The outlet comes nearer by its rise too, as if the tank warmed by that as well.
         inlet, outlet = np.full(c, brake.inlet_limit), brake.outlet_limit - _TYPICAL * rise
         least_outlet = brake.outlet_limit - 2.0 * sense.outlet_std_k - (1.0 + _GROWS) * rise
@@ -229,12 +146,13 @@ class TankOutlook:
         grows = falling.growth_k_s(rise, outlet - now, early=False) + _STRING * rise
         most = falling.growth_k_s(rise, least_outlet - now, early=True) + _STRING_MOST * rise
         # Likely and early by turns, [4, c]: one after the other they would take four times as many calls.
+        capacity = learnt.capacity_j_k
         warming = Warming(
-            capacity_j_k,
+            capacity,
             np.array([now, now + 2.0 * sense.inlet_std_k] * 2),
             began,
-            np.array([likely, likely + doubt, likely + capacity_j_k * grows, likely + doubt + capacity_j_k * most]),
-            np.array([loss, least] * 2),
+            np.array([likely, likely + doubt, likely + capacity * grows, likely + doubt + capacity * most]),
+            np.array([learnt.loss_w_k, least] * 2),
         )
         times = warming.reaches_s(np.array([inlet, inlet, outlet, least_outlet]))
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.NO_BASIS))
@@ -243,45 +161,22 @@ class TankOutlook:
             for name, time in zip(self._standing, times, strict=True)
         }
 
-    def _unmeasured(self, past: Floats, most_warmed: Floats) -> Floats:
-        """[c] how many times more a watt may do than in a full tank, where nobody measures what is in it.
-
-        What is in it took up what was put in, less what it lost: never more than ``_SHORTEST_S`` allows.
-        """
-        if self._tank.full_m is not None:
-            return np.ones(len(most_warmed))
-        tank, ambient, heat = past[:3]
-        over = np.maximum(_summed(tank - ambient, _FIT + 1) / (_FIT + 1), 0.0)
-        least_in = (1.0 - 2.0 * _HEAT_STD) * (_summed(heat, _FIT) / _FIT + self._tank.other_w) - 2.0 * _WEATHER_W
-        taken = np.maximum(most_warmed, 0.0) + self._tank.capacity_j_k / _SHORTEST_S * over
-        return 1.0 / np.minimum(np.maximum(least_in / np.maximum(taken, _WEATHER_W), _LEAST_HELD), 1.0)
-
-    def _held_less(self, past: Floats, loss: Floats, warmed: Floats) -> Floats:
-        """[c] how many times less than the rig file says the tank holds: it warmed more than heat and air explain."""
-        tank, ambient, heat = past[:3]
-        air = _summed(ambient - tank, _FIT + 1) / (_FIT + 1)
-        explained = np.maximum(
-            _summed(heat, _FIT) / _FIT + self._tank.other_w + loss * np.maximum(air, 0.0), _WEATHER_W
-        )
-        return np.minimum(np.maximum(warmed / explained, 1.0), 1.0 / _LEAST_HELD)
-
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""
         return {
             "minutes": self._minutes.state(),
             "peak": self._peak_k,
             "behind": [list(minute) for minute in zip(*self._tail.state(), strict=True)],
-            "since-fit": self._since_fit,
-            "loss": [self._loss.value, self._loss.variance],
+            **self._balance.state(),
             "standing": {key: list(pair) for key, pair in self._standing.items()},
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot."""
         self._minutes.restore(kept["minutes"])
-        self._peak_k, self._since_fit = kept["peak"], kept["since-fit"]
+        self._peak_k = kept["peak"]
+        self._balance.restore(kept)
         self._tail.restore(list(zip(*kept["behind"], strict=True)))
-        self._loss = Loss(value=kept["loss"][0], variance=kept["loss"][1])
         self._standing = {key: (pair[0], pair[1]) for key, pair in kept["standing"].items()}
 
 
@@ -293,11 +188,11 @@ def _rise_k(groups: Groups, water: Recovered) -> Floats:
 
 def _by_flow_of_now(peak: Floats, flow: Floats) -> Floats:
     """[c] the highest rise of the last ten minutes, each minute's by its flow against that of now."""
-    c = len(peak) - _PACE
+    c = len(peak) - PACE
     now = np.maximum(flow[-c:], LEAST_M3_S)
     most = np.zeros(c)
-    for at in range(_FIT):
-        part = slice(_PACE - at, _PACE - at + c)
+    for at in range(FIT):
+        part = slice(PACE - at, PACE - at + c)
         most = np.maximum(most, peak[part] * np.minimum(np.maximum(flow[part] / now, 0.5), 2.0))
     return most
 
@@ -311,15 +206,6 @@ def _stands(pair: Pair, m: int) -> Column:
     return Column(values=np.full(m, pair[0]), codes=np.full(m, pair[1], np.uint8))
 
 
-def _summed(row: Floats, count: int) -> Floats:
-    """[c] sums over the last ``count`` minutes, the oldest first, of a row with a tail of ``_PACE`` before it."""
-    c = len(row) - _PACE
-    total = np.zeros(c)
-    for at in range(_PACE - count + 1, _PACE + 1):
-        total = total + row[at : at + c]
-    return total
-
-
 def _squares(heat: Floats, sound: Floats, pace: Floats) -> Floats:
     """[c] sum over the pace's parts of the square of what each had above or below it.
 
@@ -327,7 +213,7 @@ def _squares(heat: Floats, sound: Floats, pace: Floats) -> Floats:
     """
     c = len(pace)
     total = np.zeros(c)
-    for first in range(1, _PACE + 1, _PART):
+    for first in range(1, PACE + 1, _PART):
         above = np.zeros(c)
         for at in range(first, first + _PART):
             above = above + sound[at : at + c] * (heat[at : at + c] - pace)

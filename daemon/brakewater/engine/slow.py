@@ -16,9 +16,10 @@ from brakewater.engine.excitation import Excitation
 from brakewater.engine.held import Held
 from brakewater.engine.hoisting import Hoisting, Sensed, duty_held
 from brakewater.engine.lag_free import LagFree
-from brakewater.engine.outlook import TankOutlook, TankSense
+from brakewater.engine.outlook import TankOutlook
 from brakewater.engine.rotor import RotorSense, RotorWatch
 from brakewater.engine.seconds import Groups, Seconds
+from brakewater.engine.tank_balance import TankSense
 from brakewater.engine.usual import UsualReturn
 from brakewater.physics import fluid
 from brakewater.physics.balance import Circuit

@@ -19,7 +19,7 @@ from brakewater.rig import SELF, Lamp, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import TESTED, AlarmNow, AlarmTest, ByHand, MaskNow, Picture, RoundNow, SettingNow
 from brakewater.trips.rounds import OVERDUE
-from brakewater.units import Dimension, shown, utc_text
+from brakewater.units import Dimension, counted, shown, utc_text
 from brakewater.wording import ENGLISH, Wording
 
 Document = dict[str, Any]
@@ -473,7 +473,8 @@ def round_now(one: RoundNow) -> Document:
         "due": None if one.due_utc_ns is None else utc_text(one.due_utc_ns),
         "done": None if one.done_utc_ns is None else utc_text(one.done_utc_ns),
         "since": utc_text(one.since_utc_ns),
-        "text": f"{state}: {by} used up; {last}; {one.running_s / 3600:.1f} h run and {one.trips} trips since",
+        "text": f"{state}: {by} used up; {last}; {one.running_s / 3600:.1f} h run"
+        f" and {counted(one.trips, 'trip')} since",
     }
 
 

@@ -213,6 +213,11 @@ def to_unit(value: _N, name: str, *, difference: bool = False) -> _N:
     return value / unit.factor if difference else (value - unit.offset) / unit.factor
 
 
+def counted(number: int, one: str, many: str = "") -> str:
+    """``1 stand``, ``2 stands``; what takes no plain s is named."""
+    return f"{number:,} {one if number == 1 else many or f'{one}s'}"
+
+
 def utc_text(utc_ns: int) -> str:
     """Wall time as people and records write it: ``2031-02-03T04:05:06.200Z``."""
     return str(np.datetime_as_string(np.datetime64(utc_ns // 1_000_000, "ms"))) + "Z"

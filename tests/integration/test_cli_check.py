@@ -52,7 +52,7 @@ def test_a_good_file_for_people() -> None:
     assert (done.returncode, done.stderr) == (0, "")
     for words in (
         "rig rig-4, pad ninebark-2",
-        "1 request(s) a scan: input 0..11",
+        "1 request a scan: input 0..11",
         "aux.cooling-flow-low",
         "75 gal/min",
         "160 degF",
@@ -94,7 +94,7 @@ def test_every_fault_at_once_for_people(bad: Path) -> None:
     assert (done.returncode, done.stdout) == (2, "")
     *faults, close = done.stderr.splitlines()
     assert len(faults) >= len(BAD)
-    assert close == f"{len(faults)} fault(s); nothing was started. Some checks wait until these are mended"
+    assert close == f"{len(faults)} faults; nothing was started. Some checks wait until these are mended"
     assert all(line.startswith(f"{bad}:") and ": found " in line and "; allowed: " in line for line in faults)
 
 

@@ -27,7 +27,7 @@ def case(recorded: Path) -> Path:
     file = recorded.parent / "x.case.zip"
     done = here("pack", recorded, "-o", file)
     assert (done.returncode, done.stdout) == (0, "")
-    assert "1 run(s)" in done.stderr
+    assert "1 run," in done.stderr
     assert "consistent" in done.stderr
     return file
 

@@ -17,7 +17,7 @@ from brakewater_sim.scenarios import SCENARIOS
 def test_a_short_record_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     record(SCENARIOS["pump-loss"], streams.demo(), tmp_path / "short", seconds=60.0)
     assert main(["fit", str(tmp_path / "short")]) == 1
-    assert "cannot tell: found 1 stands" in capsys.readouterr().out
+    assert "cannot tell: found 1 stand " in capsys.readouterr().out
 
 
 def test_a_rig_file_without_the_model_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

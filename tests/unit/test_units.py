@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from brakewater.units import CREW_UNITS, UNITS, Dimension, UnitError, parse, shown, to_unit, units_of, utc_text
+from brakewater.units import CREW_UNITS, UNITS, Dimension, UnitError, counted, parse, shown, to_unit, units_of, utc_text
 
 
 @pytest.mark.parametrize(
@@ -121,3 +121,9 @@ def test_shown() -> None:
 )
 def test_utc_text(utc_ns: int, text: str) -> None:
     assert utc_text(utc_ns) == text
+
+
+def test_one_is_no_plural() -> None:
+    assert [counted(n, "stand") for n in (0, 1, 2, 1200)] == ["0 stands", "1 stand", "2 stands", "1,200 stands"]
+    assert counted(1, "entry", "entries") == "1 entry"
+    assert counted(2, "entry", "entries") == "2 entries"

@@ -44,10 +44,10 @@ _ROWS = (
 
 def _show(found: dict[str, Any], targets: dict[str, str]) -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
-    from brakewater.units import utc_text  # noqa: PLC0415
+    from brakewater.units import counted, utc_text  # noqa: PLC0415
 
     begin, end = (utc_text(round(found[key] * 1e9)) for key in ("from_s", "to_s"))
-    print(f"{found['alarms']} alarms from {begin} to {end}\n")
+    print(f"{counted(found['alarms'], 'alarm')} from {begin} to {end}\n")
     rows = [(says, form.format(found[key]), targets[key]) for key, says, form in _ROWS]
     shares = ", ".join(f"{share:.0%} {priority}" for priority, share in found["priority_share"].items())
     rows += [

@@ -22,6 +22,7 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.errors import RigFileError  # noqa: PLC0415 - only when needed
     from brakewater.field.plan import plan  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     try:
         rig = load(args.rig)
@@ -32,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             print(error, file=sys.stderr)
             print(
-                f"{len(error.faults)} fault(s); nothing was started. Some checks wait until these are mended",
+                f"{counted(len(error.faults), 'fault')}; nothing was started. Some checks wait until these are mended",
                 file=sys.stderr,
             )
         return 2
@@ -85,6 +86,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     from brakewater.field.estimate import scan_estimate_s, warnings  # noqa: PLC0415
     from brakewater.rig import SELF  # noqa: PLC0415
     from brakewater.rig.roles import ROLES  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     print(f"{rig.file}: rig {rig.name}, pad {rig.pad}, a scan every {rig.scan_ns / 1e6:g} ms\n")
     rows = [
@@ -108,9 +110,8 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
             for one in planned.reads
         ]
         estimate_s = scan_estimate_s(planned)
-        print(
-            f"{planned.device.name}: {len(reads)} request(s) a scan: {', '.join(reads)}; about {estimate_s * 1e3:g} ms"
-        )
+        asked = f"{counted(len(reads), 'request')} a scan: {', '.join(reads)}"
+        print(f"{planned.device.name}: {asked}; about {estimate_s * 1e3:g} ms")
     for warning in warnings(plans, rig.scan_ns):
         print(f"warning: {warning}")
     for caution in _references_as_addresses(rig):

@@ -33,6 +33,7 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
     from brakewater.review.export import Wanted, export  # noqa: PLC0415
     from brakewater.review.table_file import KINDS  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     if args.output.suffix not in KINDS:
         print(
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     begin, end = (min(one.from_utc_ns for one in spans), max(one.to_utc_ns for one in spans)) if spans else (0, 0)
     with Progress("exporting") as progress:
         done = export(record, args.output, wanted, lambda at: progress.tell(at - begin, end - begin))
-    print(f"{args.output}: {done.rows} rows", file=sys.stderr)
+    print(f"{args.output}: {counted(done.rows, 'row')}", file=sys.stderr)
     for place in done.tally.damage:
         print(f"damaged: {place}; exported what is whole", file=sys.stderr)
     _log(args, wanted, done)

@@ -45,12 +45,15 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _show(found: "Fit", *, as_json: bool) -> None:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     if as_json:
         rows = [{**asdict(one), "told": one.told} for one in found.parameters]
         document = {"ok": all(one.told for one in found.parameters), "brake": found.brake, "stands": found.stands}
         print(json.dumps({**document, "parameters": rows, "rms_k": found.rms_k, "rms_before_k": found.rms_before_k}))
         return
-    print(f"brake {found.brake}: {found.stands} stands, {found.seconds} s; outlet off by {found.rms_k:.2f} K (rms)")
+    seen = f"{counted(found.stands, 'stand')}, {found.seconds} s"
+    print(f"brake {found.brake}: {seen}; outlet off by {found.rms_k:.2f} K (rms)")
     print(f"with what the rig file says it was off by {found.rms_before_k:.2f} K\n")
     for one in found.parameters:
         if one.told:

@@ -36,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.cli.progress import Progress  # noqa: PLC0415 - only when needed
     from brakewater.record.case import pack  # noqa: PLC0415
     from brakewater.record.verify import verify  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     if not args.output.name.endswith(_ENDING):
         print(f"brakewater pack: found {args.output.name}; allowed: a name ending in {_ENDING}", file=sys.stderr)
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     with Progress("checking") as progress:
         report = verify(args.output, tell=progress.tell)
     by = ", its list signed" if signer is not None else ""
-    print(f"{args.output}: {packed.runs} run(s), {packed.size:,} bytes, {report.verdict}{by}", file=sys.stderr)
+    print(f"{args.output}: {counted(packed.runs, 'run')}, {packed.size:,} bytes, {report.verdict}{by}", file=sys.stderr)
     for lost in packed.left_out:
         print(f"LEFT OUT: {lost}", file=sys.stderr)
     for one in report.altered:

@@ -184,14 +184,15 @@ _VERDICTS = {"kept": "kept", "unsure": "not surely kept", "passed": "NOT KEPT"}
 def sentences(rig: "Rig", found: "Planned") -> list[str]:
     """The plan for people, in the crew's units."""
     from brakewater.physics.uncertainty import COVERAGE  # noqa: PLC0415 - only when needed
-    from brakewater.units import Dimension, shown  # noqa: PLC0415
+    from brakewater.units import Dimension, counted, shown  # noqa: PLC0415
 
     plan, outcome = found.plan, found.outcome
 
     def flow(value: float) -> str:
         return "{:.0f} {}".format(*shown(value, Dimension.FLOW, rig.units))
 
-    pace = f"{plan.stands} stands at {3600.0 / plan.cycle_s:.3g} an hour, {plan.stands * plan.cycle_s / 3600.0:.1f} h"
+    lasts_h = plan.stands * plan.cycle_s / 3600.0
+    pace = f"{counted(plan.stands, 'stand')} at {3600.0 / plan.cycle_s:.3g} an hour, {lasts_h:.1f} h"
     said = [f"{pace}, with {flow(plan.flow_m3_s)} of {plan.kind.name}:"]
     for name, title in _TITLES.items():
         if name == "rotor_peak_degc" and plan.rotor is None:

@@ -48,13 +48,14 @@ def run(args: argparse.Namespace) -> int:
 def _take(args: argparse.Namespace) -> int:
     from brakewater.rig.points_csv import raw_points  # noqa: PLC0415 - only when needed
     from brakewater.rig.points_into import points_into  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     text = _text(Path(args.rig))
     made = points_into(text, _text(args.take), file=args.rig, list_file=str(args.take))
     _put(made, args.output)
     count = sum(1 for _ in raw_points(tomllib.loads(made)))
     where = "printed only, no file is written without -o" if args.output is None else f"written to {args.output}"
-    print(f"{count} points taken from {args.take}; no fault found; {where}", file=sys.stderr)
+    print(f"{counted(count, 'point')} taken from {args.take}; no fault found; {where}", file=sys.stderr)
     return 0
 
 

@@ -154,6 +154,8 @@ def _print(event: "Event", engine: "Engine", *, as_json: bool) -> None:
 
 
 def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_json: bool) -> None:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     found: dict[str, Any] = {
         "inputs": tally.inputs, "scans": tally.scans, "events": tally.events, "scans_per_s": round(rate)
     }  # fmt: skip
@@ -166,7 +168,7 @@ def _close(tally: "Tally", comparison: "Comparison | None", rate: float, *, as_j
     if as_json:
         print(json.dumps(found))
         return
-    print(f"{tally.events} events from {tally.scans} scans, {rate:,.0f} scans/s")
+    print(f"{counted(tally.events, 'event')} from {counted(tally.scans, 'scan')}, {rate:,.0f} scans/s")
     if comparison is None:
         return
     for text in comparison.not_comparable:

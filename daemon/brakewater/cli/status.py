@@ -98,26 +98,36 @@ def _lately(device: dict[str, Any]) -> str:
 
 
 def _show_broker(broker: dict[str, Any] | None) -> None:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     if broker is None:
         return
     state = f"connected, MQTT {broker['version']}" if broker["connected"] else "LOST"
-    print(f"broker: {state}, {broker['events']} events delivered, {broker['drops']} sessions lost")
+    print(
+        f"broker: {state}, {counted(broker['events'], 'event')} delivered, {counted(broker['drops'], 'session')} lost"
+    )
 
 
 def _show_mirror(name: str, mirror: dict[str, Any]) -> None:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     live_s, behind_s = mirror["live_ns"] / 1e9, mirror["backlog_ns"] / 1e9
     owed = f", {_span(behind_s)} still owed" if mirror["owed"] or behind_s > _STALE_S else ""
-    parked = f", {mirror['parked']} lines refused and parked" if mirror["parked"] else ""
+    parked = f", {counted(mirror['parked'], 'line')} refused and parked" if mirror["parked"] else ""
     waits = ", waits for a plausible clock" if mirror["waiting"] else ""
     trouble = f": {mirror['last_error']}" if mirror["last_error"] else ""
-    print(f"mirror {name}: {_span(live_s)} behind{owed}, {mirror['sent']} lines sent{parked}{waits}{trouble}")
+    print(
+        f"mirror {name}: {_span(live_s)} behind{owed}, {counted(mirror['sent'], 'line')} sent{parked}{waits}{trouble}"
+    )
 
 
 def _show_record(record: dict[str, Any]) -> None:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     state = "recording" if record["recording"] else "NOT RECORDING"
     size = f"{record['hot_bytes'] / _MIB:.1f} MiB ({record['wal_bytes'] / _MIB:.1f} in the log)"
-    lost = f", {record['lost']} inputs LOST" if record["lost"] else ""
-    failed = f", {record['failures']} commits failed" if record["failures"] else ""
+    lost = f", {counted(record['lost'], 'input')} LOST" if record["lost"] else ""
+    failed = f", {counted(record['failures'], 'commit')} failed" if record["failures"] else ""
     took = f"last commit {record['commit_latency_s'] * 1000:.0f} ms"
     print(f"record: {state}, {record['queued']} waiting, {took}, {size}{failed}{lost}")
 

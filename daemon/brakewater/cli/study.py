@@ -61,6 +61,7 @@ def run(args: argparse.Namespace) -> int:
 def _show(rows: list[dict[str, Any]]) -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
     from brakewater.review.study_page import finding_lines  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     good = [row for row in rows if "error" not in row]
     shown = [
@@ -82,7 +83,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
                 print(f"{row['record']}: brake {name}: {line}")
     for row in good:
         for alarm, one in row.get("what_if", {}).items():
-            print(f"{row['record']}: {alarm}: {one['is']} times; it would be {one['would_be']}")
+            print(f"{row['record']}: {alarm}: {counted(one['is'], 'time')}; it would be {one['would_be']}")
 
 
 _STATES = {"weakening": "WEAKENING", "incident": "incident", "sound": "as new", "cannot-tell": "cannot tell"}

@@ -109,7 +109,7 @@ def _show(found: "TripLedger") -> None:
 def _show_torque(ledger: "TripLedger") -> None:
     """Brake by brake since its newest part, where the rig file lets torque be told at all."""
     from brakewater.review.torque import share_trend, trend  # noqa: PLC0415 - only when needed
-    from brakewater.units import utc_text  # noqa: PLC0415
+    from brakewater.units import counted, utc_text  # noqa: PLC0415
 
     for brake in dict.fromkeys(line.brake for line in ledger.lines):
         lines = ledger.since_change(brake)
@@ -117,7 +117,7 @@ def _show_torque(ledger: "TripLedger") -> None:
             print(f"brake {brake}: a part was changed at {utc_text(ledger.since_ns[brake])[:19]}, a new baseline:")
         found = [line.torque for line in lines if line.torque is not None]
         if found:
-            print(f"brake {brake}, {len(found)} trips: {trend(found)}")
+            print(f"brake {brake}, {counted(len(found), 'trip')}: {trend(found)}")
         own = [line.heat_share for line in lines if line.lowered]
         said = share_trend([share for share in own if share is not None], found)
         if said is not None:
@@ -125,7 +125,7 @@ def _show_torque(ledger: "TripLedger") -> None:
 
 
 def _remarks(line: "TripLine", units: str) -> list[str]:
-    from brakewater.units import Dimension, shown  # noqa: PLC0415 - only when needed
+    from brakewater.units import Dimension, counted, shown  # noqa: PLC0415 - only when needed
 
     said = [f"found by the {'hook and block' if line.found_by == 'hoist' else 'heat alone'}"]
     if line.put_in_j is not None and line.put_in_std_j is not None and line.stored_j is not None:
@@ -137,7 +137,7 @@ def _remarks(line: "TripLine", units: str) -> list[str]:
     if line.ton_miles is not None:
         said.append(f"{line.ton_miles:.1f} ton-miles")
     if line.pauses:
-        said.append(f"{line.pauses} pauses, {_lasting(line.pauses_s)}")
+        said.append(f"{counted(line.pauses, 'pause')}, {_lasting(line.pauses_s)}")
     over = {"inlet over its limit": line.inlet_over_s, "outlet over its limit": line.outlet_over_s,
             "flow under its least": line.flow_under_s, "level over the bearing": line.level_over_s}  # fmt: skip
     said += [f"{what} {_lasting(seconds)}" for what, seconds in over.items() if seconds > 0.0]

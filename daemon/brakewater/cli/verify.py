@@ -92,8 +92,10 @@ def _head(head: "Head | None") -> dict[str, Any] | None:
 
 
 def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[str]:
-    whole = f"{report.inputs:,} inputs and {report.events:,} events in {report.commits:,} commits"
-    lines = [f"{report.verdict}: {whole} of {report.runs} run(s)"]
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
+    whole = f"{counted(report.inputs, 'input')} and {counted(report.events, 'event')}"
+    lines = [f"{report.verdict}: {whole} in {counted(report.commits, 'commit')} of {counted(report.runs, 'run')}"]
     lines += [f"altered: {one}" for one in report.altered]
     if report.trimmed:
         runs = ", ".join(map(str, report.trimmed))
@@ -131,6 +133,8 @@ def _listed(report: "Report", keys: list[str]) -> list[str]:
 
 
 def _signed(report: "Report", keys: list[str]) -> list[str]:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     if report.signed is not None:
         by = ", ".join(sorted(key for key in report.keys if key in keys))
         said = [f"signed up to {_at(report.signed)} by {by}"]
@@ -143,17 +147,21 @@ def _signed(report: "Report", keys: list[str]) -> list[str]:
     if keys:
         return []
     return [
-        f"carries {count} signature(s) by {key}, which you have not said to trust (--key)"
+        f"carries {counted(count, 'signature')} by {key}, which you have not said to trust (--key)"
         for key, count in report.keys.items()
     ]
 
 
 def _anchored(report: "Report", anchor: "Anchor | None") -> list[str]:
+    from brakewater.units import counted  # noqa: PLC0415 - only when needed
+
     if anchor is None:
         return []
     lines = ["no head kept outside matches"]
     if report.anchored is not None:
-        lines = [f"matches the outside head at {_at(report.anchored)}; held against {report.heads_outside} heads"]
+        lines = [
+            f"matches the outside head at {_at(report.anchored)}; held against {counted(report.heads_outside, 'head')}"
+        ]
     if report.heads_elsewhere:
         lines.append(f"{report.heads_elsewhere} heads kept outside belong to times that this record does not hold")
     if anchor.unreadable:

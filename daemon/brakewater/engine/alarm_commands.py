@@ -17,6 +17,7 @@ from brakewater.engine.named import named, unknown
 from brakewater.engine.refusals import RefusedError
 from brakewater.rig import Rig
 from brakewater.stream import Command, Event, MaskNow
+from brakewater.units import counted
 
 Done = tuple[list[Event], str]
 
@@ -88,7 +89,7 @@ def silence(command: Command, bench: Bench) -> Done:
         events.append(
             bench.ledger.write(alarm, alarm.standing, moment_of(command), why="silence", actor=command.request.actor)
         )
-    return events, f"the horn is silent for {len(events)} alarm(s); nothing is acknowledged by it"
+    return events, f"the horn is silent for {counted(len(events), 'alarm')}; nothing is acknowledged by it"
 
 
 def _keeps_first(rig: Rig, alarm: Alarm) -> bool:

@@ -5,14 +5,14 @@ from typing import Final
 
 from brakewater.record.case_list import LeftOut
 from brakewater.record.sealed.manifest import Manifest
-from brakewater.units import utc_text
+from brakewater.units import counted, utc_text
 
 _EXPLAINS: Final = """\
 Case file of rig {rig}
 ======================
 
 {what}
-It holds the whole record of {count} run(s) of the watch that touch that time:
+It holds the whole record of {count} of the watch that touch that time:
 
 {runs}{left_out}
 Times are UTC. Nothing here is compressed by the zip; any zip tool opens it.
@@ -62,15 +62,15 @@ def readme_text(
         to_utc_ns: its end.
     """
     runs = "".join(
-        f"  run {one.run}: {utc_text(one.from_utc_ns)} to {utc_text(one.to_utc_ns)}, {one.scans} scans,"
-        f" {one.events} events, recorded by version {one.version}\n"
+        f"  run {one.run}: {utc_text(one.from_utc_ns)} to {utc_text(one.to_utc_ns)}, {counted(one.scans, 'scan')},"
+        f" {counted(one.events, 'event')}, recorded by version {one.version}\n"
         for one in manifests
     )
     rig = ", ".join(sorted({one.rig for one in manifests if one.rig})) or "unknown"
     missing = "".join(f"  {one}\n" for one in left_out)
     says = f"\nNOT in it, though it may belong to that time, for it could not be read:\n\n{missing}" if missing else ""
     return _EXPLAINS.format(
-        rig=rig, what=_window(from_utc_ns, to_utc_ns), count=len(manifests), runs=runs, left_out=says
+        rig=rig, what=_window(from_utc_ns, to_utc_ns), count=counted(len(manifests), "run"), runs=runs, left_out=says
     ).encode()
 
 

@@ -23,6 +23,7 @@ from brakewater.review.outlet_model import OutletModel, Series
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Block, Floats
+from brakewater.units import counted
 
 NAMES: Final = ("share", "masses", "lag")
 """Part of the duty in the water; scales of both heat capacities and of the thermometer's lag. The contact with
@@ -82,7 +83,9 @@ def fit(record: Record, name: str | None = None) -> Fit:
     series, brake = _read(record, engine, name)
     stands = int(np.count_nonzero((series.duty[1:] > 5e4) & (series.duty[:-1] <= 5e4)))
     if stands < _FEWEST_STANDS:
-        raise FitError(f"found {stands} stands lowered in this record; allowed: {_FEWEST_STANDS} or more, under load")
+        raise FitError(
+            f"found {counted(stands, 'stand')} lowered in this record; allowed: {_FEWEST_STANDS} or more, under load"
+        )
     run = _runner(series, brake)
     return _fitted(series, brake, stands, run)
 

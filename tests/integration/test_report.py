@@ -63,9 +63,9 @@ def test_events_and_commands_stand_in_one_sequence(page: str) -> None:
 
 def test_settings_in_force_name_who_changed_them(page: str) -> None:
     settings = part(page, "Settings in force")
-    assert "Changed by command in this trip: aux.outlet-temperature-high.setpoint" in settings
+    assert "in this trip: Outlet water too hot, setpoint (aux.outlet-temperature-high.setpoint)" in settings
     assert re.search(r"95 degF +by engineer, 2031-02-03 04:08:05, from 160 degF: a look at the hot end", settings)
-    assert "aux.inlet-temperature-high  high  100 degF" in settings
+    assert re.search(r"Inlet water too warm +aux.inlet-temperature-high +high +100 degF", settings)
 
 
 def test_sensors_upkeep_and_time_line_are_told(page: str) -> None:
@@ -105,6 +105,9 @@ def test_it_is_written_in_the_language_and_units_asked_for(folder: Path, tmp_pat
     left = [piece for piece in pieces if len(piece) > 11 and " " in piece and piece in told and piece not in own]
     assert left == []
     assert "sacó" in told
+    settings = told[told.index(spanish.papers["report-settings"]) :]
+    assert re.search(rf"{spanish.alarms['cooling-lost']} +aux\.cooling-lost .* banda muerta, ", settings)
+    assert "deadband" not in settings
     assert "Primera: " in told
     assert "gal/min" not in told
     assert "degF" not in re.sub(r"\d+ degF", "", told), "only where somebody typed it"

@@ -12,6 +12,7 @@ import streams
 from brakewater.engine import Engine
 from brakewater.review.band_chart import band_chart
 from brakewater.review.charts import Charted, Charts, Line
+from brakewater.review.setpoints import Setpoint
 from brakewater.units import Dimension
 
 SCAN_NS = 200_000_000
@@ -129,3 +130,18 @@ def test_setpoints_are_kept_with_when_they_changed() -> None:
         pytest.approx(93.33, abs=0.01)
     ]
     assert not {alarm for alarm, _ in found if alarm.startswith(("signal", "device", "water-lost"))}
+
+
+def test_a_setpoint_is_drawn_where_it_was_in_force_and_named_at_the_edge_where_it_is_far() -> None:
+    times, flat = np.array([0, 100 * SCAN_NS]), np.array([80.0, 84.0])
+    near = Setpoint(alarm="low", steps=((0, 78.0, "78 gal/min"), (50 * SCAN_NS, 82.0, "82 gal/min")))
+    gone = Setpoint(alarm="gone", steps=((0, 81.0, "81 gal/min"), (10 * SCAN_NS, None, "")))
+    far = Setpoint(alarm="<far>", steps=((0, 500.0, "500 gal/min"),))
+    drawn = band_chart("Flow", times, flat, flat, setpoints=(near, gone, far))
+    lines = [tuple(map(float, found)) for found in re.findall(r'd="M([\d.]+) ([\d.]+)H([\d.]+)"', drawn)]
+    assert [(begin, end) for begin, _, end in lines] == [(60.0, 475.0), (475.0, 890.0), (60.0, 143.0)]
+    assert lines[1][1] < lines[2][1] < lines[0][1], "the higher, the further up"
+    assert "\u2191 &lt;far&gt; 500 gal/min" in drawn
+    names = [(float(x), float(y)) for x, y in re.findall(r'<text x="([\d.]+)" y="([\d.]+)" font-size="11"', drawn)]
+    assert len({y for _, y in names if y}) == len(names), "no name stands on another"
+    assert band_chart("Flow", times, flat, flat) == band_chart("Flow", times, flat, flat, setpoints=())

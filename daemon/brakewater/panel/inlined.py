@@ -7,6 +7,7 @@ from brakewater.review.trip_page import ChartCode
 
 STATIC: Final = Path(__file__).parent / "static"
 _EXPORT: Final = "export { uPlot as default };"
+_IMPORT: Final = 'import { reach, setpoints } from "./setpoints.js";'
 
 
 def chart_code() -> ChartCode | None:
@@ -17,5 +18,6 @@ def chart_code() -> ChartCode | None:
         style = (vendor / "uPlot.min.css").read_text(encoding="utf-8")
     except FileNotFoundError:
         return None
-    script = (STATIC / "report.js").read_text(encoding="utf-8")
+    lines, report = ((STATIC / name).read_text(encoding="utf-8") for name in ("setpoints.js", "report.js"))
+    script = f"{lines.replace('export function', 'function')}\n{report.replace(_IMPORT, '')}"
     return ChartCode(script=f"{library.replace(_EXPORT, '')}\n{script}".replace("</", "<\\/"), style=style)

@@ -8,7 +8,6 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import StringConstraints
 
-from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.engine import Engine
 from brakewater.panel.live_routes import Units
 from brakewater.panel.opened import LONGEST_NS, Windows
@@ -16,15 +15,16 @@ from brakewater.panel.player import Player
 from brakewater.panel.shown import in_units
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
-from brakewater.render import Document, came_first, event_shown, limit_with_unit
-from brakewater.review.charts import Charts, Limit, Stretches
+from brakewater.render import Document, came_first, event_shown
+from brakewater.review.charts import Charts, Stretches
 from brakewater.review.replay import Tally, replayed
+from brakewater.review.setpoints import setpoints_of
 from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
 from brakewater.review.what_if import SettingError, objections, with_settings
 from brakewater.rig import Rig, parse
 from brakewater.stream import Event, Floats
-from brakewater.units import CREW_UNITS, shown, utc_text
+from brakewater.units import CREW_UNITS, utc_text
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
 MILLION: Final = 1_000_000
@@ -179,28 +179,11 @@ def _charts(found: Charts, seen: Stretches, system: str | None, words: Wording) 
                 "unit": found.unit(line, system),
                 "least": _numbers(seen.least.get((line.brake, line.quantity))),
                 "most": _numbers(seen.most.get((line.brake, line.quantity))),
-                "limits": [
-                    {
-                        "alarm": words.alarms[one.alarm],
-                        "steps": [_step(one, at, system or found.units) for at in one.steps],
-                    }
-                    for one in found.limits
-                    if (one.brake, one.quantity) == (line.brake, line.quantity)
-                ],
+                "limits": [one.doc() for one in setpoints_of(found, line, system, words)],
             }
             for line in found.lines
         ],
     }
-
-
-def _step(limit: Limit, at: tuple[int, float | None], system: str) -> list[Any]:
-    """From when, to what, and how people say that; nothing where the alarm is gone."""
-    utc_ns, value = at
-    if value is None:
-        return [utc_ns // MILLION, None, ""]
-    kind = CATALOGUE[limit.alarm]
-    number = float(shown(value, kind.dimension, system)[0])
-    return [utc_ns // MILLION, round(number, 6), limit_with_unit(value, kind.dimension, system, kind.shape)]
 
 
 def _numbers(values: Floats | None) -> list[float | None]:

@@ -1,5 +1,6 @@
 """The least and most of a quantity over time as one self-contained picture."""
 
+from collections.abc import Sequence
 from html import escape
 from math import ceil, floor, log10
 from typing import Final
@@ -7,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.review.setpoints import Frame, Setpoint, drawn, reached
 from brakewater.stream import Floats, Ints
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH
@@ -24,6 +26,7 @@ def band_chart(
     most: Measured,
     *,
     limit: float | None = None,
+    setpoints: Sequence[Setpoint] = (),
     nothing: str = ENGLISH.papers["chart-nothing"],
 ) -> str:
     """An SVG of the band between them; where nothing was good it is open.
@@ -34,6 +37,7 @@ def band_chart(
         least: [m]; NaN where unknown.
         most: [m]; NaN at the same places.
         limit: drawn as a dashed line, always inside the picture.
+        setpoints: in the unit of the title; drawn with their names where they lie near.
         nothing: said where there is no good value at all.
     """
     good = ~np.isnan(least)
@@ -45,6 +49,8 @@ def band_chart(
     if not good.any():
         return f'{head}<text x="{_LEFT}" y="{_HIGH // 2}">{escape(nothing)}</text></svg>'
     low, high = float(np.nanmin(least)), float(np.nanmax(most))
+    spans = [span for one in setpoints for span in one.spans(int(utc_ns[0]), int(utc_ns[-1]))]
+    low, high = reached(spans, low, high)
     if limit is not None:
         low, high = min(low, limit), max(high, limit)
     room = 0.05 * (high - low) or max(1.0, 0.05 * abs(high))
@@ -55,7 +61,12 @@ def band_chart(
     under, over = (np.asarray(ground + scale * side, np.float64) for side in (least, most))
     bands = "".join(_band(x[part], under[part], over[part]) for part in _known(good))
     dashed = "" if limit is None else _limit(ground + scale * limit, f"{limit:.4g}")
-    return f"{head}{_grid(low, high, ground, scale)}{bands}{dashed}{_times(utc_ns, x)}</svg>"
+    frame = Frame(
+        left=_LEFT, right=_WIDE - 10, top=_TOP, bottom=_HIGH - _BOTTOM, ground=ground, scale=scale,
+        begin_ns=int(utc_ns[0]), end_ns=int(utc_ns[-1]),
+    )  # fmt: skip
+    lines = drawn(spans, frame)
+    return f"{head}{_grid(low, high, ground, scale)}{bands}{lines}{dashed}{_times(utc_ns, x)}</svg>"
 
 
 def _limit(y: float, says: str) -> str:

@@ -7,6 +7,7 @@ import numpy as np
 
 from brakewater.review.charts import Charts
 from brakewater.review.manner import Manner
+from brakewater.review.setpoints import setpoints_of
 from brakewater.stream import Floats
 
 STRETCHES: Final = 10_000
@@ -33,6 +34,7 @@ def chart_data(found: Charts, brake: str, window: tuple[int, int], manner: Manne
             "unit": found.unit(one, manner.units),
             "least": _short(few.least[brake, one.quantity]),
             "most": _short(few.most[brake, one.quantity]),
+            "limits": [limit.doc() for limit in setpoints_of(found, one, manner.units, words)],
         }
         for one in found.lines
         if one.brake == brake and (brake, one.quantity) in few.least

@@ -15,6 +15,7 @@ from brakewater.review.band_chart import band_chart
 from brakewater.review.chart_data import chart_data
 from brakewater.review.manner import PLAIN, Manner, manner_of
 from brakewater.review.proofs import proofs
+from brakewater.review.setpoints import setpoints_of
 from brakewater.review.time_line import rows_of, time_line
 from brakewater.review.trip_seen import Seen, seen
 from brakewater.review.trip_text import balance, health, integrity, summary
@@ -166,7 +167,9 @@ def _charts(told: Seen, line: TripLine, code: ChartCode | None, manner: Manner) 
             unit = told.charts.unit(one, manner.units)
             title = words.word(one.quantity) + ("" if unit == "1" else f", {unit}")
             least, most = still.least[key], still.most[key]
-            chart = band_chart(title, still.utc_ns, least, most, nothing=words.word("chart-nothing"))
+            limits = setpoints_of(told.charts, one, manner.units, words)
+            nothing = words.word("chart-nothing")
+            chart = band_chart(title, still.utc_ns, least, most, setpoints=limits, nothing=nothing)
             figures.append(f"<figure>{chart}</figure>")
     live = "" if code is None else '<div id="live"></div>'
     return f'{live}<div id="still">{"".join(figures)}</div>'

@@ -88,7 +88,7 @@ def seen(record: Record, window: tuple[int, int], manner: Manner = PLAIN) -> See
             keep = (item.utc_ns >= window[0]) & (item.utc_ns < window[1])
             if keep.any():
                 before = engine.picture().settings if before is None else before
-                made.feed(item, engine.rig, outcome)
+                made.feed(item, engine.rig, outcome, engine.alarms())
                 _count(reasons, engine.rig, outcome, keep)
                 ends = engine.rig, engine.picture().settings, engine.book()
         elif isinstance(item, Command) and window[0] <= item.utc_ns < window[1]:

@@ -7,7 +7,7 @@ from typing import Any, Final
 from brakewater.book_shown import book_doc
 from brakewater.book_text import health_lines, signed_lines
 from brakewater.quality import Quality, quality, reason_name
-from brakewater.render import came_first, limit_with_unit, round_now
+from brakewater.render import alarm_name, came_first, limit_with_unit, round_now
 from brakewater.review.book import round_named, round_told
 from brakewater.review.proofs import Proof
 from brakewater.review.trip_seen import Said, Seen
@@ -118,15 +118,17 @@ def settings(
         if rule.brake in (brake, None):
             key = rule.key.partition(":")[0]
             rows.setdefault((key, *_in_force(rule, changed, rig.units, words)), []).append(rule.key)
-    cells = [(_names(keys), *rest) for (_, *rest), keys in rows.items()]
+    cells = [(_names(rig, keys, words), *rest) for (_, *rest), keys in rows.items()]
     heads = head(words, "alarm", "priority", "setpoint", "on-delay", "off-delay", "never-entered")
-    return f"<p>{_moved(before, after, words)}</p>{table(heads, cells)}"
+    return f"<p>{_moved(rig, before, after, words)}</p>{table(heads, cells)}"
 
 
-def _names(keys: Sequence[str]) -> str:
-    """One row for the many points of one alarm, as long as they are set alike."""
-    alarm, _, _ = keys[0].partition(":")
-    return escape(keys[0] if len(keys) == 1 else f"{alarm}: {', '.join(key.partition(':')[2] for key in keys)}")
+def _names(rig: Rig, keys: Sequence[str], words: Wording) -> str:
+    """One row for the many points of one alarm, as long as they are set alike; below it the rig file's key."""
+    alarm, _, first = keys[0].partition(":")
+    every = f"{alarm}:{', '.join(key.partition(':')[2] for key in keys)}" if first else alarm
+    key = keys[0] if len(keys) == 1 else alarm
+    return f"{escape(alarm_name(rig, every, words))}<br><small>{escape(key)}</small>"
 
 
 def _in_force(
@@ -137,7 +139,7 @@ def _in_force(
         _setting(changed.get((rule.key, "setpoint")), _setpoint(rule, units), words),
         _setting(changed.get((rule.key, "on-delay")), f"{rule.on_ns / 1e9:g} s", words),
         _setting(changed.get((rule.key, "off-delay")), f"{rule.off_ns / 1e9:g} s", words),
-        ", ".join(sorted(rule.defaults)) or "-",
+        escape(", ".join(words.word(f"set-{name}") for name in sorted(rule.defaults)) or "-"),
     )
 
 
@@ -155,12 +157,13 @@ def _setting(change: SettingNow | None, file: str, words: Wording) -> str:
     return f"<strong>{escape(change.text)}</strong><br>{escape(who)}"
 
 
-def _moved(before: Sequence[SettingNow], after: Sequence[SettingNow], words: Wording) -> str:
+def _moved(rig: Rig, before: Sequence[SettingNow], after: Sequence[SettingNow], words: Wording) -> str:
     if set(before) == set(after):
         held = words.word("changed-before", n=len(after)) if after else words.word("none-above")
         return escape(words.word("none-changed", held=held))
-    names = sorted({f"{one.alarm}.{one.setting}" for one in set(before) ^ set(after)})
-    return escape(words.word("some-changed", names=", ".join(names)))
+    moved = sorted({(one.alarm, one.setting) for one in set(before) ^ set(after)})
+    names = [f"{alarm_name(rig, key, words)}, {words.word(f'set-{what}')} ({key}.{what})" for key, what in moved]
+    return escape(words.word("some-changed", names="; ".join(names)))
 
 
 def sensors(found: Seen, proofs: Sequence[Proof], words: Wording = ENGLISH) -> str:

@@ -1,6 +1,7 @@
 // Charts of one window that zoom, move and point together. Each shows the least and the most of every stretch.
 // What moves them (a pull, a key, the player) only says where to; once a frame those that can be seen are drawn there.
 import { by, clockExact, clockOfDay, inZone, make, quietly, toldJson, wallDate, whenSeen } from "./past.js";
+import { reach, setpoints } from "./setpoints.js";
 import { asked as chosen, word } from "./words.js";
 
 const SIDE = 1; // widths asked for beyond each edge, so that moving shows something at once
@@ -8,8 +9,6 @@ const MOST = 5000;
 const APART = 8; // CSS pixels between two scans from which on each has a dot
 const SCANS_S = 2; // nothing scanned for so long is open
 const STEPS_S = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600]; // between two times written below
-const REACH = 1; // a setpoint so many heights away or nearer is drawn in; one beyond is named at the edge
-const ROW = 13; // CSS pixels of a setpoint's name
 const LATER_MS = 60; // the same pull reaches every chart
 
 let uPlot = null, outer = null, zoom = null, beside = null, brake = null, plots = [], asked = 0, waiting = 0, onZoom = () => {}, now = null;
@@ -119,7 +118,7 @@ function chart(line, data, wide) {
     cursor: { sync: { key: "window" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
     scales: {
       x: { time: true, auto: false, min: zoom.from / 1000, max: zoom.to / 1000 },
-      y: { range: (one, least, most) => reach(limits, one.scales.x, least, most) },
+      y: { range: (one, least, most) => reach(uPlot, limits, one.scales.x, least, most) },
     },
     axes: [{ ...axis, size: 30, space: 72, incrs: STEPS_S, values: times }, { ...axis, size: 64, space: 24 }],
     series: [{ label: word("time"), value: (_, s) => (s === null ? "--" : clockExact(s * 1000)) }, ...pair, ...others],
@@ -127,7 +126,7 @@ function chart(line, data, wide) {
       draw: [(one) => {
         band(one, 1, fill, [pair[0].stroke, pair[1].stroke], []);
         if (others.length) band(one, 3, null, [others[0].stroke, others[1].stroke], others[0].dash);
-        setpoints(one, limits, limit);
+        setpoints(uPlot, one, limits, limit);
       }],
       setSelect: [(one) => {
         const { left, width } = one.select;
@@ -187,60 +186,6 @@ function band(plot, first, fill, strokes, dash) {
   sides.forEach((one, n) => { pen.strokeStyle = strokes[n]; pen.stroke(one); });
   pen.fillStyle = strokes[1];
   for (let n = 0; n < dots.length; n += 2) pen.fillRect(dots[n] - 2 * ratio, dots[n + 1] - 2 * ratio, 4 * ratio, 4 * ratio);
-  pen.restore();
-}
-
-// While a setpoint was in force within sight: from, to, at what, and in words.
-function stretchesOf(limit, x) {
-  const when = limit.steps.map(([ms]) => ms / 1000).concat(Infinity);
-  return limit.steps.map(([, value, text], n) => ({ from: Math.max(x.min, when[n]), to: Math.min(x.max, when[n + 1]), value, text }))
-    .filter((one) => one.value !== null && one.from < one.to);
-}
-
-// As high as what was measured, and as the setpoints near it: one far away must not flatten it.
-function reach(limits, x, least, most) {
-  if (least === null) return [null, null];
-  const [low, high] = uPlot.rangeNum(least, most, 0.1, true), far = REACH * (high - low), edge = 0.05 * (high - low);
-  const near = limits.flatMap((limit) => stretchesOf(limit, x)).map((one) => one.value).filter((value) => value >= low - far && value <= high + far);
-  return [Math.min(low, ...near.map((value) => value - edge)), Math.max(high, ...near.map((value) => value + edge))];
-}
-
-// What alarms judge by: a thin line with its name, stepping where it was changed; out of sight its name at the edge.
-function setpoints(plot, limits, [stroke, ink]) {
-  const { left, top, width, height } = plot.bbox, { x, y } = plot.scales, pen = plot.ctx, ratio = uPlot.pxRatio;
-  if (y.min == null) return;
-  const across = width / (x.max - x.min), up = height / (y.max - y.min), row = ROW * ratio, taken = [];
-  pen.save();
-  pen.beginPath();
-  pen.rect(left, top, width, height);
-  pen.clip();
-  pen.strokeStyle = stroke;
-  pen.fillStyle = ink;
-  pen.lineWidth = ratio;
-  pen.font = `${11 * ratio}px system-ui, "DejaVu Sans", sans-serif`;
-  pen.textAlign = "left";
-  pen.textBaseline = "alphabetic";
-  for (const limit of limits) {
-    const line = new Path2D();
-    let before = null;
-    for (const one of stretchesOf(limit, x)) {
-      const from = left + (one.from - x.min) * across, to = left + (one.to - x.min) * across, at = Math.round(top + (y.max - one.value) * up) + 0.5;
-      if (before === one.from) line.lineTo(from, at); else line.moveTo(from, at);
-      line.lineTo(to, at);
-      before = one.to;
-      const name = `${at < top ? "\u2191 " : at > top + height ? "\u2193 " : ""}${limit.alarm} ${one.text}`, wide = pen.measureText(name).width + 8 * ratio;
-      if (wide > to - from && one.to < x.max) continue; // no room between two steps
-      const begin = Math.max(left, Math.min(from, left + width - wide));
-      const above = at - 3 * ratio, fits = above >= top + row - ratio;
-      let base = Math.min(fits ? above : Math.max(at, top) + row, top + height - 3 * ratio);
-      const meets = () => taken.some((other) => Math.abs(other.base - base) < row && begin < other.end && other.begin < begin + wide);
-      const step = base > top + height / 2 ? -row : row;
-      while (meets() && base > top && base < top + height) base += step;
-      taken.push({ base, begin, end: begin + wide });
-      pen.fillText(name, begin + 4 * ratio, base);
-    }
-    pen.stroke(line);
-  }
   pen.restore();
 }
 

@@ -1,4 +1,6 @@
 // The charts of a report: they zoom together by pulling across one; what is drawn on paper stands beside them in the page.
+import { reach, setpoints } from "./setpoints.js";
+
 const told = JSON.parse(document.getElementById("data").textContent);
 const times = told.after_ms.map((ms) => (told.begin_ms + ms) / 1000);
 const place = document.getElementById("live");
@@ -18,14 +20,14 @@ function chart(line, wide) {
     title: line.unit === "1" ? line.title : `${line.title}, ${line.unit}`,
     width: wide, height: 170,
     cursor: { sync: { key: "report" }, drag: { x: true, y: false, setScale: false } },
-    scales: { x: { time: true, auto: false, ...ends } },
+    scales: { x: { time: true, auto: false, ...ends }, y: { range: (plot, least, most) => reach(uPlot, line.limits, plot.scales.x, least, most) } },
     axes: [{ size: 30, values: (_, splits) => splits.map((s) => clock(s).slice(0, 8)) }, { size: 64 }],
     series: [
       { label: "UTC", value: (_, s) => (s === null ? "--" : clock(s)) },
       { label: told.words["least-of"], stroke: "#1d4f73", width: 1 }, { label: told.words["most-of"], stroke: "#111111", width: 1 },
     ],
     bands: [{ series: [2, 1], fill: "#1d4f7355" }],
-    hooks: { setSelect: [(plot) => {
+    hooks: { draw: [(plot) => setpoints(uPlot, plot, line.limits, ["#aa0000", "#111111"])], setSelect: [(plot) => {
       const { left, width } = plot.select;
       if (width > 2) zoom(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
     }] },

@@ -181,6 +181,8 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
             answer = line.makefile("rb").readline()
         found = json.loads(answer)
     except (OSError, ValueError) as error:
+        if isinstance(error, FileNotFoundError) and not folder.is_dir():
+            raise DeviceError(f"{folder}: no such folder, so no daemon that keeps its record there") from error
         raise DeviceError(
             f"{path}: no daemon answers ({plainly(error)}); is `brakewater run` at work on this record folder, and may"
             f" user {own_user()} reach it?"

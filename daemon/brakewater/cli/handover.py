@@ -82,11 +82,10 @@ def _newest(folder: Path, record: "Record") -> tuple["Rig", "Picture"]:
         found = ask(folder, {"ask": "rig"})
         return parse(found["toml"], found["file"]), asyncio.run(_first(folder))
     except (DeviceError, OSError):
-        engine = restored(record).engine
-        picture = engine.picture()
-        if not picture.run:
+        before = restored(record)
+        if not before.snapshot:  # an engine without memory, which knows no rig and has no picture
             raise StorageError(f"{folder}: the last run cannot be replayed; brakewater verify says where") from None
-        return engine.rig, picture
+        return before.engine.rig, before.engine.picture()
 
 
 async def _first(folder: Path) -> "Picture":

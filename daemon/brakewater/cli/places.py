@@ -34,9 +34,10 @@ def opened(folder: Path) -> "Record":
         StorageError: there is none.
     """
     from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.record.places import nothing_at  # noqa: PLC0415
     from brakewater.record.reader import Record  # noqa: PLC0415
 
     record = Record(folder)
     if not record.runs():
-        raise StorageError(f"{folder}: found no record here; a record folder holds hot/*.sqlite3 or segments/")
+        raise StorageError(nothing_at(folder))
     return record

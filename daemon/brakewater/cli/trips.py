@@ -35,7 +35,8 @@ def run(args: argparse.Namespace) -> int:
         return 2
     found = ledger(opened(args.record), _hoist(args))
     if found is None:
-        print(f"brakewater trips: {args.record}: no scan in it", file=sys.stderr)
+        says = "no scan in it that could be read; brakewater verify says whether it is damaged"
+        print(f"brakewater trips: {args.record}: {says}", file=sys.stderr)
         return 1
     if args.json:
         for line in found.lines:

@@ -69,8 +69,10 @@ def _book(folder: Path, rig: str) -> dict[str, Any]:
     try:
         found = ask(folder, {"ask": "book"})
     except DeviceError:
-        engine = restored(opened(folder)).engine
-        book = engine.book()
+        before = restored(opened(folder))
+        if not before.snapshot:  # an engine without memory, which knows no rig
+            raise StorageError(f"{folder}: the last run cannot be replayed; brakewater verify says where") from None
+        engine, book = before.engine, before.engine.book()
         if book is None:
             raise StorageError(f"{folder}: the rig file of this record keeps no upkeep book") from None
         found = book_doc(engine.rig, book)

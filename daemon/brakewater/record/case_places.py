@@ -29,6 +29,9 @@ def case_paths(file: Path) -> dict[int, zipfile.Path]:
     try:
         archive = zipfile.ZipFile(file)
     except zipfile.BadZipFile as error:
+        if file.suffix == ".sqlite3":
+            folder = file.parent.parent if file.parent.name == "hot" else "its folder"
+            raise StorageError(f"{file}: found a part of a record; give the whole of it: {folder}") from error
         raise StorageError(
             f"{file}: found no record here: it is no zip file, or one that was cut off; allowed: a record folder or a"
             f" case file ({error})"

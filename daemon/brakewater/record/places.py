@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol, cast
 
+from brakewater.errors import plainly
 from brakewater.record.case_places import case_paths
 from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.segment import is_begun, segment_path, segment_runs
@@ -59,6 +60,20 @@ class CasePlaces:
 def is_case(place: Path) -> bool:
     """Whether it is a case file rather than a record folder."""
     return place.is_file()
+
+
+def nothing_at(place: Path) -> str:
+    """Why no run was found there, for whoever named the place."""
+    try:
+        if not place.exists():
+            return f"{place}: no such file or folder"
+        if segment_runs(place):
+            return f"{place}: a run was begun and nothing of it was recorded; what is in hot/ is empty"
+        if segment_runs(place.parent) or sealed_paths(place.parent):
+            return f"{place}: found a part of a record; give the whole of it: {place.parent}"
+    except OSError as error:
+        return f"{place}: {plainly(error)}"
+    return f"{place}: found no record here; a record folder holds hot/*.sqlite3 or segments/"
 
 
 def places_of(place: Path) -> WhereRunsAre:

@@ -107,7 +107,7 @@ def _read(record: Record, engine: Engine, name: str | None) -> tuple[Series, Bra
             bad |= is_bad(column.codes)
         columns["known"].append((~bad[part]).astype(np.float64))
     if brake is None:
-        raise FitError("found no scan in this record; allowed: a record with some")
+        raise FitError("found no scan in this record that could be read; brakewater verify says whether it is damaged")
     whole = {key: np.concatenate(parts)[:_LONGEST_S] for key, parts in columns.items()}
     return Series(
         duty=whole["duty_w"],

@@ -15,7 +15,8 @@ from typing import Any, Final
 
 from brakewater.alarms.performance import Turn, figures
 from brakewater.engine import Engine
-from brakewater.errors import BrakewaterError
+from brakewater.errors import BrakewaterError, StorageError
+from brakewater.record.places import nothing_at
 from brakewater.record.reader import Record
 from brakewater.review.alarm_figures import turn_of
 from brakewater.review.at_hand import at_hand
@@ -80,15 +81,15 @@ def of_record(place: str, settings: tuple[str, ...] = ()) -> dict[str, Any]:
         with at_hand(place) as path:
             return {"record": place, **_answer(Record(path), settings)}
     except (BrakewaterError, OSError, SettingError) as error:
-        return {"record": place, "error": str(error)}
+        return {"record": place, "error": str(error).removeprefix(f"{place}: ")}
 
 
 def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
     if not record.runs():
-        return {"error": "found no record here; a record folder holds hot/*.sqlite3 or segments/"}
+        raise StorageError(nothing_at(record.folder))
     samples = sampled(record)
     if samples is None:
-        return {"error": "no scan in it"}
+        return {"error": "no scan in it that could be read; brakewater verify says whether it is damaged"}
     found = ledger_of(samples)
     told = conditions(samples, found)
     turns, tally, ends = _turns(record, None)

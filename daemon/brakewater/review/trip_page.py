@@ -112,8 +112,11 @@ def page_of(
 
 def _trip(record: Record, number: int) -> tuple[TripLedger, TripLine]:
     found = ledger(record)
-    lines = found.lines if found is not None else ()
-    if found is None or not 1 <= number <= len(lines):
+    if found is None:
+        says = "no scan in it that could be read; brakewater verify says whether it is damaged"
+        raise StorageError(f"{record.folder}: {says}")
+    lines = found.lines
+    if not 1 <= number <= len(lines):
         allowed = f"1 to {len(lines)}" if lines else "nothing: no trip was found in this record"
         raise StorageError(f"trip {number}; allowed: {allowed} (brakewater trips RECORD shows them)")
     return found, lines[number - 1]

@@ -36,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.review.replay import Tally, compare, replayed  # noqa: PLC0415
     from brakewater.review.what_if import SettingError  # noqa: PLC0415
     from brakewater.stream import Block  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415
 
     if args.trip is not None and (args.since is not None or args.until is not None):
         print("brakewater replay: --trip gives the window; leave out --from and --to", file=sys.stderr)
@@ -65,6 +66,9 @@ def run(args: argparse.Namespace) -> int:
                 _print(event, engine, as_json=args.json)
     rate = tally.scans / max(perf_counter() - began, 1e-9)
     comparison = compare(record, events, tally) if args.compare else None
+    if not args.json and (args.since, args.until, args.trip) != (None, None, None):
+        inside = sum(1 for event in events if since <= event.utc_ns < until)
+        print(f"{counted(inside, 'event')} in this window; the whole record was replayed:")
     _close(tally, comparison, rate, as_json=args.json)
     altered = _altered(args.record, tally)
     _tell(tally, altered, compared=args.compare)

@@ -80,6 +80,7 @@ def document(line: "TripLine") -> dict[str, Any]:
     fields["torque_verdict"] = None if torque is None else torque.verdict
     fields["direction"] = "in" if fields.pop("lowered") else "out"
     fields["alarms"] = [{"alarm": name, "times": count} for name, count in fields["alarms"]]
+    fields["clock_stepped_s"] = line.stepped_s
     return {"trip": fields.pop("number"), "from": utc_text(begin), "to": utc_text(end), **fields}
 
 
@@ -129,6 +130,11 @@ def _remarks(line: "TripLine", units: str) -> list[str]:
     from brakewater.units import Dimension, counted, shown  # noqa: PLC0415 - only when needed
 
     said = [f"found by the {'hook and block' if line.found_by == 'hoist' else 'heat alone'}"]
+    if line.stepped_s:
+        way = "on" if line.stepped_s > 0 else "back"
+        said.append(
+            f"THE CLOCK WAS SET {way.upper()} in it by {_lasting(abs(line.stepped_s))}, all but its times is right"
+        )
     if line.put_in_j is not None and line.put_in_std_j is not None and line.stored_j is not None:
         spread = _K * line.put_in_std_j / 1e6
         said.append(f"put in {line.put_in_j / 1e6:.0f} +/- {spread:.0f} MJ, of it stored {line.stored_j / 1e6:.0f}")

@@ -94,7 +94,7 @@ def _case(record: Record, file: Path, body: Taking, _: Ledgers) -> Exported:
 def _report(record: Record, file: Path, body: Taking, ledgers: Ledgers) -> Exported:
     found, _ = ledgers.lines(body.days)
     lines = () if found is None else found.lines
-    line = next((one for one in lines if one.from_utc_ns // MILLION == body.from_ms), None)
+    line = next((one for one in lines if one.window[0] // MILLION == body.from_ms), None)
     if found is None or line is None:
         raise HTTPException(422, "no trip begins there; choose one of the list")
     manner = manner_of(found.rig, body.lang if body.lang in LANGUAGES else None, body.units)

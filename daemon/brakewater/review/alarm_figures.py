@@ -42,6 +42,6 @@ def _ends(record: Record) -> tuple[float, float] | None:
     first = last = None
     for item in record.inputs():
         if isinstance(item, Block):
-            first = int(item.utc_ns[0]) if first is None else first
-            last = int(item.utc_ns[-1])
+            least, most = int(item.utc_ns.min()), int(item.utc_ns.max())  # the clock may have been set back
+            first, last = min(least, first or least), max(most, last or most)
     return None if first is None or last is None or last <= first else (first / 1e9, last / 1e9)

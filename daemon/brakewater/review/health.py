@@ -1,6 +1,6 @@
 """A record's brakes, each with what its trips in tell of it: gathers for ``why`` what ledger, samples and book know."""
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 
 import numpy as np
 
@@ -53,10 +53,11 @@ def _gap(brake: Brake, found: Sampled, until_ns: int | None) -> float | None:
 
 def _told(brake: Brake, line: TripLine, found: Sampled, gap_m: float | None, *, with_contact: bool) -> Told:
     samples = found.brakes[brake.name]
-    times = samples.utc_ns.tolist()
-    first, last = bisect_left(times, line.from_utc_ns), bisect_right(times, line.to_utc_ns)
-    within = slice(first, last)
-    settled = min(bisect_right(times, line.to_utc_ns + _AFTER_NS), _run_ends(samples, first))
+    first = int(np.flatnonzero((samples.run == line.run) & (samples.input == line.from_input))[0])
+    times = samples.t_ns.tolist()  # steady: the wall clock may be set in a trip
+    end_ns = times[first] + round(line.lasts_s * 1e9)
+    within = slice(first, bisect_right(times, end_ns, first))
+    settled = min(bisect_right(times, end_ns + _AFTER_NS, first), _run_ends(samples, first))
     lowering = np.nan_to_num(samples.values["duty_w"][within]) > 0.0
     return Told(
         number=line.number,

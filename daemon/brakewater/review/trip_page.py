@@ -89,7 +89,7 @@ def page_of(
     manner: Manner = PLAIN,
 ) -> str:
     """As ``trip_page``, of a line of a ledger that is there already."""
-    window, words = (line.from_utc_ns, line.to_utc_ns + 1), manner.words
+    window, words = line.window, manner.words
     told = seen(record, window, manner)
     title = words.word("report-title", rig=found.rig.name, n=line.number, brake=line.brake)
     chapters = {
@@ -161,7 +161,7 @@ def _line_of(told: Seen, window: tuple[int, int], words: Wording) -> str:
 
 
 def _charts(told: Seen, line: TripLine, code: ChartCode | None, manner: Manner) -> str:
-    window, words = (line.from_utc_ns, line.to_utc_ns + 1), manner.words
+    window, words = line.window, manner.words
     still = told.charts.stretches(*window, _STRETCHES, manner.units)
     figures = []
     for one in told.charts.lines:

@@ -32,6 +32,9 @@ def summary(line: TripLine, rig: Rig, words: Wording = ENGLISH) -> list[str]:
             known=f"{100 * line.known:.0f}",
         ),
     ]
+    if line.stepped_s:
+        way = "clock-set-on" if line.stepped_s > 0 else "clock-set-back"
+        sentences.append(words.word(way, seconds=f"{abs(line.stepped_s):.0f}"))
     if line.worst_margin is not None:
         sentences.append(words.word("trip-margin", margin=f"{line.worst_margin:.2f}"))
     return [*sentences, _limits(line, words), _raised(line, rig, words)]

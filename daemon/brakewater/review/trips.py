@@ -25,6 +25,10 @@ from brakewater.trips.ton_miles import TON_MILE_J
 SETTLES_NS: Final = 600_000_000_000
 """So long after its last stand a trip's heat still comes out of the rotor, unless the next trip has begun."""
 _SLICE = 10
+_STEP_S: Final = 2.0
+"""A wall clock that is off by less has not been set, for all that its labels tell."""
+_SLEW: Final = 1e-3
+"""Faster than this no time service slews a clock (Linux: 500 ppm, adjtimex(2))."""
 """Samples over which a peak of heat is meant: the thermometer's noise is no peak."""
 
 
@@ -84,6 +88,24 @@ class TripLine:
             return None
         work_j = self.ton_miles * TON_MILE_J
         return self.energy_j / work_j, self.energy_std_j / work_j
+
+    @property
+    def stepped_s(self) -> float:
+        """By how much the wall clock was set on (back: below zero) in it; 0.0 for one that was only slewed."""
+        off_s = (self.to_utc_ns - self.from_utc_ns) / 1e9 - self.lasts_s
+        return off_s if abs(off_s) > max(_STEP_S, _SLEW * self.lasts_s) else 0.0
+
+    @property
+    def window(self) -> tuple[int, int]:
+        """Wall time in ns that every scan of it falls into, the end itself not included.
+
+        Where the clock was set in it, scans from around it fall into that too: those that were given the same times.
+        """
+        lasts_ns = round(self.lasts_s * 1e9) if self.stepped_s else 0
+        if not lasts_ns:
+            return self.from_utc_ns, self.to_utc_ns + 1
+        begin, end = self.to_utc_ns - lasts_ns, self.from_utc_ns + lasts_ns
+        return min(self.from_utc_ns, begin), max(self.to_utc_ns, end) + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,8 +186,7 @@ def window(record: Record, number: int) -> tuple[int, int]:
     if not 1 <= number <= len(lines):
         allowed = f"1 to {len(lines)}" if lines else "nothing: no trip was found in this record"
         raise StorageError(f"trip {number}; allowed: {allowed} (brakewater trips RECORD shows them)")
-    line = lines[number - 1]
-    return line.from_utc_ns, line.to_utc_ns + 1
+    return lines[number - 1].window
 
 
 def _numbered(line: TripLine, number: int) -> TripLine:

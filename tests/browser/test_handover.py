@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Page, Route, expect, sync_playwright
 
 from brakewater.control import ask
 from chromium import SCREENS, SHOWN_MS, launched
@@ -50,10 +50,27 @@ def test_a_tour_is_read_and_signed_and_stands_in_the_record(page: Page, before: 
     page.locator("#sign button").click()
     expect(page.locator("#says")).to_contain_text("se espera el nombre de una persona", timeout=SHOWN_MS)
     page.locator("#language").select_option("en")
+    expect(page.locator("#signed h2")).to_have_text("Signed handovers", timeout=SHOWN_MS)
+    page.context.set_offline(True)
+    page.locator('#sign [name="by"]').fill("A. Driller")
+    page.locator("#sign button").click()
+    expect(page.locator("#says")).to_contain_text("Not sent: no connection", timeout=SHOWN_MS)
+    page.context.set_offline(False)
+
+    def lost_on_the_way_back(route: Route) -> None:
+        route.fetch()
+        route.abort()
+
+    page.route("**/api/command", lost_on_the_way_back)
+    page.locator("#sign button").click()
+    expect(page.locator("#says")).to_contain_text("Not sent", timeout=SHOWN_MS)
+    page.unroute("**/api/command")
     page.locator('#sign [name="by"]').fill("A. Driller")
     page.locator('#sign [name="to"]').fill("B. Driller")
     page.locator("#sign button").click()
     expect(page.locator("#signed")).to_contain_text("A. Driller to B. Driller", timeout=SHOWN_MS)
+    expect(page.locator("#says")).to_have_text("Signed.", timeout=SHOWN_MS)
+    expect(page.locator("#signed li")).to_have_count(1)
     page.emulate_media(media="print")
     page.screenshot(path=SCREENS / "handover-print.png", full_page=True)
     told = brakewater("handover", before.watch.record, "--lang", "es")

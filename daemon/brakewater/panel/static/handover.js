@@ -47,12 +47,19 @@ async function show() {
 const FIELDS = { by: "handed-by", to: "taken-by", remark: "remark" };
 const field = (key) => (key in FIELDS ? word(FIELDS[key]) : key);
 
+// Whether an answer came; where none did, nobody knows whether it was taken.
 async function post(path, body, done) {
-  const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
-  const found = await answer.json();
+  let answer, found;
+  try {
+    answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    found = await answer.json();
+  } catch {
+    say(word("tour-not-sent"), false);
+    return false;
+  }
   if (!answer.ok) say({ 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status] ?? word("refused", { says: why(found, field) }), false);
   else if (done) await done();
-  return answer.ok;
+  return answer.status !== 503;
 }
 
 async function me() {
@@ -71,7 +78,7 @@ $("log-in").onsubmit = async (event) => {
   pin.value = "";
 };
 // One id for one filling-in: tapped twice, or sent again over a poor link, it is signed once.
-let id = crypto.getRandomValues(new Uint32Array(4)).join("-");
+let id = crypto.getRandomValues(new Uint32Array(4)).join("-"), sent = false;
 $("sign").onsubmit = async (event) => {
   event.preventDefault();
   if (tour === null) return;
@@ -79,14 +86,22 @@ $("sign").onsubmit = async (event) => {
   const asking = { do: "hand-over", id: `tour-${id}`, by: by.value.trim(), to: to.value.trim(), from: tour.from };
   if (remark.value.trim()) asking.remark = remark.value.trim();
   const form = event.target;
-  await post("/api/command", asking, async () => {
+  const answered = await post("/api/command", asking, async () => {
     form.reset();
     since = Date.parse(tour.from);
     await signed();
     say(word("signed-now"));
   });
-  id = crypto.getRandomValues(new Uint32Array(4)).join("-");
+  const lost = sent;
+  sent = !answered;
+  if (lost && answered) await whether(asking);
+  if (answered) id = crypto.getRandomValues(new Uint32Array(4)).join("-");
 };
+// An answer that was lost on its way: the record tells whether the signature had been taken, which is then refused as a second.
+async function whether({ by, to }) {
+  await show();
+  if (tour?.signed.some((line) => line.text.includes(by) && line.text.includes(to))) say(word("signed-now"));
+}
 // The record has it a moment after the watch has taken it.
 async function signed() {
   for (let tries = 0; tries < 10; tries += 1) {

@@ -128,9 +128,9 @@ class RotorWatch:
         """Go on from a snapshot."""
         self._tail.restore(kept["tail"])
         self._power = kept["power"]
-        parts = kept["carried"]
+        parts = kept["carried"]  # an older version's have no group of steps: one begins
         self._state = (
-            None if parts is None else RotorState(**dict(zip(RotorState.__slots__, map(_whole, parts), strict=True)))
+            None if parts is None else RotorState(**dict(zip(RotorState.__slots__, map(_whole, parts), strict=False)))
         )
 
 

@@ -21,11 +21,12 @@ used.
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from brakewater.physics.coupled import AT_BEGIN, Coupling, Place, Stretch, Sums, Way, stretch
 from brakewater.stream import Floats
 
 BOILING_DEGC: Final = 100.0
@@ -87,6 +88,12 @@ class RotorState:
     """What skin, core and standing water are off by, were the contact less by its standard uncertainty."""
     by_power_k: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """The same of more power."""
+    place: int = 0
+    """In a group of steps in flowing water, as ``physics.coupled`` has them; what follows is of that group."""
+    way: Way = AT_BEGIN
+    of_skin: Sums = (0.0, 0.0, 0.0, 0.0)
+    of_contact: Sums = (0.0, 0.0, 0.0, 0.0)
+    of_power: Sums = (0.0, 0.0, 0.0, 0.0)
 
 
 def contact_w_k(model: RotorModel, level_m: Floats, flow_m3_s: Floats) -> Floats:
@@ -115,7 +122,7 @@ def carried_on(model: RotorModel, state: RotorState, step_s: float, driven: Driv
     before = state.surface_degc, state.water_degc
     runs = _runs(driven.flowing)
     water, water_std = driven.water_degc.copy(), driven.water_std_k.copy()
-    skin, core = map(np.array, steps.skins(state, parts, driven, (water, water_std), runs))
+    skin, core = steps.skins(state, parts, driven, (water, water_std), runs)
     over, earlier = skin - water, np.concatenate((before[:1], skin[:-1]))
     by_contact, by_power = steps.off(state, parts, driven, (over, earlier, before[1], water), runs)
     working = driven.flowing & (driven.power_w > 0.0)
@@ -143,48 +150,47 @@ def _runs(flowing: NDArray[np.bool_]) -> _Runs:
 
 
 class _Steps:
-    """Step by step."""
+    """Step by step where water stands, by groups of steps where it flows."""
 
     def __init__(self, model: RotorModel, step_s: float) -> None:
         self._step_s, self._through, self._std = step_s, model.through_w_k, model.std
         self.k, self.b = step_s * (1.0 / model.surface_j_k), step_s * (1.0 / model.core_j_k) * model.through_w_k
+        self._coupling = Coupling(self.k * model.through_w_k, self.b)
+        self._stretches = dict[int, tuple[bool, Stretch]]()
+        """Of each run in flowing water, by its first step: whether it begins a group, and its steps."""
 
     def skins(
         self, state: RotorState, parts: Floats, driven: Driven, waters: tuple[Floats, Floats], runs: _Runs
-    ) -> tuple[list[float], list[float]]:
+    ) -> tuple[Floats, Floats]:
         """Skin and core after each step; [m] water and its thermometer's standard uncertainty are carried on in place.
 
         Where water stands, the latter is the one of when the flow was lost.
         """
         water, water_std = waters
-        skins, cores = list[float](), list[float]()
+        skin, core = np.empty(len(parts)), np.empty(len(parts))
         for run, flows in runs:
             if flows:
-                found = self._in_flow(state, parts[run], driven.power_w[run] + driven.contact_w_k[run] * water[run])
+                driven_w = driven.power_w[run] + driven.contact_w_k[run] * water[run]
+                skin[run], core[run] = self._in_flow(state, run.start, parts[run], driven_w)
                 state.water_degc, state.water_std_k = water.item(run.stop - 1), water_std.item(run.stop - 1)
             else:
                 columns = parts, driven.power_w, driven.contact_w_k, driven.water_j_k
-                *found, warmed = self._in_standing(state, [column[run].tolist() for column in columns])
-                water[run], water_std[run] = warmed, state.water_std_k
-                state.water_degc = warmed[-1]
-            skins += found[0]
-            cores += found[1]
-        return skins, cores
+                found = self._in_standing(state, [column[run].tolist() for column in columns])
+                skin[run], core[run], water[run] = found
+                water_std[run] = state.water_std_k
+                state.water_degc, state.place, state.way = found[2][-1], 0, AT_BEGIN
+        return skin, core
 
-    def _in_flow(self, state: RotorState, parts: Floats, driven_w: Floats) -> list[list[float]]:
+    def _in_flow(self, state: RotorState, first: int, parts: Floats, driven_w: Floats) -> tuple[Floats, Floats]:
         """``driven_w``: what the brake and the water give, had the skin no temperature of its own."""
-        skin, core, k, b, through = state.surface_degc, state.core_degc, self.k, self.b, self._through
-        all_b = 1.0 + b
-        skins, cores = list[float](), list[float]()
-        for a, power in zip(parts.tolist(), driven_w.tolist(), strict=True):
-            skin = a * (skin + k * (power + through * core))
-            if skin > _HOTTEST_DEGC:  # noqa: PLR1730 - min() would take a tenth of the loop
-                skin = _HOTTEST_DEGC
-            core = (core + b * skin) / all_b
-            skins.append(skin)
-            cores.append(core)
-        state.surface_degc, state.core_degc = skin, core
-        return [skins, cores]
+        begins = state.place == 0
+        steps = stretch(self._coupling, Place(state.place, state.way), parts)
+        self._stretches[first] = begins, steps
+        sums = (state.surface_degc, state.core_degc, 0.0, 0.0) if begins else state.of_skin
+        (found,) = steps.carried([sums], [self.k * driven_w], _HOTTEST_DEGC)
+        state.surface_degc, state.core_degc, state.of_skin = found.x.item(-1), found.y.item(-1), found.sums
+        state.place, state.way = steps.after.at, steps.after.way
+        return found.x, found.y
 
     def _in_standing(self, state: RotorState, columns: list[list[float]]) -> list[list[float]]:
         """Skin, core and water after each step."""
@@ -214,11 +220,11 @@ class _Steps:
         """
         over, earlier, first, water = seen
         contact, power = self.k * driven.contact_w_k, self.k * driven.power_std_w
-        by_contact, by_power = list[float](), list[float]()
+        by_contact, by_power = np.empty(len(parts)), np.empty(len(parts))
         for run, flows in runs:
             if flows:
                 kept = self._std * (contact[run] * over[run])
-                found = self._off_in_flow(state, parts[run].tolist(), kept.tolist(), power[run].tolist())
+                found: Any = self._off_in_flow(state, run.start, kept, power[run])
             else:
                 held = driven.water_j_k[run]
                 by_kelvin = np.where(held > 0.0, self._step_s * driven.contact_w_k[run] / np.maximum(held, 1e-9), 0.0)
@@ -227,25 +233,18 @@ class _Steps:
                 kept = _STILL_STD * (contact[run] * over[run])
                 rows = [one.tolist() for one in (parts[run], kept, power[run], missed, contact[run], by_kelvin)]
                 found = self._off_in_standing(state, rows)
-            by_contact += found[0]
-            by_power += found[1]
-        return np.array(by_contact), np.array(by_power)
-
-    def _off_in_flow(
-        self, state: RotorState, parts: list[float], kept: list[float], power: list[float]
-    ) -> tuple[list[float], list[float]]:
-        (skin, core, _), (more, iron, _) = state.by_contact_k, state.by_power_k
-        through, b, all_b = self.k * self._through, self.b, 1.0 + self.b
-        by_contact, by_power = list[float](), list[float]()
-        for a, own, put_in in zip(parts, kept, power, strict=True):
-            skin = a * (skin + own + through * core)
-            core = (core + b * skin) / all_b
-            more = a * (more + put_in + through * iron)
-            iron = (iron + b * more) / all_b
-            by_contact.append(skin)
-            by_power.append(more)
-        state.by_contact_k, state.by_power_k = (skin, core, 0.0), (more, iron, 0.0)
+            by_contact[run], by_power[run] = found
         return by_contact, by_power
+
+    def _off_in_flow(self, state: RotorState, first: int, kept: Floats, power: Floats) -> tuple[Floats, Floats]:
+        begins, steps = self._stretches[first]
+        if begins:
+            state.of_contact = (*state.by_contact_k[:2], 0.0, 0.0)
+            state.of_power = (*state.by_power_k[:2], 0.0, 0.0)
+        less, more = steps.carried([state.of_contact, state.of_power], [kept, power])
+        state.by_contact_k, state.of_contact = (less.x.item(-1), less.y.item(-1), 0.0), less.sums
+        state.by_power_k, state.of_power = (more.x.item(-1), more.y.item(-1), 0.0), more.sums
+        return less.x, more.x
 
     def _off_in_standing(self, state: RotorState, columns: list[list[float]]) -> tuple[list[float], list[float]]:
         (skin, core, water), (more, iron, warmed) = state.by_contact_k, state.by_power_k

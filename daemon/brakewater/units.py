@@ -9,6 +9,7 @@ import math
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from typing import TypeVar
 
 import numpy as np
@@ -164,6 +165,7 @@ class UnitError(ValueError):
         super().__init__(f"found {found}; allowed: {allowed}")
 
 
+@cache
 def units_of(dimension: Dimension) -> str:
     """The units a dimension may be written in, for messages."""
     names = [name for name, unit in UNITS.items() if unit.dimension is dimension]

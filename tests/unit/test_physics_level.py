@@ -35,6 +35,13 @@ def test_median_as_numpy_has_it(numbers: list[float]) -> None:
     assert median[0] == pytest.approx(float(np.median(np.array(numbers) / 4.0)) * 4.0, rel=1e-15, abs=1e-300)
 
 
+@given(st.lists(st.lists(st.sampled_from([-1.0, -0.0, 0.0, 5e-324, 1.0, 2.0, 1e300]), min_size=5, max_size=5)))
+def test_median_of_five_is_the_third_in_order(rows: list[list[float]]) -> None:
+    x = np.array(rows, np.float64).reshape(-1, 5)
+    median, _ = group_median(x, np.ones(x.shape, bool))
+    assert median.tobytes() == np.array([lone_median(row)[0] for row in rows], np.float64).tobytes()
+
+
 def test_half_the_points_are_enough() -> None:
     t, y = np.tile(np.arange(-9.0, 1.0), (3, 1)), np.tile(np.arange(10.0) * 1e-3, (3, 1))
     usable = np.arange(10) < np.array([[10], [5], [4]])

@@ -60,6 +60,8 @@ def within(x: Floats, low: float, high: float) -> Floats:
     """Numbers held between bounds, so that garbage of a register cannot stay in a state for ever; what is none is 0."""
     if x.size == 1 and low < x.item() < high:
         return x  # the common case of a lone one
+    if x.size > 1 and low < x.min() and x.max() < high:
+        return x  # the common case
     return np.minimum(np.maximum(np.where(np.isfinite(x), x, 0.0), low), high)
 
 

@@ -1,13 +1,13 @@
 """What follows from flow and temperatures of each scan alone, and its standard uncertainty; one row a quantity."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from brakewater.physics import balance, uncertainty
-from brakewater.physics.balance import Circuit
+from brakewater.physics.balance import Circuit, Supply
 from brakewater.physics.uncertainty import Spreads
 from brakewater.quality import alone, is_bad
 from brakewater.stream import Column
@@ -34,6 +34,15 @@ class OfScans:
     by_role: Mapping[str, Column]
     found: Mapping[str, Column]
     """What is worked out of them, each when asked for."""
+    supplies: list[Supply] = field(default_factory=list)
+    """What comes in, once somebody asked for it."""
+
+    @property
+    def supply(self) -> Supply:
+        """Flow and inlet, as heat and its limit share them."""
+        if not self.supplies:
+            self.supplies.append(balance.supply(self.circuit, *self.water[:2]))
+        return self.supplies[0]
 
     @property
     def water(self) -> tuple[Column, Column, Column]:
@@ -66,9 +75,9 @@ ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
     "outlet-temperature": lambda of: balance.outlet_degc(of.circuit, of.water[0], of.water[2]),
     "outlet_rise_k": lambda of: balance.outlet_rise_k(of.circuit, *of.water),
     "outlet_rise_std_k": lambda of: uncertainty.rise_std_k(of.spreads, *of.water[1:], of.found["outlet_rise_k"]),
-    "heat_w": lambda of: balance.heat_w(of.circuit, *of.water),
+    "heat_w": lambda of: balance.heat_w(of.circuit, *of.water, of.supply),
     "heat_std_w": lambda of: uncertainty.heat_std_w(of.circuit, of.spreads, of.water, of.found["heat_w"]),
-    "heat_limit_w": lambda of: balance.heat_limit_w(of.circuit, *of.water[:2]),
+    "heat_limit_w": lambda of: balance.heat_limit_w(of.circuit, *of.water[:2], of.supply),
     "heat_limit_std_w": lambda of: uncertainty.limit_std_w(of.circuit, of.spreads, of.water, of.found["heat_limit_w"]),
     # The duty is left out of the demand: that of a moment stands above what this water can carry for long in 5 to 18 %
     # of a warm tank's seconds while the outlet never comes near its limit, and followed over the housing's residence

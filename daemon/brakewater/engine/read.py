@@ -46,11 +46,19 @@ class _Alike:
 
     def read(self, block: Block, *, answered: bool) -> list[Column]:
         """A column a point; ``answered`` where no poll failed."""
+        words = [block.words[:, part] for part in self._parts]
+        if answered and len(block) >= _MANY and all(map(_stands, words)):
+            return self._standing(words, block.status[:1], len(block))
         if answered and len(block) >= _MANY and self._point.count == 1:
-            return [self._looked_up(block.words[:, part.start]) for part in self._parts]
-        words = _stacked([block.words[:, part] for part in self._parts])
-        status = _stacked([block.status[:, slot.index] for slot in self._slots])
-        return self.convert(words, status)
+            return [self._looked_up(one[:, 0]) for one in words]
+        return self.convert(_stacked(words), _stacked([block.status[:, slot.index] for slot in self._slots]))
+
+    def _standing(self, words: list[Words], status: Codes, n: int) -> list[Column]:
+        """Of points that say the same all through a block, as most contacts do: told once."""
+        polls = [status[:, slot.index] for slot in self._slots]
+        once = self.convert(_stacked([one[:1] for one in words]), _stacked(polls))
+        pairs = [(one.values.item(), one.codes.item()) for one in once]
+        return [Column(values=np.full(n, value), codes=np.full(n, code, np.uint8)) for value, code in pairs]
 
     def _looked_up(self, register: NDArray[np.uint16]) -> Column:
         values, codes = _table(self._point.register, self._point.signal, self._range)
@@ -63,6 +71,10 @@ class _Alike:
         n = len(status) // len(self._slots)
         rows = zip(values.reshape(-1, n), codes.reshape(-1, n), strict=True)
         return [Column(values=row, codes=code) for row, code in rows]
+
+
+def _stands(words: Words) -> bool:
+    return all(register[0] == register[-1] and bool((register == register[0]).all()) for register in words.T)
 
 
 def _stacked(columns: list[NDArray[_D]]) -> NDArray[_D]:

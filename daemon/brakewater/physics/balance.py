@@ -75,7 +75,24 @@ def outlet_rise_k(circuit: Circuit, flow: Column, inlet: Column, outlet: Column)
     return _column(values, inlet.codes, outlet.codes, _dry(circuit, flow))
 
 
-def heat_w(circuit: Circuit, flow: Column, inlet: Column, outlet: Column) -> Column:
+@dataclass(frozen=True, slots=True, eq=False)
+class Supply:
+    """What of the water that comes in heat and its limit hang on alike; [n] each."""
+
+    enthalpy_j_kg: Floats
+    meter_kg_m3: Floats | None
+    """What turns the meter's reading into kg/s; None where the outlet tells it."""
+    codes: Codes
+    """The worst of flow and inlet, and of what they mean to the fluid."""
+
+
+def supply(circuit: Circuit, flow: Column, inlet: Column) -> Supply:
+    """Worked out once for both of ``heat_w`` and ``heat_limit_w``."""
+    codes = np.maximum(np.maximum(flow.codes, inlet.codes), _dry(circuit, flow))
+    return Supply(*_at_inlet(circuit, inlet.values), np.maximum(codes, _beyond(circuit, inlet)))
+
+
+def heat_w(circuit: Circuit, flow: Column, inlet: Column, outlet: Column, given: Supply | None = None) -> Column:
     """Heat taken up by the water in W; uncertain or bad where a temperature lies beyond freezing or boiling.
 
     Negative where the outlet is cooler than the inlet.
@@ -85,20 +102,14 @@ def heat_w(circuit: Circuit, flow: Column, inlet: Column, outlet: Column) -> Col
         flow: volume flow at the meter, m3/s.
         inlet: temperature, degC.
         outlet: temperature, degC.
+        given: where somebody has worked it out already.
     """
-    values = heat(circuit, flow.values, inlet.values, outlet.values)
-    return _column(
-        values,
-        flow.codes,
-        inlet.codes,
-        outlet.codes,
-        _dry(circuit, flow),
-        _beyond(circuit, inlet),
-        _beyond(circuit, outlet),
-    )
+    given = given or supply(circuit, flow, inlet)
+    values = _heat(circuit, flow.values, given, outlet.values)
+    return _column(values, given.codes, outlet.codes, _beyond(circuit, outlet))
 
 
-def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
+def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column, given: Supply | None = None) -> Column:
     """Heat in W that this flow and inlet could carry with the outlet at its limit.
 
     With the meter at the outlet the density is that of water at the outlet limit. ``AT_LIMIT`` where the inlet is at or
@@ -108,10 +119,11 @@ def heat_limit_w(circuit: Circuit, flow: Column, inlet: Column) -> Column:
         circuit: the brake's water loop.
         flow: volume flow at the meter, m3/s.
         inlet: temperature, degC.
+        given: where somebody has worked it out already.
     """
-    values = heat(circuit, flow.values, inlet.values, np.array((circuit.outlet_limit_degc,)))
-    spent = _where(inlet.values >= circuit.outlet_limit_degc, Reason.AT_LIMIT)
-    return _column(values, flow.codes, inlet.codes, _dry(circuit, flow), spent, _beyond(circuit, inlet))
+    given = given or supply(circuit, flow, inlet)
+    values = _heat(circuit, flow.values, given, np.array((circuit.outlet_limit_degc,)))
+    return _column(values, given.codes, _where(inlet.values >= circuit.outlet_limit_degc, Reason.AT_LIMIT))
 
 
 def cooling_margin(demand: Column, limit: Column) -> Column:
@@ -176,10 +188,21 @@ def heat(circuit: Circuit, flow: Floats, t_in: Floats, t_out: Floats) -> Floats:
     """The law itself, W; temperatures beyond freezing or boiling are held there, their codes rule."""
     if t_in.shape == t_out.shape == flow.shape == (1,):
         return np.array((_lone_heat(circuit, flow.item(), t_in.item(), t_out.item()),))
-    t_in, t_out = fluid.held(circuit.fluid, t_in), fluid.held(circuit.fluid, t_out)
-    rise = fluid.enthalpy_j_kg(circuit.fluid, t_out) - fluid.enthalpy_j_kg(circuit.fluid, t_in)
+    return _heat(circuit, flow, Supply(*_at_inlet(circuit, t_in), alone(_GOOD)), t_out)
+
+
+def _at_inlet(circuit: Circuit, t_in: Floats) -> tuple[Floats, Floats | None]:
+    t_in = fluid.held(circuit.fluid, t_in)
+    told = circuit.meter_at_inlet or circuit.mass_meter_kg_m3 is not None
+    return fluid.enthalpy_j_kg(circuit.fluid, t_in), meter_density(circuit, t_in, t_in) if told else None
+
+
+def _heat(circuit: Circuit, flow: Floats, given: Supply, t_out: Floats) -> Floats:
+    t_out = fluid.held(circuit.fluid, t_out)
+    rise = fluid.enthalpy_j_kg(circuit.fluid, t_out) - given.enthalpy_j_kg
+    density = meter_density(circuit, t_out, t_out) if given.meter_kg_m3 is None else given.meter_kg_m3
     with np.errstate(over="ignore"):  # a garbage flow may overflow; _column then finds it
-        return meter_density(circuit, t_in, t_out) * rise * flow
+        return density * rise * flow
 
 
 def _lone_heat(circuit: Circuit, flow: float, t_in: float, t_out: float) -> float:

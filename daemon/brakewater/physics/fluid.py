@@ -124,6 +124,8 @@ def held(fluid: Fluid, t_degc: Floats) -> Floats:
     """Temperatures held within freezing and boiling."""
     if t_degc.shape == (1,):
         return np.array((held_one(fluid, t_degc.item()),))
+    if _is_liquid(fluid, t_degc):
+        return t_degc
     return np.minimum(np.maximum(t_degc, fluid.lowest_degc), fluid.highest_degc)
 
 
@@ -134,9 +136,16 @@ def held_one(fluid: Fluid, t_degc: float) -> float:
 
 def beyond(fluid: Fluid, t_degc: Floats) -> Codes:
     """``GOOD`` from freezing to boiling, ``BEYOND_FLUID`` a little outside, ``OUT_OF_SENSOR_RANGE`` elsewhere."""
+    if _is_liquid(fluid, t_degc):
+        return np.zeros(t_degc.shape, np.uint8)  # GOOD is 0
     outside = np.maximum(fluid.lowest_degc - t_degc, t_degc - fluid.highest_degc)
     near = np.where(outside > 0.0, np.uint8(Reason.BEYOND_FLUID), np.uint8(Reason.GOOD))
     return np.where(outside <= NEAR_K, near, np.uint8(Reason.OUT_OF_SENSOR_RANGE))
+
+
+def _is_liquid(fluid: Fluid, t_degc: Floats) -> bool:
+    """Whether all of them lie from freezing to boiling, the common case, told by their extremes."""
+    return t_degc.size > 0 and bool(fluid.lowest_degc <= t_degc.min() and t_degc.max() <= fluid.highest_degc)
 
 
 def beyond_one(fluid: Fluid, t_degc: float) -> int:
@@ -158,10 +167,11 @@ def _at(fluid: Fluid, coefficients: tuple[float, ...], t_degc: Floats) -> Floats
         lone = of_one(fluid, coefficients, t_degc.item())
         return np.array((lone,)) if t_degc.shape == (1,) else np.full(t_degc.shape, lone)
     x = (t_degc - fluid.middle_degc) / fluid.half_k
-    total = np.full(x.shape, coefficients[-1])
-    for coefficient in coefficients[-2::-1]:
-        total *= x
+    total = x * coefficients[-1]
+    for coefficient in coefficients[-2:0:-1]:
         total += coefficient
+        total *= x
+    total += coefficients[0]
     return total
 
 

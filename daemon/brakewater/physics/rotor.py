@@ -264,10 +264,8 @@ class _Steps:
 
     def begun(self, state: RotorState, to_iron: Floats) -> Floats:
         """[m] what is left of the iron's standard uncertainty at the watch's start after each step."""
-        left = state.begun_std_k
-        found = list[float]()
-        for part in ((1.0 + self.b * to_iron) / (1.0 + self.b)).tolist():
-            left = left * part if left > _FORGOTTEN_K else 0.0
-            found.append(left)
-        state.begun_std_k = left
-        return np.array(found)
+        parts = (1.0 + self.b * to_iron) / (1.0 + self.b)  # below 1 each
+        left = np.multiply.accumulate(np.concatenate(((state.begun_std_k,), parts)))
+        found: Floats = np.where(left[:-1] > _FORGOTTEN_K, left[1:], 0.0)
+        state.begun_std_k = found.item(-1)
+        return found

@@ -14,8 +14,8 @@ from brakewater.review.ahead import read_ahead
 from brakewater.review.versions import Past, without
 from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
-BLOCK = 32_768
-"""Scans in one block: a row group of a sealed segment. Calls have their price: a quarter as many take a third less."""
+BLOCK = 65_536
+"""Scans in one block: two row groups of a sealed segment. Calls have their price: half as many take a fifth less."""
 
 
 @dataclass(slots=True, kw_only=True)

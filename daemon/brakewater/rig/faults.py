@@ -60,7 +60,10 @@ class Faults:
 
 def closest(word: str, known: Iterable[str]) -> str:
     """The known word that this one was to be, or the word itself."""
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    words = list(known)
+    if word in words:
+        return word  # the common case, and the search is slow
+    close = difflib.get_close_matches(word, words, n=1, cutoff=0.6)
     return close[0] if close else word
 
 

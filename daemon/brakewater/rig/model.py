@@ -207,7 +207,7 @@ class Rig:
         """The daemon's own points as they stand in a scan, for its ``Start``."""
         return tuple((point.name, point.register.kind.value) for point in self.points if point.device == SELF)
 
-    @property
+    @cached_property
     def keys(self) -> tuple[str, ...]:
         """Of its alarms, for its ``Start``."""
         return tuple(rule.key for rule in self.alarms)

@@ -78,18 +78,23 @@ def decode(
             "cut the columns of this point out of the scan first"
         )
     if kind in _ONE_REGISTER:
-        register = words[:, 0] if bytes_high_first else words[:, 0].byteswap()
+        register = _in_order(words[:, 0], bytes_high_first)
         if kind is RegisterKind.BIT:
             return _bit(register, bit)
         return register.view(_ONE_REGISTER[kind]).astype(np.float64)
     made_of, taken_for = _TYPES[kind]
-    whole = np.zeros(len(words), made_of)
-    for at in range(words.shape[1]) if words_high_first else reversed(range(words.shape[1])):
+    first, *others = range(words.shape[1]) if words_high_first else reversed(range(words.shape[1]))
+    whole = _in_order(words[:, first], bytes_high_first).astype(made_of)
+    for at in others:
         whole <<= _BITS
-        whole |= words[:, at] if bytes_high_first else words[:, at].byteswap()
+        whole |= _in_order(words[:, at], bytes_high_first)
     with np.errstate(invalid="ignore"):  # widening a signalling NaN raises the flag; it stays NaN, which is the point
         numbers: Floats = whole.view(taken_for).astype(np.float64)
     return numbers
+
+
+def _in_order(register: NDArray[np.uint16], bytes_high_first: bool) -> NDArray[np.uint16]:  # noqa: FBT001 - private
+    return register if bytes_high_first else register.byteswap()
 
 
 def _bit(register: NDArray[np.uint16], bit: int | None) -> Floats:

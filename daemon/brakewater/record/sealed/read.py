@@ -155,7 +155,7 @@ class Sealed:
     def _merged(self, after: int, block: int) -> Iterator[Block | Row]:
         """Blocks and single rows in order of their inputs."""
         others = [row for row in self.others() if row[0] > after]
-        for scans in self._blocks(after):
+        for scans in self._blocks(after, block):
             at = 0
             while at < len(scans):
                 while others and others[0][0] < scans.input[at]:
@@ -165,8 +165,8 @@ class Sealed:
                 at = end
         yield from others
 
-    def _blocks(self, after: int) -> Iterator[Block]:
-        """Scans beyond ``after``, a block a row group."""
+    def _blocks(self, after: int, most: int) -> Iterator[Block]:
+        """Scans beyond ``after``, by whole row groups: one, or several of no more than ``most`` scans together."""
         columns = self.manifest.columns
         if columns is None:
             return
@@ -174,7 +174,7 @@ class Sealed:
 
         names = ["input", "utc", "steady_offset", *columns.age, *(one.name for one in columns.words), *columns.status]
         with self._parquet(SCANS) as file, self._reading(SCANS):
-            for table in groups_of(file, after, names):
+            for table in groups_of(file, after, names, most):
                 scans = block_of(table, self.manifest.run, columns, self.manifest.steps)
                 yield scans.cut(int(np.searchsorted(scans.input, after, side="right")), len(scans))
 

@@ -167,9 +167,25 @@ def _size(one: pa.Table, options: dict[str, Any]) -> int:
     return int(sink.getvalue().size)
 
 
-def groups_of(file: pq.ParquetFile, after: int, names: list[str]) -> Iterator[pa.Table]:
-    """Row groups that hold any input beyond ``after``."""
-    for at in range(file.metadata.num_row_groups):
-        last = file.metadata.row_group(at).column(0).statistics
-        if last is None or last.max > after:
-            yield file.read_row_group(at, columns=names, use_threads=False)
+def groups_of(file: pq.ParquetFile, after: int, names: list[str], most: int) -> Iterator[pa.Table]:
+    """Row groups that hold any input beyond ``after``, several together while they have no more than ``most`` rows.
+
+    What stands before a damaged one is given first.
+    """
+    held: list[pa.Table] = []
+    try:
+        for at in range(file.metadata.num_row_groups):
+            group = file.metadata.row_group(at)
+            last = group.column(0).statistics
+            if last is not None and last.max <= after:
+                continue
+            if held and sum(map(len, held)) + group.num_rows > most:
+                whole, held = held, []
+                yield pa.concat_tables(whole)
+            held.append(file.read_row_group(at, columns=names, use_threads=False))
+    except Exception:
+        if held:
+            yield pa.concat_tables(held)
+        raise
+    if held:
+        yield pa.concat_tables(held)

@@ -1,8 +1,12 @@
 """A disk that really is full: a small tmpfs that something else fills. Only recording stops, and resumes by itself."""
 
 import asyncio
+import os
+import sqlite3
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,16 +16,19 @@ from brakewater.errors import StorageError
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.sealing.due import seal_due
-from brakewater.record.segment import segment_runs
+from brakewater.record.segment import BusyRecordError, segment_path, segment_runs
 from brakewater.record.verify import verify
+from brakewater.record.writer import newest_head
+from brakewater.restart import restored
 from brakewater.review.replay import Tally, compare, replayed
 from brakewater.service.starts import Starts
 from brakewater.service.upkeep import used_e4
-from brakewater.stream import Block, Gap
+from brakewater.stream import Block, Gap, Start
 from field_rigs import Played, run, until
 from gap_parts import CALM, DRY, Gapped
 from record_streams import block, flat, start
 from sealed_parts import many_runs
+from streams import demo
 
 pytestmark = pytest.mark.integration
 
@@ -132,3 +139,82 @@ def test_sealing_on_a_full_disk_leaves_everything_as_it_is(small: Path) -> None:
     assert seal_due(small) == []
     assert segment_runs(small) == [3]
     assert flat(Record(small).inputs()) == before
+
+
+def start_of_demo(run: int) -> Start:
+    rig = demo()
+    return replace(start(run), rig_toml=rig.text, own=rig.own, alarms=rig.keys, snapshot=b"")
+
+
+def killed(record: Path, number: int, *, wait_s: float = 10.0) -> None:
+    """A watch that begins a run and is killed."""
+    if (child := os.fork()) == 0:
+        with suppress(BaseException):
+            Journal(record).begin(start_of_demo(number), wait_s=wait_s)
+        os._exit(0)
+    os.waitpid(child, 0)
+
+
+def folded(hot: Path) -> None:
+    """What SQLite keeps beside it goes into the file, as where the last to close it could write."""
+    with closing(sqlite3.connect(hot)) as base:
+        base.execute("SELECT count(*) FROM commits")
+
+
+def power_cut(hot: Path) -> None:
+    """The index of the WAL is never synced."""
+    hot.with_name(f"{hot.name}-shm").unlink()
+
+
+@pytest.mark.parametrize("then", [folded, power_cut])
+def test_a_run_that_ends_on_a_full_disk_is_the_one_that_the_next_follows(
+    small: Path, then: Callable[[Path], None]
+) -> None:
+    record = small / "record"
+    with Journal(record) as journal:
+        journal.begin(start(1))
+    killed(record, 2)
+    then(segment_path(record, 2))
+    ballast = fill(small)
+    assert (head := newest_head(record)) is not None
+    assert head.run == 2
+    before = restored(Record(record))
+    assert (before.run, before.snapshot != b"") == (3, True)
+    with Journal(record) as journal:
+        with pytest.raises(StorageError, match="could not be made durable"):
+            journal.begin(start(3), wait_s=0.2)
+        ballast.unlink()
+        assert journal.wait_committed(30)
+    assert verify(record).verdict == "consistent"
+
+
+def test_a_run_that_cannot_be_read_at_the_moment_is_not_passed_over(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        journal.begin(start(1))
+    killed(tmp_path, 2)
+    with closing(sqlite3.connect(segment_path(tmp_path, 2), check_same_thread=False)) as other:
+        other.execute("PRAGMA locking_mode=EXCLUSIVE")
+        other.execute("SELECT count(*) FROM commits").fetchone()
+        with pytest.raises(BusyRecordError, match="locked"):
+            newest_head(tmp_path)
+        journal = Journal(tmp_path)
+        with pytest.raises(StorageError, match="could not be made durable"):
+            journal.begin(start(3), wait_s=0.1)
+    with journal:
+        assert journal.wait_committed(30)
+    assert verify(tmp_path).verdict == "consistent"
+
+
+def test_what_never_began_on_a_full_disk_stands_in_nobodys_way(small: Path) -> None:
+    record = small / "record"
+    with Journal(record) as journal:
+        journal.begin(start(1))
+    ballast = fill(small)
+    killed(record, 2, wait_s=0.3)
+    ballast.unlink()
+    with Journal(record) as journal:
+        journal.begin(start(3))
+    assert segment_path(record, 2).exists()
+    assert Record(record).runs() == [1, 3]
+    assert verify(record).verdict == "consistent"
+    assert [one.event.run for one in Record(record).events()] == []

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 
 from brakewater.errors import StorageError
 from brakewater.record.backlog import Backlog, Entry
+from brakewater.record.segment import BusyRecordError
 from brakewater.record.writer import Committed, SegmentWriter
 
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.05, 2.0
@@ -17,7 +18,7 @@ _log = logging.getLogger(__name__)
 
 def may_pass(error: Exception) -> bool:
     """True where trying again makes sense: disk full, input/output errors, locks; not damage, not our own defects."""
-    if isinstance(error, OSError):
+    if isinstance(error, OSError | BusyRecordError):
         return True
     # SQLITE_ERROR is a statement that can never work, for example on a table that is not there.
     return isinstance(error, sqlite3.OperationalError) and getattr(error, "sqlite_errorname", "") != "SQLITE_ERROR"

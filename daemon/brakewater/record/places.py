@@ -6,12 +6,15 @@ there. Whoever seals or trims touches the folder ``segments``, so that readers n
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol, cast
+from typing import Final, Protocol, cast
 
 from brakewater.errors import plainly
 from brakewater.record.case_places import case_paths
 from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.segment import is_begun, segment_path, segment_runs
+
+_BARE_BYTES: Final = 4096
+"""A file that was just made has one page of SQLite's at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +31,7 @@ class WhereRunsAre(Protocol):
     """Knows the place of each run of a record."""
 
     def begun(self) -> dict[int, Place]:
-        """Run -> where it is, in order of runs; without a newest one whose Start was never committed."""
+        """Run -> where it is, in order of runs; without those whose Start was never committed."""
         ...
 
     def of(self, run: int) -> Place | None:
@@ -55,6 +58,14 @@ class CasePlaces:
     def of(self, run: int) -> Place | None:
         """Where a run is."""
         return self._found.get(run)
+
+
+def _is_bare(hot: Path) -> bool:
+    """Whether a file is too small to hold a Start; what its WAL holds is still to be looked at."""
+    try:
+        return hot.stat().st_size <= _BARE_BYTES
+    except OSError:
+        return False
 
 
 def is_case(place: Path) -> bool:
@@ -94,7 +105,7 @@ class Places:
         self._sealed: dict[int, Path] = {}
 
     def all(self) -> dict[int, Place]:
-        """Run -> where it is, in order of runs. The newest hot file may be one whose Start was never committed.
+        """Run -> where it is, in order of runs. A hot file may be one whose Start was never committed.
 
         Raises:
             StorageError: the folders cannot be listed.
@@ -106,15 +117,18 @@ class Places:
         return dict(sorted(found.items()))
 
     def begun(self) -> dict[int, Place]:
-        """As ``all``, without newest files whose Start was never committed.
+        """As ``all``, without files whose Start was never committed: the newest, or one that a full disk stopped.
 
         Raises:
             StorageError: the folders cannot be listed.
         """
         found = self.all()
-        while found and not (newest := found[max(found)]).sealed and not is_begun(newest.path):
-            del found[newest.run]
-        return found
+        newest = max(found, default=0)
+        return {
+            run: place
+            for run, place in found.items()
+            if place.sealed or not (run == newest or _is_bare(place.path)) or is_begun(place.path)
+        }
 
     def of(self, run: int) -> Place | None:
         """Where a run is now; None where it is gone.

@@ -65,7 +65,7 @@ class Record:
         return self._folder
 
     def runs(self) -> list[int]:
-        """Runs that began, in order; damaged ones too. Only the newest file may be one whose Start was never committed.
+        """Runs that began, in order; damaged ones too, but none whose Start was never committed.
 
         Raises:
             StorageError: the folder cannot be read.

@@ -68,8 +68,15 @@ class NewerRecordError(WrongRecordError):
         )
 
 
+class BusyRecordError(StorageError):
+    """SQLite cannot read a file at this moment: it is locked, or there is no room or memory to read it with."""
+
+
 _RUN_DIGITS = 8
 _SIDE_FILES = ("", "-wal", "-shm", "-journal")
+_NO_ROOM = ("SQLITE_IOERR_SHM", "SQLITE_FULL")
+_BUSY = (*_NO_ROOM, "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL", "SQLITE_NOMEM", "SQLITE_IOERR_LOCK")
+"""What SQLite calls trouble that is none of the file's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,25 +138,55 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     Raises:
         DamagedRecordError: SQLite cannot make sense of the file.
         NewerRecordError: a newer version wrote it.
-        StorageError: the file cannot be opened or is locked.
+        BusyRecordError: the file is locked, or the disk has no room for what reading needs.
+        StorageError: the file cannot be opened.
     """
     if path.with_name(path.name + "-journal").exists():
         _roll_back(path)
     try:
-        # One reader may be handed from thread to thread; SQLite serialises.
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)) as base:
-            found = base.execute("PRAGMA user_version").fetchone()[0]
-            if found > SCHEMA:
-                raise NewerRecordError(path, found)
+        with closing(_opened(path)) as base:
             yield base
     except sqlite3.DatabaseError as error:
         raise told(error, path, "unreadable") from error
 
 
+def _opened(path: Path) -> sqlite3.Connection:
+    try:
+        return _known(path, _connected(path, "ro"))
+    except sqlite3.DatabaseError as error:
+        if not _named(error).startswith(_NO_ROOM):
+            raise
+    # A reader shares an index of the WAL with others, in a file for which a full disk has no room. Alone, and as one
+    # who might write, it has the index in memory: long enough for a copy there.
+    copy = sqlite3.connect(":memory:", check_same_thread=False)
+    with closing(_connected(path, "rw")) as alone:
+        alone.execute("PRAGMA locking_mode=EXCLUSIVE")
+        alone.backup(copy)
+    return _known(path, copy)
+
+
+def _known(path: Path, base: sqlite3.Connection) -> sqlite3.Connection:
+    """The same, of a file that this version knows; else it is closed."""
+    try:
+        found = base.execute("PRAGMA user_version").fetchone()[0]
+    except sqlite3.Error:
+        base.close()
+        raise
+    if found > SCHEMA:
+        base.close()
+        raise NewerRecordError(path, found)
+    return base
+
+
+def _connected(path: Path, mode: str) -> sqlite3.Connection:
+    """Makes no file. One reader may be handed from thread to thread; SQLite serialises."""
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, check_same_thread=False)
+
+
 def _roll_back(path: Path) -> None:
     # Its writer was killed while it turned the WAL off; a reader may not undo that, a writer does it when it opens.
     try:
-        with closing(connect(path)) as base:
+        with closing(_connected(path, "rw")) as base:
             base.execute("SELECT count(*) FROM sqlite_master")
     except sqlite3.Error as error:  # reading will say what is wrong
         _log.info("%s: %s", path, error)
@@ -157,18 +194,30 @@ def _roll_back(path: Path) -> None:
 
 def told(error: sqlite3.Error, path: Path, place: str) -> StorageError:
     """The error to raise for what SQLite says when reading."""
-    name = getattr(error, "sqlite_errorname", "")
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_PERM")):
-        return StorageError(f"{path}: {place}: {error}; check who holds the file and that its folder may be written")
+    name = _named(error)
+    if name.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_PERM")):
+        return StorageError(f"{path}: {place}: {error}; check who owns the file and that its folder may be written")
+    if name.startswith(_BUSY):
+        return BusyRecordError(f"{path}: {place}: {error}; check who holds the file and that the disk is not full")
     return DamagedRecordError(f"{path}: {place}: {error}")
 
 
+def _named(error: sqlite3.Error) -> str:
+    return getattr(error, "sqlite_errorname", "")
+
+
 def is_begun(path: Path) -> bool:
-    """True where the file has tables (they come together with the Start), or where damage keeps one from telling."""
+    """True where the file has tables (they come together with the Start), or where something keeps one from telling.
+
+    Raises:
+        NewerRecordError: a newer version wrote it.
+    """
     try:
         with reading(path) as base:
             return bool(base.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
-    except DamagedRecordError:
+    except NewerRecordError:
+        raise
+    except StorageError:
         return True
 
 

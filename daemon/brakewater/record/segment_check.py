@@ -64,8 +64,10 @@ class SegmentCheck:
         follows = self._report.cut_off or (known is not None and self._leads(known.hash, link))
         self._report.cut_off = False
         if self._report.runs > 1 and not follows:
-            missing = f"; run {before} is missing" if known is not None and known.run != before else ""
-            self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{missing}")
+            self._blame(
+                "meta",
+                f"follows run {before} at {link[:16]}, which is not how the run before ends{_off(known, before)}",
+            )
         self._before = (link,)
 
     def _leads(self, at: str, link: str) -> bool:
@@ -206,3 +208,10 @@ def _is_of(body: bytes, run: int, number: int, n: int) -> bool:
     except MALFORMED:
         return False
     return (doc.get("run"), doc.get("input"), doc.get("n")) == (run, number, n)
+
+
+def _off(known: Head | None, before: object) -> str:
+    """What is between a run and the one that it says it follows."""
+    if known is None or not isinstance(before, int) or known.run == before:
+        return ""
+    return f"; run {before} is missing" if known.run < before else f"; run {known.run} came between and is passed over"

@@ -11,6 +11,7 @@ import logging
 import os
 import sqlite3
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,7 +25,9 @@ from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.segment import (
     SCHEMA,
     TABLES,
+    BusyRecordError,
     Head,
+    NewerRecordError,
     head_of,
     hot_folder,
     is_begun,
@@ -92,8 +95,9 @@ class SegmentWriter:
         self._base: sqlite3.Connection | None = None
         self._mode = ""
         """What the connection was last told of how to sync."""
-        self._before = newest_head(folder)
-        self._head = self._before
+        self._before: Head | None = None
+        self._head: Head | None = None
+        self._knows_head = False
         self._run = 0
         self._path = segment_path(folder, 0)
         self._file = str(self._path)
@@ -101,14 +105,17 @@ class SegmentWriter:
         self._in_doubt = False
         self._full_t_ns = 0
         self._unsigned = False
+        with suppress(BusyRecordError):  # the first write asks again
+            self._look_for_head()
 
     def write(self, entries: Sequence[Entry]) -> Committed:
         """Commit entries as one group; a Start opens its segment and is a group by itself.
 
         Raises:
-            sqlite3.OperationalError, OSError: the disk is full or failing; may pass.
+            sqlite3.OperationalError, OSError, BusyRecordError: the disk is full or failing; may pass.
             Exception: anything else will not pass by trying again.
         """
+        self._look_for_head()
         first = entries[0].item
         if isinstance(first, Start):
             self._turn_to(first.run)
@@ -118,6 +125,11 @@ class SegmentWriter:
             self._insert(base, group)
         self._advance(group)
         return group.committed
+
+    def _look_for_head(self) -> None:
+        if not self._knows_head:
+            self._head = self._before = newest_head(self._folder)
+            self._knows_head = True
 
     def let_go(self) -> None:
         """Drop the connection after a failure; what was not committed is rolled back."""
@@ -320,7 +332,12 @@ def _insert_signature(base: sqlite3.Connection, made: Signature) -> None:
 
 
 def newest_head(folder: Path) -> Head | None:
-    """Where the chain of the record stands, by the newest segment that can be read; None for an empty record."""
+    """Where the chain of the record stands, by the newest segment that can be read; None for an empty record.
+
+    Raises:
+        BusyRecordError: the newest one cannot be read at this moment. To go on from an older one would fork the chain.
+        NewerRecordError: a newer version wrote it.
+    """
     hot, sealed = _newest_hot(folder), _newest_sealed(folder)
     return max((head for head in (hot, sealed) if head is not None), key=lambda head: head.run, default=None)
 
@@ -329,6 +346,8 @@ def _newest_hot(folder: Path) -> Head | None:
     for run in reversed(segment_runs(folder)):
         try:
             head = head_of(folder, run)
+        except (BusyRecordError, NewerRecordError):
+            raise
         except StorageError as error:
             _log.error("the chain cannot go on from this segment: %s", error)
             continue

@@ -185,7 +185,7 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
             raise DeviceError(f"{folder}: no such folder, so no daemon that keeps its record there") from error
         raise DeviceError(
             f"{path}: no daemon answers ({plainly(error)}); is `brakewater run` at work on this record folder, and may"
-            f" user {own_user()} reach it?"
+            f" user {own_user()} reach it? As a service: systemctl status brakewater; journalctl -u brakewater -n 50"
         ) from error
     if not isinstance(found, dict):
         raise DeviceError(f"{path}: found an answer that is no JSON object")

@@ -1,5 +1,6 @@
 """A file appears whole or not at all; what syncing is worth after a power cut, the crash images show."""
 
+import os
 import stat
 from pathlib import Path
 
@@ -44,3 +45,17 @@ def test_what_a_crash_left_is_no_obstacle_and_lends_no_permissions(tmp_path: Pat
 def test_no_folder_no_file(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError), appearing(tmp_path / "none" / "a.txt"):
         pass
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root gives files away")
+@pytest.mark.parametrize(("as_folder", "owner"), [(True, (4711, 4712)), (False, (0, 0))])
+def test_what_root_leaves_in_a_folder_may_belong_to_whom_the_folder_belongs(
+    tmp_path: Path, *, as_folder: bool, owner: tuple[int, int]
+) -> None:
+    os.chown(tmp_path, 4711, 4712)
+    file = tmp_path / "a.txt"
+    file.write_text("root's own, of before")
+    with appearing(file, mode=PRIVATE, as_folder=as_folder) as part:
+        part.write_text("new")
+    told = file.stat()
+    assert ((told.st_uid, told.st_gid), stat.S_IMODE(told.st_mode)) == (owner, PRIVATE)

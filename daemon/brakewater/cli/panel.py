@@ -42,7 +42,12 @@ def _new_pin() -> int:
         print(f"allowed: {_LEAST_PIN} characters or more", file=sys.stderr)
         return 2
     print(hashed(pin))
-    print('put it into BRAKEWATER_PANEL_PINS, a JSON object: {"engineer": "scrypt$..."}', file=sys.stderr)
+    print(
+        'put it, by name, into a JSON object: {"engineer": "scrypt$..."}; for the service as the whole of'
+        " /etc/brakewater/credentials/panel_pins, then systemctl restart brakewater (a reload takes no secrets);"
+        " by hand as BRAKEWATER_PANEL_PINS",
+        file=sys.stderr,
+    )
     return 0
 
 

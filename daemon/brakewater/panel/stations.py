@@ -5,9 +5,11 @@ code is written there by ``brakewater panel --pair``; the browser that brings it
 """
 
 import json
+import os
 from pathlib import Path
 from typing import Any, Final
 
+from brakewater.control import own_user
 from brakewater.errors import StorageError
 from brakewater.panel.pins import digest, token
 from brakewater.record.durable import PRIVATE, appearing
@@ -20,23 +22,32 @@ def _read(folder: Path) -> dict[str, dict[str, Any]]:
     """Name -> hash of its token or of its pairing code.
 
     Raises:
-        StorageError: the file is damaged.
+        StorageError: the file is damaged, or another user's.
     """
     path = folder / FILE
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
+    except PermissionError as error:
+        raise StorageError(
+            f"the paired stations: {path} may not be read by user {own_user()}; type as root:"
+            f" chown --reference={folder} {path}"
+        ) from error
     except (OSError, ValueError) as error:
-        raise StorageError(f"{path}: cannot be read ({error}); remove it and pair the stations again") from error
+        raise StorageError(
+            f"the paired stations: {path} cannot be read ({error}); remove it and pair the stations again"
+        ) from error
     if not isinstance(found, dict) or not all(isinstance(one, dict) for one in found.values()):
-        raise StorageError(f"{path}: found no table of stations; remove it and pair the stations again")
+        raise StorageError(
+            f"the paired stations: {path} holds no table of stations; remove it and pair the stations again"
+        )
     return found
 
 
 def _write(folder: Path, stations: dict[str, dict[str, Any]]) -> None:
     path = folder / FILE
-    with appearing(path, mode=PRIVATE) as part:
+    with appearing(path, mode=PRIVATE, as_folder=True) as part:
         part.write_text(json.dumps(stations, indent=1), encoding="utf-8")
 
 
@@ -46,6 +57,11 @@ def invite(folder: Path, name: str) -> str:
     Raises:
         StorageError, OSError: the file cannot be kept.
     """
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise StorageError(
+            f"{folder}: user {own_user()} may not pair a station here; type as root:"
+            f" brakewater panel --pair {name} --record {folder}"
+        )
     code = token()
     _write(folder, {**_read(folder), name: {"code": digest(code)}})
     return code

@@ -11,7 +11,7 @@ PRIVATE = 0o600
 
 
 @contextmanager
-def appearing(file: Path, *, mode: int = OPEN) -> Iterator[Path]:
+def appearing(file: Path, *, mode: int = OPEN, as_folder: bool = False) -> Iterator[Path]:
     """A file beside ``file`` to write into; it takes that name when all went well, and is removed when not.
 
     Its content is durable before its name is, and its name before this returns.
@@ -19,6 +19,7 @@ def appearing(file: Path, *, mode: int = OPEN) -> Iterator[Path]:
     Args:
         file: what shall be there; one of that name is replaced.
         mode: permissions.
+        as_folder: where root writes, it belongs to whom the folder belongs (``belong_to_folder``).
 
     Yields:
         The empty file to be written.
@@ -29,13 +30,36 @@ def appearing(file: Path, *, mode: int = OPEN) -> Iterator[Path]:
     part = file.with_name(file.name + ".part")
     part.unlink(missing_ok=True)  # left by a crash, perhaps with other permissions
     try:
-        os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode))
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        try:
+            if as_folder:
+                belong_to_folder(handle, file)
+        finally:
+            os.close(handle)
         yield part
         sync_file(part)
         os.replace(part, file)  # noqa: PTH105 - atomic on purpose
     finally:
         part.unlink(missing_ok=True)
     sync_folder(file.absolute().parent)
+
+
+def belong_to_folder(handle: int, file: Path) -> None:
+    """Where root runs this, give a file to the owner and group of its folder; nobody else can.
+
+    A record belongs to the service's user: what root left in it the service could neither read nor write. It is done
+    by the open file, not by its name, which the folder's owner could turn into a link to something else.
+
+    Args:
+        handle: the open file.
+        file: its place.
+
+    Raises:
+        OSError: the file system keeps no owners.
+    """
+    if os.geteuid() == 0:
+        whose = file.absolute().parent.stat()
+        os.fchown(handle, whose.st_uid, whose.st_gid)
 
 
 def sync_file(file: Path) -> None:

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Final
 
 from brakewater.control import own_user
-from brakewater.errors import StorageError
+from brakewater.errors import StorageError, plainly
+from brakewater.record.durable import belong_to_folder
 from brakewater.review.export import Exported, Wanted
 from brakewater.units import utc_text
 
@@ -41,10 +42,16 @@ def note(record: Path, file: Path, wanted: Wanted, done: Exported, actor: str | 
         raise StorageError(f"{record}: is no folder, so nobody will see there that {file} was taken from it")
     try:
         # One write to a file opened for appending: lines of two exports at once do not mix.
-        handle_no = os.open(record / NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW
+        handle_no = os.open(record / NAME, flags, 0o644)
         try:
+            belong_to_folder(handle_no, record / NAME)
             os.write(handle_no, json.dumps(doc).encode() + b"\n")
         finally:
             os.close(handle_no)
+    except PermissionError as error:
+        raise StorageError(
+            f"{record / NAME}: user {own_user()} may not write there; an export that is to be logged is typed as root"
+        ) from error
     except OSError as error:
-        raise StorageError(f"{record / NAME}: cannot be written: {error.strerror}") from error
+        raise StorageError(f"{record / NAME}: cannot be written: {plainly(error)}") from error

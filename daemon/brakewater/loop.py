@@ -159,6 +159,13 @@ class Loop:
             answer.set_result(Answer(id=request.id, actor=request.actor, ok=False, says=says))
         return answer
 
+    async def recorded(self, until_s: float) -> bool:
+        """Whether all that went through is in the record; waits for that, to a time of the event loop's clock."""
+        if self._journal.figures().losing:
+            return False
+        left_s = max(0.0, until_s - asyncio.get_running_loop().time())
+        return self._journal.queued == 0 or await asyncio.to_thread(self._journal.wait_committed, left_s)
+
     def _admit(self, item: Sample | Request, answer: asyncio.Future[Answer] | None) -> None:
         self._last_t_ns = max(self._last_t_ns, self._clock.steady_ns() // STAMP_NS * STAMP_NS)
         closed_ns = item.closed_ns if isinstance(item, Sample) else None

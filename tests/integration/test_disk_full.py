@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from brakewater.control import ask
 from brakewater.engine import Engine
 from brakewater.errors import StorageError
 from brakewater.record.journal import Journal
@@ -24,6 +25,9 @@ from brakewater.review.replay import Tally, compare, replayed
 from brakewater.service.starts import Starts
 from brakewater.service.upkeep import used_e4
 from brakewater.stream import Block, Gap, Start
+from brokers import free_port
+from brokers import until as eventually
+from daemons import SmallDevice, daemon, serving, small_rig
 from field_rigs import Played, run, until
 from gap_parts import CALM, DRY, Gapped
 from record_streams import block, flat, start
@@ -218,3 +222,20 @@ def test_what_never_began_on_a_full_disk_stands_in_nobodys_way(small: Path) -> N
     assert Record(record).runs() == [1, 3]
     assert verify(record).verdict == "consistent"
     assert [one.event.run for one in Record(record).events()] == []
+
+
+def test_an_answer_says_where_its_command_is_not_in_the_record_yet(small: Path) -> None:
+    device, record = SmallDevice(free_port()), small / "record"
+    note = {"do": "note", "text": "the disk is full"}
+    with serving(device), daemon(small_rig(small / "rig.toml", device=device.port), record):
+        assert "not in the record" not in ask(record, note)["says"]
+        ballast = fill(small)
+        for _ in range(100):  # what the WAL had left
+            said = ask(record, note)
+            if "not in the record yet" in said["says"]:
+                break
+        assert said["ok"]
+        assert "not in the record yet" in said["says"]
+        ballast.unlink()
+        eventually(lambda: "not in the record" not in ask(record, note)["says"], "the record goes on", within_s=30)
+    assert verify(record).verdict == "consistent"

@@ -56,7 +56,7 @@ def one_kill(folder: Path, after_s: float) -> tuple[int, int, int]:
     out, errors = child.communicate(timeout=10)
     assert child.returncode == -signal.SIGKILL, errors.decode()
     lines = (first + out).decode().rsplit("\n", 1)[0].splitlines()
-    acknowledged = [tuple(map(int, line.split())) for line in lines]
+    acknowledged = [tuple(map(int, line.split())) for line in lines if line.count(" ") == 2]
     last = max(one[:2] for one in acknowledged)
     events = max((one[2] for one in acknowledged if one[0] == last[0]), default=0)
     return last[0], last[1], events

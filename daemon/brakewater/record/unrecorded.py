@@ -22,6 +22,10 @@ class Unrecorded:
         """Forget an input, but count it."""
         self.queued += len(item) if isinstance(item, Block) else 1
 
+    def wait_committed(self, _timeout_s: float | None = None) -> bool:
+        """Never: nothing is."""
+        return False
+
     def figures(self) -> Figures:
         """All inputs stand as waiting; nothing is being recorded."""
         return Figures(

@@ -4,8 +4,9 @@ import asyncio
 import concurrent.futures
 import uuid
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from brakewater.control import Handler, own_user
 from brakewater.loop import Loop
@@ -14,6 +15,9 @@ from brakewater.stream import Answer, Request
 
 Asked = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
 """Answers one kind of question."""
+
+_COMMIT_S: Final = 0.5
+"""How long an answer waits for its command to be in the record."""
 
 
 class Door:
@@ -28,6 +32,8 @@ class Door:
         self.loop: Loop | None = None
         self._folder = folder
         self._home = asyncio.get_running_loop()
+        self._in_turn = asyncio.Lock()
+        """Answers come in the order of what they answer."""
 
     def scanned_ns(self) -> int:
         """Monotonic time of the last scan; 0 before the first."""
@@ -38,10 +44,18 @@ class Door:
         return asyncio.run_coroutine_threadsafe(self.answer(request), self._home)
 
     async def answer(self, request: Request) -> Answer:
-        """The engine's answer; for callers in the loop's own thread."""
+        """The engine's answer, once it is in the record or says that it is not; for callers in the loop's own thread.
+
+        What was answered with a yes outlives whatever happens to the watch or the machine in the next moment.
+        """
         if self.loop is None:
             return Answer(id=request.id, actor=request.actor, ok=False, says="the watch is starting; ask again")
+        until_s = asyncio.get_running_loop().time() + _COMMIT_S
         answer = await self.loop.ask(request)
+        async with self._in_turn:
+            recorded = await self.loop.recorded(until_s)
+        if answer.ok and not recorded:
+            answer = replace(answer, says=f"{answer.says}; not in the record yet, which waits for its disk")
         if answer.ok and request.do in HOLDS and self._folder is not None:
             return await asyncio.to_thread(held, self._folder, request, answer)
         return answer

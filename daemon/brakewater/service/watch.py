@@ -19,7 +19,7 @@ from brakewater.book_shown import book_doc
 from brakewater.clock import MachineClock
 from brakewater.control import ControlServer
 from brakewater.engine import Engine
-from brakewater.errors import RigFileError, StorageError
+from brakewater.errors import RigFileError, StorageError, WrongRecordError
 from brakewater.field.door import ProbeDoor
 from brakewater.loop import Loop
 from brakewater.record.reader import Record
@@ -137,10 +137,10 @@ def _same_rig(rig: Rig, before: Restored, folder: Path) -> None:
     """A record belongs to one rig: another's alarms and trips in it would be taken for this one's.
 
     Raises:
-        StorageError: the record is another rig's.
+        WrongRecordError: the record is another rig's.
     """
     if before.snapshot and before.engine.rig.name != rig.name:
-        raise StorageError(
+        raise WrongRecordError(
             f"{folder}: found the record of rig {before.engine.rig.name!r}; allowed: that of {rig.name!r};"
             " give another --record folder"
         )
@@ -304,7 +304,8 @@ class _Running:
     def line(self) -> str:
         """How the watch does, for the service manager: it changes only with something that matters."""
         alarms = [one for one in self._loop.picture.alarms if one.state != "normal"] if self._loop.picture else []
-        standing = f"{len(alarms)} alarms stand" if alarms else "no alarm stands"
+        many = f"{len(alarms)} alarms stand" if len(alarms) > 1 else "1 alarm stands"
+        standing = many if alarms else "no alarm stands"
         starts = self._recording.starts
         often = f", CRASHES AGAIN AND AGAIN: {starts.lately} starts in ten minutes" if starts and starts.loops else ""
         return f"rig {self.now.rig.name}: {'watching' if self.flows() else 'NOT WATCHING'}, {standing}{often}"

@@ -56,7 +56,7 @@ program() { # a folder of its own for each build, so that going back is one link
   [ -n "$wheel" ] || mark=$mark-$(cd "$here/.." && find daemon simulator config -type f ! -name '*.pyc' -print0 |
     sort -z | xargs -0 sha256sum | sha256sum | cut -c1-8)
   venv="$root/opt/brakewater/$mark"
-  if [ ! -e "$venv/.whole" ]; then
+  if [ ! -e "$venv/.whole" ] || ! "$venv/bin/python" -m brakewater --version >/dev/null 2>&1; then
     say "the program goes into $venv"
     rm -rf "$venv"
     mkdir -p "$root/opt/brakewater"
@@ -71,7 +71,7 @@ program() { # a folder of its own for each build, so that going back is one link
       "${pip[@]}" --no-deps --no-build-isolation "$here/.."
     fi
     "$venv/bin/python" -m compileall -q -s "$root" "$venv/lib" || true
-    touch "$venv/.whole"
+    echo "$("$venv/bin/python" -m brakewater --version), installed $(date -u +%Y-%m-%dT%H:%MZ)" >"$venv/.whole"
   fi
   fresh=$venv
 }
@@ -161,8 +161,11 @@ broker() {
   # Passwords that exist are kept; who is new in [people] gets one.
   plain="$root/etc/brakewater/broker-passwords"
   (umask 077 && touch "$plain")
+  local changed=''
   for user in brakewater lamps office $names; do
-    grep -q "^$user:" "$plain" || echo "$user:$(secret)" >>"$plain"
+    grep -q "^$user:" "$plain" && continue
+    echo "$user:$(secret)" >>"$plain"
+    ! grep -qs "^$user:" "$etc/brakewater.passwords" || [ "$user" = brakewater ] || changed="$changed $user"
   done
   (umask 077 && sed -n 's/^brakewater://p' "$plain" | tr -d '\n' >"$root/etc/brakewater/credentials/mqtt_password")
   (umask 077 && cp "$plain" "$etc/brakewater.passwords")
@@ -171,6 +174,8 @@ broker() {
   [ -z "$group" ] || { chgrp -R "$group" "$etc/brakewater" "$etc/brakewater.passwords" "$etc/brakewater.acl"
     chmod 0640 "$etc/brakewater.passwords" "$etc/brakewater.acl"; }
   install -m 0644 "$etc/brakewater/ca.pem" "$root/etc/brakewater/broker-ca.pem"
+  [ -z "$changed" ] || say "NEW PASSWORDS for$changed: the old ones did not stand in $plain any more." \
+    "Whoever connects by one of these names, lamps and horns too, is refused until given the new one from there"
   say "broker: passwords in $plain; in the rig file: host = \"127.0.0.1\", port = 8883, user = \"brakewater\", tls = true," \
     'ca = "/etc/brakewater/broker-ca.pem"'
 }

@@ -34,6 +34,7 @@ PACKAGES: Final = "apt-get install python3 python3-venv systemd mosquitto openss
 FETCH: Final = ("python3 deploy/charts.py", "python3 -m pip download -r runtime.lock -d wheels")
 INSTALL: Final = "bash deploy/install.sh my-rig.toml --broker --wheels wheels"
 AGAIN: Final = "bash deploy/install.sh --broker --wheels wheels"
+CHANGE: Final = "install -b -S .before -m 0640 -g brakewater new.toml /etc/brakewater/rig.toml"
 RESTORE: Final = (
     f"rm -rf {RECORD}/* && cp -a {BACKUP}/record/. {RECORD}/",
     f"chown -R brakewater: {RECORD} && chmod -R u=rwX,g=rX,o= {RECORD}",
@@ -193,16 +194,31 @@ def backed_up(machine: Machine) -> str:
 
 def bad_rig_file(machine: Machine) -> str:
     """Refused while it runs; at a start it ends and stays down; the backup's file mends it."""
-    damaged = "sed 's/75 gal.min/75 gal/' /etc/brakewater/rig.toml > /root/bad.toml; "
-    ok(machine, damaged + "install -m 0640 -g brakewater /root/bad.toml /etc/brakewater/rig.toml")
-    ok(machine, "systemctl reload brakewater")
+    ok(machine, "cp /etc/brakewater/rig.toml good.toml; sed 's/75 gal.min/75 gal/' good.toml > new.toml", CHANGE,
+       "cmp good.toml /etc/brakewater/rig.toml.before")  # fmt: skip
+    ok(machine, "systemctl reload brakewater", status=1)
+    assert "least-flow" in ok(machine, "brakewater reload", status=2)
     machine.until("journalctl -u brakewater --no-pager | grep -q least-flow", 30.0)
     ok(machine, "systemctl is-active -q brakewater && brakewater status >/dev/null; [ $? -le 1 ]")
     machine.run("systemctl restart brakewater")
     machine.until("systemctl show brakewater -p ExecMainStatus | grep -q =2 && systemctl is-failed -q brakewater", 30.0)
-    ok(machine, f"install -m 0640 -g brakewater {BACKUP}/etc/rig.toml /etc/brakewater/rig.toml",
-       "systemctl start brakewater")  # fmt: skip
-    return "reload refused, start refused with status 2, restored: " + well(machine)
+    ok(machine, f"cp {BACKUP}/etc/rig.toml new.toml", CHANGE, "systemctl start brakewater")
+    well(machine)
+    ok(machine, "systemctl reload brakewater")
+    return "reload refused, start refused with status 2, restored, reloaded: " + well(machine)
+
+
+def paired(machine: Machine) -> str:
+    """Root pairs two screens and exports: the service, which runs as another user, goes on with what root wrote."""
+    ok(
+        machine,
+        "brakewater panel --pair doghouse; brakewater panel --pair shaker",
+        f"brakewater export {RECORD} -o x.csv",
+    )
+    owners = ok(machine, f"stat -c %U:%G {RECORD}/panel-stations.json {RECORD}/exports.jsonl").split()
+    assert owners == ["brakewater:brakewater"] * 2, owners
+    said = ok(machine, f"runuser -u driller -- brakewater panel --pair shaker --record {RECORD} 2>&1", status=3)
+    return said.strip().splitlines()[-1]
 
 
 def damaged_record(machine: Machine) -> str:
@@ -349,6 +365,7 @@ def first_pc(told: Told, root: Path, earlier: str) -> None:
             ("the PLC goes; its alarm is acknowledged", silent_plc),
             ("backup at work, twice; verified, replayed", backed_up),
             ("a wrong rig file", bad_rig_file),
+            ("root pairs screens and exports", paired),
             ("a record of a newer format", newer_record),
             ("bytes of the record overwritten", damaged_record),
             ("the record deleted under the watch", lost_record),

@@ -93,6 +93,26 @@ def test_only_what_beginning_again_cannot_mend_ends_it_for_good() -> None:
     assert {"Restart=always", "RestartPreventExitStatus=2", "StartLimitIntervalSec=0"} <= set(lines)
 
 
+def test_its_reload_fails_where_the_rig_file_is_refused(tmp_path: Path) -> None:
+    """As systemd runs the line, but for the interpreter and the folder."""
+    lines = dict(
+        row.split("=", 1) for row in UNIT.read_text().splitlines() if row.startswith(("Exec", "Environment=B"))
+    )
+    words = lines["ExecReload"].replace("/opt/brakewater/current/bin/python", sys.executable).split()
+    device, rig = SmallDevice(free_port()), tmp_path / "rig.toml"
+    with serving(device), daemon(small_rig(rig, device=device.port), tmp_path / "record") as one:
+        words = [one_.replace("${BRAKEWATER_RECORD}", str(one.record)) for one_ in words]
+        rig.write_text(rig.read_text().replace("75 gal/min", "60 gal/min"))
+        done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+        assert (done.returncode, one.status()["run"]) == (0, 2), done
+        rig.write_text(rig.read_text().replace("60 gal/min", "60 gal"))
+        done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+        assert (done.returncode, one.status()["run"]) == (2, 2), done
+        assert "least-flow" in done.stdout
+        assert one.end() == 0
+    assert "--record ${BRAKEWATER_RECORD} " in lines["ExecStart"]
+
+
 # ------------------------------------------------------------------------------------------------ the tree
 
 
@@ -128,6 +148,7 @@ def test_again_keeps_passwords_and_a_bad_rig_file_changes_nothing(stage: Path, t
     assert install("--broker", "--root", stage).returncode == 0
     assert (stage / "etc/brakewater/broker-passwords").read_text() == kept
     assert (stage / "etc/mosquitto/brakewater/broker.pem").read_bytes() == certificate
+    assert "NEW PASSWORDS" not in install("--broker", "--root", stage).stderr
     bad = tmp_path / "bad.toml"
     bad.write_text(SMALL.format(device=1502, mqtt="", scan="100 ms", timeout="75 ms").replace("75 gal/min", "75 gal"))
     before = (stage / "etc/brakewater/rig.toml").read_text()
@@ -135,6 +156,21 @@ def test_again_keeps_passwords_and_a_bad_rig_file_changes_nothing(stage: Path, t
     assert done.returncode == 2
     assert "least-flow" in done.stderr
     assert (stage / "etc/brakewater/rig.toml").read_text() == before
+
+
+@AS_ROOT
+def test_passwords_that_were_lost_are_made_anew_with_a_word_to_whom(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    assert install(rig_file(tmp_path / "rig.toml"), "--broker", "--root", root).returncode == 0
+    plain = root / "etc/brakewater/broker-passwords"
+    kept = {row for row in plain.read_text().splitlines() if not row.startswith("driller:")}
+    plain.write_text("\n".join([*kept, ""]))  # one forgotten, and its line taken out
+    assert "NEW PASSWORDS for driller: " in install("--broker", "--root", root).stderr
+    assert kept < set(plain.read_text().splitlines())
+    plain.unlink()
+    said = install("--broker", "--root", root).stderr
+    assert "NEW PASSWORDS for lamps office driller tech: " in said
+    assert not kept & set(plain.read_text().splitlines())
 
 
 @AS_ROOT

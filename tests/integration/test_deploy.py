@@ -17,9 +17,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
+from brakewater.record.journal import Journal
+from brakewater.record.segment import segment_path
 from brakewater.record.verify import verify
 from brokers import HOST, Broker, free_port, running, until
 from daemons import SMALL, SmallDevice, daemon, events, inputs, serving, small_rig
+from record_streams import start
 
 pytestmark = pytest.mark.integration
 
@@ -381,11 +384,58 @@ def test_a_watch_under_it_obeys_the_driller_and_loses_nothing_by_a_backup(site: 
     assert {row.run for row in events(record)} >= {1}
 
 
-def backed_up(record: Path, rig: Path, to: Path) -> None:
-    done = subprocess.run(
-        ["bash", str(DEPLOY / "backup.sh"), str(to), "--record", str(record), "--etc", str(rig.parent)],
+def begun(record: Path, *runs: int) -> None:
+    with Journal(record) as journal:
+        for run in runs:
+            journal.begin(start(run))
+
+
+def half(file: Path) -> bytes:
+    """A file cut short, as a dying disk leaves it."""
+    file.write_bytes(file.read_bytes()[: file.stat().st_size // 2])
+    return file.read_bytes()
+
+
+def test_a_damaged_run_is_in_the_backup_as_it_was_found_and_named(tmp_path: Path) -> None:
+    record, to = tmp_path / "record", tmp_path / "backup"
+    begun(record, 1, 2)
+    found = half(segment_path(record, 2))
+    begun(record, 3)  # goes on from run 1, so that the chain alone does not show that a run is missing
+    done = backup(record, tmp_path, to)
+    assert done.returncode == 1
+    assert f"{segment_path(record, 2)}: DAMAGED: database disk image is malformed; its bytes are as" in done.stderr
+    assert "NOT WHOLE (1 damaged, named above)" in done.stdout
+    copied = segment_path(to / "record", 2)
+    assert copied.read_bytes() == found
+    assert not [one for one in to.rglob("*") if ".part" in one.name]
+    assert [one.place for one in verify(to / "record").altered] == [one.place for one in verify(record).altered]
+    copied.unlink()
+    (missing,) = verify(to / "record").altered
+    assert missing.says.startswith("run 2 is missing: ")
+
+
+def test_damage_does_not_take_the_place_of_an_older_copy(tmp_path: Path) -> None:
+    record, to = tmp_path / "record", tmp_path / "backup"
+    begun(record, 1, 2)
+    assert backup(record, tmp_path, to).returncode == 0
+    found = half(segment_path(record, 2))
+    for _ in range(2):
+        done = backup(record, tmp_path, to)
+        assert done.returncode == 1
+        assert "the older copy of it was kept" in done.stderr
+    assert (to / "damaged/hot" / segment_path(record, 2).name).read_bytes() == found
+    assert verify(to / "record").verdict == "consistent"
+
+
+def backup(record: Path, etc: Path, to: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        ["bash", str(DEPLOY / "backup.sh"), str(to), "--record", str(record), "--etc", str(etc)],
         capture_output=True, text=True, check=False, env={**os.environ, "BRAKEWATER_PYTHON": sys.executable},
     )  # fmt: skip
+
+
+def backed_up(record: Path, rig: Path, to: Path) -> None:
+    done = backup(record, rig.parent, to)
     assert done.returncode == 0, done.stderr
     assert (to / "etc/rig.toml").read_text() == rig.read_text()
     assert not (to / "etc/credentials").exists()

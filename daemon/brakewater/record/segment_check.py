@@ -48,10 +48,15 @@ class SegmentCheck:
         except NewerRecordError:
             raise
         except (StorageError, sqlite3.DatabaseError, *MALFORMED) as error:
-            self._blame(f"after input {self._next_input - 1} (commit {self._next_commit - 1})", f"unreadable: {error}")
+            self._blame(self._reached(), _unreadable(error, self._file))
             # The next segment is not to be blamed for this one.
             self._report.head, self._report.cut_off = end or self._report.head, end is None
             self._witness.lost_sight()
+
+    def _reached(self) -> str:
+        if self._next_commit == 1:
+            return "from its beginning"
+        return f"after input {self._next_input - 1} (commit {self._next_commit - 1})"
 
     def _blame(self, place: str, says: str) -> None:
         self._report.blame(self._file, place, says)
@@ -193,6 +198,12 @@ class SegmentCheck:
             count, last = evidence.rest(what, due)
             if count:
                 self._blame(f"{what} {due} to {last}", "in no commit")
+
+
+def _unreadable(error: Exception, file: str) -> str:
+    """What is wrong with a file, without naming it: whoever is told has its name before him."""
+    said = str(error).removeprefix(f"{file}: ")
+    return said if said.startswith("unreadable: ") else f"unreadable: {said}"
 
 
 def _packed(row: Row) -> bytes:

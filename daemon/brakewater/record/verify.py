@@ -12,9 +12,10 @@ from brakewater.record.anchor import Anchor
 from brakewater.record.case_list import check_list
 from brakewater.record.case_places import README
 from brakewater.record.evidence import hot_evidence
-from brakewater.record.places import is_case, places_of
+from brakewater.record.places import Places, is_case, places_of
 from brakewater.record.report import Report
 from brakewater.record.sealed.evidence import sealed_evidence
+from brakewater.record.segment import segment_path
 from brakewater.record.segment_check import SegmentCheck
 from brakewater.record.trimmed import trimmed
 from brakewater.record.witness import Witness
@@ -49,9 +50,28 @@ def verify(
     if is_case(place):
         _check_readme(place, report)
         check_list(place, report)
+    else:
+        _check_numbers(place, set(places), {run for run, _ in gone.values()}, report)
     witness.close(whole=not is_case(place))
     tell(len(places), len(places))
     return report
+
+
+def _check_numbers(folder: Path, runs: set[int], gone: set[int], report: Report) -> None:
+    """Runs are counted without a hole, so a number that nothing accounts for is a run that was there.
+
+    The chain need not show it: a watch that cannot read the last run goes on from the run before.
+    """
+    told = {gap.lost_run for gap in report.gaps} | gone | set(Places(folder).all())
+    for run in sorted(set(range(min(runs, default=0), max(runs, default=0))) - told):
+        following = min(one for one in runs if one > run)
+        if not any(one.says.endswith(f"; run {run} is missing") for one in report.altered):
+            report.blame(
+                str(segment_path(folder, run)),
+                f"run {run}",
+                f"run {run} is missing: no file, and nothing tells of a loss; run {following} began without it, so it"
+                " was damaged by then, or neither was written",
+            )
 
 
 def _check_readme(case: Path, report: Report) -> None:

@@ -183,9 +183,15 @@ class Daemon:
     """``brakewater run`` in a process of its own; may be killed and started again on the same record."""
 
     def __init__(
-        self, rig: Path, record: Path, log: Path, environment: Mapping[str, str] | None = None, more: Sequence[str] = ()
+        self,
+        rig: Path,
+        record: Path,
+        log: Path,
+        environment: Mapping[str, str] | None = None,
+        more: Sequence[str] = (),
+        under: Sequence[str] = (),
     ) -> None:
-        self.record, self._rig, self._log, self._more = record, rig, log, more
+        self.record, self._rig, self._log, self._more, self._under = record, rig, log, more, under
         self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -202,6 +208,7 @@ class Daemon:
     def start(self, *, ready: bool = True) -> None:
         """Start it; ``ready`` waits until a scan has gone through."""
         words = [sys.executable, "-m", "brakewater", "run", str(self._rig), "--record", str(self.record), *self._more]
+        words = [*self._under, *words]
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(words, stdout=log, stderr=log, env=self._environment)
         if ready:
@@ -244,9 +251,10 @@ def daemon(
     ready: bool = True,
     environment: Mapping[str, str] | None = None,
     more: Sequence[str] = (),
+    under: Sequence[str] = (),
 ) -> Iterator[Daemon]:
-    """A running daemon; whatever a test leaves of it is killed."""
-    one = Daemon(rig, record, rig.with_suffix(".log"), environment, more)
+    """A running daemon, begun by the program ``under`` where one is given; whatever a test leaves of it is killed."""
+    one = Daemon(rig, record, rig.with_suffix(".log"), environment, more, under)
     one.start(ready=ready)
     try:
         yield one

@@ -1,6 +1,7 @@
 """Bad starts and clean ends: what is missing is said in one line, and the watch does all that it still can."""
 
 import json
+import os
 import signal
 import time
 from contextlib import AbstractContextManager
@@ -65,6 +66,31 @@ def test_an_unwritable_record_folder_is_said_once_and_alarms_go_on(tmp_path: Pat
         assert "nothing is recorded" in line
         assert str(blocked / "record") in line
     assert blocked.read_text() == "not a folder"
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root may give a file to another user")
+@pytest.mark.parametrize("what", ["hot", "hot/00000001.sqlite3"])
+def test_alarms_go_on_where_a_part_of_the_record_belongs_to_another_user(tmp_path: Path, what: str) -> None:
+    """The watch is root without root's right to pass over owners: another user cannot run what root has installed."""
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    plain = ("setpriv", "--bounding-set=-dac_override,-dac_read_search")
+    with serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port)
+        with daemon(rig, record, under=plain) as one:
+            assert one.end() == 0
+            held, before = record / what, len(one.said)
+            files = {file.name: file.read_bytes() for file in (record / "hot").iterdir()}
+            os.chown(held, 65534, 65534)
+            held.chmod(0o700)
+            one.start()
+            device.flow(0)
+            until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", one.said)
+            assert one.status()["record"]["recording"] is False
+            assert one.end() == 0
+    (line,) = lines(one.said[before:], "")
+    assert f"nothing is recorded until this is mended and the daemon started again: {held}: belongs to " in line
+    assert line.endswith(f"mend it as root: chown -R root: {record} && chmod -R u=rwX,g=rX,o= {record}")
+    assert files == {file.name: file.read_bytes() for file in (record / "hot").iterdir()}
 
 
 def test_one_that_is_told_to_stop_while_it_starts_ends_with_status_0(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol, cast
 
-from brakewater.errors import plainly
+from brakewater.errors import StorageError, plainly
 from brakewater.record.case_places import case_paths
 from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.segment import is_begun, segment_path, segment_runs
@@ -137,8 +137,11 @@ class Places:
             StorageError: the folders cannot be listed.
         """
         path = segment_path(self._folder, run)
-        if path.exists():
-            return Place(run=run, path=path, sealed=False)
+        try:
+            if path.exists():
+                return Place(run=run, path=path, sealed=False)
+        except OSError as error:
+            raise StorageError(f"{path}: {plainly(error)}") from error
         sealed = self._sealed_paths().get(run)
         return Place(run=run, path=sealed, sealed=True) if sealed else None
 

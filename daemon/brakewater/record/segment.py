@@ -8,6 +8,7 @@ signatures   commit_no, key, signature          over heads of the chain (signing
 """
 
 import logging
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -105,8 +106,10 @@ def segment_runs(folder: Path) -> list[int]:
         StorageError: the folder cannot be listed.
     """
     try:
-        names = [path.stem for path in hot_folder(folder).glob("*.sqlite3")]
-    except OSError as error:
+        names = [path.stem for path in hot_folder(folder).iterdir() if path.suffix == ".sqlite3"]
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as error:  # glob would call a folder that may not be listed an empty one
         raise StorageError(f"{hot_folder(folder)}: cannot be listed: {plainly(error)}") from error
     return sorted(int(name) for name in names if name.isdecimal() and len(name) >= _RUN_DIGITS)
 
@@ -114,9 +117,10 @@ def segment_runs(folder: Path) -> list[int]:
 def hot_bytes(folder: Path) -> int:
     """Size of all hot segments with what SQLite keeps beside them."""
     total = 0
-    for path in hot_folder(folder).glob("*.sqlite3*"):
-        with suppress(OSError):  # it may have been sealed in between
-            total += path.stat().st_size
+    with suppress(OSError):
+        for path in hot_folder(folder).glob("*.sqlite3*"):
+            with suppress(OSError):  # it may have been sealed in between
+                total += path.stat().st_size
     return total
 
 
@@ -141,7 +145,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
         BusyRecordError: the file is locked, or the disk has no room for what reading needs.
         StorageError: the file cannot be opened.
     """
-    if path.with_name(path.name + "-journal").exists():
+    if os.path.exists(f"{path}-journal"):  # noqa: PTH110 - where it may not be seen, opening says what is wrong
         _roll_back(path)
     try:
         with closing(_opened(path)) as base:

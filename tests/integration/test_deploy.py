@@ -411,7 +411,7 @@ def test_a_damaged_run_is_in_the_backup_as_it_was_found_and_named(tmp_path: Path
     assert [one.place for one in verify(to / "record").altered] == [one.place for one in verify(record).altered]
     copied.unlink()
     (missing,) = verify(to / "record").altered
-    assert missing.says.startswith("run 2 is missing: ")
+    assert (missing.place, missing.says[:9]) == ("run 2", "missing: ")
 
 
 def test_damage_does_not_take_the_place_of_an_older_copy(tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ def _check_numbers(folder: Path, runs: set[int], gone: set[int], report: Report)
             report.blame(
                 str(segment_path(folder, run)),
                 f"run {run}",
-                f"run {run} is missing: no file, and nothing tells of a loss; run {following} began without it, so it"
+                f"missing: no file, and nothing tells of a loss; run {following} began without it, so it"
                 " was damaged by then, or neither was written",
             )
 

@@ -27,7 +27,7 @@ from brakewater.service.upkeep import used_e4
 from brakewater.stream import Block, Gap, Start
 from brokers import free_port
 from brokers import until as eventually
-from daemons import SmallDevice, daemon, serving, small_rig
+from daemons import SmallDevice, brakewater, daemon, serving, small_rig
 from field_rigs import Played, run, until
 from gap_parts import CALM, DRY, Gapped
 from record_streams import block, flat, start
@@ -236,6 +236,7 @@ def test_an_answer_says_where_its_command_is_not_in_the_record_yet(small: Path) 
                 break
         assert said["ok"]
         assert "not in the record yet" in said["says"]
+        eventually(lambda: "WAITS FOR ITS DISK" in brakewater("status", "--record", record).stdout, "it says so")
         ballast.unlink()
         eventually(lambda: "not in the record" not in ask(record, note)["says"], "the record goes on", within_s=30)
     assert verify(record).verdict == "consistent"

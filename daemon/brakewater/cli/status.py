@@ -8,6 +8,8 @@ from brakewater.cli.places import record_argument
 
 _STALE_S = 2.0
 _MIB = 1 << 20
+_LATE_S = 3.0
+"""What waits to be written so long waits for the disk: a commit is due after a second."""
 _STALE_SCANS = 4
 _MOST_STARTS = 3
 """Older than both of these, and the watch stands still."""
@@ -124,7 +126,9 @@ def _show_mirror(name: str, mirror: dict[str, Any]) -> None:
 def _show_record(record: dict[str, Any]) -> None:
     from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
-    state = "recording" if record["recording"] else "NOT RECORDING"
+    waits = record["commit_age_s"] > _LATE_S
+    state = f"WAITS FOR ITS DISK for {_span(record['commit_age_s'])}" if waits else "recording"
+    state = state if record["recording"] else "NOT RECORDING"
     size = f"{record['hot_bytes'] / _MIB:.1f} MiB ({record['wal_bytes'] / _MIB:.1f} in the log)"
     lost = f", {counted(record['lost'], 'input')} LOST" if record["lost"] else ""
     failed = f", {counted(record['failures'], 'commit')} failed" if record["failures"] else ""

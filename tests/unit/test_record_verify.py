@@ -208,6 +208,17 @@ def test_tail_and_head(folder: Path) -> None:
     assert flat(tail[1]) == flat([block(2, 1, 5)])
 
 
+def test_runs_that_nothing_accounts_for_are_named_however_many(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        for run in (2, 4, 90_000_000):
+            journal.begin(start(run))
+    report = verify(tmp_path)
+    assert [(one.place, "run 90000000 began without it" in one.says) for one in report.altered] == [
+        ("run 3", False),
+        ("runs 5 to 89999999", True),
+    ]
+
+
 def test_an_empty_folder(tmp_path: Path) -> None:
     record = Record(tmp_path)
     assert (record.runs(), record.head(), record.tail(), record.next_run()) == ([], None, None, 1)

@@ -35,6 +35,8 @@ class Report:
     head: Head | None = None
     cut_off: bool = False
     """The newest run could not be read to its end, so ``head`` may not be how it ends."""
+    missing: set[int] = field(default_factory=set)
+    """Runs that the next one says it follows, and that are not there."""
     trimmed: list[int] = field(default_factory=list)
     """Runs between others that retention has deleted, by its own list, which nobody signs."""
     keys: dict[str, int] = field(default_factory=dict)

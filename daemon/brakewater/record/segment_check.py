@@ -69,11 +69,18 @@ class SegmentCheck:
         follows = self._report.cut_off or (known is not None and self._leads(known.hash, link))
         self._report.cut_off = False
         if self._report.runs > 1 and not follows:
-            self._blame(
-                "meta",
-                f"follows run {before} at {link[:16]}, which is not how the run before ends{_off(known, before)}",
-            )
+            between = self._between(known, before)
+            self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{between}")
         self._before = (link,)
+
+    def _between(self, known: Head | None, before: object) -> str:
+        """What is between this run and the one that it says it follows."""
+        if known is None or not isinstance(before, int) or known.run == before:
+            return ""
+        if known.run > before:
+            return f"; run {known.run} came between and is passed over"
+        self._report.missing.add(before)
+        return f"; run {before} is missing"
 
     def _leads(self, at: str, link: str) -> bool:
         """Whether the chain goes from one hash to another, over nothing but what retention has deleted."""
@@ -219,10 +226,3 @@ def _is_of(body: bytes, run: int, number: int, n: int) -> bool:
     except MALFORMED:
         return False
     return (doc.get("run"), doc.get("input"), doc.get("n")) == (run, number, n)
-
-
-def _off(known: Head | None, before: object) -> str:
-    """What is between a run and the one that it says it follows."""
-    if known is None or not isinstance(before, int) or known.run == before:
-        return ""
-    return f"; run {before} is missing" if known.run < before else f"; run {known.run} came between and is passed over"

@@ -6,6 +6,7 @@ that is not theirs or a head kept elsewhere shows that, and the report says what
 
 import zipfile
 from collections.abc import Callable, Collection
+from itertools import pairwise
 from pathlib import Path
 
 from brakewater.record.anchor import Anchor
@@ -62,15 +63,16 @@ def _check_numbers(folder: Path, runs: set[int], gone: set[int], report: Report)
 
     The chain need not show it: a watch that cannot read the last run goes on from the run before.
     """
-    told = {gap.lost_run for gap in report.gaps} | gone | set(Places(folder).all())
-    for run in sorted(set(range(min(runs, default=0), max(runs, default=0))) - told):
-        following = min(one for one in runs if one > run)
-        if not any(one.says.endswith(f"; run {run} is missing") for one in report.altered):
+    told = {gap.lost_run for gap in report.gaps} | gone | set(Places(folder).all()) | report.missing
+    known = sorted(run for run in runs | told if min(runs, default=0) <= run <= max(runs, default=0))
+    for before, after in pairwise(known):  # a stranger's file may have any number
+        if after - before > 1:
+            first, last = before + 1, after - 1
             report.blame(
-                str(segment_path(folder, run)),
-                f"run {run}",
-                f"missing: no file, and nothing tells of a loss; run {following} began without it, so it"
-                " was damaged by then, or neither was written",
+                str(segment_path(folder, first)),
+                f"run {first}" if first == last else f"runs {first} to {last}",
+                f"missing: no file, and nothing tells of a loss; run {min(run for run in runs if run > last)} began"
+                " without it, so it was damaged by then, or neither was written",
             )
 
 

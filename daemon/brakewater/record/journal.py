@@ -25,6 +25,7 @@ from brakewater.record.backlog import Backlog, Entry, Lost, RecordedEvent, Ticke
 from brakewater.record.committer import Committer
 from brakewater.record.documents import canonical, event_doc
 from brakewater.record.lock import FolderLock
+from brakewater.record.rights import check_rights
 from brakewater.record.rows import Widths, rows_of, widths_of
 from brakewater.record.segment import connect as connect_plainly
 from brakewater.record.signing import Signer
@@ -77,10 +78,11 @@ class Journal:
             signer: signs the chain; None leaves it unsigned.
 
         Raises:
-            StorageError: another process records here, or the folder cannot be written.
+            StorageError: another process records here, or the folder or something in it cannot be written.
         """
         with ExitStack() as undo:
             self._lock = undo.enter_context(FolderLock(folder))
+            check_rights(folder)
             self._writer = SegmentWriter(folder, connect, signer)
             undo.pop_all()
         self._backlog = Backlog(bound=bound)

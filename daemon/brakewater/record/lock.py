@@ -3,14 +3,11 @@
 import contextlib
 import fcntl
 import os
-import pwd
 from pathlib import Path
 from typing import Self
 
 from brakewater.errors import StorageError, plainly
 from brakewater.record.durable import sync_folder
-from brakewater.record.sealed.layout import segments_folder
-from brakewater.record.segment import hot_folder
 
 _NAME = "record.lock"
 
@@ -27,7 +24,7 @@ class FolderLock:
 
         Raises:
             FolderLockedError: another process holds it; its pid is named.
-            StorageError: the folder cannot be written, or something in it that a journal needs.
+            StorageError: the folder cannot be written.
         """
         path = folder / _NAME
         try:
@@ -36,11 +33,6 @@ class FolderLock:
         except OSError as error:
             raise StorageError(f"{folder}: the record folder cannot be written: {plainly(error)}") from error
         self._take(folder, path)
-        try:
-            _check_rights(folder)
-        except StorageError:
-            self.release()
-            raise
 
     def _take(self, folder: Path, path: Path) -> None:
         try:
@@ -67,43 +59,6 @@ class FolderLock:
 
     def __exit__(self, *_: object) -> None:
         self.release()
-
-
-def _check_rights(folder: Path) -> None:
-    """What lies in a record folder may be another user's: root worked there, or it was restored by root.
-
-    A run that may not be read is not damaged: to go on from the one before it would fork the chain.
-
-    Raises:
-        StorageError: names the first such place, and what mends it.
-    """
-    for one in (hot_folder(folder), segments_folder(folder)):
-        try:
-            within = [Path(entry.path) for entry in os.scandir(one)]
-        except (FileNotFoundError, NotADirectoryError):
-            continue
-        except OSError:
-            within = []
-        for place in (one, *within):
-            needs = os.R_OK | os.W_OK | (os.X_OK if place.is_dir() else 0)
-            if not os.access(place, needs) and os.path.lexists(place):  # else sealed or trimmed meanwhile
-                raise StorageError(f"{place}: {_rights(place)}; mend it as root: {_mending(folder)}")
-
-
-def _rights(place: Path) -> str:
-    told = place.stat()
-    return f"belongs to {_user(told.st_uid)}, mode {told.st_mode & 0o777:03o}: {_user(os.geteuid())} may not use it"
-
-
-def _mending(folder: Path) -> str:
-    return f"chown -R {_user(os.geteuid())}: {folder} && chmod -R u=rwX,g=rX,o= {folder}"
-
-
-def _user(number: int) -> str:
-    try:
-        return pwd.getpwuid(number).pw_name
-    except KeyError:
-        return str(number)
 
 
 def make_folder(folder: Path) -> None:

@@ -57,7 +57,7 @@ def test_its_figures_are_right_and_the_step_is_said(trip: tuple[int, Path], caps
     assert (found["stands"], found["lasts_s"], round(found["energy_j"] / 1e6)) == (3, 322.0, 63)
     assert found["clock_stepped_s"] == pytest.approx(step_ns / 1e9)
     assert [(one["alarm"], one["times"]) for one in found["alarms"]] == [("outlet-temperature-high", 2)]
-    way = {0: "", -1: "CLOCK WAS SET BACK in it by 1 h", 1: "CLOCK WAS SET ON in it by 1 h"}[step_ns // HOUR_NS]
+    way = {0: "", -1: "CLOCK WAS SET BACK in it by 1 h", 1: "CLOCK WAS SET FORWARD in it by 1 h"}[step_ns // HOUR_NS]
     text = said(capsys, "trips", record)
     assert way in text
     assert ("CLOCK" in text) == bool(step_ns)

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from brakewater.cli.places import opened
+from brakewater.cli.places import opened, replayed_to_its_end
 from brakewater.cli.window import moment
 
 if TYPE_CHECKING:
@@ -74,18 +74,15 @@ def _newest(folder: Path, record: "Record") -> tuple["Rig", "Picture"]:
     import asyncio  # noqa: PLC0415 - only when needed
 
     from brakewater.control import ask  # noqa: PLC0415
-    from brakewater.errors import DeviceError, StorageError  # noqa: PLC0415
-    from brakewater.restart import restored  # noqa: PLC0415
+    from brakewater.errors import DeviceError  # noqa: PLC0415
     from brakewater.rig import parse  # noqa: PLC0415
 
     try:
         found = ask(folder, {"ask": "rig"})
         return parse(found["toml"], found["file"]), asyncio.run(_first(folder))
     except (DeviceError, OSError):
-        before = restored(record)
-        if not before.snapshot:  # an engine without memory, which knows no rig and has no picture
-            raise StorageError(f"{folder}: the last run cannot be replayed; brakewater verify says where") from None
-        return before.engine.rig, before.engine.picture()
+        engine = replayed_to_its_end(record)
+        return engine.rig, engine.picture()
 
 
 async def _first(folder: Path) -> "Picture":

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from brakewater.engine import Engine
     from brakewater.record.reader import Record
 
 _DEFAULT = "/var/lib/brakewater"
@@ -41,3 +42,18 @@ def opened(folder: Path) -> "Record":
     if not record.runs():
         raise StorageError(nothing_at(folder))
     return record
+
+
+def replayed_to_its_end(record: "Record") -> "Engine":
+    """The engine as the record's last run left it, for those whom no daemon answers.
+
+    Raises:
+        StorageError: the last run cannot be replayed: an engine without memory knows no rig and has no picture.
+    """
+    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.restart import restored  # noqa: PLC0415
+
+    before = restored(record)
+    if not before.snapshot:
+        raise StorageError(f"{record.folder}: the last run cannot be replayed; brakewater verify says where")
+    return before.engine

@@ -28,15 +28,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where part of the record is damaged or holds no scan."""
-    from brakewater.review.trips import ledger  # noqa: PLC0415 - only when needed
+    from brakewater.review.replay import NO_SCAN  # noqa: PLC0415 - only when needed
+    from brakewater.review.trips import ledger  # noqa: PLC0415
 
     if args.offset is not None and args.hoist is None:
         print("brakewater trips: --offset goes with --hoist", file=sys.stderr)
         return 2
     found = ledger(opened(args.record), _hoist(args))
     if found is None:
-        says = "no scan in it that could be read; brakewater verify says whether it is damaged"
-        print(f"brakewater trips: {args.record}: {says}", file=sys.stderr)
+        print(f"brakewater trips: {args.record}: {NO_SCAN}", file=sys.stderr)
         return 1
     if args.json:
         for line in found.lines:
@@ -131,7 +131,7 @@ def _remarks(line: "TripLine", units: str) -> list[str]:
 
     said = [f"found by the {'hook and block' if line.found_by == 'hoist' else 'heat alone'}"]
     if line.stepped_s:
-        way = "on" if line.stepped_s > 0 else "back"
+        way = "forward" if line.stepped_s > 0 else "back"
         said.append(
             f"THE CLOCK WAS SET {way.upper()} in it by {_lasting(abs(line.stepped_s))}, all but its times is right"
         )

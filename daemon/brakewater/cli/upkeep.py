@@ -61,18 +61,15 @@ def _book(folder: Path, rig: str) -> dict[str, Any]:
         StorageError: no record, or no book in it.
     """
     from brakewater.book_shown import book_doc  # noqa: PLC0415 - only when needed
-    from brakewater.cli.places import opened  # noqa: PLC0415
+    from brakewater.cli.places import opened, replayed_to_its_end  # noqa: PLC0415
     from brakewater.control import ask  # noqa: PLC0415
     from brakewater.errors import DeviceError, StorageError  # noqa: PLC0415
-    from brakewater.restart import restored  # noqa: PLC0415
 
     try:
         found = ask(folder, {"ask": "book"})
     except DeviceError:
-        before = restored(opened(folder))
-        if not before.snapshot:  # an engine without memory, which knows no rig
-            raise StorageError(f"{folder}: the last run cannot be replayed; brakewater verify says where") from None
-        engine, book = before.engine, before.engine.book()
+        engine = replayed_to_its_end(opened(folder))
+        book = engine.book()
         if book is None:
             raise StorageError(f"{folder}: the rig file of this record keeps no upkeep book") from None
         found = book_doc(engine.rig, book)

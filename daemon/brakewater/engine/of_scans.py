@@ -1,7 +1,8 @@
 """What follows from flow and temperatures of each scan alone, and its standard uncertainty; one row a quantity."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -22,7 +23,7 @@ class Limits:
     level_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class OfScans:
     """One block of one brake."""
 
@@ -34,15 +35,11 @@ class OfScans:
     by_role: Mapping[str, Column]
     found: Mapping[str, Column]
     """What is worked out of them, each when asked for."""
-    supplies: list[Supply] = field(default_factory=list)
-    """What comes in, once somebody asked for it."""
 
-    @property
+    @cached_property
     def supply(self) -> Supply:
         """Flow and inlet, as heat and its limit share them."""
-        if not self.supplies:
-            self.supplies.append(balance.supply(self.circuit, *self.water[:2]))
-        return self.supplies[0]
+        return balance.supply(self.circuit, *self.water[:2])
 
     @property
     def water(self) -> tuple[Column, Column, Column]:

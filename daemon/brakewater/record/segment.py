@@ -76,6 +76,7 @@ class BusyRecordError(StorageError):
 _RUN_DIGITS = 8
 _SIDE_FILES = ("", "-wal", "-shm", "-journal")
 _NO_ROOM = ("SQLITE_IOERR_SHM", "SQLITE_FULL")
+"""How SQLite begins to name trouble with the index of the WAL, or with a full disk (sqlite.org/rescode.html)."""
 _BUSY = (*_NO_ROOM, "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL", "SQLITE_NOMEM", "SQLITE_IOERR_LOCK")
 """What SQLite calls trouble that is none of the file's."""
 
@@ -160,13 +161,24 @@ def _opened(path: Path) -> sqlite3.Connection:
     except sqlite3.DatabaseError as error:
         if not _named(error).startswith(_NO_ROOM):
             raise
-    # A reader shares an index of the WAL with others, in a file for which a full disk has no room. Alone, and as one
-    # who might write, it has the index in memory: long enough for a copy there.
+    return _known(path, _copied(path))
+
+
+def _copied(path: Path) -> sqlite3.Connection:
+    """All of it in memory.
+
+    A reader shares an index of the WAL with others, in a file for which a full disk has no room. Alone, and as one who
+    might write, it has the index in memory: long enough for a copy there.
+    """
     copy = sqlite3.connect(":memory:", check_same_thread=False)
-    with closing(_connected(path, "rw")) as alone:
-        alone.execute("PRAGMA locking_mode=EXCLUSIVE")
-        alone.backup(copy)
-    return _known(path, copy)
+    try:
+        with closing(_connected(path, "rw")) as alone:
+            alone.execute("PRAGMA locking_mode=EXCLUSIVE")
+            alone.backup(copy)
+    except sqlite3.Error:
+        copy.close()
+        raise
+    return copy
 
 
 def _known(path: Path, base: sqlite3.Connection) -> sqlite3.Connection:

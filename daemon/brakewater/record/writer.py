@@ -99,8 +99,8 @@ class SegmentWriter:
         self._head: Head | None = None
         self._knows_head = False
         self._run = 0
-        self._path = segment_path(folder, 0)
-        self._file = str(self._path)
+        self._file = ""
+        """Of the run being written."""
         self._widths: Widths | None = None
         self._in_doubt = False
         self._full_t_ns = 0
@@ -139,7 +139,7 @@ class SegmentWriter:
             if base is not None:
                 base.close()
         except sqlite3.Error as error:
-            _log.warning("%s: %s", self._path, error)
+            _log.warning("%s: %s", self._file, error)
 
     def fold(self, *, idle: bool) -> None:
         """Fold the WAL into the file where it has grown. A reader at work only makes it wait for the next time."""
@@ -155,7 +155,7 @@ class SegmentWriter:
             self._sign_the_end(self._base)
             self._base.execute("PRAGMA journal_mode=DELETE")
         except sqlite3.Error as error:  # nothing is lost: the WAL stays beside the file
-            _log.info("%s: keeps its WAL: %s", self._path, error)
+            _log.info("%s: keeps its WAL: %s", self._file, error)
         self.let_go()
 
     def _sign_the_end(self, base: sqlite3.Connection) -> None:
@@ -188,8 +188,7 @@ class SegmentWriter:
         remove_segment(segment_path(self._folder, run))  # never begun: nothing was committed to it
         self._settle_before()
         self._run, self._before, self._widths, self._in_doubt = run, self._head, None, False
-        self._path = segment_path(self._folder, run)
-        self._file = str(self._path)
+        self._file = str(segment_path(self._folder, run))
 
     def _settle_before(self) -> None:
         """What the new run follows must not be lost where the new run is not.
@@ -202,7 +201,7 @@ class SegmentWriter:
         try:
             sync_segment(segment_path(self._folder, self._head.run))
         except OSError as error:  # to go on recording is worth more than proof of the last scans before
-            _log.warning("%s: its last scans may not survive a power cut: %s", self._path, error)
+            _log.warning("%s: its last scans may not survive a power cut: %s", self._file, error)
 
     def _group(self, entries: Sequence[Entry]) -> _Group:
         rows = [row for entry in entries for row in rows_of(entry.item)]
@@ -246,11 +245,11 @@ class SegmentWriter:
 
     def _connection(self) -> sqlite3.Connection:
         if self._commits and not os.path.exists(self._file):  # noqa: PTH110 - asked at every commit
-            raise StorageError(f"{self._path}: was removed while it was being written")
+            raise StorageError(f"{self._file}: was removed while it was being written")
         if self._base is None:
             hot_folder(self._folder).mkdir(parents=True, exist_ok=True)
             sync_folder(self._folder)  # also where it was there: whoever made it may have been killed before this
-            self._base, self._mode = self._connect(self._path), ""
+            self._base, self._mode = self._connect(Path(self._file)), ""
             self._base.execute("PRAGMA journal_mode=WAL")
             self._base.execute("PRAGMA wal_autocheckpoint=0")
             self._base.execute(f"PRAGMA journal_size_limit={4 * WAL_IDLE_BYTES}")
@@ -264,7 +263,7 @@ class SegmentWriter:
         if found is None:
             return False
         if found != (group.committed.hash,):
-            raise StorageError(f"{self._path}: commit {number} was written by someone else")
+            raise StorageError(f"{self._file}: commit {number} was written by someone else")
         # After a failed fsync only writing the pages anew makes them durable.
         self._sync(base, "FULL")
         base.execute("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -20,7 +20,7 @@ from brakewater.errors import BrakewaterError
 from brakewater.quality import is_bad
 from brakewater.record.reader import Record
 from brakewater.review.outlet_model import OutletModel, Series
-from brakewater.review.replay import Tally, replayed
+from brakewater.review.replay import NO_SCAN, Tally, replayed
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Block, Floats
 from brakewater.units import counted
@@ -107,7 +107,7 @@ def _read(record: Record, engine: Engine, name: str | None) -> tuple[Series, Bra
             bad |= is_bad(column.codes)
         columns["known"].append((~bad[part]).astype(np.float64))
     if brake is None:
-        raise FitError("found no scan in this record that could be read; brakewater verify says whether it is damaged")
+        raise FitError(f"found {NO_SCAN}")
     whole = {key: np.concatenate(parts)[:_LONGEST_S] for key, parts in columns.items()}
     return Series(
         duty=whole["duty_w"],

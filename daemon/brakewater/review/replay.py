@@ -14,6 +14,8 @@ from brakewater.review.ahead import read_ahead
 from brakewater.review.versions import Past, without
 from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
+NO_SCAN = "no scan in it that could be read; brakewater verify says whether it is damaged"
+"""What there is to say of a record of which nothing was replayed."""
 BLOCK = 65_536
 """Scans in one block: two row groups of a sealed segment. Calls have their price: half as many take a fifth less."""
 

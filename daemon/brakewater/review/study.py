@@ -22,7 +22,7 @@ from brakewater.review.alarm_figures import turn_of
 from brakewater.review.at_hand import at_hand
 from brakewater.review.health import conditions
 from brakewater.review.manner import manner_of
-from brakewater.review.replay import Tally, replayed
+from brakewater.review.replay import NO_SCAN, Tally, replayed
 from brakewater.review.samples import sampled
 from brakewater.review.trips import TripLine, ledger_of
 from brakewater.review.what_if import SettingError, with_settings
@@ -89,7 +89,7 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
         raise StorageError(nothing_at(record.folder))
     samples = sampled(record)
     if samples is None:
-        return {"error": "no scan in it that could be read; brakewater verify says whether it is damaged"}
+        return {"error": NO_SCAN}
     found = ledger_of(samples)
     told = conditions(samples, found)
     turns, tally, ends = _turns(record, None)

@@ -15,6 +15,7 @@ from brakewater.review.band_chart import band_chart
 from brakewater.review.chart_data import chart_data
 from brakewater.review.manner import PLAIN, Manner, manner_of
 from brakewater.review.proofs import proofs
+from brakewater.review.replay import NO_SCAN
 from brakewater.review.setpoints import setpoints_of
 from brakewater.review.time_line import rows_of, time_line
 from brakewater.review.trip_seen import Seen, seen
@@ -113,8 +114,7 @@ def page_of(
 def _trip(record: Record, number: int) -> tuple[TripLedger, TripLine]:
     found = ledger(record)
     if found is None:
-        says = "no scan in it that could be read; brakewater verify says whether it is damaged"
-        raise StorageError(f"{record.folder}: {says}")
+        raise StorageError(f"{record.folder}: {NO_SCAN}")
     lines = found.lines
     if not 1 <= number <= len(lines):
         allowed = f"1 to {len(lines)}" if lines else "nothing: no trip was found in this record"

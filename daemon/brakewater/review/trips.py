@@ -25,11 +25,11 @@ from brakewater.trips.ton_miles import TON_MILE_J
 SETTLES_NS: Final = 600_000_000_000
 """So long after its last stand a trip's heat still comes out of the rotor, unless the next trip has begun."""
 _SLICE = 10
+"""Samples over which a peak of heat is meant: the thermometer's noise is no peak."""
 _STEP_S: Final = 2.0
 """A wall clock that is off by less has not been set, for all that its labels tell."""
 _SLEW: Final = 1e-3
 """Faster than this no time service slews a clock (Linux: 500 ppm, adjtimex(2))."""
-"""Samples over which a peak of heat is meant: the thermometer's noise is no peak."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,6 +38,7 @@ from brakewater.service.status import flows, ready, status
 from brakewater.service.upkeep import Upkeep
 from brakewater.settings import Settings
 from brakewater.stream import Latest, Start
+from brakewater.units import counted
 
 _DISK_S: Final = 1.0
 """How long the first scan waits for a slow disk; unknown flow must be out within 3 s."""
@@ -304,8 +305,7 @@ class _Running:
     def line(self) -> str:
         """How the watch does, for the service manager: it changes only with something that matters."""
         alarms = [one for one in self._loop.picture.alarms if one.state != "normal"] if self._loop.picture else []
-        many = f"{len(alarms)} alarms stand" if len(alarms) > 1 else "1 alarm stands"
-        standing = many if alarms else "no alarm stands"
+        standing = counted(len(alarms), "alarm stands", "alarms stand") if alarms else "no alarm stands"
         starts = self._recording.starts
         often = f", CRASHES AGAIN AND AGAIN: {starts.lately} starts in ten minutes" if starts and starts.loops else ""
         return f"rig {self.now.rig.name}: {'watching' if self.flows() else 'NOT WATCHING'}, {standing}{often}"

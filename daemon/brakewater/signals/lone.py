@@ -33,8 +33,6 @@ _UNPACKED: Final = {
 
 
 _GOOD, _LOOP_LOW, _SHORT = int(Reason.GOOD), int(Reason.LOOP_LOW), int(Reason.SENSOR_SHORT)
-
-
 _OUTSIDE: Final = 0.0, int(Reason.OUT_OF_SENSOR_RANGE)
 
 
@@ -57,9 +55,9 @@ def reading(register: Register, signal: AnySignal, sensor_range: tuple[float, fl
         told = law(raw) if math.isfinite(raw) else None
         if told is None or told[1] != _GOOD:
             return told
-        if low <= told[0] <= high:
-            return told if math.isfinite(told[0]) else None
-        return _OUTSIDE if math.isfinite(told[0]) else None
+        if not math.isfinite(told[0]):
+            return None
+        return told if low <= told[0] <= high else _OUTSIDE
 
     return read
 

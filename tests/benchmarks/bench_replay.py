@@ -76,7 +76,7 @@ def replay(folder: Path) -> int:
 
 
 def floor(words: np.ndarray) -> int:
-    """Decode the ten points, heat by polynomials, nine compares: the least that any replay must do."""
+    """Decode every point, heat by polynomials, twelve compares: the least that any replay must do."""
     alarms = 0
     for first in range(0, len(words), CHUNK):
         part = words[first : first + CHUNK]
@@ -87,12 +87,24 @@ def floor(words: np.ndarray) -> int:
         ambient = part[:, 6].astype(np.int16).astype(np.float64) * 0.0555 - 17.8
         flow = part[:, 7].astype(np.int16).astype(np.float64) * (9.46e-3 / 27648)
         level = part[:, 10].astype(np.int16).astype(np.float64) * (1 / 27648)
+        late, commit, queued = (_number(part, at) for at in (12, 14, 16))
+        step = _number(part, 18).astype(np.int32)
+        broker, panel = part[:, 20] != 0, part[:, 23] != 0
+        disk, restarts = part[:, 21] * 1e-4, part[:, 22].astype(np.float64)
         heat = np.polyval(DENSITY, inlet) * flow * (np.polyval(ENTHALPY, outlet) - np.polyval(ENTHALPY, inlet))
         pairs = ((flow, 3e-4), (flow, 4.7e-3), (inlet, 37.8), (outlet, 71.1), (level, 0.45), (level, 0.6))
         for column, limit in (*pairs, (heat, 1e6), (tank, 40.0), (ambient, 50.0)):
             alarms += int(np.count_nonzero((column > limit) & service))
-        alarms += int(np.count_nonzero(np.isfinite(hook) & np.isfinite(block_m) & pump))
+        for column, limit in ((commit * 1e-3, 2.0), (step * 1e-3, 1.0), (disk, 0.9)):
+            alarms += int(np.count_nonzero(column > limit))
+        alarms += int(np.count_nonzero(np.isfinite(hook) & np.isfinite(block_m) & pump & broker & panel))
+        alarms += int(np.count_nonzero((late * 1e-6 < 1.0) & (queued > restarts)))
     return alarms
+
+
+def _number(part: np.ndarray, at: int) -> np.ndarray:
+    """Of two words, the high one first."""
+    return part[:, at].astype(np.uint32) << 16 | part[:, at + 1]
 
 
 DENSITY = np.polynomial.Polynomial([1000.0, 0.01, -5e-3, 2e-5, -1e-7, 1e-10]).coef[::-1]

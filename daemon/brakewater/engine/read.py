@@ -1,7 +1,7 @@
 """Raw words of a block to readings. Points of one kind are converted together, since each call has its price."""
 
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final, TypeVar
 
 import numpy as np
@@ -11,7 +11,7 @@ from brakewater.engine.conditioned import beyond
 from brakewater.quality import Status, alone
 from brakewater.rig import Slot
 from brakewater.signals.convert import AnySignal, Register, convert
-from brakewater.signals.lone import reading
+from brakewater.signals.lone import Reading, reading
 from brakewater.signals.pulse import Pulse
 from brakewater.signals.words import BITS_OF_A_REGISTER
 from brakewater.stream import Block, Codes, Column, Floats, Words
@@ -38,7 +38,11 @@ class _Alike:
         is_count = isinstance(point.signal, Pulse)  # no flow yet: its range is looked at after its meter
         self._range = None if is_count else point.sensed
         self._parts = [slice(slot.column, slot.column + slot.point.count) for slot in slots]
-        self.reading = reading(point.register, point.signal, self._range)
+
+    @cached_property
+    def reading(self) -> Reading | None:
+        """Reads a lone scan; made when the first one comes, as a replay has hardly any."""
+        return reading(self._point.register, self._point.signal, self._range)
 
     def __reduce__(self) -> tuple[type["_Alike"], tuple[Sequence[Slot]]]:
         """For a copy: what reads a lone scan is made anew."""

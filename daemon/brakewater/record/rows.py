@@ -172,10 +172,13 @@ def joined(items: Iterable[Input], most: int) -> Iterator[Input]:
             if held and not (isinstance(item, Block) and sum(map(len, held)) + len(item) <= most):
                 yield _one(held)
                 held = []
-            if isinstance(item, Block):
-                held.append(item)
-            else:
+            if not isinstance(item, Block):
                 yield item
+                continue
+            held.append(item)
+            if sum(map(len, held)) >= most:  # nothing can be joined to it, so it waits for no other
+                yield _one(held)
+                held = []
     except DamagedRecordError:
         if held:
             yield _one(held)

@@ -155,6 +155,9 @@ class Sealed:
     def _merged(self, after: int, block: int) -> Iterator[Block | Row]:
         """Blocks and single rows in order of their inputs."""
         others = [row for row in self.others() if row[0] > after]
+        while others and others[0][0] == after + 1:  # the next one in any case: it waits for no scan to be read
+            yield others.pop(0)
+            after += 1
         for scans in self._blocks(after, block):
             at = 0
             while at < len(scans):

@@ -15,7 +15,7 @@ import numpy as np
 
 from brakewater.engine.lasting import Mask
 from brakewater.engine.sampled import SampleTimes
-from brakewater.quality import Codes, Reason, is_bad, reason_of_status
+from brakewater.quality import Codes, Reason, alone, is_bad, reason_of_status
 from brakewater.rig import Rig, Slot
 from brakewater.signals.damping import Damper
 from brakewater.signals.frozen import FreezeWatch, Standstill
@@ -27,6 +27,8 @@ from brakewater.stream import Block, Column, Floats, Ints
 
 _REASON_OF_STATUS: Final = reason_of_status()
 _OLD: Final = np.uint8(Reason.OLD)
+_ALONE: Final = np.ones(1, np.bool_)
+"""A lone scan, where something is so."""
 _STUCK: Final = np.uint8(Reason.STUCK_DEVICE)
 
 
@@ -38,6 +40,12 @@ def beyond(values: Floats, codes: Codes, sensor_range: tuple[float, float] | Non
     if not np.count_nonzero(out):
         return values, codes
     return np.where(out, 0.0, values), np.where(out, np.uint8(Reason.OUT_OF_SENSOR_RANGE), codes)
+
+
+def _aged(column: Column, late: Mask) -> Column:
+    if len(late) == 1:  # it is late, else it would not be told of; the same of a lone scan, only quicker
+        return column if column.codes.item() >= _OLD else Column(values=column.values, codes=alone(Reason.OLD))
+    return Column(values=column.values, codes=np.maximum(column.codes, late * _OLD))
 
 
 class _Stages:
@@ -132,8 +140,7 @@ class Conditioner:
         taken = self._times.feed(block)
         for name, mask in late.items():
             if name not in self._stages:
-                column = readings[name]
-                readings[name] = Column(values=column.values, codes=np.maximum(column.codes, mask * _OLD))
+                readings[name] = _aged(readings[name], mask)
         for name, stages in self._stages.items():
             readings[name] = stages.feed(block, taken[stages.slot.group], late.get(name), readings[name])
         stuck = {device: beat.feed(block, taken[beat.slot.group]) for device, beat in self._beats.items()}
@@ -147,10 +154,11 @@ class Conditioner:
     def _late(self, block: Block) -> dict[str, Mask]:
         """Where readings are older than they may be; nothing of those that never are."""
         if len(block) == 1:
-            is_late = any(map(gt, block.age_ns[0].tolist(), self._least_ages))
-        else:
-            is_late = bool(np.count_nonzero(block.age_ns > self._least_age_ns))
-        if not is_late:
+            ages = block.age_ns[0].tolist()
+            if not any(map(gt, ages, self._least_ages)):
+                return {}
+            return {slot.point.name: _ALONE for slot in self._aged if ages[slot.group] > (slot.point.most_age_ns or 0)}
+        if not np.count_nonzero(block.age_ns > self._least_age_ns):
             return {}
         found = {slot.point.name: block.age_ns[:, slot.group] > (slot.point.most_age_ns or 0) for slot in self._aged}
         return {name: mask for name, mask in found.items() if mask.any()}

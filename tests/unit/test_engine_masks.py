@@ -122,6 +122,20 @@ def test_suppressed_by_design_follows_its_contact_and_ends_with_the_unknown() ->
     assert [(event.was, event.now) for event in events if event.why == "design"] == [("suppressed", "normal")]
 
 
+def test_a_row_taken_out_of_the_rig_file_hides_nothing_any_more() -> None:
+    desk = Desk(streams.parse(RIG.text + SUPPRESS))
+    desk.scans(60, aux_inlet=40.0, pump_running=0.0)
+    assert desk.now("inlet-temperature-high").state == "suppressed"
+    other = streams.changed(SUPPRESS, ("aux.inlet-temperature-high", "aux.cooling-margin-low"))
+    for text in (RIG.text, RIG.text + other):
+        engine, rig = Engine(), streams.parse(text)
+        engine.feed(streams.start(rig, run=2, t_ns=desk.number * rig.scan_ns, snapshot=desk.engine.state()))
+        values = {"aux-inlet": 40.0, "pump-running": 0.0}
+        events = engine.feed(streams.scans(rig, 10, run=2, first=desk.number + 1, values=values)).events
+        hot = [(one.was, one.now, one.why) for one in events if one.alarm == "inlet-temperature-high"]
+        assert hot == [("suppressed", "unacknowledged", "design")]
+
+
 @pytest.mark.parametrize(
     ("old", "new", "found"),
     [

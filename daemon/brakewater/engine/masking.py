@@ -45,6 +45,7 @@ class Masking:
         self._rows = rig.suppressions
         self._lasting = {_name(row): Lasting(row.after_ns) for row in self._rows}
         self._of_row = [[keys.index(key) for key in row.alarms] for row in self._rows]
+        self._designed = frozenset(index for indices in self._of_row for index in indices)
         self._under: list[int] | None = None
         """Places of alarms under a mask or a timer; None where one may have come or gone."""
 
@@ -65,6 +66,7 @@ class Masking:
         if self._under:
             yield from self._timed(block.t_ns, self._under)
             yield from self._lifted(gates, self._under)
+            yield from self._undesigned(self._under)
         if self._rows:
             yield from self._by_design(block, readings)
 
@@ -90,6 +92,12 @@ class Masking:
                         yield Move(
                             at=int(gate.argmax()), stage=_BEFORE, index=index, trigger=_OFF[mask], why="in-service"
                         )
+
+    def _undesigned(self, under: Sequence[int]) -> Iterator[Move]:
+        """A row that was taken out of the rig file takes its masks with it: no contact and no person lifts them."""
+        for index in under:
+            if State.SUPPRESSED in self._alarms[index].laid and index not in self._designed:
+                yield Move(at=0, stage=_BEFORE, index=index, trigger=Trigger.UNSUPPRESS, why="design")
 
     def _by_design(self, block: Block, readings: Mapping[str, Column]) -> Iterator[Move]:
         wanted: dict[int, tuple[Mask, str]] = {}

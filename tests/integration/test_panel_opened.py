@@ -1,5 +1,6 @@
 """Windows that are kept open, and what the driller saw: the same however they were come to."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -83,3 +84,22 @@ def test_before_the_record_there_was_nothing(folder: Path) -> None:
         Player(record, Windows(record)).pictures([record.spans()[0].from_utc_ns - 3600 * S])
     with pytest.raises(NothingThereError):
         Windows(record).charts(0, S)
+
+
+def test_a_clock_that_was_far_ahead_once_leaves_the_newest_day_where_the_watch_is_now(tmp_path: Path) -> None:
+    """Set back within the run: the newest hour is that of the last scan, not of the latest label."""
+    with Growing(tmp_path / "set-back") as growing:
+        of, ahead_ns = rig(), 30 * 24 * 3600 * S
+        wrong = scans(of, 1, 300)
+        begun = start(of)
+        growing.write(
+            replace(begun, utc_ns=begun.utc_ns + ahead_ns),
+            replace(wrong, utc_ns=wrong.utc_ns + ahead_ns),
+            scans(of, 301, 300),
+        )
+        span, last_ns = growing.record.spans()[0], int(scans(of, 600, 1).utc_ns[0])
+        assert (span.last_utc_ns, span.to_utc_ns) == (last_ns, begun.utc_ns + ahead_ns)
+        windows = Windows(growing.record)
+        windows.charts(last_ns - 10 * S, last_ns + 1)
+        assert windows.before(last_ns) is not None
+        assert len(windows._others) == 0  # it is the one that grows with the record

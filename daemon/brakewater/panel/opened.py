@@ -163,6 +163,7 @@ class Windows:
 
     def _newest_day(self) -> Opened:
         if self._newest is None:
-            ends = [span.to_utc_ns for span in self._record.spans()]
-            self._newest = Opened(record=self._record, from_ns=max(ends, default=0) - LONGEST_NS, to_ns=None)
+            spans = self._record.spans()
+            last = spans[-1].last_utc_ns if spans else 0
+            self._newest = Opened(record=self._record, from_ns=last - LONGEST_NS, to_ns=None)
         return self._newest

@@ -47,6 +47,7 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
                 "to": utc_text(span.to_utc_ns),
                 "from_ms": span.from_utc_ns // MILLION,
                 "to_ms": span.to_utc_ns // MILLION,
+                "last_ms": span.last_utc_ns // MILLION,
                 "sealed": span.sealed,
             }
             for span in record.spans()

@@ -63,7 +63,7 @@ class Ledgers:
             spans = self._record.spans()
             if not spans:
                 return None, True
-            since = max(span.to_utc_ns for span in spans) - days * _DAY_NS
+            since = spans[-1].last_utc_ns - days * _DAY_NS
             first = min(span.run for span in spans if span.to_utc_ns >= since)
             newest = self._record.newest()
             kept = self._kept

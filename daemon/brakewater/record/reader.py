@@ -40,6 +40,8 @@ class Span:
     """Earliest wall time: a label, see ``Start``."""
     to_utc_ns: int
     """Latest wall time."""
+    last_utc_ns: int
+    """Wall time of the last input, earlier than the latest where the clock was set back; of a sealed run the latest."""
     last_input: int
     sealed: bool
     path: Path
@@ -284,6 +286,7 @@ class Record:
             run=place.run,
             from_utc_ns=manifest.from_utc_ns,
             to_utc_ns=manifest.to_utc_ns,
+            last_utc_ns=manifest.to_utc_ns,
             last_input=manifest.last_input,
             sealed=True,
             path=place.path,
@@ -293,7 +296,8 @@ class Record:
 def _hot_span(place: Place) -> Span | None:
     with reading(place.path) as base:
         last = last_commit(base)
-        ends = "SELECT utc_ns FROM inputs WHERE input IN (0, ?)"  # a hot one is a day at most: its ends will do
+        # a hot one is a day at most: its ends will do
+        ends = "SELECT utc_ns FROM inputs WHERE input IN (0, ?) ORDER BY input"
         labels = [utc_ns for (utc_ns,) in base.execute(ends, (last[1],))] if last else []
     if last is None or not labels:
         return None
@@ -301,6 +305,7 @@ def _hot_span(place: Place) -> Span | None:
         run=place.run,
         from_utc_ns=min(labels),
         to_utc_ns=max(labels),
+        last_utc_ns=labels[-1],
         last_input=last[1],
         sealed=False,
         path=place.path,

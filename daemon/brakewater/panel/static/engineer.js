@@ -32,7 +32,7 @@ async function list() {
   ));
   if (!trips.length) rows.push(make("p", word("no-trip")));
   if (spans.length) {
-    const last = Math.max(...spans.map((span) => span.to_ms)) + 1, first = Math.min(...spans.map((span) => span.from_ms));
+    const last = spans.at(-1).last_ms + 1, first = Math.min(...spans.map((span) => span.from_ms));
     rows.push(entry(word("newest"), clock(last), () => open(Math.max(first, last - HOUR_MS), last, null, word("newest"))));
     rows.push(last - first <= LONGEST_MS
       ? entry(word("all-of-it"), clock(first), () => open(first, last, null, word("all-of-it")))

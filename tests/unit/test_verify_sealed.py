@@ -8,6 +8,7 @@ import struct
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -22,16 +23,18 @@ from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.report import Report
 from brakewater.record.sealed.layout import COMMANDS, EVENTS, FILES, MANIFEST, SCANS, START
+from brakewater.record.sealed.layout import RIG as RIG_FILE
 from brakewater.record.sealed.manifest import file_sum
 from brakewater.record.segment import remove_segment, segment_path
 from brakewater.record.signing import Signer
 from brakewater.record.verify import verify
 from brakewater.record.writer import Committed
+from day_record import scans
 from faults.crash_images import KEY as OURS
 from faults.crash_images import pem
 from forgery import alter, hashed_anew
 from record_streams import block, command, event, gap, read, start
-from sealed_parts import put_in_place
+from sealed_parts import RIG, put_in_place
 
 KEY = OURS.public_key().public_bytes_raw().hex()
 
@@ -174,6 +177,68 @@ def _plus(column: pa.ChunkedArray, at: int) -> pa.Array:
     values = column.to_pylist()
     values[at] += 1_000_000
     return pa.array(values, column.type)
+
+
+@pytest.fixture
+def named(tmp_path: Path) -> Path:
+    """Folder of a sealed run with a rig file that this version takes, in a signed record."""
+    folder = tmp_path / "named"
+    with Journal(folder, signer=Signer(pem(OURS))) as journal:
+        for run in (1, 2):
+            journal.begin(start(run, rig_toml=RIG.text, own=RIG.own, snapshot=b""))
+            journal.append(scans(RIG, 1, 50, run), (event(run, 7, 1),))
+    return seal(folder)
+
+
+def _manifest_with(place: Path, **changed: Any) -> None:
+    doc = json.loads((place / MANIFEST).read_text())
+    (place / MANIFEST).write_text(json.dumps({**doc, **changed}))
+
+
+@pytest.mark.parametrize(
+    ("what", "says"),
+    [
+        ("rig", "says rig 'rig-9', and its start says 'rig-4'"),
+        ("version", "says version 'rig-9', and its start says '0.1.0'"),
+        ("boot", "says boot 'rig-9', and its start says 'b0'"),
+        ("events", "says events 9, and its rows say 1"),
+    ],
+)
+def test_what_a_manifest_says_again_is_held_against_what_is_signed(named: Path, what: str, says: str) -> None:
+    assert verify(record_of(named), keys=[KEY]).verdict == "signed"
+    _manifest_with(named, **{what: 9 if what == "events" else "rig-9"})
+    report = verify(record_of(named), keys=[KEY])
+    assert [(one.place, one.says) for one in report.altered] == [(MANIFEST, says)]
+
+
+def test_a_rig_file_that_says_other_limits_than_the_watch_had_is_found(named: Path) -> None:
+    text = (named / RIG_FILE).read_text()
+    (named / RIG_FILE).write_text(text.replace("inlet", "other", 1))
+    summed_anew(named)
+    report = verify(record_of(named), keys=[KEY])
+    assert [(one.place, one.says) for one in report.altered] == [
+        (RIG_FILE, "is not the rig file that the watch began with")
+    ]
+
+
+def test_a_rig_file_that_is_gone_is_named_once(named: Path) -> None:
+    (named / RIG_FILE).unlink()
+    assert places(verify(record_of(named), keys=[KEY])) == [RIG_FILE]
+
+
+def test_columns_under_each_others_names_are_found(named: Path) -> None:
+    other = {"p6": "p7", "p7": "p6"}
+    table = pq.read_table(named / SCANS)
+    pq.write_table(table.rename_columns([other.get(name, name) for name in table.column_names]), named / SCANS)
+    columns = json.loads((named / MANIFEST).read_text())["columns"]
+    words = [{**one, "name": other.get(one["name"], one["name"])} for one in columns["words"]]
+    _manifest_with(named, columns={**columns, "words": words})
+    summed_anew(named)
+    report = verify(record_of(named), keys=[KEY])
+    assert [(one.place, one.says[:25]) for one in report.altered] == [
+        (SCANS, "its column p7 is not that"),
+        (SCANS, "its column p6 is not that"),
+    ]
 
 
 def test_two_values_swapped_between_rows_are_both_named(sealed: Path) -> None:

@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from brakewater.record.documents import parse
 from brakewater.record.evidence import CommitEntry, EventRow, Evidence
 from brakewater.record.rows import Row, Widths
-from brakewater.record.sealed.layout import FILES
+from brakewater.record.sealed.beside import beside
+from brakewater.record.sealed.layout import FILES, MANIFEST
 from brakewater.record.sealed.manifest import file_sum
 from brakewater.record.sealed.read import Place, Sealed, SealedCommit
 from brakewater.record.segment import Head
@@ -29,6 +30,7 @@ class SealedEvidence:
         """Number of an event -> hash of its commit, of those read ahead."""
         self._ahead: list[EventRow] = []
         self._seen = _Seen()
+        self._last_event = 0
 
     def meta(self) -> Mapping[str, int | str]:
         """From the manifest."""
@@ -71,6 +73,7 @@ class SealedEvidence:
 
     def _next_event(self) -> tuple[int, bytes, str] | None:
         self._event = self._event or next(self._events, None)
+        self._last_event = self._event[0] if self._event else self._last_event
         return self._event
 
     def rows(self, first: int, last: int) -> list[Row]:
@@ -100,6 +103,8 @@ class SealedEvidence:
             if what == "inputs"
             else [event[0] for event in (self._event, *self._events) if event]
         )
+        if what == "events":
+            self._last_event = max(rest, default=self._last_event)
         return len(rest), max(rest, default=due)
 
     def signatures(self) -> Mapping[int, Signature]:
@@ -124,7 +129,7 @@ class SealedEvidence:
                 yield name, "its SHA-256 is not what it was when it was sealed"
 
     def complaints(self) -> Iterator[tuple[str, str]]:
-        """Rows out of order, and what the manifest says of them that is not so."""
+        """Rows out of order, and what the manifest and the rig file beside them say that is not so."""
         manifest, seen = self._sealed.manifest, self._seen
         yield from (("order", f"input {number} is not in its place") for number in seen.misplaced)
         for what, told, is_so in (
@@ -132,9 +137,12 @@ class SealedEvidence:
             ("scans", manifest.scans, seen.scans),
             ("from", manifest.from_utc_ns, seen.from_utc_ns),
             ("to", manifest.to_utc_ns, seen.to_utc_ns),
+            ("last_t_ns", manifest.last_t_ns, seen.last_t_ns),
+            ("events", manifest.events, self._last_event),
         ):
             if told != is_so:
-                yield "manifest.json", f"says {what} {told}, and its rows say {is_so}"
+                yield MANIFEST, f"says {what} {told}, and its rows say {is_so}"
+        yield from beside(self._sealed)
 
     @property
     def head(self) -> Head | None:
@@ -147,7 +155,7 @@ class _Seen:
 
     def __init__(self) -> None:
         self.inputs = self.scans = 0
-        self.from_utc_ns = self.to_utc_ns = 0
+        self.from_utc_ns = self.to_utc_ns = self.last_t_ns = 0
         self.misplaced: list[int] = []
 
     def take(self, rows: list[Row], first: int) -> None:
@@ -155,6 +163,7 @@ class _Seen:
             utc_ns = row[3]
             self.from_utc_ns = min(self.from_utc_ns, utc_ns) if self.inputs else utc_ns
             self.to_utc_ns = max(self.to_utc_ns, utc_ns) if self.inputs else utc_ns
+            self.last_t_ns = max(self.last_t_ns, row[2]) if self.inputs else row[2]
             self.inputs += 1
             self.scans += row[1] == "scan"
             if row[0] < first:

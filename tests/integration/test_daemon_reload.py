@@ -1,12 +1,18 @@
 """A changed rig file: taken over between two scans, or refused while the watch goes on."""
 
 import signal
+import socket
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from brakewater.control import ask
+from brakewater.record.reader import Record
+from brakewater.stream import Block
 from brokers import free_port, listening, mosquitto, retained, running, until
 from daemons import Daemon, SmallDevice, brakewater, daemon, events, inputs, serving, small_rig, starts
 
@@ -107,3 +113,65 @@ def test_the_broker_hears_of_a_new_lamp_and_not_that_the_watch_stopped(tmp_path:
             assert [heard.json["online"] for heard in ear.all() if not heard.json["online"]] == []
             assert one.end() == 0
         until(lambda: ear.all()[-1].json["online"] is False, "its farewell when it does stop")
+
+
+@contextmanager
+def swallowing_port() -> Iterator[int]:
+    """A host that neither answers nor refuses, as one behind a firewall: its backlog is full."""
+    with socket.socket() as hole:
+        hole.bind(("127.0.0.1", 0))
+        hole.listen(0)
+        waiting = [socket.socket() for _ in range(4)]
+        try:
+            for one in waiting:
+                one.settimeout(0)
+                one.connect_ex(hole.getsockname())
+            yield hole.getsockname()[1]
+        finally:
+            for one in waiting:
+                one.close()
+
+
+def longest_pause_s(record: Path) -> float:
+    """Between two scans, over all runs, by steady time."""
+    times = [int(t_ns) for item in Record(record).inputs() if isinstance(item, Block) for t_ns in item.t_ns]
+    return max(after - before for before, after in pairwise(times)) / 1e9
+
+
+def test_scans_go_on_while_a_broker_that_does_not_answer_is_left(tmp_path: Path) -> None:
+    with swallowing_port() as port, watching(tmp_path, broker=port) as (one, _, file):
+        for before, after in ((600, 601), (601, 602)):
+            rewrite(file, f'bearing-level = "{before} mm"', f'bearing-level = "{after} mm"')
+            assert brakewater("reload", "--record", one.record).returncode == 0
+        run = one.status()["run"]
+        until(lambda: one.status()["input"] > 3, "scans of the last run")
+        assert run == 3
+        assert one.end() == 0
+    assert longest_pause_s(one.record) < 0.8  # reaching for the broker takes three seconds
+
+
+def test_commands_that_come_in_the_middle_of_a_reload_are_carried_out(tmp_path: Path) -> None:
+    with swallowing_port() as port, watching(tmp_path, broker=port) as (one, _, file):
+        over, answers = threading.Event(), []
+
+        def command() -> None:
+            while not over.is_set():
+                answers.append(ask(one.record, {"do": "test"}))
+
+        people = [threading.Thread(target=command) for _ in range(6)]
+        for each in people:
+            each.start()
+        try:
+            for before, after in ((600, 601), (601, 602), (602, 603)):
+                rewrite(file, f'bearing-level = "{before} mm"', f'bearing-level = "{after} mm"')
+                assert "in force" in ask(one.record, {"ask": "reload"}, timeout_s=20)["says"]
+        finally:
+            over.set()
+            for each in people:
+                each.join()
+        assert [answer for answer in answers if not answer["ok"]] == []
+        assert one.end() == 0
+    for run in (1, 2, 3, 4):
+        numbers = [row[1] for row in inputs(one.record) if row[0] == run]
+        assert numbers == list(range(len(numbers)))
+    assert brakewater("replay", one.record, "--compare").returncode == 0

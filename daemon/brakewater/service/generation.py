@@ -53,7 +53,8 @@ class Generation:
         """
         self.rig = rig
         self._recording, self._door, self._settings, self._period_s = recording, door, settings, period_s
-        self._stack = contextlib.AsyncExitStack()
+        self._stack, self._beside = contextlib.AsyncExitStack(), contextlib.AsyncExitStack()
+        """What the scans need, and what may take its time to end while they go on."""
         self._tellers = (AlarmTeller(rig), DeviceTeller(rig))
         self._followed_by: Rig | None = None
         self.publisher: Mqtt | None = None
@@ -84,16 +85,21 @@ class Generation:
         where = ("--record", str(self._recording.folder), "--beside", str(os.getpid()))
         self.panel = Child("panel", ("-m", "brakewater.panel", *where))
         self.panel.open()
-        self._stack.push_async_callback(self.panel.close)
+        self._beside.push_async_callback(self.panel.close)
 
-    async def close(self, *, followed_by: Rig | None = None) -> None:
-        """Hang up everything.
+    async def take_leave(self, *, followed_by: Rig | None = None) -> None:
+        """End all that scans and PLCs can do without: a broker that does not answer takes seconds to be left.
 
         Args:
             followed_by: the changed rig file that goes on at once; None: the watch stops.
         """
         self._followed_by = followed_by
         self._recording.followers = []
+        await self._beside.aclose()
+
+    async def close(self) -> None:
+        """Hang up everything."""
+        await self.take_leave(followed_by=self._followed_by)
         await self._stack.aclose()
 
     @property
@@ -105,9 +111,9 @@ class Generation:
     def _sparkplug(self) -> SparkplugNode | None:
         if self.rig.sparkplug is None:
             return None
-        node = SparkplugNode(self.rig, cursors=self._recording.cursors(self._stack), password=self._mqtt_password)
+        node = SparkplugNode(self.rig, cursors=self._recording.cursors(self._beside), password=self._mqtt_password)
         node.start()
-        self._stack.push_async_callback(asyncio.to_thread, node.stop)
+        self._beside.push_async_callback(asyncio.to_thread, node.stop)
         return node
 
     @property
@@ -119,11 +125,11 @@ class Generation:
         if self.rig.mqtt is None:
             return None
         sources = Sources(
-            record=Record(self._recording.folder), cursors=self._recording.cursors(self._stack), document=event_doc
+            record=Record(self._recording.folder), cursors=self._recording.cursors(self._beside), document=event_doc
         )
         publisher = Mqtt(self.rig, door=self._door.ask, events=sources, password=self._mqtt_password)
         publisher.start()
-        self._stack.push_async_callback(lambda: asyncio.to_thread(publisher.stop, followed_by=self._followed_by))
+        self._beside.push_async_callback(lambda: asyncio.to_thread(publisher.stop, followed_by=self._followed_by))
         return publisher
 
     def _mirror(self) -> dict[str, MirrorWorker]:
@@ -132,7 +138,7 @@ class Generation:
             token = self._settings.mirror_tokens.get(name)
             worker = MirrorWorker(name, mirror, self._recording.folder, token.get_secret_value() if token else None)
             worker.start()
-            self._stack.push_async_callback(asyncio.to_thread, worker.close, STOP_S)
+            self._beside.push_async_callback(asyncio.to_thread, worker.close, STOP_S)
             workers[name] = worker
         return workers
 

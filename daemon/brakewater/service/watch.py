@@ -37,7 +37,7 @@ from brakewater.service.recording import Recording
 from brakewater.service.status import flows, ready, status
 from brakewater.service.upkeep import Upkeep
 from brakewater.settings import Settings
-from brakewater.stream import Latest, Start
+from brakewater.stream import Latest, Picture, Start
 from brakewater.units import counted
 
 _DISK_S: Final = 1.0
@@ -242,8 +242,7 @@ class _Running:
                 says = f"{file}: found rig {rig.name!r}; allowed: {self.now.rig.name!r}, whose record this is"
                 _log.error("the changed rig file is refused, the watch goes on as before: %s", says)
                 return {"ok": False, "says": f"refused, the watch goes on as before: {says}"}
-            before = self._loop.engine.picture()
-            await self._change(rig)
+            before = await self._change(rig)
             over = ended(before, self._loop.engine.picture())
         says = f"{file} is in force from run {self._loop.run} on"
         if over:
@@ -251,14 +250,18 @@ class _Running:
         _log.info("%s", says)
         return {"ok": True, "says": says}
 
-    async def _change(self, rig: Rig) -> None:
+    async def _change(self, rig: Rig) -> Picture:
+        """Take a rig file over; gives the last picture of the run that ends with it."""
+        await self.now.take_leave(followed_by=rig)  # scans go on meanwhile
         await self.now.source.close()
-        self._loop.settle()
-        await self.now.close(followed_by=rig)
+        await self.now.close()
         self._now = self._generation(rig)
         await self._now.open(self._clock)
+        self._loop.settle()  # a command that came meanwhile has its number from the run that ends
+        before = self._loop.engine.picture()
         self._take_over(self._start(self._loop.engine, rig), wait_s=0)
         _set_memory_aside()
+        return before
 
     async def open_control(self, stack: contextlib.AsyncExitStack) -> None:
         """Begin to answer on ``control.sock``, if it can be made there."""

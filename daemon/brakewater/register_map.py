@@ -53,7 +53,7 @@ ALARMS_OF_BRAKE: Final = (
     "cooling-lost", "cooling-flow-low", "cooling-flow-high", "inlet-temperature-high", "outlet-temperature-high",
     "outlet-rise-high", "brake-level-rising", "brake-level-high", "return-restricted", "water-lost",
     "cooling-margin-low", "inlet-limit-ahead", "heat-share-low", "brake-weakening", "excitation-low",
-    "rotor-hot-no-flow", "supply-pressure-low", "strainer-fouling",
+    "rotor-hot-no-flow", "supply-pressure-low", "strainer-fouling", "excitation-reduced",
 )  # fmt: skip
 ALARMS_OF_RIG: Final = (
     "tank-level-low", "supply-pressure-low", "strainer-fouling", "pump-stopped", "frost-ahead", "round-due",

@@ -294,7 +294,8 @@ def _numbers(
     )
     limit = limit_with_unit(setpoint, kind.dimension, system, kind.shape)
     says = words.measured_and_set if value is None else words.measured.get(kind.name, words.measured_and_set)
-    return says.format(value=known, setpoint=limit, percent=round(100 * (value or 0.0)))
+    percent, limit_percent = round(100 * (value or 0.0)), round(100 * setpoint)
+    return says.format(value=known, setpoint=limit, percent=percent, limit_percent=limit_percent)
 
 
 def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:

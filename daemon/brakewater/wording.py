@@ -46,7 +46,10 @@ class Wording:
     measured_and_set: str
     """``{value}`` and ``{setpoint}`` with their units."""
     measured: Mapping[str, str]
-    """Kind of alarm -> the same, where what is judged is no plain measured value; ``{percent}`` of a share."""
+    """Kind of alarm -> the same, where what is judged is no plain measured value.
+
+    ``{percent}`` and ``{limit_percent}`` of a share.
+    """
     unknown: str
     """In place of a value: ``{reason}``."""
     because: str

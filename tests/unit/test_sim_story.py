@@ -27,7 +27,7 @@ ALARMS = {
     "outlet-rise-high", "brake-level-rising", "brake-level-high", "return-restricted", "water-lost",
     "cooling-margin-low", "inlet-limit-ahead", "heat-share-low", "brake-weakening", "excitation-low",
     "rotor-hot-no-flow", "tank-level-low", "supply-pressure-low", "strainer-fouling", "pump-stopped", "frost-ahead",
-    "signal-bad", "signal-doubtful", "device-silent", "device-stuck",
+    "signal-bad", "signal-doubtful", "device-silent", "device-stuck", "excitation-reduced",
 }  # fmt: skip
 
 

@@ -23,7 +23,8 @@ CONSEQUENCES: Final[dict[str, tuple[str, ...]]] = {
     "inlet-temperature-high": _HOT,
     "return-restricted": ("brake-level-rising", "brake-level-high"),
     "brake-level-rising": ("brake-level-high",),
-    "excitation-low": ("brake-weakening", "heat-share-low"),
+    "excitation-low": ("excitation-reduced", "brake-weakening", "heat-share-low"),
+    "excitation-reduced": ("brake-weakening", "heat-share-low"),
 }
 """Leader -> what follows from it; of one brake, or of the rig and any brake."""
 

@@ -6,6 +6,7 @@ value never stands without its quality: a bad one is null in JSON and ``--`` on 
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from math import ceil, floor, log10
 from typing import Any, Final
 
@@ -143,6 +144,7 @@ class Limit:
     """It was set in another unit: what is shown is rounded, and lies on the safe side of what is in force."""
 
 
+@lru_cache(maxsize=1024)
 def limit_shown(value: float, dimension: Dimension, system: str, shape: Shape | None = None) -> Limit:
     """A limit in the crew's unit: as it was set where it was set in that unit, else with three digits.
 

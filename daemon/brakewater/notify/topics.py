@@ -17,9 +17,12 @@ OF_RIG: Final = "rig"
 """Stands where a brake's name would, for what belongs to the whole rig."""
 
 
+_COMPACT: Final = json.JSONEncoder(separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
 def payload(document: Mapping[str, Any]) -> bytes:
     """Compact JSON. A number that is none is a defect of ours and raises ValueError."""
-    return json.dumps(document, separators=(",", ":"), allow_nan=False, ensure_ascii=False).encode()
+    return _COMPACT.encode(document).encode()
 
 
 def online(rig: Rig) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from brakewater.physics.gap import vague
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.units import Dimension, shown
 from brakewater.wording import Wording
@@ -134,6 +135,8 @@ class _Lines:
                 trend = self._say("torque-trend", slope=f"{slope:+.4f}", n=n)
             else:
                 trend = self._say("torque-still" if n > 1 else "torque-once", n=n)
+            if vague(one["std"]):
+                trend = self._say("torque-vague", trend=trend)
             index, about = f"{one['newest']:.2f}", f"{COVERAGE * one['std']:.2f}"
             yield self._say("torque-text", brake=one["brake"], index=index, about=about, trend=trend)
 

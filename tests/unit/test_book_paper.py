@@ -141,3 +141,11 @@ def test_water_has_a_trend_from_the_fourth_sample_on() -> None:
     assert [one["samples"] for one in trends] == [1, 2, 3, 4, 5]
     assert trends[2]["langelier_a_month"] is None
     assert trends[4]["langelier_a_month"] == pytest.approx(0.2, abs=0.02)  # the index is pH less that of saturation
+
+
+@pytest.mark.parametrize(("std", "vague"), [(0.06, False), (0.32, True)])
+def test_a_torque_known_too_vaguely_says_so(book: dict[str, object], std: float, vague: bool) -> None:  # noqa: FBT001
+    newest = {"brake": "aux", "newest": 0.94, "std": std, "slope_per_trip": None, "trips": 3}
+    for words in LANGUAGES.values():
+        (line,) = (one for one in health_lines({**book, "torque": [newest]}, words) if "0.94" in one)
+        assert line.endswith(words.word("torque-vague", trend="")) == vague

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from brakewater.review.torque import Torque, share_trend, torque, trend
+from brakewater.wording import LANGUAGES
 
 
 def one(first: float, last: float, std: float = 0.05) -> Torque:
@@ -15,6 +16,20 @@ def one(first: float, last: float, std: float = 0.05) -> Torque:
 ])  # fmt: skip
 def test_verdicts(first: float, last: float, verdict: str) -> None:
     assert one(first, last).verdict == verdict
+
+
+@pytest.mark.parametrize(("first", "last", "about", "verdict"), [
+    (0.99, 0.99, 0.12, "as-new"), (0.99, 0.98, 0.18, "cannot-tell"), (0.94, 0.7, 0.64, "cannot-tell"),
+    (0.3, 0.3, 0.64, "weak"), (1.0, 0.2, 0.64, "falling"),
+])  # fmt: skip
+def test_what_is_known_too_vaguely_is_not_as_new(first: float, last: float, about: float, verdict: str) -> None:
+    told = one(first, last, 0.5 * about)
+    assert told.verdict == verdict
+    for words in LANGUAGES.values():
+        assert ("0.15" in trend([told], words)) == (verdict == "cannot-tell")
+    if verdict == "cannot-tell":
+        assert f"cannot tell: the torque ({told.index:.2f}) is known only to +/- {about:.2f}" in trend([told])
+        assert "look at the coil current" not in str(share_trend([(0.6, 0.03), (0.1, 0.03)], [told]))
 
 
 def test_what_stands_from_before_and_what_is_unknown_do_not_count() -> None:

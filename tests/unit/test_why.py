@@ -54,6 +54,14 @@ def test_the_measured_gap_tells_gap_from_coils(gap_m: float | None, index: float
     assert causes(told)[0] == "weakening"
 
 
+def test_a_torque_known_too_vaguely_makes_no_sound_brake() -> None:
+    told = condition(trips({}, {"torque": torque(0.94, std=0.32)}), NOMINAL, 15.0)
+    assert (told.state, told.findings) == ("cannot-tell", ())
+    assert [one.text() for one in told.lacks] == [
+        "a torque known to +/- 0.15 or better (now +/- 0.64): a trip with more load or current"
+    ]
+
+
 def test_little_current_is_the_exciter_and_not_the_gap() -> None:
     """With little heat the torque index is vague, and a vague fall is none."""
     assert causes(trips({}, {"excitation": 0.55, "torque": torque(0.72, std=0.19)})) == ("weakening", ["exciter"])

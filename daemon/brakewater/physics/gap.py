@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from brakewater.physics.trend import Line, line
+from brakewater.physics.uncertainty import COVERAGE
 
 NOMINAL_M: Final = (0.004 * 0.0254, 0.005 * 0.0254)
 """Gap as new, 0.004 to 0.005 in; common practice, no published source."""
@@ -18,6 +19,8 @@ FEELER_M: Final = 0.0005 * 0.0254 / 3.0**0.5
 _NEWEST: Final = 6
 """Surveys of which the trend is made: wear grows ever faster, and a year's slope would lag behind it."""
 HORIZON_S: Final = 30 * 86_400.0
+KNOWN_TO: Final = 0.15
+"""A torque index with a wider expanded uncertainty cannot show a gap a tenth wider, which takes 0.17: an assumption."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +56,11 @@ class Outlook:
     mean: Line | None
     most: Line | None
     least: Line | None
+
+
+def vague(std: float) -> bool:
+    """A torque index of this standard uncertainty is known too little to be called as new."""
+    return COVERAGE * std > KNOWN_TO
 
 
 def survey(t_s: float, readings: Mapping[str, float], scale_m: float = 0.0) -> Survey:

@@ -1,5 +1,7 @@
 """What a trip's stands say of the brake's torque: as new, weak from the first stand on, or falling as the trip goes.
 
+Where it is known too vaguely for any of these (``physics.gap.vague``: a trip of little heat), that it cannot be told.
+
 The index is heat over what the torque law gives for the current and speed, stand by stand (``engine.hoisting``): 1 as
 new. A gap that has widened or coils that have failed weaken it from the first stand on, and stay so from trip to trip;
 a rotor that gets hot and grows, or whose cooling is lost, weakens it within minutes and has recovered by the next trip.
@@ -11,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from brakewater.physics.gap import KNOWN_TO, vague
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.stream import Floats
 from brakewater.wording import ENGLISH, Wording
@@ -18,7 +21,7 @@ from brakewater.wording import ENGLISH, Wording
 FALL: Final = 0.1
 """A smaller fall within a trip is the rotor's warmth of every trip; an assumption."""
 _FEWEST: Final = 2
-AS_NEW, WEAK, FALLING = "as-new", "weak", "falling"
+AS_NEW, WEAK, FALLING, CANNOT_TELL = "as-new", "weak", "falling", "cannot-tell"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,10 +38,13 @@ class Torque:
 
     @property
     def verdict(self) -> str:
-        """``weak`` beyond its uncertainty from the first stand on, else ``falling``, else ``as-new``."""
+        """``weak`` beyond its uncertainty from the first stand on, else ``falling``, ``as-new`` or ``cannot-tell``."""
         if 1.0 - self.first > COVERAGE * self.std:
             return WEAK
-        return FALLING if self.first - self.last > FALL else AS_NEW
+        unsure = vague(self.std)
+        if self.first - self.last > (max(FALL, COVERAGE * self.std) if unsure else FALL):
+            return FALLING
+        return CANNOT_TELL if unsure else AS_NEW
 
 
 def torque(index: Floats, std: Floats) -> Torque | None:
@@ -88,6 +94,8 @@ def trend(trips: Sequence[Torque], words: Wording = ENGLISH) -> str:
         said = words.word("torque-weak", index=index, about=about)
     elif last.verdict == FALLING:
         said = words.word("torque-falls", first=f"{last.first:.2f}", last=f"{last.last:.2f}")
+    elif last.verdict == CANNOT_TELL:
+        return words.word("torque-unsure", index=index, about=about, most=f"{KNOWN_TO:.2f}")
     else:
         return words.word("torque-as-new", index=index, about=about)
     return words.word("torque-see-book", said=said)

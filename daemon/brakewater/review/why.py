@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import log, sqrt
 from typing import Final
 
-from brakewater.physics.gap import FEELER_M, torque_share
+from brakewater.physics.gap import FEELER_M, KNOWN_TO, torque_share, vague
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.review.contact import Contact
 from brakewater.review.sentence import Sentence, sentence
@@ -95,7 +95,8 @@ def condition(trips: Sequence[Told], gap_nominal_m: float, delay_s: float | None
     elif findings:
         state = INCIDENT
     else:
-        state = SOUND if any(one.torque is not None for one in trips) else CANNOT_TELL
+        newest = _newest(trips)
+        state = SOUND if newest is not None and newest.verdict == AS_NEW else CANNOT_TELL
     return Condition(state=state, findings=tuple(findings), lacks=lacks)
 
 
@@ -223,7 +224,15 @@ def _lacks(trips: Sequence[Told]) -> tuple[Sentence, ...]:
         "contact": any(one.contact is not None for one in trips),
         "gap": any(one.gap_m is not None for one in trips),
     }
-    return tuple(sentence(f"why-lacks-{what}") for what, there in wants.items() if not there)
+    lacks = [sentence(f"why-lacks-{what}") for what, there in wants.items() if not there]
+    newest = _newest(trips)
+    if newest is not None and vague(newest.std):
+        lacks.append(sentence("why-lacks-sure", about=f"{COVERAGE * newest.std:.2f}", most=f"{KNOWN_TO:.2f}"))
+    return tuple(lacks)
+
+
+def _newest(trips: Sequence[Told]) -> Torque | None:
+    return next((one.torque for one in reversed(trips) if one.torque is not None), None)
 
 
 def _apart(trips: Sequence[Told]) -> Sentence:

@@ -88,4 +88,8 @@ def test_its_report_is_whole_and_says_so(
     assert text.count("Outlet water too hot: 112.6") == 1
     assert ("The clock was set" in text) == bool(step_ns)
     assert "outlet-temperature-high" in said(capsys, "alarms", record)
-    said(capsys, "study", record, "--workers", "1")
+    setting = "aux.outlet-temperature-high.on-delay=6 min"
+    told = json.loads(said(capsys, "study", record, "--workers", "1", "--set", setting, "--json"))["records"][0]
+    alone = json.loads(said(capsys, "alarms", record, "--json"))
+    assert told["alarms"]["most_frequent"] == alone["most_frequent"]
+    assert told["what_if"] == {"aux.outlet-temperature-high": {"is": 2, "would_be": 0}}

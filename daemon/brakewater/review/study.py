@@ -114,8 +114,8 @@ def _turns(record: Record, instead: Rig | None) -> tuple[list[Turn], Tally, tupl
     for item, outcome in replayed(record, Engine(instead=instead), tally):
         turns += [turn for event in outcome.events if (turn := turn_of(event)) is not None]
         if isinstance(item, Block):
-            ends += [int(item.utc_ns[0]) / 1e9, int(item.utc_ns[-1]) / 1e9]
-    window = (ends[0], ends[-1]) if ends and ends[-1] > ends[0] else None
+            ends += [int(item.utc_ns.min()) / 1e9, int(item.utc_ns.max()) / 1e9]  # the clock may have been set back
+    window = (min(ends), max(ends)) if ends and max(ends) > min(ends) else None
     return [turn for turn in turns if window and window[0] <= turn.t_s <= window[1]], tally, window
 
 

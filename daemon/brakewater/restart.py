@@ -27,6 +27,8 @@ class Restored:
     run: int
     """Number for the new run."""
     clock: MachineClock
+    damage: tuple[str, ...] = ()
+    """What of the newest runs could not be read."""
 
 
 def restored(record: Record | None) -> Restored:
@@ -42,18 +44,22 @@ def restored(record: Record | None) -> Restored:
     """
     if record is None:
         return Restored(engine=Engine(), snapshot=b"", run=1, clock=going_on(None))
-    tail = _tail(record)
+    damage: list[str] = []
+    tail = _tail(record, damage)
     if tail is None:
-        return Restored(engine=Engine(), snapshot=b"", run=record.next_run(), clock=going_on(None))
+        nothing = Engine()
+        return Restored(engine=nothing, snapshot=b"", run=record.next_run(), clock=going_on(None), damage=tuple(damage))
     start, rest = tail
     last = _Last(t_ns=start.t_ns, utc_ns=start.utc_ns)
-    engine, snapshot = _replayed(last.seeing(chain([start], rest)))
+    engine, snapshot = _replayed(last.seeing(chain([start], rest)), damage)
     clock = going_on(start, last.t_ns, last.utc_ns)
-    return Restored(engine=engine, snapshot=snapshot, run=record.next_run(), clock=clock)
+    return Restored(
+        engine=engine, snapshot=snapshot, run=record.next_run(), clock=clock, damage=tuple(dict.fromkeys(damage))
+    )
 
 
-def _tail(record: Record) -> tuple[Start, Iterator[Input]] | None:
-    """Start and further inputs of the newest run whose Start can be read."""
+def _tail(record: Record, damage: list[str]) -> tuple[Start, Iterator[Input]] | None:
+    """Start and further inputs of the newest run whose Start can be read; ``damage`` gets what could not."""
     for run in reversed(record.runs()):
         items = takewhile(lambda item, run=run: item.run == run, record.inputs(from_run=run))  # type: ignore[misc]
         try:
@@ -61,18 +67,20 @@ def _tail(record: Record) -> tuple[Start, Iterator[Input]] | None:
             if isinstance(start, Start):
                 return start, items
             _log.error("run %d cannot be read, the watch goes on from the run before: it has no start", run)
+            damage.append(f"run {run}: it has no start")
         except NewerRecordError:
             raise
         except StorageError as error:
             _log.error("run %d cannot be read, the watch goes on from the run before: %s", run, error)
+            damage.append(str(error))
     return None
 
 
-def _replayed(items: Iterator[Input]) -> tuple[Engine, bytes]:
+def _replayed(items: Iterator[Input], damage: list[str]) -> tuple[Engine, bytes]:
     """An engine that went through the items, and its state; one without memory where it cannot go through them."""
     engine = Engine()
     try:
-        _feed(engine, items)
+        _feed(engine, items, damage)
         return engine, engine.state()
     except Exception as error:  # noqa: BLE001 - whatever the past holds, the watch must begin
         expected = isinstance(error, BrakewaterError)
@@ -83,12 +91,13 @@ def _replayed(items: Iterator[Input]) -> tuple[Engine, bytes]:
     return Engine(), b""
 
 
-def _feed(engine: Engine, items: Iterator[Input]) -> None:
+def _feed(engine: Engine, items: Iterator[Input], damage: list[str]) -> None:
     try:
         for item in items:
             engine.feed(item)
     except StorageError as error:
         _log.error("the record is damaged; the watch goes on from what is whole: %s", error)
+        damage.append(str(error))
 
 
 @dataclass(slots=True, kw_only=True)

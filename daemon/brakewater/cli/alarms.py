@@ -14,12 +14,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where the record holds no scans."""
+    """Exit status 0; 1 where the record holds no scans, or part of it is damaged."""
     from brakewater.alarms.performance import TARGETS  # noqa: PLC0415 - only when needed
     from brakewater.cli.places import opened  # noqa: PLC0415
     from brakewater.review.alarm_figures import of_record  # noqa: PLC0415
 
-    found = of_record(opened(args.record))
+    damage: list[str] = []
+    found = of_record(opened(args.record), damage=damage)
+    for place in damage:
+        print(f"damaged: {place}; the figures are of what is whole", file=sys.stderr)
     if found is None:
         print(f"{args.record}: found no scans; a record of a watch is needed", file=sys.stderr)
         return 1
@@ -27,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({**found, "targets": TARGETS}))
     else:
         _show(found, TARGETS)
-    return 0
+    return 1 if damage else 0
 
 
 _ROWS = (

@@ -28,20 +28,24 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where the record cannot tell, whole or in part."""
+    """Exit status 0; 1 where the record cannot tell, whole or in part, or part of it is damaged."""
     from brakewater.review.fit import FitError, fit  # noqa: PLC0415 - only when needed
     from brakewater.review.residual_plot import residual_svg  # noqa: PLC0415
 
+    damage: list[str] = []
     try:
-        found = fit(opened(args.record), args.brake)
+        found = fit(opened(args.record), args.brake, damage)
     except FitError as error:
         print(json.dumps({"ok": False, "says": str(error)}) if args.json else f"cannot tell: {error}")
         return 1
+    finally:
+        for place in damage:
+            print(f"damaged: {place}; fitted to what is whole", file=sys.stderr)
     if args.plot is not None:
         args.plot.write_text(residual_svg(found.residual_k), encoding="utf-8")
         print(f"{args.plot}: residuals", file=sys.stderr)
     _show(found, as_json=args.json)
-    return 0 if all(one.told for one in found.parameters) else 1
+    return 0 if all(one.told for one in found.parameters) and not damage else 1
 
 
 def _show(found: "Fit", *, as_json: bool) -> None:

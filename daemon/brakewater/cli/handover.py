@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from brakewater.rig import Rig
     from brakewater.stream import Picture
 
+_LOOK_BACK_NS = 48 * 3600 * 1_000_000_000
+"""No trip is longer, and a run ends at midnight."""
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
@@ -43,14 +46,14 @@ def run(args: argparse.Namespace) -> int:
         print("brakewater handover: --by and --to go together", file=sys.stderr)
         return 2
     record = opened(args.record)
-    rig, picture = _newest(args.record, record)
+    rig, picture, damage = _newest(args.record, record)
     if args.lang is not None and args.lang not in LANGUAGES:
         print(f"brakewater handover: --lang {args.lang}; allowed: {', '.join(LANGUAGES)}", file=sys.stderr)
         return 2
     code = manner_of(rig, args.lang).code
     begun = begun_ns(record, picture.utc_ns) if args.since is None else args.since
-    trips, words = _trips(record, begun), LANGUAGES[code]
-    doc = handover_doc(in_units(rig, args.units), picture, record, begun, trips, words)
+    (trips, lost), words = _trips(record, begun), LANGUAGES[code]
+    doc = handover_doc(in_units(rig, args.units), picture, record, begun, trips, words, (*damage, *lost))
     if args.output is not None:
         from brakewater.record.durable import appearing  # noqa: PLC0415
         from brakewater.review.handover_sheet import handover_sheet  # noqa: PLC0415
@@ -65,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
     return 0 if signed and not doc["damaged"] else 1
 
 
-def _newest(folder: Path, record: "Record") -> tuple["Rig", "Picture"]:
-    """From the running watch; where none runs, as the record says it was when it stopped.
+def _newest(folder: Path, record: "Record") -> tuple["Rig", "Picture", tuple[str, ...]]:
+    """From the running watch; where none runs, as the record says it was when it stopped, and what was not read.
 
     Raises:
         StorageError: nothing of the record can be run.
@@ -79,10 +82,10 @@ def _newest(folder: Path, record: "Record") -> tuple["Rig", "Picture"]:
 
     try:
         found = ask(folder, {"ask": "rig"})
-        return parse(found["toml"], found["file"]), asyncio.run(_first(folder))
+        return parse(found["toml"], found["file"]), asyncio.run(_first(folder)), ()
     except (DeviceError, OSError):
-        engine = replayed_to_its_end(record)
-        return engine.rig, engine.picture()
+        engine, damage = replayed_to_its_end(record)
+        return engine.rig, engine.picture(), damage
 
 
 async def _first(folder: Path) -> "Picture":
@@ -96,13 +99,15 @@ async def _first(folder: Path) -> "Picture":
         await following.aclose()  # type: ignore[attr-defined]
 
 
-def _trips(record: "Record", begun: int) -> tuple[Any, ...]:
-    """Trips that ended in the tour; looked for from the run on in which it began."""
+def _trips(record: "Record", begun: int) -> tuple[tuple[Any, ...], list[str]]:
+    """Trips that ended in the tour, whole, though one may have begun runs before it; and what could not be read."""
     from brakewater.review.trips import ledger  # noqa: PLC0415 - only when needed
 
-    runs = [span.run for span in record.spans(begun, None)]
+    runs = [span.run for span in record.spans(begun - _LOOK_BACK_NS, None)]
     found = ledger(record, from_run=min(runs)) if runs else None
-    return tuple(one for one in found.lines if one.to_utc_ns >= begun) if found is not None else ()
+    if found is None:
+        return (), []
+    return tuple(one for one in found.lines if one.to_utc_ns >= begun), found.tally.damage
 
 
 def _sign(args: argparse.Namespace, begun: str) -> bool:

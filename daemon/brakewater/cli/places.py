@@ -44,8 +44,8 @@ def opened(folder: Path) -> "Record":
     return record
 
 
-def replayed_to_its_end(record: "Record") -> "Engine":
-    """The engine as the record's last run left it, for those whom no daemon answers.
+def replayed_to_its_end(record: "Record") -> "tuple[Engine, tuple[str, ...]]":
+    """The engine as the record's last run left it, for those whom no daemon answers; and what could not be read.
 
     Raises:
         StorageError: the last run cannot be replayed: an engine without memory knows no rig and has no picture.
@@ -56,4 +56,4 @@ def replayed_to_its_end(record: "Record") -> "Engine":
     before = restored(record)
     if not before.snapshot:
         raise StorageError(f"{record.folder}: the last run cannot be replayed; brakewater verify says where")
-    return before.engine
+    return before.engine, before.damage

@@ -7,9 +7,12 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from brakewater.cli.places import record_argument
+
+if TYPE_CHECKING:
+    from brakewater.rig import Rig
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -28,9 +31,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where a round is overdue, or a row was refused."""
+    """Exit status 0; 1 where a round is overdue, a row was refused, or part of the record cannot be read."""
     from brakewater.review import book as books  # noqa: PLC0415 - only when needed
-    from brakewater.review.manner import manner_of  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
 
     rig = load(args.rig)
@@ -38,7 +40,18 @@ def run(args: argparse.Namespace) -> int:
         return _put(books.book_csv(args.record), args.output)
     if args.take is not None:
         return _take(args)
-    found = _book(args.record, rig.name)
+    found, damage = _book(args.record, rig.name)
+    for says in damage:
+        print(f"damaged: {says}; the book is of what is whole", file=sys.stderr)
+    written = _told(args, found, rig)
+    return 1 if damage else written
+
+
+def _told(args: argparse.Namespace, found: dict[str, Any], rig: "Rig") -> int:
+    """Print or write what was asked for; 1 where a round is overdue."""
+    from brakewater.review import book as books  # noqa: PLC0415 - only when needed
+    from brakewater.review.manner import manner_of  # noqa: PLC0415
+
     if args.calendar:
         from time import time_ns  # noqa: PLC0415
 
@@ -54,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
     return 1 if any(one["state"] == "overdue" for one in found["rounds"]) else 0
 
 
-def _book(folder: Path, rig: str) -> dict[str, Any]:
-    """From the running watch; where none runs, what the record says it was when it stopped.
+def _book(folder: Path, rig: str) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """From the running watch; where none runs, what the record says it was when it stopped, and what was not read.
 
     Raises:
         StorageError: no record, or no book in it.
@@ -65,10 +78,11 @@ def _book(folder: Path, rig: str) -> dict[str, Any]:
     from brakewater.control import ask  # noqa: PLC0415
     from brakewater.errors import DeviceError, StorageError  # noqa: PLC0415
 
+    damage: tuple[str, ...] = ()
     try:
         found = ask(folder, {"ask": "book"})
     except DeviceError:
-        engine = replayed_to_its_end(opened(folder))
+        engine, damage = replayed_to_its_end(opened(folder))
         book = engine.book()
         if book is None:
             raise StorageError(f"{folder}: the rig file of this record keeps no upkeep book") from None
@@ -77,7 +91,7 @@ def _book(folder: Path, rig: str) -> dict[str, Any]:
         raise StorageError(str(found["says"]))
     if found["rig"] != rig:
         raise StorageError(f"{folder} is the record of {found['rig']}, not of {rig}")
-    return found
+    return found, damage
 
 
 def _take(args: argparse.Namespace) -> int:

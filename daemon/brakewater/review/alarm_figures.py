@@ -1,24 +1,36 @@
 """Alarm performance figures of a record: its events as turns, and the window they stand in."""
 
+from collections.abc import Callable
 from typing import Any
 
 from brakewater.alarms.lifecycle import UNSEEN, State, shown_of
 from brakewater.alarms.performance import Turn, figures
+from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
+from brakewater.record.undamaged import undamaged
+from brakewater.review.replay import recorded
 from brakewater.stream import TESTED, Block, Event
 
 
-def of_record(record: Record, window: tuple[int, int] | None = None) -> dict[str, Any] | None:
-    """The figures from the first scan to the last, by wall time; None where nothing was scanned.
+def of_record(
+    record: Record, window: tuple[int, int] | None = None, damage: list[str] | None = None
+) -> dict[str, Any] | None:
+    """The figures from the first scan to the last, by wall time, of what is whole; None where nothing was scanned.
 
     Args:
         record: what to look through.
         window: begin and end by wall time, ns; the whole record where None.
+        damage: gets what could not be read.
     """
-    ends = _ends(record) if window is None else (window[0] / 1e9, window[1] / 1e9)
+
+    def tell(_run: int, error: DamagedRecordError) -> None:
+        if damage is not None and str(error) not in damage:
+            damage.append(str(error))
+
+    ends = _ends(record, tell) if window is None else (window[0] / 1e9, window[1] / 1e9)
     if ends is None:
         return None
-    turns = [turn for committed in record.events() if (turn := turn_of(committed.event)) is not None]
+    turns = [turn for event in recorded(record, tell) if (turn := turn_of(event)) is not None]
     from_s, to_s = ends
     return figures([turn for turn in turns if from_s <= turn.t_s <= to_s], from_s, to_s)
 
@@ -38,9 +50,9 @@ def turn_of(event: Event) -> Turn | None:
     )
 
 
-def _ends(record: Record) -> tuple[float, float] | None:
+def _ends(record: Record, tell: Callable[[int, DamagedRecordError], None]) -> tuple[float, float] | None:
     first = last = None
-    for item in record.inputs():
+    for item in undamaged(record, (0, -1), 8192, tell):
         if isinstance(item, Block):
             least, most = int(item.utc_ns.min()), int(item.utc_ns.max())  # the clock may have been set back
             first, last = min(least, first or least), max(most, last or most)

@@ -84,6 +84,7 @@ def export(record: Record, file: Path, wanted: Wanted, tell: Callable[[int], Non
                 )
             table.write(cells)
             rows += len(cells[0].values)
+    tally.damage = list(dict.fromkeys(tally.damage))  # one within is met again on the way
     return Exported(rows=rows, tally=tally)
 
 
@@ -93,6 +94,9 @@ _Part = tuple[list[Head], list[Cells]]
 def _parts(record: Record, wanted: Wanted, tally: Tally, tell: Callable[[int], None]) -> Iterator[_Part]:
     """Rows in the window, some at a time, with the heads of their columns."""
     runs = [span.run for span in record.spans(wanted.from_utc_ns, wanted.to_utc_ns)]
+    for run, why in record.unreadable(wanted.from_utc_ns, wanted.to_utc_ns).items():
+        tally.damage.append(why)
+        tally.damaged.add(run)
     if not runs:
         return
     engine, rows = Engine(), _Scans() if wanted.every_ns is None else _Stretched(wanted.every_ns)
@@ -204,7 +208,10 @@ def _quantities(rig: Rig, outcome: Outcome) -> list[_Quantity]:
 
 def _about(record: Record, wanted: Wanted) -> dict[str, str]:
     """Where the table comes from, for a file that can say so."""
-    head = record.head()
+    try:
+        head = record.head()
+    except StorageError:  # said already, as of any run that cannot be read
+        head = None
     return {
         "record": str(record.folder),
         "chain_head": f"run {head.run}, commit {head.commit_no}, {head.hash}" if head else "",

@@ -69,18 +69,19 @@ class Fit:
     """[seconds] recorded less modelled outlet, for a plot."""
 
 
-def fit(record: Record, name: str | None = None) -> Fit:
+def fit(record: Record, name: str | None = None, damage: list[str] | None = None) -> Fit:
     """Refine the parameters of one brake.
 
     Args:
         record: of one rig file; with hook load and block position.
         name: of the brake; None: the first.
+        damage: gets what could not be read; the fit is of what is whole.
 
     Raises:
         FitError: the record cannot tell, or the rig file lacks what the model needs.
     """
-    engine = Engine()
-    series, brake = _read(record, engine, name)
+    tally = Tally(damage=[] if damage is None else damage)
+    series, brake = _read(record, Engine(), name, tally)
     stands = int(np.count_nonzero((series.duty[1:] > 5e4) & (series.duty[:-1] <= 5e4)))
     if stands < _FEWEST_STANDS:
         raise FitError(
@@ -90,10 +91,10 @@ def fit(record: Record, name: str | None = None) -> Fit:
     return _fitted(series, brake, stands, run)
 
 
-def _read(record: Record, engine: Engine, name: str | None) -> tuple[Series, Brake]:
+def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tuple[Series, Brake]:
     columns: dict[str, list[Floats]] = {key: [] for key in (*_NEEDED, "known")}
     brake: Brake | None = None
-    for item, outcome in replayed(record, engine, Tally()):
+    for item, outcome in replayed(record, engine, tally):
         if not isinstance(item, Block):
             continue
         brake = brake or _brake(engine.rig, name)

@@ -4,7 +4,7 @@ What stands now comes from a picture, what was done from the record. Everything 
 in the rig's zone; the UTC of each stands beside it.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -56,7 +56,7 @@ def told(record: Record, from_ns: int, to_ns: int) -> Told:
     """Notes, handovers and settings changed in a window."""
     said: list[Command] = []
     events: list[Event] = []
-    damaged: list[str] = []
+    damaged = list(record.unreadable(from_ns, to_ns).values())
     for span in record.spans(from_ns, to_ns):
         try:
             said += [one for one in _taken(record, span.run) if from_ns <= one.utc_ns < to_ns]
@@ -117,7 +117,13 @@ class _Page:
 
 
 def handover_doc(
-    rig: Rig, picture: Picture, record: Record, from_ns: int, trips: tuple[TripLine, ...], words: Wording
+    rig: Rig,
+    picture: Picture,
+    record: Record,
+    from_ns: int,
+    trips: tuple[TripLine, ...],
+    words: Wording,
+    damage: Sequence[str] = (),
 ) -> dict[str, Any]:
     """The page as a document: ``title``, ``tour``, ``sections`` of ``title`` and ``lines``, ``signed``, ``caution``.
 
@@ -128,6 +134,7 @@ def handover_doc(
         from_ns: begin of the tour, wall time.
         trips: every trip of the record that ended after it.
         words: the language.
+        damage: what could not be read on the way to the picture.
     """
     page, to_ns = _Page(rig=rig, words=words), picture.utc_ns + 1
     done = told(record, from_ns, to_ns)
@@ -153,7 +160,7 @@ def handover_doc(
         "tour": f"{words.word('tour', **{'from': page.time(from_ns), 'to': page.time(picture.utc_ns)})} ({zone})",
         "sections": [{"name": name, "title": words.word(name), "lines": lines} for name, lines in sections.items()],
         "signed": [_signed(page, one) for one in told(record, picture.utc_ns - _MOST_NS, to_ns).handovers],
-        "damaged": [words.word("page-damaged", says=says) for says in done.damaged],
+        "damaged": [words.word("page-damaged", says=says) for says in dict.fromkeys([*damage, *done.damaged])],
         "caution": words.word("handover-caution"),
     }
 

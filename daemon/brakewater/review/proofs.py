@@ -12,7 +12,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from brakewater.errors import RigFileError
+from brakewater.errors import DamagedRecordError, RigFileError
 from brakewater.record.reader import Record
 from brakewater.rig import SELF, Device, Point, Rig, parse
 from brakewater.rig.people import standing
@@ -87,8 +87,13 @@ def hashes(rig: Rig) -> dict[str, str]:
     return {point.name: proof_hash(point, devices[point.device]) for point in rig.points if point.device != SELF}
 
 
-def proofs(rig: Rig, folder: Path) -> list[Proof]:
+def proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[Proof]:
     """How every point of a rig stands, in its order; all ``never`` where there is no record.
+
+    Args:
+        rig: whose points.
+        folder: of the record.
+        damage: gets what could not be read, a newer sheet perhaps; None: that is an error.
 
     Raises:
         StorageError: the record cannot be read.
@@ -96,7 +101,7 @@ def proofs(rig: Rig, folder: Path) -> list[Proof]:
     now = hashes(rig)
     last: dict[str, tuple[Command, Mapping[str, Any]]] = {}
     voided: dict[str, str] = {}
-    for item, sheet in _sheets(folder):
+    for item, sheet in _sheets(folder, damage):
         if isinstance(item, Start):
             _void(item, last, voided)
         elif str(sheet.get("point")) in now:
@@ -105,10 +110,10 @@ def proofs(rig: Rig, folder: Path) -> list[Proof]:
     return [_proof(name, last.get(name), voided.get(name), one) for name, one in now.items()]
 
 
-def _sheets(folder: Path) -> Iterator[tuple[Said, Mapping[str, Any]]]:
+def _sheets(folder: Path, damage: list[str] | None = None) -> Iterator[tuple[Said, Mapping[str, Any]]]:
     """Every Start, with nothing, and every command that carries a loop sheet and was not refused, with the sheet."""
     rig: Rig | None = None
-    for item in said(folder):
+    for item in said(folder, damage):
         if isinstance(item, Start):
             rig = _rig_of(item)
             yield item, {}
@@ -168,14 +173,23 @@ def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: st
     )
 
 
-def said(folder: Path) -> Iterator[Said]:
+def said(folder: Path, damage: list[str] | None = None) -> Iterator[Said]:
     """Every Start and command of a record, without its scans, which are most of it.
+
+    Args:
+        folder: of the record.
+        damage: gets what could not be read; None: that is an error.
 
     Raises:
         StorageError: a segment cannot be read.
     """
     record = Record(folder)
     for run in record.runs():
-        for item in record.others(run):
-            if isinstance(item, Start | Command):
-                yield item
+        try:
+            others = record.others(run)
+        except DamagedRecordError as error:
+            if damage is None:
+                raise
+            damage.append(str(error))
+            continue
+        yield from (item for item in others if isinstance(item, Start | Command))

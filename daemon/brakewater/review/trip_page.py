@@ -92,17 +92,18 @@ def page_of(
     """As ``trip_page``, of a line of a ledger that is there already."""
     window, words = line.window, manner.words
     told = seen(record, window, manner)
+    lost = list[str]()
     title = words.word("report-title", rig=found.rig.name, n=line.number, brake=line.brake)
     chapters = {
         "report-line": f"<figure>{_line_of(told, window, words)}</figure>",
         "report-charts": _charts(told, line, code, manner),
         "report-balance": _balance(line, told.rig.units, words),
         "sequence": _by_replay(told, words) + tables.sequence(told, words),
-        "report-alarms": _figures(record, window, told, words),
+        "report-alarms": _figures(record, window, told, words, lost),
         "report-settings": tables.settings(told.rig, line.brake, told.before, told.after, words),
-        "report-sensors": tables.sensors(told, proofs(told.rig, record.folder), words),
+        "report-sensors": tables.sensors(told, proofs(told.rig, record.folder, lost), words),
         "report-upkeep": _sentences([health(line, words)]) + tables.upkeep(told.rig, told.book, words),
-        "report-record": _sentences(_state(verified, found, told, words)),
+        "report-record": _sentences(_state(verified, found, told, words, lost)),
         "report-cautions": _sentences([words.word(one) for one in CAUTIONS]),
     }
     body = "".join(f"<h2>{escape(words.word(name))}</h2>{text}" for name, text in chapters.items())
@@ -142,10 +143,10 @@ def _sentences(texts: Sequence[str]) -> str:
     return f"<p>{'<br>'.join(map(escape, texts))}</p>"
 
 
-def _figures(record: Record, window: tuple[int, int], told: Seen, words: Wording) -> str:
+def _figures(record: Record, window: tuple[int, int], told: Seen, words: Wording, lost: list[str]) -> str:
     if told.by_replay:
         return f"<p>{escape(words.word('figures-nothing'))}</p>"
-    return tables.figures(of_record(record, window), of_record(record), words)
+    return tables.figures(of_record(record, window, lost), of_record(record, damage=lost), words)
 
 
 def _by_replay(told: Seen, words: Wording) -> str:
@@ -184,7 +185,7 @@ def _balance(line: TripLine, units: str, words: Wording) -> str:
     return f"{tables.table(tables.head(words, 'what', 'how-much'), rows)}<p>{escape(note)}</p>"
 
 
-def _state(verified: Report, found: TripLedger, told: Seen, words: Wording) -> list[str]:
-    damage = dict.fromkeys([*found.tally.damage, *told.damage])
+def _state(verified: Report, found: TripLedger, told: Seen, words: Wording, lost: list[str]) -> list[str]:
+    damage = dict.fromkeys([*found.tally.damage, *told.damage, *lost])
     gaps = [words.word("lost-inputs", first=gap.lost_first, last=gap.lost_last, why=gap.why) for gap in told.gaps]
     return [*integrity(verified, words), *gaps, *damage]

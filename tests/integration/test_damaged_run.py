@@ -1,0 +1,123 @@
+"""One run of several cannot be read: every command that reads the record says so, and ends with status 1."""
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import trip_record
+from brakewater.engine import Engine
+from brakewater.errors import DamagedRecordError
+from brakewater.record.journal import Journal
+from brakewater.record.reader import Record
+from brakewater.record.segment import remove_segment, segment_path
+from brakewater.review.proofs import proofs
+from brakewater.rig import parse
+from brakewater.stream import Block, Command, Input, Start
+from brakewater.units import utc_text
+from daemons import here
+
+pytestmark = pytest.mark.integration
+
+MIDNIGHT = 800
+"""Input of the trip, of some 1,600, at which another run begins."""
+AFTER = 2650
+"""Another that is after the trip."""
+
+
+def _runs(items: Iterator[Input], engine: Engine) -> Iterator[Input]:
+    """The same stream, cut into three runs as at midnight: with the engine's state in each Start."""
+    start = next(items)
+    assert isinstance(start, Start)
+    yield start
+    run, began = 1, 0
+    for item in items:
+        first = int(item.input[0]) if isinstance(item, Block) else item.input
+        at = (int(item.t_ns[0]), int(item.utc_ns[0])) if isinstance(item, Block) else (item.t_ns, item.utc_ns)
+        if first > (MIDNIGHT, AFTER, 10**9)[run - 1]:
+            run, began = run + 1, first - 1
+            yield replace(start, run=run, t_ns=at[0], utc_ns=at[1], snapshot=engine.state())
+        assert isinstance(item, Block | Command)
+        yield replace(item, run=run, input=item.input - began)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("runs")
+    one, folder, engine = trip_record.write_trip(place), place / "record", Engine()
+    with Journal(folder) as journal:
+        for item in _runs(Record(one).inputs(block=50), engine):
+            events = engine.feed(item).events
+            if isinstance(item, Start):
+                journal.begin(item, events)
+            else:
+                journal.append(item, events)
+                assert journal.wait_committed(10)
+    return folder
+
+
+def damaged(whole: Path, place: Path, run: int) -> Path:
+    folder = shutil.copytree(whole, place / "record")
+    remove_segment(segment_path(folder, run))
+    segment_path(folder, run).write_bytes(b"no record " * 4096)
+    return folder
+
+
+COMMANDS = (
+    ("replay",), ("trips",), ("handover",), ("alarms",), ("export", "-o", "FILE.csv"),
+    ("export", "-o", "FILE.parquet", "--every", "1min"), ("pack", "-o", "FILE.case.zip"), ("study", "--workers", "1"),
+    ("fit",), ("verify",),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("run", [1, 2, 3])
+def test_every_command_names_it_and_ends_with_status_1(whole: Path, tmp_path: Path, run: int) -> None:
+    folder = damaged(whole, tmp_path, run)
+    for at, (command, *rest) in enumerate(COMMANDS):
+        words = [word.replace("FILE", str(tmp_path / f"file-{at}")) for word in rest]
+        done = here(command, folder, *words)
+        assert done.returncode == 1, (command, done.stderr)
+        lacks_rotor = command == "fit" and "lacks" in done.stdout  # told before the record is read to its end
+        assert lacks_rotor or f"{run:08d}.sqlite3" in done.stderr + done.stdout, (command, done.stderr)
+
+
+def test_the_handover_page_names_it_too(whole: Path, tmp_path: Path) -> None:
+    folder = damaged(whole, tmp_path, 3)
+    assert here("handover", folder, "-o", tmp_path / "tour.html").returncode == 1
+    assert "Part of the record cannot be read" in (tmp_path / "tour.html").read_text(encoding="utf-8")
+
+
+def test_the_report_of_a_whole_trip_is_not_refused_for_another_run(whole: Path, tmp_path: Path) -> None:
+    folder = damaged(whole, tmp_path, 3)
+    done = here("report", folder, "--trip", "1", "-o", tmp_path / "trip.html")
+    assert done.returncode == 1, done.stderr
+    assert "00000003.sqlite3" in (tmp_path / "trip.html").read_text(encoding="utf-8")
+
+
+def test_a_window_that_the_damage_does_not_touch_is_whole(whole: Path, tmp_path: Path) -> None:
+    folder = damaged(whole, tmp_path, 3)
+    done = here("export", folder, "-o", tmp_path / "trip.csv", "--trip", "1")
+    assert (done.returncode, "damaged" in done.stderr) == (0, False), done.stderr
+
+
+def test_a_trip_over_midnight_is_whole_in_the_handover(whole: Path) -> None:
+    (second,) = [span for span in Record(whole).spans() if span.run == 2]
+    since = here("handover", whole, "--from", utc_text(second.from_utc_ns + 10 * 10**9))
+    alone = here("handover", whole)
+    assert since.returncode == 0, since.stderr
+    told = [line for line in alone.stdout.splitlines() if "stands" in line]
+    assert len(told) == 1
+    assert [line for line in since.stdout.splitlines() if "stands" in line] == told
+
+
+def test_proofs_are_told_without_it_only_to_who_asks_what_was_lost(whole: Path, tmp_path: Path) -> None:
+    folder = damaged(whole, tmp_path, 2)
+    start = next(Record(folder).inputs())
+    assert isinstance(start, Start)
+    rig, lost = parse(start.rig_toml, "rig.toml"), list[str]()
+    assert {one.status for one in proofs(rig, folder, lost)} == {"never"}
+    assert [f"{2:08d}.sqlite3" in says for says in lost] == [True]
+    with pytest.raises(DamagedRecordError):
+        proofs(rig, folder)

@@ -5,6 +5,7 @@ apart, with noise, biases and crews of their own, and the air gap measured after
 """
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -47,6 +48,19 @@ def test_the_weakening_brakes_are_found_and_the_reasons_told(
 
 @pytest.mark.long
 @pytest.mark.timeout(1800)
+def test_an_exciter_s_limit_is_found_before_the_average_falls(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = parse((CONFIG / "rig-4-full.toml").read_text(encoding="utf-8"), "rig")
+    record_months(Life(kind="exciter", seed=12, trips=2, stands=3, apart=3), rig, tmp_path / "r")
+    assert cli.main(["study", str(tmp_path / "r"), "--json"]) == 0
+    (finding,) = json.loads(capsys.readouterr().out)["records"][0]["brakes"]["aux"]["findings"]
+    assert finding["cause"] == "exciter"
+    assert re.search(r"no more than \d+ A, asked for up to \d+ A; up to \d+ A in the first trip", finding["says"])
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1800)
 def test_a_changed_part_begins_a_new_baseline(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -76,7 +90,7 @@ def test_a_changed_part_begins_a_new_baseline(
     assert cli.main(["trips", places[1]]) == 0
     said = capsys.readouterr().out
     assert "brake aux: a part was changed at 2031-02-03" in said
-    assert "brake aux, 1 trips: torque" in said
+    assert "brake aux, 1 trip: torque" in said
 
 
 def test_a_kind_that_is_none_is_refused(tmp_path: Path) -> None:

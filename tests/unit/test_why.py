@@ -68,6 +68,30 @@ def test_little_current_is_the_exciter_and_not_the_gap() -> None:
     assert causes(trips({"excitation": 0.6}))[1] == ["exciter"]
 
 
+def test_a_ceiling_is_said_with_what_first_and_middle_trip_took() -> None:
+    told = trips(
+        {"most_a": 57.0},
+        {"most_a": 48.0, "ceiling": (47.6, 60.2), "excitation": 0.99},
+        {"most_a": 38.4, "ceiling": (38.1, 58.4), "excitation": 0.81},
+    )
+    (finding,) = condition(told, NOMINAL, 15.0).findings
+    assert finding.says.text().startswith(
+        "the coil takes no more than 38 A, asked for up to 58 A; up to 57 A in the first trip, no more than 48 A in"
+        " trip 2, over 2 months: "
+    )
+    assert "no toma más de 38 A, con hasta 58 A pedidos" in finding.says.text(LANGUAGES["es"])
+    (early,) = condition(told[:2], NOMINAL, 15.0).findings  # it takes 99 % by the middle, and the cap is plain
+    assert "no more than 48 A, asked for up to 60 A; up to 57 A in the first trip, over" in early.says.text()
+    assert early.certain
+    (lone,) = condition(told[1:2], NOMINAL, 15.0).findings
+    assert not lone.certain  # it may have been so ever since it was built
+    assert condition([*told, replace(told[0], number=4, at_s=4 * MONTH_S)], NOMINAL, 15.0).findings == ()
+    shares = trips({}, {"excitation": 0.97}, {"excitation": 0.6})
+    assert "takes 60% of the current asked for; 100% in the first trip, 97% in trip 2, over" in (
+        condition(shares, NOMINAL, 15.0).findings[0].says.text()
+    )
+
+
 def test_heat_that_comes_late_is_scale() -> None:
     state, found = causes(trips({}, {"contact": Contact(scale=0.2, std=0.15)}))
     assert (state, found) == ("weakening", ["scale"])

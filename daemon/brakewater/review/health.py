@@ -6,6 +6,7 @@ import numpy as np
 
 from brakewater.engine.book import OF_GAP
 from brakewater.physics.gap import Limits
+from brakewater.review.ceiling import ceiling, least_a
 from brakewater.review.contact import contact
 from brakewater.review.samples import Sampled, Samples
 from brakewater.review.trips import SETTLES_NS, TripLedger, TripLine
@@ -59,6 +60,10 @@ def _told(brake: Brake, line: TripLine, found: Sampled, gap_m: float | None, *, 
     within = slice(first, bisect_right(times, end_ns, first))
     settled = min(bisect_right(times, end_ns + _AFTER_NS, first), _run_ends(samples, first))
     lowering = np.nan_to_num(samples.values["duty_w"][within]) > 0.0
+    coil, volts = (samples.values[name][within][lowering] for name in ("coil_a", "coil_v"))
+    rated_a = brake.torque.current if brake.torque is not None else None
+    carries, most_a = coil >= least_a(brake), _most(samples.values["coil_most_a"][within][lowering])
+    stayed = [one for one in samples.plateaus if times[first] <= one.t_ns <= end_ns]
     return Told(
         number=line.number,
         at_s=line.from_utc_ns / 1e9,
@@ -66,6 +71,9 @@ def _told(brake: Brake, line: TripLine, found: Sampled, gap_m: float | None, *, 
         share=line.heat_share,
         contact=contact(brake, samples, (first, settled)) if with_contact else None,
         excitation=_middle(samples.values["excitation"][within][lowering]),
+        most_a=most_a,
+        ceiling=None if most_a is None else ceiling(stayed, most_a, rated_a),
+        coil_ohm=_middle(volts[carries] / coil[carries]),
         gap_m=gap_m,
         dry_s=line.flow_under_s,
         rotor_max_degc=_most(samples.values["rotor_degc"][within]),

@@ -12,6 +12,7 @@ import numpy as np
 from brakewater.engine import Engine
 from brakewater.quality import is_bad
 from brakewater.record.reader import Record
+from brakewater.review.ceiling import Plateau, Plateaus
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Brake, Rig
 from brakewater.stream import Block, Command, Event, Floats, Gap, Ints, Outcome
@@ -24,7 +25,8 @@ TOTALS: Final = (
 """Running totals; mJ is millijoules."""
 VALUES: Final = (
     "load_n", "block_m", "heat_w", "margin", "inlet_degc", "outlet_degc", "flow_m3_s", "level_m", "tank_degc",
-    "rotor_degc", "torque_index", "torque_index_std", "duty_w", "excitation",
+    "rotor_degc", "torque_index", "torque_index_std", "duty_w", "excitation", "coil_a", "coil_v",
+    "coil_most_a",
 )  # fmt: skip
 
 
@@ -38,6 +40,8 @@ class Samples:
     input: Ints
     values: dict[str, Floats]
     totals: dict[str, Ints]
+    plateaus: tuple[Plateau, ...] = ()
+    """Where the coil's current stayed while more was asked for, in order of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +73,7 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
         events += outcome.events
         if isinstance(item, Block):
             for brake in engine.rig.brakes:
-                makers.setdefault(brake.name, _Maker()).feed(item, engine.rig, brake, outcome)
+                makers.setdefault(brake.name, _Maker(brake)).feed(item, engine.rig, brake, outcome)
         elif isinstance(item, Command) and item.request.do == "log-round":
             surveys += _surveys(engine, item.utc_ns)
         elif isinstance(item, Command) and item.request.do == "change-part":
@@ -100,16 +104,19 @@ def _changes(engine: Engine) -> list[tuple[int, str, str]]:
 class _Maker:
     """Thins one brake's scans."""
 
-    def __init__(self) -> None:
+    def __init__(self, brake: Brake) -> None:
+        self._plateaus = Plateaus(brake)
         self._last_ns: int | None = None
         self._rates: dict[str, int] = {}
         """What the last scan adds to each total, a second, until the next one comes."""
         self._sums = dict.fromkeys(TOTALS, 0)
+        self._most_a = np.nan
+        """Coil current since the last sample."""
         self._parts: list[dict[str, Any]] = []
 
     def break_off(self) -> None:
         """Scans were lost: the last one counts no further."""
-        self._last_ns = None
+        self._last_ns, self._most_a = None, np.nan
 
     def feed(self, block: Block, rig: Rig, brake: Brake, outcome: Outcome) -> None:
         """One more block."""
@@ -117,6 +124,7 @@ class _Maker:
         rates = _rates(brake, values)
         hold_ns = HOLD_SCANS * rig.scan_ns
         lasts = self._lasts_ns(block, hold_ns)
+        self._plateaus.feed(block.t_ns, lasts, values["coil_a"], values["asked_a"])
         part: dict[str, Any] = {}
         every = max(1, round(EVERY_NS / rig.scan_ns))
         keep = np.flatnonzero((block.input - 1) % every == 0)
@@ -126,10 +134,21 @@ class _Maker:
             total = self._sums[name] + np.cumsum(grown)
             self._sums[name], self._rates[name] = int(total[-1]), rate[-1].item()
             part[name] = total[keep]
+        values["coil_most_a"] = self._most(values["coil_a"], keep)
         part |= {name: values[name][keep] for name in VALUES}
         part |= {name: getattr(block, name)[keep] for name in ("t_ns", "utc_ns", "input")}
         part["run"] = np.full(len(keep), block.run)
         self._parts.append(part)
+
+    def _most(self, amps: Floats, keep: Ints) -> Floats:
+        """For each kept scan the highest since the one kept before, at its place among all [n]; NaN elsewhere."""
+        most = np.full(len(amps), np.nan)
+        begins = np.concatenate(([0], keep + 1))
+        peaks = np.fmax.reduceat(amps, begins[begins < len(amps)])
+        peaks[0] = np.fmax(peaks[0], self._most_a)
+        most[keep] = peaks[: len(keep)]
+        self._most_a = peaks[-1] if len(peaks) > len(keep) else np.nan
+        return most
 
     def _lasts_ns(self, block: Block, hold_ns: int) -> Ints:
         """For each scan how long the one before it was in force."""
@@ -148,6 +167,7 @@ class _Maker:
             input=joined["input"],
             values={name: joined[name] for name in VALUES},
             totals={name: joined[name] for name in TOTALS},
+            plateaus=tuple(self._plateaus.found),
         )
 
 
@@ -187,6 +207,9 @@ def _values(rig: Rig, brake: Brake, outcome: Outcome) -> dict[str, Floats]:
         "excitation": derived("excitation_share"),
         "torque_index": derived("torque_index"),
         "torque_index_std": derived("torque_index_std"),
+        "coil_a": point("coil-current", brake.name),
+        "coil_v": point("coil-voltage", brake.name),
+        "asked_a": point("coil-commanded", brake.name),
         "in_service": point("in-service", brake.name),
     }
 

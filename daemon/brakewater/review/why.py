@@ -15,6 +15,7 @@ from typing import Final
 
 from brakewater.physics.gap import FEELER_M, KNOWN_TO, torque_share, vague
 from brakewater.physics.uncertainty import COVERAGE
+from brakewater.review.ceiling import TAKES
 from brakewater.review.contact import Contact
 from brakewater.review.sentence import Sentence, sentence
 from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
@@ -23,8 +24,6 @@ from brakewater.units import Dimension, shown
 WEAKENING, INCIDENT, SOUND, CANNOT_TELL = "weakening", "incident", "sound", "cannot-tell"
 REPEATS: Final = 0.03
 """A trip's torque index repeats with the same sensors to this standard uncertainty; an assumption."""
-_TAKES: Final = 0.95
-"""A coil that takes less of what it is asked for is short of current; loops and shunts are good to 1 or 2 %."""
 _DRY_S: Final = 10.0
 _POORER: Final = 0.8
 """A contact that has not fallen to this is none to send anybody for."""
@@ -45,6 +44,12 @@ class Told:
     contact: Contact | None = None
     excitation: float | None = None
     """Part of the current asked for that the coil took, median of the lowering."""
+    most_a: float | None = None
+    """Highest coil current of the lowering."""
+    ceiling: tuple[float, float] | None = None
+    """Coil current that was not passed, and the most that was asked for there, A."""
+    coil_ohm: float | None = None
+    """Voltage over current, median of the lowering."""
     gap_m: float | None = None
     """Mean of the newest survey by then, scale added."""
     dry_s: float = 0.0
@@ -101,15 +106,45 @@ def condition(trips: Sequence[Told], gap_nominal_m: float, delay_s: float | None
 
 
 def _exciter(trips: Sequence[Told]) -> Finding | None:
+    """The coil is short of current: a ceiling that it does not pass, else a share of what it is asked for."""
     known = [one for one in trips if one.excitation is not None]
-    if not known or (known[-1].excitation or 0.0) >= _TAKES:
+    if not known:
         return None
-    first, last = known[0].excitation or 0.0, f"{known[-1].excitation or 0.0:.0%}"
-    if first - (known[-1].excitation or 0.0) > 1.0 - _TAKES:
-        says = sentence("why-exciter-fell", last=last, first=f"{first:.0%}", apart=_apart(known))
-    else:
-        says = sentence("why-exciter", last=last)
-    return Finding(cause="exciter", says=says, certain=True)
+    first, last = known[0], known[-1]
+    short = (last.excitation or 0.0) < TAKES
+    if not short and last.ceiling is None:
+        return None
+    fell = first is not last and _fell(first, last)
+    parts: dict[str, str | Sentence] = {"cause": sentence("why-exciter-cause")}
+    if fell:
+        middle = known[len(known) // 2] if len(known) > 2 else None
+        between = "" if middle is None else sentence("why-in-trip", n=str(middle.number), took=_took(middle, last))
+        parts |= {"first": _took(first, last), "apart": _apart(known), "between": between}
+    key = "why-exciter-fell" if fell else "why-exciter"
+    return Finding(cause="exciter", says=sentence(key, last=_short(last), **parts), certain=short or fell)
+
+
+def _fell(first: Told, last: Told) -> bool:
+    """The coil took more in the first trip, by its ceiling or by its share."""
+    if last.ceiling is not None and (first.ceiling is not None or first.most_a is not None):
+        before = first.most_a if first.ceiling is None else first.ceiling[0]
+        return last.ceiling[0] < TAKES * (before or 0.0)
+    return (first.excitation or 0.0) - (last.excitation or 0.0) > 1.0 - TAKES
+
+
+def _short(one: Told) -> Sentence:
+    if one.ceiling is not None:
+        return sentence("why-ceiling", most=f"{one.ceiling[0]:.0f}", asked=f"{one.ceiling[1]:.0f}")
+    return sentence("why-takes", share=f"{one.excitation or 0.0:.0%}")
+
+
+def _took(one: Told, last: Told) -> str | Sentence:
+    """What it took before, said as of the last trip."""
+    if last.ceiling is None or one.most_a is None:
+        return f"{one.excitation or 0.0:.0%}"
+    if one.ceiling is None:
+        return sentence("why-up-to", most=f"{one.most_a:.0f}")
+    return sentence("why-no-more", most=f"{one.ceiling[0]:.0f}")
 
 
 def _scale(trips: Sequence[Told], delay_s: float | None) -> Finding | None:

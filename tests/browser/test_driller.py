@@ -1,6 +1,7 @@
 """The driller's page in Debian's Chromium, before a real watch. Screenshots go into ``build/screens``."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import events
 from panel_parts import Pages, pages
+from slow_line import SlowLine, slow_line
 
 pytestmark = pytest.mark.timeout(300)
 
@@ -183,6 +185,34 @@ def test_a_watch_that_dies_is_said_across_the_page(page: Page, before: Pages) ->
     screens(page, "dead")
     before.watch.start()
     expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
+
+
+@pytest.fixture
+def line(before: Pages) -> Iterator[SlowLine]:
+    with slow_line(int(before.url.rpartition(":")[2])) as one:
+        yield one
+
+
+def test_what_was_long_on_its_way_is_not_shown_as_live(browser: Browser, line: SlowLine) -> None:
+    oldest_s, seen = 0.0, 0
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"http://127.0.0.1:{line.port}/")
+        expect(page.locator("#first-text")).to_have_text("No alarm.", timeout=SHOWN_MS)
+        line.bytes_s = 10_000  # a third of what its pictures need
+        for _ in range(75):
+            page.wait_for_timeout(200)
+            # By the page's own clock, at one moment with what is shown.
+            now_ms, told, is_dead = page.evaluate(
+                "() => [Date.now(), document.querySelector('#clock').title, !document.querySelector('#dead').hidden]"
+            )
+            age_s = now_ms / 1000 - datetime.fromisoformat(told).astimezone(UTC).timestamp()
+            if not is_dead:
+                oldest_s, seen = max(oldest_s, age_s), seen + 1
+        line.bytes_s = None
+        expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
+    assert seen > 5
+    assert oldest_s < 4.0
 
 
 def test_a_viewer_chooses_language_and_units_and_the_browser_keeps_them(page: Page, before: Pages) -> None:

@@ -5,6 +5,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -160,6 +161,21 @@ def test_a_page_that_takes_nothing_delays_nobody(shown: Pages, looker: httpx.Cli
     finally:
         for line in slow:
             line.close()
+
+
+def test_who_reads_slowly_gets_new_pictures_not_all_of_them(shown: Pages, looker: httpx.Client) -> None:
+    port, got = int(shown.url.rpartition(":")[2]), b""
+    with socket.socket() as line:
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        line.connect((HOST, port))
+        line.sendall(f"GET /api/live HTTP/1.1\r\nHost: {HOST}:{port}\r\n\r\n".encode())
+        until_s = time.monotonic() + 12
+        while time.monotonic() < until_s:
+            got += line.recv(1024)
+            time.sleep(0.1)
+    newest = looker.get("/api/now").json()["steady_ms"]
+    told = [json.loads(b"{" + one.partition(b"\r\n")[0].partition(b"\n\n")[0]) for one in got.split(b"data: {")[1:-1]]
+    assert newest - told[-1]["steady_ms"] < 5000  # the kernel alone would keep minutes of them
 
 
 def test_a_watch_that_stands_still_is_not_shown_as_live(shown: Pages, looker: httpx.Client) -> None:

@@ -1,9 +1,11 @@
 """Connections that do not dawdle: a head that never ends is hung up on, and no one address takes all there are.
 
-uvicorn bounds neither; a few machines that only open connections would else keep the driller's page out.
+uvicorn bounds neither; a few machines that only open connections would else keep the driller's page out. Nor does it
+bound what waits to be sent on a slow link: there live pictures would queue, and each be older than the one before.
 """
 
 import asyncio
+import socket
 from collections import Counter
 from typing import Final
 
@@ -13,6 +15,8 @@ HEAD_S: Final = 30.0
 """From the connection, or from the last answer, to the end of the next head."""
 MOST_OF_ONE: Final = 128
 """Connections of one address; the panel takes twice as many."""
+_UNSENT: Final = 8192
+"""Bytes that wait in the kernel for their first sending; whatever more there is to show is the newest by then."""
 _taken: Final[Counter[str]] = Counter()
 
 
@@ -25,6 +29,8 @@ class Prompt(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # as uvicorn has it
         """Take it, unless its address has enough."""
         super().connection_made(transport)
+        transport.set_write_buffer_limits(high=0)
+        transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NOTSENT_LOWAT, _UNSENT)
         address = self.client[0] if self.client else ""
         if _taken[address] >= MOST_OF_ONE:
             transport.abort()

@@ -102,6 +102,7 @@ def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
     return {
         "t": utc_text(picture.utc_ns),
         "utc_ms": picture.utc_ns // 1_000_000,
+        "steady_ms": picture.t_ns // 1_000_000,
         "run": picture.run,
         "input": picture.input,
         "brakes": {brake.name: now(rig, picture, brake.name, VALID_S) for brake in rig.brakes},

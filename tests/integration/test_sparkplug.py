@@ -26,6 +26,9 @@ from sparkplug_proto import Payload, decoded, properties, values
 pytestmark = pytest.mark.integration
 TABLE = '\n[sparkplug]\ngroup = "ninebark"\n'
 LOW = {"aux.cooling-flow-low": "unacknowledged"}
+INT64 = 4
+"""Data type of bdSeq in will and birth (chapter 5, message-flow-edge-node-birth-publish-will-message-payload-bdSeq and
+-nbirth-payload-bdSeq, as the specification's compatibility kit words them)."""
 
 
 @pytest.fixture
@@ -105,6 +108,7 @@ def test_births_data_and_death(broker: Broker, tmp_path: Path) -> None:
     for life, number in ((heard[:second], 0), (heard[second:], 1)):
         birth, death = life[0][1], life[-1][1]
         assert values(birth)["bdSeq"] == values(death)["bdSeq"] == number
+        assert _type_of_number(birth) == _type_of_number(death) == INT64
         assert values(birth)["Node Control/Rebirth"] is False
         assert not death.HasField("seq")
         assert [payload.seq for _, payload in life[:-1]] == list(range(len(life) - 1))
@@ -112,6 +116,10 @@ def test_births_data_and_death(broker: Broker, tmp_path: Path) -> None:
         assert properties(flow) == {"Quality": 192, "engUnit": "m3/s"}
         changed = next(payload for kind, payload in life if kind == "DDATA/aux")
         assert values(changed) == {"alarm/cooling-flow-low": "unacknowledged"}
+
+
+def _type_of_number(payload: Any) -> int:
+    return next(metric.datatype for metric in payload.metrics if metric.name == "bdSeq")
 
 
 def test_numbers_go_round_and_a_rebirth_begins_anew(broker: Broker, tmp_path: Path) -> None:
@@ -161,6 +169,7 @@ def test_the_will_is_the_death_of_that_birth(broker: Broker, tmp_path: Path) -> 
             child.wait()
         until(lambda: "NDEATH" in host.kinds(), "will")
         assert values(host.last("NDEATH")) == {"bdSeq": values(host.last("NBIRTH"))["bdSeq"]}
+        assert _type_of_number(host.last("NDEATH")) == INT64
 
 
 def test_it_lives_while_its_primary_host_does(broker: Broker, tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from sparkplug_proto import Payload, decoded, properties, value, values
 
 VALUES = {
     DataType.INT32: st.integers(0, 2**31 - 1),
-    DataType.UINT64: st.integers(0, 2**64 - 1),
+    DataType.INT64: st.integers(0, 2**63 - 1),
     DataType.DOUBLE: st.floats(allow_nan=False),
     DataType.BOOLEAN: st.booleans(),
     DataType.STRING: st.text(),
@@ -47,6 +47,8 @@ def test_a_negative_number_as_the_specification_has_it() -> None:
     """Signed numbers go as two's complement of their own width in the unsigned field (6.4.16, from memory)."""
     found = decoded(payload(0, [Metric(name="x", type=DataType.INT32, value=-2)], 0))
     assert found.metrics[0].int_value == 2**32 - 2
+    found = decoded(payload(0, [Metric(name="x", type=DataType.INT64, value=-2)], 0))
+    assert found.metrics[0].long_value == 2**64 - 2
 
 
 def test_the_picture_as_metrics() -> None:

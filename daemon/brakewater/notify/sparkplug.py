@@ -107,7 +107,7 @@ class SparkplugNode:
     def _attempt(self, dial: Dial) -> Outcome:
         number = ((self._cursors.get(CURSOR) or (0, 255))[1] + 1) % 256
         self._cursors.set(CURSOR, (_NO_RUN, number))  # it needs nothing of the record
-        birth = Metric(name="bdSeq", type=DataType.UINT64, value=number)
+        birth = Metric(name="bdSeq", type=DataType.INT64, value=number)
         session = Session(self._target(birth), dial.version, on_message=self._message, on_turn=self._turn.set)
         self._opening = session
         outcome = session.open()

@@ -26,7 +26,7 @@ class DataType(IntEnum):
     """Data types used here."""
 
     INT32 = 3
-    UINT64 = 8
+    INT64 = 4
     DOUBLE = 10
     BOOLEAN = 11
     STRING = 12
@@ -77,8 +77,8 @@ def _value(kind: DataType, value: Value) -> bytes:
     match kind:
         case DataType.INT32:
             return _number(10, int(value) & 0xFFFF_FFFF)
-        case DataType.UINT64:
-            return _number(11, int(value))
+        case DataType.INT64:
+            return _number(11, int(value) & 0xFFFF_FFFF_FFFF_FFFF)
         case DataType.DOUBLE:
             return _key(13, _EIGHT) + _DOUBLE.pack(float(value))
         case DataType.BOOLEAN:

@@ -155,7 +155,7 @@ def _schema(schema: dict[str, Any]) -> str:
 def _type(one: dict[str, Any]) -> str:
     kind = one.get("type", "one of" if "enum" in one else "object or null" if "anyOf" in one else "true")
     text = " or ".join(kind) if isinstance(kind, list) else str(kind)
-    return text + (" " + ", ".join(f"`{value}`" for value in one["enum"]) if "enum" in one else "")
+    return text + (" " + ", ".join(f"`{'null' if value is None else value}`" for value in one.get("enum", ()))).rstrip()
 
 
 def outstation() -> str:

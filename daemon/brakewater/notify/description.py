@@ -21,6 +21,10 @@ _COUNT: Final[Schema] = {"type": "integer", "minimum": 0}
 _YES: Final[Schema] = {"type": "boolean"}
 _TIME: Final[Schema] = {"type": "string", "format": "date-time", "description": "UTC, milliseconds"}
 _QUALITY: Final[Schema] = {"enum": ["good", "uncertain", "bad"]}
+_QUALITY_OR_NONE: Final[Schema] = {
+    "enum": [*_QUALITY["enum"], None],
+    "description": "null while the alarm is normal, as its value and reason",
+}
 _STATE: Final[Schema] = {"enum": list(TEXTS)}
 
 
@@ -71,6 +75,10 @@ _TEST: Final[Schema] = {
     "anyOf": [{"type": "null"}, _of({"actor": _TEXT, "reason": _TEXT, "since": _TIME, "until": _TIME})],
 }
 _ONLY_TESTED: Final[Schema] = {"const": True, "description": "a test by hand; real alarms call for less"}
+_WHY: Final = (
+    '"condition", or "unknown" where the value is; by people "command", "silence", "set", "unset"; by itself'
+    ' "time-limit", "in-service", "design", "re-alarm"; "changed" by the rig file; "test": not real'
+)
 _MASK: Final = _of({"mask": _TEXT, "actor": _TEXT_OR_NONE, "reason": _TEXT, "since": _TEXT, "until": _TEXT_OR_NONE})
 SCHEMAS: Final[dict[str, Schema]] = {
     "online": _of({"online": _YES, "since": _TEXT_OR_NONE}),
@@ -78,6 +86,8 @@ SCHEMAS: Final[dict[str, Schema]] = {
     "alarm": _of(
         {
             **_ALARM,
+            "quality": _QUALITY_OR_NONE,
+            "reason": _TEXT_OR_NONE,
             "state": _STATE,
             "since": _TEXT_OR_NONE,
             "silenced": _YES,
@@ -96,7 +106,7 @@ SCHEMAS: Final[dict[str, Schema]] = {
             "utc_ns": {"type": "string", "description": "the same, ns since 1970"},
             "from": _STATE,
             "to": _STATE,
-            "why": {"type": "string", "description": '"condition", "unknown", "command", "changed"; "test": not real'},
+            "why": {"type": "string", "description": _WHY},
             "actor": _TEXT_OR_NONE,
             "note": _TEXT_OR_NONE,
             "hash": _TEXT,

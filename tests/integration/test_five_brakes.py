@@ -57,6 +57,7 @@ def test_an_exciter_s_limit_is_found_before_the_average_falls(
     (finding,) = json.loads(capsys.readouterr().out)["records"][0]["brakes"]["aux"]["findings"]
     assert finding["cause"] == "exciter"
     assert re.search(r"no more than \d+ A, asked for up to \d+ A; up to \d+ A in the first trip", finding["says"])
+    assert "so the coil's own resistance has not risen: exciter" in finding["says"]
 
 
 @pytest.mark.long

@@ -92,6 +92,23 @@ def test_a_ceiling_is_said_with_what_first_and_middle_trip_took() -> None:
     )
 
 
+@pytest.mark.parametrize(("ohm", "cause", "says"), [
+    (1.86, "exciter", "0.92 times the first trip's, so the coil's own resistance has not risen: exciter"),
+    (2.4, "exciter", "exciter, cables or coil circuit; voltage over current is 1.19 times"),
+    (3.1, "coil-circuit", "1.53 times the first trip's, more than a warmer coil explains: the coil"),
+    (1.2, "coil-circuit", "part of the coil short-circuited"),
+    (None, "exciter", "over 30 days: exciter, cables or coil circuit"),
+])  # fmt: skip
+def test_voltage_over_current_tells_exciter_from_coil(ohm: float | None, cause: str, says: str) -> None:
+    told = trips({"coil_ohm": 2.02}, {"coil_ohm": ohm, "excitation": 0.55})
+    (finding,) = condition(told, NOMINAL, 15.0).findings
+    assert finding.cause == cause
+    assert says in finding.says.text()
+    from_the_first = trips({"coil_ohm": 2.02, "excitation": 0.55}, {"coil_ohm": 2.02, "excitation": 0.55})
+    (finding,) = condition(from_the_first, NOMINAL, 15.0).findings  # no trip with all its current to hold it against
+    assert finding.says.text().endswith("from the first trip on: exciter, cables or coil circuit")
+
+
 def test_heat_that_comes_late_is_scale() -> None:
     state, found = causes(trips({}, {"contact": Contact(scale=0.2, std=0.15)}))
     assert (state, found) == ("weakening", ["scale"])

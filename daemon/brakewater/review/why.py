@@ -24,6 +24,11 @@ from brakewater.units import Dimension, shown
 WEAKENING, INCIDENT, SOUND, CANNOT_TELL = "weakening", "incident", "sound", "cannot-tell"
 REPEATS: Final = 0.03
 """A trip's torque index repeats with the same sensors to this standard uncertainty; an assumption."""
+_WARMTH: Final = 0.3
+"""By so much copper's resistance grows over 75 K (0.39 % a kelvin, from memory), as between a cool coil and one at
+work: what is beyond it is the coil's circuit; an assumption."""
+_AS_BEFORE: Final = 1.1
+"""Less current warms a coil less: one that is capped is no more than so much above what it was; an assumption."""
 _DRY_S: Final = 10.0
 _POORER: Final = 0.8
 """A contact that has not fallen to this is none to send anybody for."""
@@ -62,7 +67,7 @@ class Finding:
     """One cause."""
 
     cause: str
-    """``exciter``, ``gap``, ``coils``, ``gap-or-coils``, ``scale``, ``hot-rotor`` or ``unknown``."""
+    """``exciter``, ``coil-circuit``, ``gap``, ``coils``, ``gap-or-coils``, ``scale``, ``hot-rotor`` or ``unknown``."""
     says: Sentence
     certain: bool
     """Beyond its uncertainty, and told apart from others."""
@@ -115,13 +120,27 @@ def _exciter(trips: Sequence[Told]) -> Finding | None:
     if not short and last.ceiling is None:
         return None
     fell = first is not last and _fell(first, last)
-    parts: dict[str, str | Sentence] = {"cause": sentence("why-exciter-cause")}
+    cause, why = _by_voltage(first, last) if fell else ("exciter", sentence("why-exciter-cause"))
+    parts: dict[str, str | Sentence] = {"cause": why}
     if fell:
         middle = known[len(known) // 2] if len(known) > 2 else None
         between = "" if middle is None else sentence("why-in-trip", n=str(middle.number), took=_took(middle, last))
         parts |= {"first": _took(first, last), "apart": _apart(known), "between": between}
     key = "why-exciter-fell" if fell else "why-exciter"
-    return Finding(cause="exciter", says=sentence(key, last=_short(last), **parts), certain=short or fell)
+    return Finding(cause=cause, says=sentence(key, last=_short(last), **parts), certain=short or fell)
+
+
+def _by_voltage(first: Told, last: Told) -> tuple[str, Sentence]:
+    """Voltage over current against a trip with all its current: exciter, or the coil's own circuit."""
+    if first.coil_ohm is None or last.coil_ohm is None or first.coil_ohm <= 0.0:
+        return "exciter", sentence("why-exciter-cause")
+    times = last.coil_ohm / first.coil_ohm
+    if times > 1.0 + _WARMTH or times < 1.0 / (1.0 + _WARMTH):
+        way = "why-coil-more" if times > 1.0 else "why-coil-less"
+        return "coil-circuit", sentence(way, times=f"{times:.2f}")
+    if times > _AS_BEFORE:
+        return "exciter", sentence("why-coil-unsure", times=f"{times:.2f}")
+    return "exciter", sentence("why-coil-same", times=f"{times:.2f}")
 
 
 def _fell(first: Told, last: Told) -> bool:

@@ -56,9 +56,11 @@ def run(args: argparse.Namespace) -> int:
     tally = Tally()
     since, until = _shown_window(args, record)
     events: list[Event] = []
+    overruling: list[str] = []
     began = perf_counter()
     for item, outcome in replayed(record, engine, tally):
         events += outcome.events
+        overruling += _overruling(args, item, outcome)
         if not args.json and (isinstance(item, Block) or since <= item.utc_ns < until):
             _print_between(item, engine, outcome)
         for event in outcome.events:
@@ -72,6 +74,8 @@ def run(args: argparse.Namespace) -> int:
     _close(tally, comparison, rate, as_json=args.json)
     altered = _altered(args.record, tally)
     _tell(tally, altered, compared=args.compare)
+    for says in overruling:
+        print(f"warning: {says}", file=sys.stderr)
     return 1 if tally.damage or altered or (comparison is not None and not comparison.identical) else 0
 
 
@@ -120,21 +124,24 @@ def _altered(folder: Path, tally: "Tally") -> list[str]:
 
 
 def _instead(args: argparse.Namespace, record: "Record") -> Any:
-    from brakewater.review.what_if import objections, with_settings  # noqa: PLC0415
-    from brakewater.rig import load, parse  # noqa: PLC0415
+    from brakewater.review.what_if import asked_of, objections, with_settings  # noqa: PLC0415
+    from brakewater.rig import load  # noqa: PLC0415
 
     if not args.rig and not args.set:
         return None
-    if args.rig:
-        rig = load(args.rig)
-    elif tail := record.tail():
-        rig = parse(tail[0].rig_toml, "the recorded rig file")
-    else:
-        return None
-    changed = with_settings(rig, args.set)
+    changed, instead = (with_settings(load(args.rig), args.set), None) if args.rig else asked_of(record, args.set)
     for objection in objections(changed, args.set):
         print(f"warning: {objection}", file=sys.stderr)
-    return changed
+    return instead or changed
+
+
+def _overruling(args: argparse.Namespace, item: "Input", outcome: "Outcome") -> list[str]:
+    """What a recorded command set that ``--set`` asks about."""
+    from brakewater.review.what_if import overruled  # noqa: PLC0415 - only when needed
+    from brakewater.stream import Command  # noqa: PLC0415
+
+    says = overruled(args.set, item, outcome) if args.set and isinstance(item, Command) else None
+    return [] if says is None else [says]
 
 
 def _tell_rigs(args: argparse.Namespace, record: "Record") -> None:
@@ -144,7 +151,7 @@ def _tell_rigs(args: argparse.Namespace, record: "Record") -> None:
     found = rigs_of(record)
     if len(found.keys() - {UNKNOWN}) > 1:
         names = "; ".join(f"{name}: run {', '.join(map(str, runs))}" for name, runs in found.items())
-        how = "all of them are replayed as one rig" if args.rig or args.set else "each is replayed as its own"
+        how = "all of them are replayed as one rig" if args.rig else "each is replayed as its own"
         print(f"warning: {args.record} holds runs of several rigs ({names}); {how}", file=sys.stderr)
 
 

@@ -84,6 +84,8 @@ def _show(rows: list[dict[str, Any]]) -> None:
     for row in good:
         for alarm, one in row.get("what_if", {}).items():
             print(f"{row['record']}: {alarm}: {counted(one['is'], 'time')}; it would be {one['would_be']}")
+        for says in row.get("overruled", ()):
+            print(f"{row['record']}: {says}")
 
 
 _STATES = {"weakening": "WEAKENING", "incident": "incident", "sound": "as new", "cannot-tell": "cannot tell"}

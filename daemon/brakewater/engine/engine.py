@@ -6,7 +6,7 @@ same and its numbers equal to the last bit.
 
 import json
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from typing import Any, Final, TypeVar
 
@@ -62,12 +62,13 @@ def _last_of(columns: Mapping[_K, Column], key: _K) -> tuple[float, int]:
 class Engine:
     """Watches one rig. The first input must be a Start."""
 
-    def __init__(self, *, instead: Rig | None = None) -> None:
+    def __init__(self, *, instead: Rig | Callable[[Rig], Rig] | None = None) -> None:
         """An engine that knows nothing yet.
 
         Args:
-            instead: a rig that stands in for the one each Start names, to ask what would have been; its own state then
-                goes on over a Start, and snapshots made under the other limits are not looked at.
+            instead: a rig that stands in for the one each Start names, or what makes one of it, to ask what would have
+                been. What the first Start brings goes on as over a change of the rig file; from there on its own state
+                goes on, and snapshots made under the other limits are not looked at.
         """
         self._instead = instead
         self._rig: Rig | None = None
@@ -118,8 +119,9 @@ class Engine:
         before = self.state() if self._rig is not None else b""
         if self._instead is None and start.snapshot and before and start.snapshot != before:
             self.drifted.append(start.run)
-        kept = before if self._instead is not None else start.snapshot
-        given = self._instead or parse(start.rig_toml, f"run {start.run}")
+        kept = before if before and self._instead is not None else start.snapshot
+        given = self._instead if isinstance(self._instead, Rig) else parse(start.rig_toml, f"run {start.run}")
+        given = self._instead(given) if callable(self._instead) else given
         rig = as_recorded(given, start.own, start.alarms if self._instead is None else None)
         self.left_out, self.begun_anew = tuple(key for key in given.keys if key not in rig.keys), ()
         self._build(rig, start.run)

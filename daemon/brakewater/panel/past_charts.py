@@ -21,9 +21,9 @@ from brakewater.review.replay import Tally, replayed
 from brakewater.review.setpoints import setpoints_of
 from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
-from brakewater.review.what_if import SettingError, objections, with_settings
-from brakewater.rig import Rig, parse
-from brakewater.stream import Event, Floats
+from brakewater.review.what_if import SettingError, asked_of, objections, overruled
+from brakewater.rig import Rig
+from brakewater.stream import Command, Event, Floats
 from brakewater.units import CREW_UNITS, utc_text
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
@@ -135,21 +135,19 @@ def for_page(rig: Rig, doc: Document, words: Wording) -> Document:
 
 def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> tuple[list[Event], Rig, list[str]]:
     """From a day before the window on: an alarm that stood longer than that is not known to stand."""
-    tail = record.tail()
-    if tail is None:
+    if not record.runs():
         raise HTTPException(422, "nothing is recorded yet")
     try:
-        rig = with_settings(parse(tail[0].rig_toml, "the recorded rig file"), settings)
+        rig, instead = asked_of(record, settings)
     except SettingError as error:
         raise HTTPException(422, str(error)) from error
     runs = [span.run for span in record.spans(window[0] - _DAY_NS, window[1])] or [0]
-    events = [
-        event
-        for _, outcome in replayed(record, Engine(instead=rig), Tally(), min(runs), max(runs))
-        for event in outcome.events
-        if window[0] <= event.utc_ns < window[1]
-    ]
-    return events, rig, list(objections(rig, settings))
+    events, objected = list[Event](), list(objections(rig, settings))
+    for item, outcome in replayed(record, Engine(instead=instead), Tally(), min(runs), max(runs)):
+        events += (event for event in outcome.events if window[0] <= event.utc_ns < window[1])
+        says = overruled(settings, item, outcome) if isinstance(item, Command) else None
+        objected += [] if says is None else [says]
+    return events, rig, objected
 
 
 def _trip(line: TripLine, units: str, *, numbered: bool) -> dict[str, Any]:

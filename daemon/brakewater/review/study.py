@@ -25,10 +25,10 @@ from brakewater.review.manner import manner_of
 from brakewater.review.replay import NO_SCAN, Tally, replayed
 from brakewater.review.samples import sampled
 from brakewater.review.trips import TripLine, ledger_of
-from brakewater.review.what_if import SettingError, with_settings
+from brakewater.review.what_if import SettingError, asked_of, overruled
 from brakewater.review.why import Condition
-from brakewater.rig import Rig, parse
-from brakewater.stream import Block
+from brakewater.rig import Rig
+from brakewater.stream import Block, Command, Input, Outcome
 
 LEAST_TRIPS: Final = 4
 """Fewer make no trend."""
@@ -105,13 +105,21 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
         },
         "alarms": figures(turns, *ends) if ends else None,
     }
-    return answer | ({"what_if": _what_if(record, found.rig, turns, settings)} if settings else {})
+    if not settings:
+        return answer
+    what_if, overruling = _what_if(record, turns, settings)
+    return answer | {"what_if": what_if, "overruled": overruling}
 
 
-def _turns(record: Record, instead: Rig | None) -> tuple[list[Turn], Tally, tuple[float, float] | None]:
+def _turns(
+    record: Record,
+    instead: Callable[[Rig], Rig] | None,
+    see: Callable[[Input, Outcome], None] = lambda _item, _outcome: None,
+) -> tuple[list[Turn], Tally, tuple[float, float] | None]:
     """Alarms as the engine gives them today, and the window, s: records of inputs only are studied, too."""
     tally, turns, ends = Tally(), [], []
     for item, outcome in replayed(record, Engine(instead=instead), tally):
+        see(item, outcome)
         turns += [turn for event in outcome.events if (turn := turn_of(event)) is not None]
         if isinstance(item, Block):
             ends += [int(item.utc_ns.min()) / 1e9, int(item.utc_ns.max()) / 1e9]  # the clock may have been set back
@@ -171,11 +179,20 @@ def trend(values: Sequence[float]) -> float | None:
     return median((later - before) / (at - of) for (of, before), (at, later) in combinations(enumerate(values), 2))
 
 
-def _what_if(record: Record, rig: Rig, turns: Sequence[Turn], settings: tuple[str, ...]) -> dict[str, Any]:
-    tail = record.tail()
-    changed = with_settings(parse(tail[0].rig_toml, "the recorded rig file") if tail else rig, list(settings))
-    then, now = _raised(_turns(record, changed)[0]), _raised(turns)
-    return {key: {"is": now[key], "would_be": then[key]} for key in sorted(now | then) if now[key] != then[key]}
+def _what_if(
+    record: Record, turns: Sequence[Turn], settings: tuple[str, ...]
+) -> tuple[dict[str, dict[str, int]], list[str]]:
+    """Alarm -> how often it came and would have come, where that differs; and what recorded commands overruled."""
+    overruling: list[str] = []
+
+    def see(item: Input, outcome: Outcome) -> None:
+        says = overruled(settings, item, outcome) if isinstance(item, Command) else None
+        overruling.extend([] if says is None else [says])
+
+    _, instead = asked_of(record, settings)
+    then, now = _raised(_turns(record, instead, see)[0]), _raised(turns)
+    changed = {key: {"is": now[key], "would_be": then[key]} for key in sorted(now | then) if now[key] != then[key]}
+    return changed, overruling
 
 
 def _raised(turns: Sequence[Turn]) -> Counter[str]:

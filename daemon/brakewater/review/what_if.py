@@ -1,15 +1,25 @@
-"""What would have been: another rig file, or single settings changed, over the same inputs."""
+"""What would have been: another rig file, or single settings changed, over the same inputs.
 
+A setting is changed in the rig file of each run, and in nothing else: where the rig file changed within a record, its
+range of a point for one, each run goes by its own.
+"""
+
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
+from brakewater.errors import StorageError
+from brakewater.record.reader import Record
 from brakewater.render import dimension_of_point
 from brakewater.rig import Rig
+from brakewater.rig import parse as parse_rig
 from brakewater.rig.faults import choices, near
 from brakewater.rig.rules import rule_faults
 from brakewater.rig.settings import SETTINGS, changed
 from brakewater.signals.convert import CurrentLoop, Linear
-from brakewater.units import UnitError, parse
+from brakewater.stream import Command, Outcome, Start
+from brakewater.units import UnitError, parse, utc_text
 
 _RANGE: Final = "range"
 _BETWEEN: Final = " to "
@@ -17,6 +27,46 @@ _BETWEEN: Final = " to "
 
 class SettingError(ValueError):
     """A setting that names nothing, or has no such value."""
+
+
+def asked_of(record: Record, settings: Sequence[str]) -> tuple[Rig, Callable[[Rig], Rig]]:
+    """The newest rig file with settings, and what puts them into each run's own.
+
+    A run from before there was such an alarm or point goes as its rig file says.
+
+    Raises:
+        SettingError: the newest rig file knows none of that name, or a value cannot be read.
+        StorageError: no run's start can be read.
+        RigFileError: this version refuses the newest rig file.
+    """
+
+    def instead(rig: Rig) -> Rig:
+        for setting in settings:
+            with suppress(SettingError):
+                rig = with_settings(rig, [setting])
+        return rig
+
+    return with_settings(_newest(record), list(settings)), instead
+
+
+def _newest(record: Record) -> Rig:
+    """Of the newest run whose start can be read."""
+    for run in reversed(record.runs()):
+        with suppress(StorageError):
+            start = next(iter(record.others(run)), None)
+            if isinstance(start, Start):
+                return parse_rig(start.rig_toml, "the recorded rig file")
+    raise StorageError(f"{record.folder}: no run's start can be read; brakewater verify says why")
+
+
+def overruled(settings: Sequence[str], command: Command, outcome: Outcome) -> str | None:
+    """What a recorded command set that was asked about: from there on that counts, and the answer is none."""
+    setting = str(command.request.args.get("setting", ""))
+    asked = {one.partition("=")[0].strip() for one in settings}
+    if command.request.do != "set" or setting not in asked or not all(answer.ok for answer in outcome.answers):
+        return None
+    value, when = command.request.args.get("value"), utc_text(command.utc_ns)
+    return f"{setting} was set to {value} by command at {when}: from there on that counts, not what was asked"
 
 
 def with_settings(rig: Rig, settings: list[str]) -> Rig:

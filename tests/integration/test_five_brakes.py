@@ -58,6 +58,8 @@ def test_an_exciter_s_limit_is_found_before_the_average_falls(
     assert finding["cause"] == "exciter"
     assert re.search(r"no more than \d+ A, asked for up to \d+ A; up to \d+ A in the first trip", finding["says"])
     assert "so the coil's own resistance has not risen: exciter" in finding["says"]
+    assert cli.main(["trips", str(tmp_path / "r")]) == 0
+    assert finding["says"] in capsys.readouterr().out
 
 
 @pytest.mark.long

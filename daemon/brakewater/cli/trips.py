@@ -10,6 +10,7 @@ from brakewater.cli.places import opened
 
 if TYPE_CHECKING:
     from brakewater.review.outside import Hoisted
+    from brakewater.review.samples import Sampled
     from brakewater.review.trips import TripLedger, TripLine
 
 _K = 2.0
@@ -29,20 +30,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Exit status 0; 1 where part of the record is damaged or holds no scan."""
     from brakewater.review.replay import NO_SCAN  # noqa: PLC0415 - only when needed
-    from brakewater.review.trips import ledger  # noqa: PLC0415
+    from brakewater.review.trips import examined  # noqa: PLC0415
 
     if args.offset is not None and args.hoist is None:
         print("brakewater trips: --offset goes with --hoist", file=sys.stderr)
         return 2
-    found = ledger(opened(args.record), _hoist(args))
-    if found is None:
+    told = examined(opened(args.record), _hoist(args))
+    if told is None:
         print(f"brakewater trips: {args.record}: {NO_SCAN}", file=sys.stderr)
         return 1
+    samples, found = told
     if args.json:
         for line in found.lines:
             print(json.dumps({"rig": found.rig.name, **document(line)}))
     else:
-        _show(found)
+        _show(samples, found)
     for note in found.notes:
         print(note, file=sys.stderr)
     for place in found.tally.damage:
@@ -84,7 +86,7 @@ def document(line: "TripLine") -> dict[str, Any]:
     return {"trip": fields.pop("number"), "from": utc_text(begin), "to": utc_text(end), **fields}
 
 
-def _show(found: "TripLedger") -> None:
+def _show(samples: "Sampled", found: "TripLedger") -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
     from brakewater.units import utc_text  # noqa: PLC0415
 
@@ -105,25 +107,22 @@ def _show(found: "TripLedger") -> None:
     print(table(head, rows))
     for line in lines:
         print(f"trip {line.number}: {'; '.join(_remarks(line, found.rig.units))}")
-    _show_torque(found)
+    _show_brakes(samples, found)
 
 
-def _show_torque(ledger: "TripLedger") -> None:
-    """Brake by brake since its newest part, where the rig file lets torque be told at all."""
-    from brakewater.review.torque import share_trend, trend  # noqa: PLC0415 - only when needed
+def _show_brakes(samples: "Sampled", ledger: "TripLedger") -> None:
+    """Brake by brake since its newest part: what its trips say of it, and why, as ``study`` has it."""
+    from brakewater.review.health import brake_lines, conditions  # noqa: PLC0415 - only when needed
     from brakewater.units import counted, utc_text  # noqa: PLC0415
 
+    told = conditions(samples, ledger)
     for brake in dict.fromkeys(line.brake for line in ledger.lines):
         lines = ledger.since_change(brake)
         if brake in ledger.since_ns:
             print(f"brake {brake}: a part was changed at {utc_text(ledger.since_ns[brake])[:19]}, a new baseline:")
-        found = [line.torque for line in lines if line.torque is not None]
-        if found:
-            print(f"brake {brake}, {counted(len(found), 'trip')}: {trend(found)}")
-        own = [line.heat_share for line in lines if line.lowered]
-        said = share_trend([share for share in own if share is not None], found)
-        if said is not None:
-            print(f"brake {brake}: {said}")
+        for trips, says in brake_lines(told[brake], lines):
+            of = f", {counted(trips, 'trip')}" if trips else ""
+            print(f"brake {brake}{of}: {says}")
 
 
 def _remarks(line: "TripLine", units: str) -> list[str]:

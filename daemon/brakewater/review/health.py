@@ -1,6 +1,7 @@
 """A record's brakes, each with what its trips in tell of it: gathers for ``why`` what ledger, samples and book know."""
 
 from bisect import bisect_right
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -9,10 +10,12 @@ from brakewater.physics.gap import Limits
 from brakewater.review.ceiling import ceiling, least_a
 from brakewater.review.contact import contact
 from brakewater.review.samples import Sampled, Samples
+from brakewater.review.torque import share_trend, trend
 from brakewater.review.trips import SETTLES_NS, TripLedger, TripLine
-from brakewater.review.why import Condition, Told, condition, delay_of
+from brakewater.review.why import OF_CURRENT, OF_TORQUE, Condition, Told, condition, delay_of
 from brakewater.rig import Brake
 from brakewater.stream import Floats
+from brakewater.wording import ENGLISH, Wording
 
 _MOST_CONTACTS = 8
 """Trips whose contact is worked out, the first and the last among them: it takes a tenth of a second each."""
@@ -23,6 +26,31 @@ _AFTER_NS = SETTLES_NS // 2
 def conditions(found: Sampled, ledger: TripLedger) -> dict[str, Condition]:
     """Brake -> what its trips in say together."""
     return {brake.name: _of(brake, found, ledger) for brake in found.rig.brakes}
+
+
+def brake_lines(told: Condition, lines: Sequence[TripLine], words: Wording = ENGLISH) -> list[tuple[int, str]]:
+    """What a brake's trips say of its torque and its current, and why where that can be told.
+
+    Args:
+        told: of the same brake.
+        lines: its trips, in order of time.
+        words: the language.
+
+    Returns:
+        Sentences, each with the number of trips that its torque index was taken from; 0 where it is of something else.
+    """
+    trips = [line.torque for line in lines if line.torque is not None]
+    shares = [line.heat_share for line in lines if line.lowered and line.heat_share is not None]
+    findings = {one.cause: one.says_so(words) for one in told.findings if one.cause != "hot-rotor"}
+    incidents = [one.says_so(words) for one in told.findings if one.cause == "hot-rotor"]
+    weak = next((findings.pop(cause) for cause in OF_TORQUE if cause in findings), None)
+    short = next((findings.pop(cause) for cause in OF_CURRENT if cause in findings), None)
+    unknown = findings.pop("unknown", None)
+    found: list[tuple[int, str]] = [(len(trips), weak or trend(trips, words))] if trips else []
+    share = share_trend(shares, trips, short or "")
+    if share or short or unknown:
+        found.append((0, share or short or unknown or ""))
+    return found + [(0, says) for says in (*findings.values(), *incidents)]
 
 
 def _of(brake: Brake, found: Sampled, ledger: TripLedger) -> Condition:

@@ -62,13 +62,14 @@ def torque(index: Floats, std: Floats) -> Torque | None:
     )  # fmt: skip
 
 
-def share_trend(shares: Sequence[tuple[float, float]], trips: Sequence[Torque]) -> str | None:
+def share_trend(shares: Sequence[tuple[float, float]], trips: Sequence[Torque], short: str = "") -> str | None:
     """What the water took of the hoist's work, trip by trip in, where it fell beyond its uncertainty; else None.
 
     Args:
         shares: of each trip in, in order, and its standard uncertainty.
         trips: the torque of those of which it is known: it tells a weak current, which the index takes into account,
             from a brake that gives less than its current should.
+        short: what is known of a coil that is short of current, which explains the fall.
     """
     if not shares:
         return None
@@ -76,6 +77,8 @@ def share_trend(shares: Sequence[tuple[float, float]], trips: Sequence[Torque]) 
     if first - last <= COVERAGE * std:
         return None
     said = f"the water took {first:.0%} of the hoist's work in the first trip in, {last:.0%} in the last"
+    if short:
+        return f"{said}: {short}"
     if trips and trips[-1].verdict == AS_NEW:
         return f"{said}, though the torque is what current and speed give: look at the coil current, or see who brakes"
     return said

@@ -129,7 +129,15 @@ class TripLedger:
 def ledger(
     record: Record, hoist: tuple[Hoisted, float | None] | None = None, *, from_run: int = 0
 ) -> TripLedger | None:
-    """Every trip, brake by brake and in order of time; None where the record holds no scan.
+    """Every trip, brake by brake and in order of time; None where the record holds no scan; see ``examined``."""
+    found = examined(record, hoist, from_run=from_run)
+    return None if found is None else found[1]
+
+
+def examined(
+    record: Record, hoist: tuple[Hoisted, float | None] | None = None, *, from_run: int = 0
+) -> tuple[Sampled, TripLedger] | None:
+    """What a record gave, and its ledger; None where the record holds no scan.
 
     Args:
         record: what to look through.
@@ -146,7 +154,7 @@ def ledger(
     notes: list[str] = []
     if hoist is not None:
         found, notes = _laid_over(found, *hoist)
-    return ledger_of(found, notes)
+    return found, ledger_of(found, notes)
 
 
 def ledger_of(found: Sampled, notes: Sequence[str] = ()) -> TripLedger:

@@ -20,8 +20,12 @@ from brakewater.review.contact import Contact
 from brakewater.review.sentence import Sentence, sentence
 from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
 from brakewater.units import Dimension, shown
+from brakewater.wording import ENGLISH, Wording
 
 WEAKENING, INCIDENT, SOUND, CANNOT_TELL = "weakening", "incident", "sound", "cannot-tell"
+OF_TORQUE: Final = ("gap", "coils", "gap-or-coils")
+OF_CURRENT: Final = ("exciter", "coil-circuit")
+"""Causes by what tells them."""
 REPEATS: Final = 0.03
 """A trip's torque index repeats with the same sensors to this standard uncertainty; an assumption."""
 _WARMTH: Final = 0.3
@@ -73,6 +77,10 @@ class Finding:
     """Beyond its uncertainty, and told apart from others."""
     lasting: bool = True
     """Not over with the trip."""
+
+    def says_so(self, words: Wording = ENGLISH) -> str:
+        """In a language, with how sure it is."""
+        return words.word("study-certain" if self.certain else "study-likely", says=self.says.text(words))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

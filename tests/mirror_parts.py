@@ -207,6 +207,8 @@ class Answers:
 
     status: int = 204
     headers: tuple[tuple[str, str], ...] = ()
+    body: bytes = b""
+    """Of an answer other than 204."""
     keep: bool | None = None
     """Whether the lines count as stored; by default where the status is 204."""
     hang: bool = False
@@ -232,6 +234,7 @@ class Scripted:
 
         class Handler(BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
+            disable_nagle_algorithm = True
 
             def do_POST(self) -> None:
                 body = gzip.decompress(self.rfile.read(int(self.headers["Content-Length"])))
@@ -262,8 +265,9 @@ class Scripted:
         for name, value in says.headers:
             handler.send_header(name, value)
         if says.status != 204:
-            handler.send_header("Content-Length", "0")
+            handler.send_header("Content-Length", str(len(says.body)))
         handler.end_headers()
+        handler.wfile.write(says.body if says.status != 204 else b"")
         handler.close_connection = handler.close_connection or says.hang_up
 
     @contextmanager

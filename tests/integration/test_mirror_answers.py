@@ -49,8 +49,8 @@ def test_requests_are_as_the_interface_wants_them(tmp_path: Path, server: Script
     assert (headers["Authorization"], headers["Content-Encoding"]) == ("Token a-secret", "gzip")
     assert 0 < len(lines) <= 500
     assert worker.figures() == {
-        "backlog_ns": 0, "live_ns": 0, "owed": 0, "sent": len(server.lines), "parked": 0, "returns": 0,
-        "waiting": False, "untimed": 0,
+        "backlog_ns": 0, "live_ns": 0, "owed": 0, "sent": len(server.lines), "parked": 0, "too_old": 0,
+        "returns": 0, "waiting": False, "untimed": 0,
         "skipped": 0, "last_error": None,
     }  # fmt: skip
 
@@ -132,6 +132,41 @@ def test_a_server_that_refuses_everything_is_set_up_wrong_and_parks_nothing(tmp_
         until(lambda: level(worker), "level")
         assert worker.figures()["parked"] == 0
     assert parsed(server.lines) == due(inputs, SECOND)
+
+
+@pytest.mark.parametrize(
+    ("status", "code", "told"),
+    [
+        (422, "unprocessable entity", "partial write: points beyond retention policy dropped={count}"),
+        (500, "internal error", "partial write: points beyond retention policy dropped={count}"),
+        (422, "unprocessable entity", "time outside of the bucket's retention period"),
+    ],
+    ids=["2.1 on", "2.0", "no count"],
+)
+def test_what_a_server_keeps_no_longer_holds_nothing_up(
+    tmp_path: Path, server: Scripted, status: int, code: str, told: str
+) -> None:
+    """A bucket that keeps less than is owed: of such a request it writes what it keeps, and refuses with the count."""
+    inputs = incident(1200, utc0=UTC)
+    write(tmp_path, inputs)
+    begin = UTC + 700 * RIG.scan_ns
+
+    def script(_n: int, lines: list[str]) -> Answers:
+        kept = [line for line in lines if int(line.rpartition(" ")[2]) >= begin]
+        if len(kept) == len(lines):
+            return Answers()
+        server.lines += kept
+        body = {"code": code, "message": told.format(count=len(lines) - len(kept))}
+        return Answers(status=status, body=json.dumps(body).encode(), headers=(("Content-Type", "application/json"),))
+
+    server.script = script
+    expected = {key: fields for key, fields in due(inputs, 0).items() if key[2] >= begin}
+    with opened(tmp_path, server, every_ns=0) as worker:
+        until(lambda: level(worker), "level")
+        assert worker.figures()["parked"] == 0
+        assert worker.figures()["too_old"] == len(due(inputs, 0)) - len(expected) > 500
+    assert len(server.requests) < 200  # a line each would be thousands
+    assert parsed(server.lines) == expected
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,9 @@ STATUS: dict[str, Any] = {
     },
     "broker": None,
     "mirrors": {
-        "office": {"backlog_ns": 5_000_000_000, "live_ns": 1, "owed": 1, "sent": 7, "parked": 1, "returns": 0}
+        "office": {
+            "backlog_ns": 5_000_000_000, "live_ns": 1, "owed": 1, "sent": 7, "parked": 1, "too_old": 4, "returns": 0,
+        }
     },
     "record": {
         "recording": True, "commit_age_s": 0.4, "commit_latency_s": 0.003, "queued": 3, "failures": 0, "lost": 11,
@@ -49,6 +51,7 @@ def test_every_figure_comes_through_the_parser() -> None:
     assert found["brakewater_device_error_share", (("device", "plc1"),)] == 0.25
     assert ("brakewater_device_error_share", (("device", "rio1"),)) not in found
     assert found["brakewater_mirror_backlog_seconds", (("mirror", "office"),)] == pytest.approx(5.0)
+    assert found["brakewater_mirror_too_old_total", (("mirror", "office"),)] == 4
     assert found["brakewater_recording", ()] == 1
     assert found["brakewater_journal_lost_inputs_total", ()] == 11
     assert found["brakewater_alarms", (("priority", "high"),)] == 2

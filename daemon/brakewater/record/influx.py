@@ -5,6 +5,7 @@ own thread, and never by a watch without a mirror.
 """
 
 import contextlib
+import re
 import socket
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
@@ -17,6 +18,9 @@ from brakewater.rig import Mirror
 _MOST_WAIT_S: Final = 3600.0
 _REFUSED: Final = (400, 413, 422)
 _SHUT: Final = (401, 402, 403, 404, 405)
+_RETENTION: Final = re.compile(r"\bretention\b.*?(?:\bdropped=(\d+)|$)", re.IGNORECASE | re.DOTALL)
+"""What a server says of points from before what its bucket keeps, from the public description of its write API and what
+versions 2.0 to 2.7 are reported to answer: 422, by 2.0 still 500. It has written the rest of the request."""
 
 
 class Verdict(Enum):
@@ -43,6 +47,8 @@ class Reply:
     """How long the server asks to be left alone."""
     reconnected: bool = False
     """True where the former connection was gone without a word: the server may have been killed and started again."""
+    too_old: int | None = None
+    """Of what it refused, how many lines are from before what it keeps, 0 where it does not say; None: none is."""
 
 
 class _Line:
@@ -150,7 +156,16 @@ def _reply(error: Any) -> Reply:
         return Reply(verdict=Verdict.AWAY, says=_brief(error))
     says = f"{status} {error.message or error.reason or ''}"[:300]
     headers = getattr(error, "headers", None) or {}
-    return Reply(verdict=_verdict(int(status)), says=says, wait_s=retry_after_s(headers))
+    verdict, too_old = _verdict(int(status)), too_old_of(int(status), says)
+    if too_old is not None:
+        verdict = Verdict.REFUSED
+    return Reply(verdict=verdict, says=says, wait_s=retry_after_s(headers), too_old=too_old)
+
+
+def too_old_of(status: int, says: str) -> int | None:
+    """``Reply.too_old`` of an answer's status and words."""
+    found = _RETENTION.search(says) if status in (*_REFUSED, 500) else None
+    return None if found is None else int(found[1] or 0)
 
 
 def _verdict(status: int) -> Verdict:

@@ -101,7 +101,7 @@ class MirrorWorker:
         self._wait_s = self._kept_s = self._owed_at_s = 0.0
         self._newest: tuple[Place, int] | None = None
         self._backlog_ns = self._live_ns = 0
-        self._sent = self._returns = 0
+        self._sent = self._returns = self._too_old = 0
         self._last_error: str | None = None
 
     # ------------------------------------------------------------- from outside
@@ -124,8 +124,9 @@ class MirrorWorker:
 
         ``live_ns`` is how far the newest point taken is behind what is committed, ``backlog_ns`` the oldest that is
         still owed; ``owed`` counts stretches beside the live one. ``sent`` counts lines the server took, repeated ones
-        too; ``returns`` how often it went back; ``waiting`` is true while the wall clock is implausible; ``untimed``
-        counts scans without a wall time, ``skipped`` runs that could not be read or used.
+        too; ``parked`` those it refused, ``too_old`` those from before what it keeps; ``returns`` how often it went
+        back; ``waiting`` is true while the wall clock is implausible; ``untimed`` counts scans without a wall time,
+        ``skipped`` runs that could not be read or used.
         """
         lanes = self._lanes
         return {
@@ -134,6 +135,7 @@ class MirrorWorker:
             "owed": lanes.owed if lanes else 0,
             "sent": self._sent,
             "parked": self._parked.count,
+            "too_old": self._too_old,
             "returns": self._returns,
             "waiting": lanes.live.batches.waiting if lanes else False,
             "untimed": lanes.untimed if lanes else 0,
@@ -296,16 +298,19 @@ class MirrorWorker:
     # ----------------------------------------------------------------- sending
 
     def _send_some(self, server: InfluxServer, lines: list[bytes], lanes: Lanes) -> None:
-        """Send lines, leaving out what the server refuses. Where it refuses all, it is set up wrong: keep them."""
+        """Send lines, leaving out what the server refuses. Where it refuses all, it is set up wrong: keep them.
+
+        What lies before the time that the server keeps is no fault of anybody's, and would be refused for ever.
+        """
         refusals: list[Refusal] = []
         sent = self._halved(server, lines, lanes, refusals)
-        if not sent:
+        if not sent and refusals:
             raise _NotTakenError(Reply(verdict=Verdict.SHUT, says=f"refuses every line: {refusals[0][1]}"))
         self._sent += sent
         self._parked.add(refusals)
 
     def _halved(self, server: InfluxServer, lines: list[bytes], lanes: Lanes, refusals: list[Refusal]) -> int:
-        """Lines taken; those that were not stand in ``refusals``."""
+        """Lines taken; those that were not stand in ``refusals``, but for those that are too old."""
         if self._closing.is_set():
             raise _NotTakenError(Reply(verdict=Verdict.BUSY, says="closing"))
         reply = server.write(lines)
@@ -315,11 +320,25 @@ class MirrorWorker:
             return len(lines)
         if reply.verdict is not Verdict.REFUSED:
             raise _NotTakenError(reply)
+        if reply.too_old is not None and self._all_too_old(server, lines, reply.too_old):
+            self._leave_out(len(lines), reply.says)
+            return 0
         if len(lines) == 1:
             refusals.append((lines[0], reply.says))
             return 0
         half = len(lines) // 2
         return sum(self._halved(server, part, lanes, refusals) for part in (lines[:half], lines[half:]))
+
+    def _all_too_old(self, server: InfluxServer, lines: list[bytes], told: int) -> bool:
+        """Whether none of them is of a time that the server keeps; where it gives no count the newest line tells."""
+        if told or len(lines) == 1:
+            return told == len(lines) or len(lines) == 1
+        return server.write([max(lines, key=_line_ns)]).too_old is not None
+
+    def _leave_out(self, count: int, says: str) -> None:
+        if not self._too_old:
+            _log.warning("mirror %s: lines from before what the server keeps are left out: %s", self._name, says)
+        self._too_old += count
 
     def _step_back(self, reply: Reply) -> None:
         if self._closing.is_set():
@@ -359,6 +378,10 @@ class MirrorWorker:
         newest_ns = self._newest[1]
         behind = [_behind_ns(lane, newest_ns) for lane in lanes if not lane.done]
         self._live_ns, self._backlog_ns = behind[-1], max(behind)
+
+
+def _line_ns(line: bytes) -> int:
+    return int(line.rpartition(b" ")[2])
 
 
 def _never() -> bool:

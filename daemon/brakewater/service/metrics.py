@@ -125,5 +125,11 @@ _TABLE: Final = (
     ("mirror_owed", "gauge", "Stretches sent beside the live one.", _each("mirrors", "mirror", "owed")),
     ("mirror_lines_total", "counter", "Lines the server took.", _each("mirrors", "mirror", "sent")),
     ("mirror_parked_total", "counter", "Lines the server refused.", _each("mirrors", "mirror", "parked")),
+    (
+        "mirror_too_old_total",
+        "counter",
+        "Lines from before what the server keeps, left out.",
+        _each("mirrors", "mirror", "too_old"),
+    ),
     ("mirror_returns_total", "counter", "How often it went back.", _each("mirrors", "mirror", "returns")),
 )

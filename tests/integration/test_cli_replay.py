@@ -73,6 +73,17 @@ def test_a_record_of_inputs_only_has_nothing_to_compare_with(recorded: Path) -> 
     assert "different:" not in done.stdout
 
 
+def test_of_a_record_of_inputs_only_no_alarms_are_counted(recorded: Path) -> None:
+    """Zeros would call a brake without water a quiet one."""
+    for more in ([], ["--json"]):
+        done = here("alarms", recorded, *more)
+        assert (done.returncode, done.stdout) == (1, "")
+        assert "no events are recorded in it, only inputs" in done.stderr
+        assert f"brakewater replay {recorded}" in done.stderr
+    done = here("study", recorded, "--workers", "1")
+    assert re.search(r" [1-9]\d* in 0\.0 h ", done.stdout)
+
+
 def test_a_lower_setpoint_gives_other_events(recorded: Path) -> None:
     as_it_was, _ = replayed(recorded)
     what_if, _ = replayed(recorded, "--set", "aux.brake-level-high.setpoint=14 in")

@@ -8,7 +8,9 @@ import fsspec
 import pytest
 
 from brakewater.review.study import study, trend
+from brakewater.review.study_page import alarm_load
 from brakewater.stream import Start
+from brakewater.wording import LANGUAGES
 from brakewater_sim.cli import main as simulate
 from daemons import brakewater, here, starts
 
@@ -49,6 +51,7 @@ def test_they_are_those_of_the_single_commands(records: list[Path]) -> None:
     plain = [json.loads(line) for line in here("replay", records[0], "--json").stdout.splitlines()]
     other = [json.loads(line) for line in here("replay", records[0], "--set", SETTING, "--json").stdout.splitlines()]
     assert row["scans"] == plain[-1]["scans"]
+    assert row["alarms"]["watched_s"] == pytest.approx((row["scans"] - 1) * 0.2)
 
     def raised(lines: list[dict[str, object]]) -> int:
         return sum(one.get("alarm") == "cooling-flow-low" and one["to"] == "unacknowledged" for one in lines)
@@ -106,6 +109,14 @@ def test_a_setting_that_names_nothing_is_said_of_each(records: list[Path]) -> No
     done = here("study", records[0], "--set", "aux.no-such.setpoint=1", "--workers", "1")
     assert done.returncode == 1
     assert "no-such" in done.stderr
+
+
+def test_alarms_are_counted_over_what_was_watched() -> None:
+    """Three trips in half a year, each with a watch of its own, and three alarms: 0.0 a day by the calendar."""
+    assert alarm_load({"alarms": 3, "watched_s": 4050.0, "per_day": 0.02}) == "3 in 1.1 h"
+    assert alarm_load({"alarms": 3, "watched_s": 129_600.0, "per_day": 0.02}) == "2.0"
+    assert alarm_load({"alarms": 3, "watched_s": 4050.0}, LANGUAGES["es"]) == "3 en 1.1 h"
+    assert alarm_load(None) == "unknown"
 
 
 def test_a_trend_is_the_median_of_slopes() -> None:

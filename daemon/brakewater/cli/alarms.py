@@ -14,17 +14,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where the record holds no scans, or part of it is damaged."""
+    """Exit status 0; 1 where the record holds no scans or no events but inputs only, or part of it is damaged."""
     from brakewater.alarms.performance import TARGETS  # noqa: PLC0415 - only when needed
     from brakewater.cli.places import opened  # noqa: PLC0415
-    from brakewater.review.alarm_figures import of_record  # noqa: PLC0415
+    from brakewater.review.alarm_figures import inputs_only, of_record  # noqa: PLC0415
 
     damage: list[str] = []
-    found = of_record(opened(args.record), damage=damage)
+    record = opened(args.record)
+    found = of_record(record, damage=damage)
     for place in damage:
         print(f"damaged: {place}; the figures are of what is whole", file=sys.stderr)
     if found is None:
         print(f"{args.record}: found no scans; a record of a watch is needed", file=sys.stderr)
+        return 1
+    if inputs_only(record):
+        none = "no events are recorded in it, only inputs, so there is nothing to count"
+        tells = f"brakewater replay {args.record} tells the alarms that they give, brakewater study counts them"
+        print(f"{args.record}: {none}; {tells}", file=sys.stderr)
         return 1
     if args.json:
         print(json.dumps({**found, "targets": TARGETS}))

@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(rows: list[dict[str, Any]]) -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
-    from brakewater.review.study_page import finding_lines  # noqa: PLC0415
+    from brakewater.review.study_page import alarm_load, finding_lines  # noqa: PLC0415
     from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     good = [row for row in rows if "error" not in row]
@@ -68,7 +68,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
         (
             row["record"], row["rig"], str(row["trips"]["count"]), f"{row['trips']['energy_j'] / 1e6:.0f} MJ",
             "" if row["trips"]["worst_margin"] is None else f"{row['trips']['worst_margin']:.2f}",
-            "" if row["alarms"] is None else f"{row['alarms']['per_day']:.1f}",
+            alarm_load(row["alarms"]),
             ", ".join(f"{name} {_share(one)}" for name, one in row["brakes"].items()),
             ", ".join(f"{name} {_STATES[one['condition']]}" for name, one in row["brakes"].items()),
         )

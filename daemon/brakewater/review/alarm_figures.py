@@ -9,7 +9,7 @@ from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
 from brakewater.record.undamaged import undamaged
 from brakewater.review.replay import recorded
-from brakewater.stream import TESTED, Block, Event
+from brakewater.stream import TESTED, Block, Event, Start
 
 
 def of_record(
@@ -33,6 +33,16 @@ def of_record(
     turns = [turn for event in recorded(record, tell) if (turn := turn_of(event)) is not None]
     from_s, to_s = ends
     return figures([turn for turn in turns if from_s <= turn.t_s <= to_s], from_s, to_s)
+
+
+def inputs_only(record: Record) -> bool:
+    """No event was ever recorded, as in a record of the simulator: there are none to count, not none at all."""
+
+    def unread(_run: int, _error: DamagedRecordError) -> None:
+        """What cannot be read is told by the figures."""
+
+    boots = {item.boot for item in undamaged(record, (0, -1), 8192, unread) if isinstance(item, Start)}
+    return all(boot.startswith("simulated") for boot in boots) and next(recorded(record, unread), None) is None
 
 
 def turn_of(event: Event) -> Turn | None:

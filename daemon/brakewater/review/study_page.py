@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any, Final
 
+from brakewater.alarms.performance import DAY_S
 from brakewater.review.sentence import of_document
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
 
@@ -67,6 +68,19 @@ def finding_lines(one: dict[str, Any], words: Wording = ENGLISH) -> list[str]:
     return [*lines, *([words.word("study-lacks", lacks=lacks)] if unsure and lacks else [])]
 
 
+def alarm_load(figures: dict[str, Any] | None, words: Wording = ENGLISH) -> str:
+    """Alarms a day that was watched; of less than a day how many there were, in how long."""
+    if figures is None:
+        return words.word("study-unknown")
+    if figures["watched_s"] >= DAY_S:
+        return f"{_per_watched_day(figures):.1f}"
+    return words.word("study-alarms-in", n=figures["alarms"], hours=f"{figures['watched_s'] / 3600:.1f}")
+
+
+def _per_watched_day(figures: dict[str, Any]) -> float:
+    return float(figures["alarms"]) * DAY_S / max(1.0, float(figures["watched_s"]))
+
+
 def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[Any]], words: Wording) -> str:
     heads = "".join(f"<th>{escape(words.word(f'study-head-{one}'))}</th>" for one in head)
     body = "".join("<tr>" + "".join(_cell(value, words) for value in row) + "</tr>" for row in rows)
@@ -100,10 +114,10 @@ def _brakes(rows: Sequence[dict[str, Any]], words: Wording) -> list[Sequence[Any
 
 def _alarms(rows: Sequence[dict[str, Any]], words: Wording) -> list[Sequence[Any]]:
     found = [(row, row["alarms"]) for row in rows if row["alarms"]]
-    found.sort(key=lambda pair: (-pair[1]["per_day"], pair[0]["record"]))
+    found.sort(key=lambda pair: (-_per_watched_day(pair[1]), pair[0]["record"]))
     return [
         (
-            row["record"], row["rig"], float(one["per_day"]), one["peak_10_min"],
+            row["record"], row["rig"], alarm_load(one, words), one["peak_10_min"],
             ", ".join(f"{each['alarm']} x {each['count']}" for each in one["most_frequent"][:3]),
             ", ".join(one["chattering"]) or words.word("study-none"),
         )

@@ -3,7 +3,7 @@
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,13 +61,14 @@ class Pages:
 
 
 @contextmanager
-def pages(folder: Path, more: str = "") -> Iterator[Pages]:
+def pages(folder: Path, more: str = "", environment: Mapping[str, str] | None = None) -> Iterator[Pages]:
     """Device, watch and panel; the panel answers with a live picture. ``more``: further tables of the rig file."""
     device, port = SmallDevice(free_port()), free_port()
     rig = small_rig(folder / "rig.toml", device=device.port)
     rig.write_text(rig.read_text() + WINDOWS.format(port=port) + more)
     pins = {"BRAKEWATER_PANEL_PINS": json.dumps({"engineer": hashed(PIN)})}
-    with serving(device), daemon(rig, folder / "record", environment=pins) as watch:
+    known = {**pins, **(environment or {})}
+    with serving(device), daemon(rig, folder / "record", environment=known) as watch:
         url = f"http://{HOST}:{port}"
         until(lambda: _answers(url), f"the panel answers: {watch.said}", within_s=120)
         yield Pages(url, watch, device)

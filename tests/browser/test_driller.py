@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import events
+from faults.preloaded import ShiftedClock
 from panel_parts import Pages, pages
 from slow_line import SlowLine, slow_line
 
@@ -213,6 +214,39 @@ def test_what_was_long_on_its_way_is_not_shown_as_live(browser: Browser, line: S
         expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
     assert seen > 5
     assert oldest_s < 4.0
+
+
+DRAWN = "() => document.querySelector('.number canvas').toDataURL()"
+
+
+def test_trends_go_on_where_the_clock_is_set_back(browser: Browser, tmp_path: Path) -> None:
+    clock = ShiftedClock(tmp_path)
+    with pages(tmp_path, environment=clock.environment) as one, browser.new_context() as context:
+        page = context.new_page()
+        page.goto(one.url)
+        expect(page.locator("#first-text")).to_have_text("No alarm.", timeout=SHOWN_MS)
+        told = page.locator("#clock").get_attribute("title")
+        clock.step_to(-3_600_000_000_000)
+        page.wait_for_function(
+            "told => document.querySelector('#clock').title < told && document.querySelector('#dead').hidden",
+            arg=told,
+            timeout=SHOWN_MS,
+        )
+        drawn = page.evaluate(DRAWN)
+        page.wait_for_function(f"drawn => ({DRAWN})() !== drawn", arg=drawn, timeout=SHOWN_MS)
+
+
+def test_a_trend_is_asked_for_anew_after_a_pause(browser: Browser, line: SlowLine) -> None:
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"http://127.0.0.1:{line.port}/")
+        expect(page.locator("#first-text")).to_have_text("No alarm.", timeout=SHOWN_MS)
+        line.hang_up()
+        expect(page.locator("#dead")).to_be_visible(timeout=SHOWN_MS)
+        page.wait_for_timeout(3000)
+        with page.expect_response("**/api/trend?*", timeout=SHOWN_MS):
+            line.cut = False
+        expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
 
 
 def test_a_viewer_chooses_language_and_units_and_the_browser_keeps_them(page: Page, before: Pages) -> None:

@@ -189,6 +189,19 @@ def test_a_watch_that_stands_still_is_not_shown_as_live(shown: Pages, looker: ht
     until(lambda: looker.get("/api/now").status_code == 200, "it is heard again")
 
 
+def test_a_trend_has_a_hole_where_nothing_was_heard(shown: Pages, looker: httpx.Client) -> None:
+    def trend() -> list[float | None]:
+        return looker.get("/api/trend").json()["values"].get("aux/aux-flow", [])
+
+    until(lambda: len(trend()) > 2, "a trend")
+    shown.watch.process.send_signal(signal.SIGSTOP)
+    time.sleep(6)
+    before = len(trend())
+    shown.watch.process.send_signal(signal.SIGCONT)
+    until(lambda: len(trend()) > before, "it goes on")
+    assert 4 <= trend()[before - 1 :].count(None) <= 8
+
+
 def test_the_past_is_told_as_events_of_the_record(shown: Pages, looker: httpx.Client) -> None:
     told = [json.loads(line) for line in looker.get("/api/past/events").text.splitlines()]
     recorded = events(shown.watch.record)

@@ -70,7 +70,7 @@ class Followed:
         if self.rig is None:
             return []
         units = in_units(self.rig, system).units
-        return [(utc_ms, points[units]) for utc_ms, points in self._trend]
+        return [(utc_ms, points.get(units, {})) for utc_ms, points in self._trend]
 
     def text(self, language: str, system: str | None = None) -> str | None:
         """The newest picture as JSON text; None where it may not be believed any more."""
@@ -108,10 +108,19 @@ class Followed:
         self._texts, self._picture = {}, picture
         self._seen_s = monotonic()
         if self._seen_s >= self._trend_s:
+            self._leave_out(picture)
             self._trend_s = self._seen_s + _TREND_S
             points = {name: trend_now(in_units(self.rig, name), picture, doc) for name, doc in self._rig_docs.items()}
             self._trend.append((picture.utc_ns // 1_000_000, points))
         self._wake()
+
+    def _leave_out(self, picture: Picture) -> None:
+        """Where there was none to believe, a point without a value each second: the trend has a hole there."""
+        missing_s = self._seen_s - self._trend_s
+        if not self._trend or missing_s < VALID_S:
+            return
+        for seconds in range(min(round(missing_s / _TREND_S), _TREND_POINTS), 0, -1):
+            self._trend.append((picture.utc_ns // 1_000_000 - 1000 * seconds, {}))
 
     def _lose(self) -> None:
         """The daemon has hung up: what it showed last is told as live no longer, not even for a moment."""

@@ -4,6 +4,8 @@ import { draw } from "./trend.js";
 import { isOn, sound, switchOff, switchOn } from "./sound.js";
 
 const TREND_POINTS = 600;
+const TREND_MS = 1000; // between two of them, by the watch's steady clock: the wall clock may be set
+const PAUSE_MS = 3000; // without a picture: what happened meanwhile the panel may know
 const CARRIED = { heat_w: "heat_limit_w" }; // a limit that moves: what this flow and inlet can carry
 const ANSWER_MS = 15_000;
 const PRIORITIES = ["critical", "high", "medium", "low"];
@@ -16,7 +18,7 @@ const make = (tag, name, text = "") => {
   return one;
 };
 
-let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = 0, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
+let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = null, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
 
 async function told(path) {
   for (;;) {
@@ -38,6 +40,7 @@ async function begin() {
   showBrakes();
   build();
   stop();
+  lastTrend = null;
   stop = follow(asked(), show, dead);
   showSound();
   await Promise.all([fillTrend(), showActor()]);
@@ -100,6 +103,15 @@ async function showActor() {
 async function fillTrend() {
   const past = await told(`/api/trend?${asked()}`);
   trend = past.values;
+}
+
+// Whether a trend gets a point; after a pause they begin anew, for the line must not join what lies far apart.
+function grows(picture) {
+  const since = lastTrend === null ? TREND_MS : picture.steady_ms - lastTrend;
+  if (since >= 0 && since < TREND_MS) return false;
+  lastTrend = picture.steady_ms;
+  if (since > PAUSE_MS) { trend = {}; fillTrend(); }
+  return true;
 }
 
 function show(picture) {
@@ -168,8 +180,7 @@ function sign(aspect, alarms) {
 
 function showNumbers(picture) {
   const seen = picture.brakes[brake];
-  const grow = picture.utc_ms - lastTrend >= 1000;
-  if (grow) lastTrend = picture.utc_ms;
+  const grow = grows(picture);
   for (const [name, { card, parts, number }] of Object.entries(cards)) {
     const one = seen[number.derived ? "derived" : "readings"][name];
     if (!one) continue;

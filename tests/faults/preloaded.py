@@ -1,4 +1,4 @@
-"""Layers between a program and its kernel, compiled from C and loaded before it: a clock that is off, a slow disk."""
+"""Layers below a program, compiled from C and loaded before it: a clock that is off, a slow disk, no name server."""
 
 import mmap
 import shutil
@@ -36,3 +36,8 @@ class ShiftedClock:
 def slow_sync(folder: Path, ms: int) -> dict[str, str]:
     """Environment of a program whose disk takes so much longer for every sync."""
     return {"LD_PRELOAD": str(compiled("slow_sync", folder)), "SLOW_SYNC_MS": str(ms)}
+
+
+def slow_names(folder: Path, ms: int) -> dict[str, str]:
+    """Environment of a program that asks so long for each name that ends in ``.rig``, and in vain."""
+    return {"LD_PRELOAD": str(compiled("slow_names", folder)), "SLOW_NAMES_MS": str(ms)}

@@ -5,6 +5,7 @@ import json
 import os
 import signal
 import sqlite3
+import time
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Self
@@ -12,9 +13,11 @@ from typing import Self
 import psutil
 import pytest
 
+from brakewater.control import ask
 from brakewater.record.verify import verify
 from brokers import HOST, free_port, mosquitto, running, until
 from daemons import Daemon, SmallDevice, daemon, here, serving, small_rig
+from faults.preloaded import slow_names
 
 pytestmark = pytest.mark.integration
 
@@ -187,3 +190,37 @@ def test_a_record_of_a_newer_format_is_refused_and_not_touched(tmp_path: Path) -
             assert "Traceback" not in one.said
         assert file.read_bytes() == kept
         assert [found.name for found in (record / "hot").iterdir()] == [file.name]
+
+
+NAMED = """
+[[device]]
+name = "{name}"
+host = "{name}.rig"
+timeout = "75 ms"
+
+[[brake.point]]
+name = "aux-{name}"
+role = "{role}"
+device = "{name}"
+table = "holding"
+address = 0
+signal = {{ kind = "linear", raw = [0, 1000], range = ["0 {unit}", "100 {unit}"] }}
+"""
+
+
+def test_names_that_nobody_knows_hold_up_no_answer_and_no_end(tmp_path: Path) -> None:
+    device, file = SmallDevice(free_port()), tmp_path / "rig.toml"
+    small_rig(file, device=device.port)
+    more = NAMED.format(name="plc2", role="return-flow", unit="gal/min")
+    file.write_text(file.read_text() + more + NAMED.format(name="plc3", role="supply-pressure", unit="psi"))
+    with serving(device), daemon(file, tmp_path / "record", environment=slow_names(tmp_path, 20_000)) as one:
+        until(lambda: "rig.device-silent:plc3" in one.states(), "names that nobody knows")
+        took_s, until_s = [], time.monotonic() + 25
+        while time.monotonic() < until_s:
+            began_s = time.monotonic()
+            assert ask(one.record, {"do": "test"})["ok"]
+            took_s.append(time.monotonic() - began_s)
+            time.sleep(0.2)
+        assert max(took_s) < 2.0
+        assert one.status()["devices"]["plc1"]["status"] == "ok"
+        assert one.end(within_s=5) == 0

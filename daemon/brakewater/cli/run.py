@@ -40,7 +40,8 @@ def _address(text: str) -> tuple[str, int]:
 def run(args: argparse.Namespace) -> int:
     """Exit status 0 after SIGTERM or SIGINT; 2 where beginning again mends nothing, which the service then does not."""
     signal.signal(signal.SIGTERM, _leave)  # until the watch takes it over: what is half begun is closed too
-    from brakewater.log import LogFormat, begin  # noqa: PLC0415 - only when needed
+    from brakewater.field.names import NamingLoop  # noqa: PLC0415 - only when needed
+    from brakewater.log import LogFormat, begin  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
     from brakewater.service import watch  # noqa: PLC0415
     from brakewater.service.guardian import Guardian  # noqa: PLC0415
@@ -50,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
     known = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
     begin(LogFormat(args.log), secrets=known.secrets())
     try:
-        asyncio.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
+        with asyncio.Runner(loop_factory=NamingLoop) as runner:
+            runner.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))
     except WrongRecordError as error:
         print(f"brakewater run: {error}", file=sys.stderr)
         return 2  # a bad argument: --record

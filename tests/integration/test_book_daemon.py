@@ -73,6 +73,8 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         watch.kill()
         watch.start()
         live = json.loads(brakewater("upkeep", rig, *there, "--json").stdout)
+        own = json.loads(brakewater("upkeep", *there, "--json").stdout)  # by the watch's own rig file
+        assert (own["rig"], own["entries"]) == (live["rig"], live["entries"])
         assert watch.end() == 0
     offline = brakewater("upkeep", rig, *there, "--json")
     again = json.loads(offline.stdout)
@@ -82,6 +84,11 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         assert (one["round"], one["done"]) == (other["round"], other["done"])
         assert same_moment(one["due"], other["due"])
     assert [one["serial"] for one in again["parts"]] == ["M-77"]
+    record = there[1]
+    for words in ([record], there, [record, *there]):  # by the record's own newest rig file
+        assert json.loads(brakewater("upkeep", *words, "--json").stdout)["entries"] == again["entries"]
+    two = brakewater("upkeep", record, "--record", tmp_path)
+    assert (two.returncode, "give one record" in two.stderr) == (2, True)
     plain = brakewater("upkeep", rig, *there).stdout
     assert "meter M-77 on aux since" in plain
     assert "scale on two" in plain

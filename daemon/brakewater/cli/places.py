@@ -22,10 +22,15 @@ def record_argument(parser: argparse.ArgumentParser, *, again: bool = False) -> 
     parser.add_argument(
         "--record",
         type=Path,
-        default=argparse.SUPPRESS if again else Path(os.environ.get("BRAKEWATER_RECORD", _DEFAULT)),
+        default=argparse.SUPPRESS if again else record_default(),
         metavar="DIR",
         help=f"record folder of the running daemon (default: $BRAKEWATER_RECORD, else {_DEFAULT})",
     )
+
+
+def record_default() -> Path:
+    """Where a record is looked for that nobody names."""
+    return Path(os.environ.get("BRAKEWATER_RECORD", _DEFAULT))
 
 
 def opened(folder: Path) -> "Record":

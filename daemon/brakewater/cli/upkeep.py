@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from brakewater.cli.places import record_argument
+from brakewater.cli.places import record_argument, record_default
 
 if TYPE_CHECKING:
     from brakewater.rig import Rig
@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
-    parser.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    parser.add_argument(
+        "rig", nargs="?", metavar="RIG|RECORD", help="rig file (TOML), held against the record's; or a record folder or"
+        " case file in place of --record. Without a rig file the record's own newest one is taken",
+    )  # fmt: skip
     record_argument(parser)
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--csv", action="store_true", help="every entry, as CSV")
@@ -31,20 +34,29 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; 1 where a round is overdue, a row was refused, or part of the record cannot be read."""
+    """Exit status 0; 1 where a round is overdue, a row was refused, or part of the record unread; 2 for two records."""
     from brakewater.review import book as books  # noqa: PLC0415 - only when needed
     from brakewater.rig import load  # noqa: PLC0415
 
-    rig = load(args.rig)
+    if args.rig is not None and _is_record(Path(args.rig)):
+        if args.record not in (record_default(), Path(args.rig)):
+            print(f"brakewater upkeep: {args.rig} and --record {args.record}: give one record", file=sys.stderr)
+            return 2
+        args.record, args.rig = Path(args.rig), None
+    rig = None if args.rig is None else load(args.rig)
     if args.csv:
         return _put(books.book_csv(args.record), args.output)
     if args.take is not None:
         return _take(args)
-    found, damage = _book(args.record, rig.name)
+    found, rig, damage = _book(args.record, rig)
     for says in damage:
         print(f"damaged: {says}; the book is of what is whole", file=sys.stderr)
     written = _told(args, found, rig)
     return 1 if damage else written
+
+
+def _is_record(place: Path) -> bool:
+    return place.is_dir() or place.suffix in (".zip", ".sqlite3")
 
 
 def _told(args: argparse.Namespace, found: dict[str, Any], rig: "Rig") -> int:
@@ -67,8 +79,15 @@ def _told(args: argparse.Namespace, found: dict[str, Any], rig: "Rig") -> int:
     return 1 if any(one["state"] == "overdue" for one in found["rounds"]) else 0
 
 
-def _book(folder: Path, rig: str) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """From the running watch; where none runs, what the record says it was when it stopped, and what was not read.
+def _book(folder: Path, rig: "Rig | None") -> tuple[dict[str, Any], "Rig", tuple[str, ...]]:
+    """From the running watch; where none runs, what the record says it was when it stopped.
+
+    Args:
+        folder: of the record.
+        rig: whose record it has to be; None: the record's own newest rig file.
+
+    Returns:
+        The book, the rig, and what was not read.
 
     Raises:
         StorageError: no record, or no book in it.
@@ -81,17 +100,27 @@ def _book(folder: Path, rig: str) -> tuple[dict[str, Any], tuple[str, ...]]:
     damage: tuple[str, ...] = ()
     try:
         found = ask(folder, {"ask": "book"})
+        own = rig or _watched(folder)
     except DeviceError:
         engine, damage = replayed_to_its_end(opened(folder))
         book = engine.book()
         if book is None:
             raise StorageError(f"{folder}: the rig file of this record keeps no upkeep book") from None
-        found = book_doc(engine.rig, book)
+        found, own = book_doc(engine.rig, book), engine.rig
     if found.get("ok") is False:
         raise StorageError(str(found["says"]))
-    if found["rig"] != rig:
-        raise StorageError(f"{folder} is the record of {found['rig']}, not of {rig}")
-    return found, damage
+    if rig is not None and found["rig"] != rig.name:
+        raise StorageError(f"{folder} is the record of {found['rig']}, not of {rig.name}")
+    return found, rig or own, damage
+
+
+def _watched(folder: Path) -> "Rig":
+    """What the running watch was given."""
+    from brakewater.control import ask  # noqa: PLC0415 - only when needed
+    from brakewater.rig import parse  # noqa: PLC0415
+
+    found = ask(folder, {"ask": "rig"})
+    return parse(found["toml"], found["file"])
 
 
 def _take(args: argparse.Namespace) -> int:

@@ -63,6 +63,8 @@ def test_mbpoll_reads_lamps_floats_and_bits() -> None:
             assert await polled(port, "-t", "1", "-r", "128", "-c", "8") == list("00000001")
             assert "Illegal data address" in (await polled(port, "-t", "4", "-r", "300", "-c", "100"))[0]
             assert "Target device failed" in (await polled(port, "-a", "2", "-t", "4", "-r", "0"))[0]
+            for whoever_is_here in ("255", "0"):
+                assert await polled(port, "-a", whoever_is_here, "-t", "4", "-r", "1") == ["1"]
 
     run(test())
 

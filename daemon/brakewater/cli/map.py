@@ -120,7 +120,8 @@ def _where(rig: "Rig") -> str:
     table = rig.registers
     if table is None:
         return "The outstation is off: this rig file has no [registers]. With it, this would be the map."
-    return f"Modbus TCP at {table.host}:{table.port}, unit {table.unit}, for {', '.join(table.allow)}."
+    units = f"unit {table.unit} (255 and 0 are taken, too)"
+    return f"Modbus TCP at {table.host}:{table.port}, {units}, for {', '.join(table.allow)}."
 
 
 def _markdown(found: "list[Row]") -> list[str]:

@@ -24,6 +24,10 @@ _MOST_UNREAD: Final = 16_384
 _PACE_S: Final = 0.005
 """A peer is listened to so often; requests that come faster wait in the kernel, so a flood takes no scan's time."""
 
+_WHOEVER_IS_HERE: Final = (0xFF, 0)
+"""Units that mean the device at this address: many a client sends nothing else over TCP ("MODBUS Messaging on TCP/IP
+Implementation Guide V1.0b", on the unit identifier: 0xFF is to be used, 0 is accepted, too; from memory)."""
+
 
 class Station(Protocol):
     """What a peer answers from."""
@@ -113,7 +117,7 @@ class Peer(asyncio.Protocol):
             self._transport.write(framed(asked, self._answer(asked)))
 
     def _answer(self, asked: Frame) -> bytes:
-        if asked.unit != self._station.unit:
+        if asked.unit not in (self._station.unit, *_WHOEVER_IS_HERE):
             return refusal(asked.request, NO_SUCH_UNIT)
         return answer(asked.request, self._station.tables())
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import fsspec
 import pytest
 
+from brakewater.cli.study import _show
 from brakewater.review.study import study, trend
-from brakewater.review.study_page import alarm_load
+from brakewater.review.study_page import alarm_load, study_page
 from brakewater.stream import Start
 from brakewater.wording import LANGUAGES
 from brakewater_sim.cli import main as simulate
@@ -117,6 +118,25 @@ def test_alarms_are_counted_over_what_was_watched() -> None:
     assert alarm_load({"alarms": 3, "watched_s": 129_600.0, "per_day": 0.02}) == "2.0"
     assert alarm_load({"alarms": 3, "watched_s": 4050.0}, LANGUAGES["es"]) == "3 en 1.1 h"
     assert alarm_load(None) == "unknown"
+
+
+def test_one_state_has_one_name_for_people(capsys: pytest.CaptureFixture[str]) -> None:
+    """Terminal and page call it the same, and both say what a heat share leaves out; machines keep their word."""
+    brake = {"condition": "sound", "heat_share_median": 0.63, "trend_per_trip": None, "trips": 3, "findings": [],
+             "lacks_words": []}  # fmt: skip
+    water = dict.fromkeys(("flow_under_s", "inlet_over_s", "outlet_over_s"), 0.0)
+    row = {"record": "d", "rig": "rig-4", "alarms": None, "brakes": {"aux": brake},
+           "trips": {"count": 3, "energy_j": 3e8, "worst_margin": 0.6, **water}}  # fmt: skip
+    _show([row])
+    said = capsys.readouterr().out
+    assert "aux as new" in said
+    assert "without correction for what the drawworks itself takes" in said
+    for code, name, means in (("en", "as new", "drawworks itself takes"), ("es", "como nuevo", "propio malacate")):
+        page = study_page([row], [], code)
+        assert f"<td>{name}</td>" in page
+        assert page.count(means) == 1
+    _show([{**row, "brakes": {"aux": {**brake, "heat_share_median": None}}}])
+    assert "drawworks" not in capsys.readouterr().out
 
 
 def test_a_trend_is_the_median_of_slopes() -> None:

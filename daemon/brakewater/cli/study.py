@@ -62,6 +62,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
     from brakewater.review.study_page import alarm_load, finding_lines  # noqa: PLC0415
     from brakewater.units import counted  # noqa: PLC0415 - only when needed
+    from brakewater.wording import ENGLISH  # noqa: PLC0415
 
     good = [row for row in rows if "error" not in row]
     shown = [
@@ -70,13 +71,15 @@ def _show(rows: list[dict[str, Any]]) -> None:
             "" if row["trips"]["worst_margin"] is None else f"{row['trips']['worst_margin']:.2f}",
             alarm_load(row["alarms"]),
             ", ".join(f"{name} {_share(one)}" for name, one in row["brakes"].items()),
-            ", ".join(f"{name} {_STATES[one['condition']]}" for name, one in row["brakes"].items()),
+            ", ".join(f"{name} {_state(one['condition'])}" for name, one in row["brakes"].items()),
         )
         for row in good
     ]  # fmt: skip
     if shown:
         head = ("record", "rig", "trips", "carried off", "margin", "alarms a day", "heat share of trips in", "brake")
         print(table(head, shown))
+        if any(one["heat_share_median"] is not None for row in good for one in row["brakes"].values()):
+            print(ENGLISH.word("study-share-means"))
     for row in good:
         for name, one in row["brakes"].items():
             for line in finding_lines(one):
@@ -88,7 +91,11 @@ def _show(rows: list[dict[str, Any]]) -> None:
             print(f"{row['record']}: {says}")
 
 
-_STATES = {"weakening": "WEAKENING", "incident": "incident", "sound": "as new", "cannot-tell": "cannot tell"}
+def _state(condition: str) -> str:
+    from brakewater.wording import ENGLISH  # noqa: PLC0415 - only when needed
+
+    said = ENGLISH.word(f"study-state-{condition}")
+    return said.upper() if condition == "weakening" else said
 
 
 def _share(one: dict[str, Any]) -> str:

@@ -50,10 +50,11 @@ def study_page(rows: Sequence[dict[str, Any]], settings: Sequence[str], code: st
         if body is not None
     ]
     title = words.word("study-title", n=len(rows))
+    foot = f"{words.word('study-share-means')} {words.word('study-caution')}"
     return (
         f'<!doctype html><html lang="{code}"><meta charset="utf-8"><title>{escape(title)}</title>'
         f"<style>{_STYLE}</style><h1>{escape(title)}</h1>{''.join(parts)}"
-        f"<footer>{escape(words.word('study-caution'))}</footer></html>\n"
+        f"<footer>{escape(foot)}</footer></html>\n"
     )
 
 

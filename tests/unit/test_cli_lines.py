@@ -36,6 +36,16 @@ def test_a_loop_sheet_is_one_short_line(*, passed: bool, says: str) -> None:
     assert line.endswith(f"mo asked: loop-sheet point aux-flow, sheet of mo, {says}")
 
 
+def test_the_readings_of_a_round_are_said() -> None:
+    values = {"plug-1-left": "0.1143 mm", "plug-1-right": "0.1016 mm", "ph": 8.2}
+    line = between_line(command("log-round", round="air-gap", values=values), "rig-4")
+    assert line.endswith(
+        "mo asked: log-round round air-gap, values plug-1-left 0.1143 mm, plug-1-right 0.1016 mm, ph 8.2"
+    )
+    odd = between_line(command("loop-sheet", sheet={"steps": [{"injected": 4.0}] * 20}), "rig-4")
+    assert odd.endswith("mo asked: loop-sheet sheet of nobody named, in the record")
+
+
 def test_equal_explanations_name_no_most_likely_one() -> None:
     point = next(point for point in RIG.points if point.name == "aux-flow")
     first, other = hypotheses(point, 1)[:2]

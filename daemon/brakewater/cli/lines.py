@@ -59,9 +59,11 @@ def between_line(item: "Input", rig: str, answers: "Sequence[Answer]" = ()) -> s
 
 
 def _told(value: Any) -> str:
-    """An argument on one line; of a document, such as the sheet of a loop check, only how it came out."""
+    """An argument on one line: readings each by its name, of a loop check's sheet only how it came out."""
     if not isinstance(value, Mapping):
         return str(value)
+    if "passed" not in value and all(isinstance(one, str | int | float) for one in value.values()):
+        return ", ".join(f"{name} {one}" for name, one in value.items())
     passed = value.get("passed")
     outcome = "in the record" if passed is None else "passed" if passed is True else "FAILED"
     if passed is True and value.get("proves") is False:

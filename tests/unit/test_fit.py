@@ -8,7 +8,8 @@ import pytest
 
 import streams
 from brakewater.cli import main
-from brakewater.review.fit import Parameter
+from brakewater.cli.fit import _show
+from brakewater.review.fit import Fit, Parameter
 from brakewater.review.residual_plot import residual_svg
 from brakewater_sim.offline import record
 from brakewater_sim.scenarios import SCENARIOS
@@ -30,6 +31,22 @@ def test_a_rig_file_without_the_model_is_refused(tmp_path: Path, capsys: pytest.
 def test_a_wide_interval_tells_nothing() -> None:
     assert Parameter(name="share", value=0.94, low=0.92, high=0.95).told
     assert not Parameter(name="masses", value=0.9, low=0.3, high=2.4).told
+
+
+@pytest.mark.parametrize(("high", "last"), [
+    ((0.95, 2.4), "found: share; not found: masses; leave there what the rig file says"),
+    ((0.95, 0.95), "found: share, masses"), ((2.4, 2.4), "found: nothing; not found: share, masses; leave"),
+])  # fmt: skip
+def test_the_last_line_says_what_was_found_and_what_not(
+    high: tuple[float, float], last: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parameters = tuple(
+        Parameter(name=name, value=0.9, low=0.88, high=end) for name, end in zip(("share", "masses"), high, strict=True)
+    )
+    found = Fit(brake="aux", seconds=900, stands=5, parameters=parameters, rms_before_k=0.5, rms_k=0.2,
+                residual_k=np.zeros(900))  # fmt: skip
+    _show(found, as_json=False)
+    assert capsys.readouterr().out.splitlines()[-1].startswith(last)
 
 
 @pytest.mark.long

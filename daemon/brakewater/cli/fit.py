@@ -65,3 +65,13 @@ def _show(found: "Fit", *, as_json: bool) -> None:
         else:
             print(f"{one.name:8} cannot tell from this record: anything from {one.low:.2g} to {one.high:.2g} fits")
     print("\nScales are of what the rig file says: multiply its values by them. Heavier stands tell more.")
+    print(_outcome(found))
+
+
+def _outcome(found: "Fit") -> str:
+    """What was found and what not, which is what the exit status says."""
+    told, open_ = ([one.name for one in found.parameters if one.told is is_told] for is_told in (True, False))
+    parts = [f"found: {', '.join(told)}"] if told else ["found: nothing"]
+    if open_:
+        parts.append(f"not found: {', '.join(open_)}; leave there what the rig file says")
+    return "; ".join(parts)

@@ -144,3 +144,9 @@ def test_the_runbook_says_what_to_do_at_every_alarm_about_the_watch() -> None:
     text = (DEPLOY / "runbook.md").read_text(encoding="utf-8")
     own = {kind.name for kind in CATALOGUE.values() if kind.group in ("self", "signals")}
     assert {name for name in own if f"`{name}`" not in text and f"`{name}:NAME`" not in text} == set()
+
+
+def test_an_export_s_help_says_what_it_leaves_in_the_record_folder(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["export", "--help"])
+    assert "exports.jsonl" in capsys.readouterr().out

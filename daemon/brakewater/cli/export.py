@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
-    parser.add_argument("-o", "--output", type=Path, required=True, metavar="FILE", help=".csv or .parquet to write")
+    parser.add_argument(
+        "-o", "--output", type=Path, required=True, metavar="FILE", help=".csv or .parquet to write; who took what and"
+        " when is noted in exports.jsonl in the record folder, beside the record and not in its chain",
+    )  # fmt: skip
     parser.add_argument(
         "--every",
         type=duration,

@@ -30,7 +30,11 @@ STATUS: dict[str, Any] = {
         "recording": True, "commit_age_s": 0.4, "commit_latency_s": 0.003, "queued": 3, "failures": 0, "lost": 11,
         "hot_bytes": 4096, "wal_bytes": 512,
     },
-    "alarms": [{"priority": "high"}, {"priority": "high"}, {"priority": "low"}],
+    "alarms": [
+        {"priority": "high", "state": "unacknowledged"}, {"priority": "high", "state": "acknowledged"},
+        {"priority": "low", "state": "acknowledged"}, {"priority": "critical", "state": "returned-unacknowledged"},
+        {"priority": "high", "state": "shelved+suppressed"}, {"priority": "critical", "state": "out-of-service"},
+    ],
 }  # fmt: skip
 
 
@@ -56,6 +60,11 @@ def test_every_figure_comes_through_the_parser() -> None:
     assert found["brakewater_journal_lost_inputs_total", ()] == 11
     assert found["brakewater_alarms", (("priority", "high"),)] == 2
     assert found["brakewater_alarms", (("priority", "critical"),)] == 0
+    assert [found["brakewater_alarms_set_aside", (("priority", one),)] for one in ("critical", "high", "low")] == [
+        1,
+        1,
+        0,
+    ]
     assert not any("broker" in name for name, _ in found)
 
 

@@ -3,8 +3,10 @@
 One table says which figure comes from where. The format is from its public description, "Exposition formats".
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from typing import Any, Final
+
+from brakewater.alarms.lifecycle import MASKS, State, shown_of
 
 Status = Mapping[str, Any]
 Sample = tuple[Mapping[str, str], float]
@@ -12,6 +14,8 @@ Sample = tuple[Mapping[str, str], float]
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 _NS: Final = 1e-9
+_STANDS: Final = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+"""As the outstation has it: the condition holds, and nobody has set the alarm aside."""
 
 
 def metrics(status: Status) -> str:
@@ -72,9 +76,14 @@ def _answers(status: Status) -> Iterable[Sample]:
             yield {"device": device, "answer": how}, count
 
 
-def _alarms(status: Status) -> Iterable[Sample]:
-    for priority in ("critical", "high", "medium", "low"):
-        yield {"priority": priority}, sum(one["priority"] == priority for one in status["alarms"])
+def _alarms(states: Container[State]) -> Callable[[Status], Iterable[Sample]]:
+    """How many alarms of each priority are in one of some states."""
+
+    def found(status: Status) -> Iterable[Sample]:
+        listed = [one["priority"] for one in status["alarms"] if shown_of(one["state"]) in states]
+        return [({"priority": priority}, listed.count(priority)) for priority in ("critical", "high", "medium", "low")]
+
+    return found
 
 
 _TABLE: Final = (
@@ -89,7 +98,13 @@ _TABLE: Final = (
     ("lateness_seconds", "gauge", "How late the last scan began.", _at("lateness_s")),
     ("scans_skipped_total", "counter", "Scans that had no time left for them.", _at("skipped")),
     ("run", "gauge", "Number of the run.", _at("run")),
-    ("alarms", "gauge", "Alarms that stand, acknowledged or not.", _alarms),
+    (
+        "alarms",
+        "gauge",
+        "Alarms whose condition holds, acknowledged or not; without those set aside.",
+        _alarms(_STANDS),
+    ),
+    ("alarms_set_aside", "gauge", "Alarms shelved, suppressed or out of service.", _alarms(MASKS)),
     ("device_requests_total", "counter", "Requests sent to a device.", _each("devices", "device", "requests")),
     ("device_answers_total", "counter", "What became of them.", _answers),
     (

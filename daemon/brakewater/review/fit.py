@@ -98,6 +98,8 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
         if not isinstance(item, Block):
             continue
         brake = brake or _brake(engine.rig, name)
+        if (brake.name, "duty_w") not in outcome.derived:
+            continue  # a later rig file has no such brake, or no hoist
         every = max(1, round(1e9 / engine.rig.scan_ns))
         part = slice(every - 1, None, every)
         found = {role: outcome.readings[engine.rig.role(role, brake.name).name] for role in _NEEDED[1:]}  # type: ignore[union-attr]

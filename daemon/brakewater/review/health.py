@@ -25,7 +25,7 @@ _AFTER_NS = SETTLES_NS // 2
 
 def conditions(found: Sampled, ledger: TripLedger) -> dict[str, Condition]:
     """Brake -> what its trips in say together."""
-    return {brake.name: _of(brake, found, ledger) for brake in found.rig.brakes}
+    return {brake.name: _of(brake, found, ledger) for brake in found.of.values()}
 
 
 def brake_lines(told: Condition, lines: Sequence[TripLine], words: Wording = ENGLISH) -> list[tuple[int, str]]:

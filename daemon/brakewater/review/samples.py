@@ -4,7 +4,8 @@ Totals run over every scan as integers (mJ, ns), so that they are the same howev
 counts for the time until the next one, at most three scans: a longer hole is a gap and counts for nothing.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -56,6 +57,8 @@ class Sampled:
     """Air gaps as they were entered: when, of which brake, the mean in m with the scale added."""
     changes: tuple[tuple[int, str, str], ...] = ()
     """Parts as they were changed: since when, of which brake, which."""
+    of: Mapping[str, Brake] = field(default_factory=dict)
+    """Each brake as the newest rig file that has it says: one may be gone from the newest of all, or renamed."""
 
     def since_ns(self, brake: str, *parts: str) -> int | None:
         """When the newest of a brake's parts (default: any) came: what was measured before says nothing of after."""
@@ -69,9 +72,11 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
     surveys: list[tuple[int, str, float]] = []
     changes: list[tuple[int, str, str]] = []
     makers: dict[str, _Maker] = {}
+    brakes: dict[str, Brake] = {}
     for item, outcome in replayed(record, engine, tally, from_run):
         events += outcome.events
         if isinstance(item, Block):
+            brakes |= {brake.name: brake for brake in engine.rig.brakes}
             for brake in engine.rig.brakes:
                 makers.setdefault(brake.name, _Maker(brake)).feed(item, engine.rig, brake, outcome)
         elif isinstance(item, Command) and item.request.do == "log-round":
@@ -85,7 +90,7 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
         return None
     return Sampled(
         rig=engine.rig, brakes={name: maker.samples() for name, maker in makers.items()}, events=events, tally=tally,
-        surveys=tuple(surveys), changes=tuple(dict.fromkeys(changes)),
+        surveys=tuple(surveys), changes=tuple(dict.fromkeys(changes)), of=brakes,
     )  # fmt: skip
 
 

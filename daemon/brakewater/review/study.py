@@ -103,7 +103,7 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
         "trips": _trips(found.lines),
         "brakes": {
             brake.name: _health(found.since_change(brake.name)) | _condition(told[brake.name])
-            for brake in found.rig.brakes
+            for brake in samples.of.values()
         },
         "alarms": figures(turns, *ends) | {"watched_s": watched_s} if ends else None,
     }

@@ -204,7 +204,7 @@ def _numbered(line: TripLine, number: int) -> TripLine:
 
 def _lines(brake: str, samples: Samples, found: Sampled) -> list[TripLine]:
     by, stands = stands_of(samples)
-    holds = held(next(one for one in found.rig.brakes if one.name == brake), samples)
+    holds = held(found.of[brake], samples)
     one_by_one = list(trips(stands))
     lines = []
     for at, trip in enumerate(one_by_one):

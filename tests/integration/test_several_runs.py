@@ -1,4 +1,4 @@
-"""One run of several cannot be read: every command that reads the record says so, and ends with status 1."""
+"""Records of several runs: one cannot be read, a trip goes over midnight, a later rig file renames the brake."""
 
 import shutil
 from collections.abc import Iterator
@@ -121,3 +121,26 @@ def test_proofs_are_told_without_it_only_to_who_asks_what_was_lost(whole: Path, 
     assert [f"{2:08d}.sqlite3" in says for says in lost] == [True]
     with pytest.raises(DamagedRecordError):
         proofs(rig, folder)
+
+
+def test_trips_of_a_brake_that_a_later_rig_file_renamed_are_told(whole: Path, tmp_path: Path) -> None:
+    items = list(Record(whole).inputs(block=50))
+    start, last = items[0], items[-1]
+    assert isinstance(start, Start)
+    assert isinstance(last, Block)
+    text = start.rig_toml.replace('name = "aux"', 'name = "main"').replace('"aux.', '"main.')
+    later = {"t_ns": int(last.t_ns[-1]) + 10**9, "utc_ns": int(last.utc_ns[-1]) + 10**9}
+    begun = replace(start, run=4, rig_toml=text, own=start.own, alarms=None, snapshot=b"", **later)
+    shift = begun.t_ns - int(last.t_ns[0])
+    scans = replace(
+        last, run=4, input=last.input - last.input[0] + 1, t_ns=last.t_ns + shift, utc_ns=last.utc_ns + shift
+    )
+    with Journal(shutil.copytree(whole, tmp_path / "record")) as journal:
+        journal.begin(begun)
+        journal.append(scans)
+        assert journal.wait_committed(10)
+    for command, rest in (("trips", ()), ("study", ("--workers", "1")), ("handover", ())):
+        done = here(command, tmp_path / "record", *rest)
+        assert done.returncode == 0, done.stderr
+        assert "aux" in done.stdout
+    assert here("trips", tmp_path / "record").stdout.splitlines()[2] == here("trips", whole).stdout.splitlines()[2]

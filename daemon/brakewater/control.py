@@ -13,6 +13,7 @@ import re
 import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,6 +25,8 @@ _MOST_PICTURE_BYTES: Final = 4 * 1024 * 1024
 _PATIENCE_S: Final = 10.0
 _MOST_OPEN: Final = 64
 """Clients at once; more would use up the files that the devices' lines need."""
+_MOST_FOLLOWING: Final = 32
+"""Of them who follow, for as long as they like: whoever acknowledges must still find room."""
 _ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,63}")
 
 _log = logging.getLogger(__name__)
@@ -42,6 +45,7 @@ class ControlServer:
         self._handler, self._follow = handler, follow
         self._server: asyncio.Server | None = None
         self._open: set[asyncio.Task[Any]] = set()
+        self._following = 0
         self._closing = False
 
     async def open(self) -> None:
@@ -76,6 +80,8 @@ class ControlServer:
                     answer = _refusal(f"{_MOST_OPEN} clients already ask; try again")
                 else:
                     answer = await self._answer(_actor(writer), reader)
+                if answer is None and self._following >= _MOST_FOLLOWING:
+                    answer = _refusal(f"{_MOST_FOLLOWING} clients already follow; try again")
                 if answer is not None:
                     writer.write(json.dumps(answer).encode() + b"\n")
                     await writer.drain()
@@ -92,6 +98,7 @@ class ControlServer:
 
     async def _stream(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Write each new line until whoever follows hangs up, or takes none for too long."""
+        self._following += 1
         parts = (
             asyncio.create_task(self._write(writer), name="follow"),
             asyncio.create_task(reader.read(1), name="hung up"),
@@ -101,6 +108,7 @@ class ControlServer:
             for part in done:
                 part.result()
         finally:
+            self._following -= 1
             for part in parts:
                 part.cancel()
             await asyncio.gather(*parts, return_exceptions=True)
@@ -161,23 +169,30 @@ def _user(uid: int) -> str:
         return f"uid-{uid}"
 
 
-def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -> dict[str, Any]:
+class RefusedError(DeviceError):
+    """A daemon is there, and does not say what it is asked; the text says why."""
+
+
+def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S, holding: str = "") -> dict[str, Any]:
     """Ask the daemon that keeps a record folder.
 
     Args:
         folder: the record folder.
         what: JSON object to ask.
         timeout_s: how long to wait for the answer, s.
+        holding: a key that every answer to this question holds but a refusal.
 
     Raises:
         DeviceError: no daemon answers there.
+        RefusedError: what it answers does not hold the key.
     """
     path = folder / SOCKET
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
             line.settimeout(timeout_s)
             line.connect(str(path))
-            line.sendall(json.dumps(what).encode() + b"\n")
+            with suppress(BrokenPipeError):  # it refuses before it has read, and has said why
+                line.sendall(json.dumps(what).encode() + b"\n")
             answer = line.makefile("rb").readline()
         found = json.loads(answer)
     except (OSError, ValueError) as error:
@@ -189,6 +204,8 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S) -
         ) from error
     if not isinstance(found, dict):
         raise DeviceError(f"{path}: found an answer that is no JSON object")
+    if holding and holding not in found:
+        raise RefusedError(f"{path}: the daemon does not tell: {found.get('says')}")
     return found
 
 

@@ -165,6 +165,27 @@ def test_silent_clients_hold_up_nobody(shared: Daemon) -> None:
     goes_on(shared)
 
 
+def test_a_full_door_is_said_and_who_follows_takes_no_room_from_commands(shared: Daemon) -> None:
+    with ExitStack() as stack:
+        for _ in range(100):
+            line = stack.enter_context(socket.socket(socket.AF_UNIX))
+            line.connect(str(shared.record / SOCKET))
+            line.sendall(b'{"ask": "follow"}\n')
+        assert brakewater("status", "--record", shared.record).returncode == 0
+        assert json.loads(asked(shared.record, b'{"do": "note", "text": "seen"}\n'))["ok"] is True
+        for _ in range(100):
+            line = stack.enter_context(socket.socket(socket.AF_UNIX))
+            line.connect(str(shared.record / SOCKET))
+            with suppress(BrokenPipeError):
+                line.sendall(b'{"ask": ')
+        for words in (("status",), ("ready", shared.record.parent / "rig.toml"), ("reload",), ("watch",)):
+            told = brakewater(*words, "--record", shared.record)
+            assert "64 clients already ask; try again" in told.stdout + told.stderr, told
+            assert "Traceback" not in told.stderr
+    until(lambda: b"already ask" not in asked(shared.record, b'{"ask": "status"}\n'))
+    goes_on(shared)
+
+
 def test_clients_that_stay_silent_do_not_delay_the_end(watch: Daemon) -> None:
     with socket.socket(socket.AF_UNIX) as line:
         line.connect(str(watch.record / SOCKET))

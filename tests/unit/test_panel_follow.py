@@ -12,6 +12,8 @@ import pytest
 from brakewater import control
 from brakewater.control import ControlServer, follow
 from brakewater.live import picture_of, text_of
+from brakewater.panel.followed import Followed
+from brakewater.rig.panel import Panel
 from brakewater.service import child as child_module
 from brakewater.service import feed as feed_module
 from brakewater.service.child import Child
@@ -135,6 +137,32 @@ def test_who_takes_nothing_is_hung_up_on_and_hurts_nobody_else(tmp_path: Path, m
             await server.close()
 
     asyncio.run(run())
+
+
+def test_a_page_follows_on_where_the_watch_did_not_tell_its_rig_file(tmp_path: Path) -> None:
+    rig, told = demo_rig(), []
+
+    async def crowded(_actor: str, asked: dict[str, Any]) -> dict[str, Any]:
+        told.append(asked)
+        if len(told) < 3:
+            return {"ok": False, "says": "64 clients already ask; try again"}
+        return {"ok": True, "run": 1, "file": rig.file, "toml": rig.text}
+
+    async def run() -> None:
+        feed = Feed()
+        server, followed = ControlServer(tmp_path, crowded, feed.lines), Followed(tmp_path, Panel())
+        await server.open()
+        feed.show(picture(rig, number=1))
+        following = asyncio.create_task(followed.run())
+        try:
+            await met(lambda: followed.text("en") is not None)
+        finally:
+            following.cancel()
+            await asyncio.gather(following, return_exceptions=True)
+            await server.close()
+
+    asyncio.run(run())
+    assert len(told) == 3
 
 
 def test_a_closing_door_ends_who_follows(tmp_path: Path) -> None:

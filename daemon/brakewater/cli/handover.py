@@ -81,7 +81,7 @@ def _newest(folder: Path, record: "Record") -> tuple["Rig", "Picture", tuple[str
     from brakewater.rig import parse  # noqa: PLC0415
 
     try:
-        found = ask(folder, {"ask": "rig"})
+        found = ask(folder, {"ask": "rig"}, holding="toml")
         return parse(found["toml"], found["file"]), asyncio.run(_first(folder)), ()
     except (DeviceError, OSError):
         engine, damage = replayed_to_its_end(record)

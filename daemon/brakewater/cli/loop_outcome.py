@@ -66,7 +66,7 @@ def recorded(sheet: "Sheet", folder: Path) -> bool:
         return True
     held = {SHEET: _fitting(document(sheet))}
     try:
-        if ask(folder, {"ask": "status"}).get("rig") != sheet.rig:
+        if ask(folder, {"ask": "status"}, holding="rig")["rig"] != sheet.rig:
             tell(f"the daemon on {folder} watches another rig: the sheet is not in its record")
             return True
         answer = ask(folder, {"do": VERB, "point": sheet.point, **held})

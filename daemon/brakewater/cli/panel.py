@@ -57,7 +57,7 @@ def _pair(folder: Path, name: str, port: int | None) -> int:
     from brakewater.rig import parse  # noqa: PLC0415
     from brakewater.rig.panel import Panel  # noqa: PLC0415
 
-    found = ask(folder, {"ask": "rig"})
+    found = ask(folder, {"ask": "rig"}, holding="toml")
     panel = parse(found["toml"], found["file"]).panel or Panel()
     print(address(panel if port is None else panel.model_copy(update={"port": port}), invite(folder, name)))
     print(f"open it in the browser that is to be station {name}; it works once", file=sys.stderr)

@@ -189,12 +189,14 @@ class DaemonReach:
 
 def reach(rig: "Rig", folder: Path) -> Reach:
     """Through the daemon on a record folder where one watches this rig, else lines of our own; says so on stderr."""
-    from brakewater.control import SOCKET, ask  # noqa: PLC0415 - only when needed
+    from brakewater.control import SOCKET, RefusedError, ask  # noqa: PLC0415 - only when needed
     from brakewater.errors import DeviceError  # noqa: PLC0415
 
     if (folder / SOCKET).exists():
         try:
-            watched = ask(folder, {"ask": "status"}).get("rig")
+            watched = ask(folder, {"ask": "status"}, holding="rig")["rig"]
+        except RefusedError:
+            raise  # it watches: what is injected beside it would raise alarms
         except DeviceError:
             watched = None  # a socket that a dead daemon left
         if watched == rig.name:

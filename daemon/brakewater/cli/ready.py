@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"damaged: {says}; a loop sheet may be lost in it, so no point counts as proved", file=sys.stderr)
     proved = set() if damage else {one.point for one in found_proofs if one.status == "proved"}
     unproved = [one.point for one in found_proofs if one.point not in proved | counters]
-    found = ask(args.record, {"ask": "ready", "unproved": unproved})
+    found = ask(args.record, {"ask": "ready", "unproved": unproved}, holding="ready")
     if args.json:
         print(json.dumps(found))
     else:

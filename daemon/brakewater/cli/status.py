@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     """Exit status 0 while scans flow, 1 when they do not."""
     from brakewater.control import ask  # noqa: PLC0415 - only when needed
 
-    found = ask(args.record, {"ask": "status"})
+    found = ask(args.record, {"ask": "status"}, holding="rig")
     age = found.get("scan_age_s")
     stale_s = max(_STALE_S, _STALE_SCANS * found.get("scan_s", 0.0))
     watching = isinstance(age, int | float) and age < stale_s

@@ -59,7 +59,7 @@ class Seen:
         from brakewater.control import ask  # noqa: PLC0415 - only when needed
         from brakewater.rig import parse  # noqa: PLC0415
 
-        found = ask(self._folder, {"ask": "rig"})
+        found = ask(self._folder, {"ask": "rig"}, holding="toml")
         self.rig = parse(found["toml"], found["file"])
 
     @property

@@ -55,7 +55,7 @@ def _panel(folder: Path, port: int | None) -> Panel:
     until_s = monotonic() + _DAEMON_S
     while True:
         try:
-            found = ask(folder, {"ask": "rig"})
+            found = ask(folder, {"ask": "rig"}, holding="toml")
             break
         except DeviceError:
             if monotonic() > until_s:

@@ -86,9 +86,13 @@ class Followed:
     async def run(self) -> None:
         """Follow for ever; a daemon that is away is tried again."""
         while True:
-            with contextlib.suppress(OSError, ValueError, BrakewaterError):
+            try:
                 async for doc in follow(self._folder):
                     await self._take(doc)
+            except (OSError, ValueError, BrakewaterError) as error:
+                _log.debug("%s: %s", self._folder, error)
+            except Exception:  # noqa: BLE001 - whatever it is, a page that is dead for good must not come of it
+                _log.exception("following the watch failed; trying on")
             self._lose()
             await asyncio.sleep(_AGAIN_S)
 
@@ -135,7 +139,7 @@ class Followed:
 
     async def _know(self, run: int) -> None:
         """Ask for the rig file in force."""
-        found = await asyncio.to_thread(ask, self._folder, {"ask": "rig"})
+        found = await asyncio.to_thread(ask, self._folder, {"ask": "rig"}, holding="toml")
         self.rig = parse(found["toml"], found["file"])
         panel = self.rig.panel or self._fallback
         self._rig_docs = {name: rig_doc(in_units(self.rig, name), panel) for name in CREW_UNITS}

@@ -33,6 +33,8 @@ def test_a_fall_of_the_share_is_explained_by_the_coil_s_current() -> None:
     assert "see who brakes" not in share
     dark = [Told(number=one.number, at_s=one.at_s, torque=torque(1.0), share=one.share) for one in told]
     assert said(dark)[1][1].endswith("look at the coil current, or see who brakes")
+    dim = [dark[0], Told(number=2, at_s=dark[1].at_s, torque=torque(0.94, std=0.32), share=dark[1].share)]
+    assert "cannot tell why: less current asked for" in said(dim)[1][1]
 
 
 def test_a_weak_torque_is_told_with_the_cause_that_study_finds() -> None:

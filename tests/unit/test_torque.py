@@ -32,6 +32,12 @@ def test_what_is_known_too_vaguely_is_not_as_new(first: float, last: float, abou
         assert "look at the coil current" not in str(share_trend([(0.6, 0.03), (0.1, 0.03)], [told]))
 
 
+def test_the_newest_trip_that_tells_is_said_beside_one_that_does_not() -> None:
+    trips = [one(1.0, 1.0), one(0.98, 0.98, 0.06), one(0.9, 0.9, 0.3), one(0.94, 0.94, 0.32)]
+    assert trend(trips).endswith("; 2 trips before it was 0.98 +/- 0.12")
+    assert "before" not in trend(trips[2:])
+
+
 def test_what_stands_from_before_and_what_is_unknown_do_not_count() -> None:
     index = np.array([0.3, 0.3, 1.0, 1.0, np.nan, np.nan, 0.9, 0.9, 0.8])
     found = torque(index, np.full(9, 0.05))

@@ -40,7 +40,10 @@ def test_the_measured_gap_tells_gap_from_coils(gap_m: float | None, index: float
 
 
 def test_a_torque_known_too_vaguely_makes_no_sound_brake() -> None:
-    told = condition(trips({}, {"torque": torque(0.94, std=0.32)}), NOMINAL, 15.0)
+    vague = {"torque": torque(0.94, std=0.32)}
+    assert causes(trips({}, vague)) == ("sound", [])  # by the trip before: a light string takes nothing back
+    assert causes(trips({}, {**vague, "share": (0.09, 0.03)})) == ("weakening", ["unknown"])
+    told = condition(trips(vague, vague), NOMINAL, 15.0)
     assert (told.state, told.findings) == ("cannot-tell", ())
     assert [one.text() for one in told.lacks] == [
         "a torque known to +/- 0.15 or better (now +/- 0.64): a trip with more load or current"

@@ -10,7 +10,7 @@ from brakewater.physics.gap import Limits
 from brakewater.review.ceiling import ceiling, least_a
 from brakewater.review.contact import contact
 from brakewater.review.samples import Sampled, Samples
-from brakewater.review.torque import share_trend, trend
+from brakewater.review.torque import AS_NEW, share_trend, trend
 from brakewater.review.trips import SETTLES_NS, TripLedger, TripLine
 from brakewater.review.why import OF_CURRENT, OF_TORQUE, Condition, Told, condition, delay_of
 from brakewater.rig import Brake
@@ -48,8 +48,10 @@ def brake_lines(told: Condition, lines: Sequence[TripLine], words: Wording = ENG
     unknown = findings.pop("unknown", None)
     found: list[tuple[int, str]] = [(len(trips), weak or trend(trips, words))] if trips else []
     share = share_trend(shares, trips, short or "")
-    if share or short or unknown:
-        found.append((0, share or short or unknown or ""))
+    if unknown is not None and not (trips and trips[-1].verdict == AS_NEW):  # else ``share`` says more
+        share = unknown
+    if share or short:
+        found.append((0, share or short or ""))
     return found + [(0, says) for says in (*findings.values(), *incidents)]
 
 

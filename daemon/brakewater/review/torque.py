@@ -98,7 +98,16 @@ def trend(trips: Sequence[Torque], words: Wording = ENGLISH) -> str:
     elif last.verdict == FALLING:
         said = words.word("torque-falls", first=f"{last.first:.2f}", last=f"{last.last:.2f}")
     elif last.verdict == CANNOT_TELL:
-        return words.word("torque-unsure", index=index, about=about, most=f"{KNOWN_TO:.2f}")
+        said = words.word("torque-unsure", index=index, about=about, most=f"{KNOWN_TO:.2f}")
+        return said + _told_before(trips, words)
     else:
         return words.word("torque-as-new", index=index, about=about)
     return words.word("torque-see-book", said=said)
+
+
+def _told_before(trips: Sequence[Torque], words: Wording) -> str:
+    """The newest trip that tells, where there is one."""
+    for ago, one in enumerate(reversed(trips)):
+        if not vague(one.std):
+            return words.word("torque-told-before", n=ago, index=f"{one.index:.2f}", about=f"{COVERAGE * one.std:.2f}")
+    return ""

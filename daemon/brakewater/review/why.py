@@ -294,7 +294,9 @@ def _lacks(trips: Sequence[Told]) -> tuple[Sentence, ...]:
 
 
 def _newest(trips: Sequence[Told]) -> Torque | None:
-    return next((one.torque for one in reversed(trips) if one.torque is not None), None)
+    """Of the newest trip that tells, else of the newest: a light string after a heavy one takes nothing back."""
+    known = [one.torque for one in reversed(trips) if one.torque is not None]
+    return next((one for one in known if not vague(one.std)), known[0] if known else None)
 
 
 def _apart(trips: Sequence[Told]) -> Sentence:

@@ -309,6 +309,23 @@ def test_heads_from_before_the_record_begins_are_no_fault(signed: tuple[Path, To
     segment_path(folder, 1).unlink()
     report = verify(folder, anchor=heads(told))
     assert (report.verdict, report.heads_elsewhere) == ("anchored", 13)
+    assert report.begins_after == 1
+
+
+def test_a_record_that_no_head_kept_outside_is_of_is_not_called_whole(signed: tuple[Path, Told]) -> None:
+    """As one is that was rewritten under other numbers: every head lies before it."""
+    folder, told = signed
+    segment_path(folder, 1).unlink()
+    of_first = heads_in([line for line, one in zip(told.lines, filter(_durable, told), strict=True) if one.run == 1])
+    report = verify(folder, anchor=of_first)
+    assert report.verdict == "broken"
+    assert [(one.file, one.place, one.says) for one in report.altered] == [
+        ("record", "heads", "none of the 13 heads kept outside is of a run that it holds")
+    ]
+
+
+def _durable(one: Committed) -> bool:
+    return one.durable
 
 
 def test_a_file_of_heads(tmp_path: Path) -> None:

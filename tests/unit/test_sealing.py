@@ -123,6 +123,9 @@ def test_trimming_deletes_whole_segments_by_age(tmp_path: Path) -> None:
     assert sorted(sealed_paths(tmp_path)) == [3, 4, 5]
     noted = [json.loads(line) for line in (tmp_path / "segments" / "trimmed.jsonl").read_text().splitlines()]
     assert [(one["run"], one["why"]) for one in noted] == [(1, "age"), (2, "age")]
+    assert verify(tmp_path).begins_after is None
+    (tmp_path / "segments" / "trimmed.jsonl").unlink()
+    assert (verify(tmp_path).begins_after, verify(tmp_path).verdict) == (2, "consistent")
 
 
 def test_trimming_deletes_the_oldest_beyond_a_size(tmp_path: Path) -> None:

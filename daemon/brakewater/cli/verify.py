@@ -77,6 +77,7 @@ def _document(report: "Report") -> dict[str, Any]:
         "altered": [{"file": one.file, "place": one.place, "says": one.says} for one in report.altered],
         "runs": report.runs,
         "trimmed": report.trimmed,
+        "begins_after": report.begins_after,
         "commits": report.commits,
         "head": _head(report.head),
         "keys": report.keys,
@@ -97,6 +98,11 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
     whole = f"{counted(report.inputs, 'input')} and {counted(report.events, 'event')}"
     lines = [f"{report.verdict}: {whole} in {counted(report.commits, 'commit')} of {counted(report.runs, 'run')}"]
     lines += [f"altered: {one}" for one in report.altered]
+    if report.begins_after is not None:
+        lines.append(
+            f"the oldest run follows run {report.begins_after}, which is not here, and no list says that retention"
+            " deleted it: moved away, or taken out"
+        )
     if report.trimmed:
         runs = ", ".join(map(str, report.trimmed))
         lines.append(f"deleted by retention, as segments/trimmed.jsonl says, which nobody signs: run {runs}")

@@ -37,6 +37,8 @@ class Report:
     """The newest run could not be read to its end, so ``head`` may not be how it ends."""
     missing: set[int] = field(default_factory=set)
     """Runs that the next one says it follows, and that are not there."""
+    begins_after: int | None = None
+    """The run that the oldest one says it follows, where that is not there and no list of retention's has it."""
     trimmed: list[int] = field(default_factory=list)
     """Runs between others that retention has deleted, by its own list, which nobody signs."""
     keys: dict[str, int] = field(default_factory=dict)

@@ -68,6 +68,8 @@ class SegmentCheck:
             self._blame("meta", f"says run {meta.get('run')}")
         follows = self._report.cut_off or (known is not None and self._leads(known.hash, link))
         self._report.cut_off = False
+        if self._report.runs == 1 and link not in (chain.GENESIS, *(end for _, end in self._gone.values())):
+            self._report.begins_after = int(before) if isinstance(before, int) else 0
         if self._report.runs > 1 and not follows:
             between = self._between(known, before)
             self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{between}")

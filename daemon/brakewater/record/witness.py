@@ -12,6 +12,7 @@ from brakewater.record.report import Report
 from brakewater.record.segment import Head
 from brakewater.record.signing import Signature, fits
 from brakewater.record.writer import FULL_NS
+from brakewater.units import counted
 
 
 @dataclass(slots=True, kw_only=True)
@@ -136,6 +137,10 @@ class Witness:
         if self._keys and self._signed.last is None and not self._signed.odd and self._began:
             self._report.blame(self._file, "signatures", "nothing in this record is signed by a trusted key")
         self._missing(whole=whole)
+        if self._report.heads_elsewhere and not self._report.heads_outside and not self._report.altered:
+            # Runs that were numbered anew lie beside every head, and whoever asked would be told that all is well.
+            says = f"none of the {counted(self._report.heads_elsewhere, 'head')} kept outside is of a run that it holds"
+            self._report.blame("record", "heads", says)
 
     def _rewritten(self, line: _Line) -> None:
         if not line.odd:

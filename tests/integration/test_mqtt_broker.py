@@ -24,6 +24,7 @@ from brakewater.rig import Rig
 from brakewater.stream import Answer, Request
 from brokers import HOST, Broker, amqtt, ask, free_port, listening, mosquitto, retained, running, say, until
 from faults.certificates import Authority, Signed
+from mqtt_wire import Strict
 from record_streams import block, start
 from rig_parts import Door, MemoryCursors, MemoryRecord, demo_rig, event, picture
 
@@ -84,6 +85,20 @@ def test_a_newcomer_is_told_how_everything_stands(broker: Broker) -> None:
         assert said[f"{ROOT}/horn"] == {"sound": "alarm"}
         assert said[f"{ROOT}/online"]["online"] is True
         assert mqtt.figures().version == "5.0"
+
+
+def test_no_more_is_under_way_than_the_broker_takes_at_once(tmp_path: Path) -> None:
+    with running(mosquitto(tmp_path, "allow_anonymous true", "max_inflight_messages 5")) as broker:
+        link = Strict(broker.port, answers_after_s=0.005)
+        try:
+            rig = demo_rig(link.port)
+            with watching(rig) as mqtt:
+                mqtt.show(picture(rig, LOW))
+                until(lambda: len(retained(broker.port, f"{ROOT}/#")) > len(rig.alarms), "all told")
+                assert mqtt.figures().drops == 0
+        finally:
+            link.close()
+        assert link.most == link.announced == 5
 
 
 def test_only_what_changes_is_published_and_with_its_service(broker: Broker, tmp_path: Path) -> None:

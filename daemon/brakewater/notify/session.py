@@ -263,8 +263,9 @@ class Session:
 
     # --------------------------------------------------------------- callbacks
 
-    def _connected(self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any) -> None:
+    def _connected(self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, properties: Any) -> None:
         if not reason.is_failure:
+            self._client.send_at_most(getattr(properties, "ReceiveMaximum", None))
             self._outcome = Outcome.ACCEPTED
         else:
             self.trouble = str(reason)
@@ -315,6 +316,14 @@ class _Client(Client):
         self.sends_at_once = False
         """Whoever publishes calls ``send_now``."""
         self._sending = threading.RLock()
+
+    def send_at_most(self, at_once: int | None) -> None:
+        """No more unacknowledged messages at once than the broker takes; it may hang up where more come.
+
+        OASIS MQTT 5.0, 3.2.2.3.3 and 4.9. The library leaves that to its user, who can tell it only before connecting.
+        """
+        if at_once is not None:
+            self._max_inflight_messages = min(self._max_inflight_messages, at_once)
 
     def send_now(self) -> None:
         """Send what waits, unless a callback runs or another thread is at it. Never blocks: nor does the socket."""

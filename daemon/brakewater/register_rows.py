@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from brakewater import register_map as places
+from brakewater.quality import MEANINGS, Reason, Status, quality, reason_name, status_name
+from brakewater.register_image import NOT_FITTED
 from brakewater.register_map import Cell, Layout, brake_base
 from brakewater.render import spoken
 from brakewater.rig import Rig
@@ -98,6 +100,27 @@ def rows(layout: Layout, derived: Collection[str]) -> list[Row]:
     return [*found, *_discrete(layout), *_coils(), *mailbox_rows(layout.rig)]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReasonRow:
+    """What a reason register may hold."""
+
+    code: int
+    quality: str
+    name: str
+    """As events and MQTT payloads have it."""
+    says: str
+
+
+def reasons() -> list[ReasonRow]:
+    """Every reason code, in order."""
+    known = [
+        ReasonRow(code=code, quality=quality(code).name.lower(), name=reason_name(code), says=MEANINGS[code].says)
+        for code in sorted(Reason)
+    ]
+    none = ReasonRow(code=NOT_FITTED, quality="bad", name="not-fitted", says="This rig has no such signal.")
+    return [*known, none]
+
+
 def watchdog_code(layout: Layout) -> str:
     """The watchdog as structured text (IEC 61131-3 in style; a pattern, not a program)."""
     return _WATCHDOG_CODE.format(
@@ -147,8 +170,9 @@ def _head(layout: Layout) -> Iterator[Row]:
     for at, name in enumerate(layout.lamps):
         says = "0 off, 1 steady, 2 flash, 3 slow flash, 4 first flash; the PLC does the flashing"
         yield _word(places.LAMPS + at, f"lamp {name}", says)
+    polled = ", ".join(f"{code.value} {status_name(code)}" for code in Status if Status.OK < code < Status.EXCEPTION)
     for at, name in enumerate(layout.devices):
-        yield _word(places.DEVICES + at, f"device {name}", "0 answers; 1 to 127 no answer; 128 + exception code")
+        yield _word(places.DEVICES + at, f"device {name}", f"0 answers; no good answer: {polled}; 128 + exception code")
     for first, last in layout.blocks:
         for address in {first, last} - {places.SCANS}:
             yield _word(address, "scans", counts)
@@ -191,7 +215,7 @@ def _cells(layout: Layout, brake: str | None, derived: Collection[str]) -> Itera
                 says=_origin(cell, derived),
             )
             yield _word(cell.address + 2, f"{name} quality", "0 good, 1 uncertain, 2 bad")
-            yield _word(cell.address + 3, f"{name} reason", "reason code; 255: not on this rig")
+            yield _word(cell.address + 3, f"{name} reason", f"reason code; {NOT_FITTED}: not on this rig")
 
 
 def _origin(cell: Cell, derived: Collection[str]) -> str:

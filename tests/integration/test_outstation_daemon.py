@@ -12,7 +12,9 @@ import pytest
 from pyModbusTCP.client import ModbusClient
 
 from brakewater.cli import main
+from brakewater.quality import Reason
 from brakewater.record.reader import Record
+from brakewater.register_image import NOT_FITTED
 from brakewater.rig import load
 from brakewater.stream import Command
 from brokers import HOST, free_port, until
@@ -162,11 +164,14 @@ def test_the_map_says_where_mbpoll_finds_what(tmp_path: Path, capsys: pytest.Cap
     found = json.loads(capsys.readouterr().out)
     assert found["outstation"]["port"] == 1502
     assert {row["name"] for row in found["rows"]} == set(rows)
+    assert [row["code"] for row in found["reasons"]] == [*sorted(Reason), NOT_FITTED]
+    assert "6 absent, 7 slow; 128 + exception code" in rows["device plc1"]["says"]
     assert main(["map", str(rig), "--format", "asyncapi"]) == 0
     assert json.loads(capsys.readouterr().out)["asyncapi"] == "3.0.0"
     assert main(["map", str(rig)]) == 0
     page = capsys.readouterr().out
     assert "## The watchdog that the PLC must build" in page
+    assert "| 97 | bad | stuck-device | The device answers, but" in page
     assert "| 206..207 | 40207 | aux inlet-flow | float32 | gal/min | 0 | point aux-flow" in page
     assert main(["check", str(rig), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["writes"] == [

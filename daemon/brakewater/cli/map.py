@@ -71,6 +71,7 @@ def _document(layout: "Layout", found: "list[Row]") -> dict[str, Any]:
         WATCHDOG_POLL_MS,
         WATCHDOG_WORDS,
         mailbox_watchdog,
+        reasons,
         watchdog_code,
     )
 
@@ -83,6 +84,7 @@ def _document(layout: "Layout", found: "list[Row]") -> dict[str, Any]:
         "size": layout.size,
         "blocks": [{"first": first, "last": last} for first, last in layout.blocks],
         "rows": [{key: _cells(row)[key] for key in _COLUMNS} for row in found],
+        "reasons": [asdict(one) for one in reasons()],
         "watchdog": {
             "poll_ms": WATCHDOG_POLL_MS,
             "limit_ms": WATCHDOG_MS,
@@ -113,7 +115,7 @@ def _pages(layout: "Layout", found: "list[Row]") -> list[str]:
         of_table = [row for row in found if row.table == table]
         if of_table:
             lines += ["", f"## {title}", "", *_markdown(of_table)]
-    return [*lines, "", *_topics(rig)]
+    return [*lines, "", *_reasons(), "", *_topics(rig)]
 
 
 def _where(rig: "Rig") -> str:
@@ -132,6 +134,13 @@ def _markdown(found: "list[Row]") -> list[str]:
         cells = (f"{row.address}{last}", row.reference, row.name, row.type, row.unit, row.bad, row.says)
         lines.append(f"| {' | '.join(cells)} |")
     return lines
+
+
+def _reasons() -> list[str]:
+    from brakewater.register_rows import reasons  # noqa: PLC0415
+
+    rows = [f"| {one.code} | {one.quality} | {one.name} | {one.says} |" for one in reasons()]
+    return ["## Reason codes", "", "| code | quality | name | means |", "|---|---|---|---|", *rows]
 
 
 def _topics(rig: "Rig") -> list[str]:

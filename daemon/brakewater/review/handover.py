@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from brakewater.engine.commands import mark
 from brakewater.engine.refusals import RefusedError
 from brakewater.engine.tour_commands import hand_over
 from brakewater.errors import RigFileError, StorageError
@@ -54,18 +55,20 @@ def begun_ns(record: Record, now_ns: int) -> int:
 
 def told(record: Record, from_ns: int, to_ns: int) -> Told:
     """Notes, handovers and settings changed in a window."""
-    said: list[Command] = []
+    said: dict[str, Command] = {}
     events: list[Event] = []
     damaged = list(record.unreadable(from_ns, to_ns).values())
     for span in record.spans(from_ns, to_ns):
         try:
-            said += [one for one in _taken(record, span.run) if from_ns <= one.utc_ns < to_ns]
+            for one in _taken(record, span.run):
+                said.setdefault(mark(one.request), one)  # sent again over a poor link it is refused, and was taken once
             events += [one.event for one in record.events((span.run, 0), span.run) if one.event.why in _SETTINGS]
         except StorageError as error:
             damaged.append(str(error))
+    within = [one for one in said.values() if from_ns <= one.utc_ns < to_ns]
     return Told(
-        notes=tuple(one for one in said if one.request.do == "note"),
-        handovers=tuple(one for one in said if one.request.do == VERB),
+        notes=tuple(one for one in within if one.request.do == "note"),
+        handovers=tuple(one for one in within if one.request.do == VERB),
         settings=tuple(event for event in events if from_ns <= event.utc_ns < to_ns),
         damaged=tuple(damaged),
     )

@@ -18,6 +18,7 @@ class SlowLine:
         self.port = 0
         self.bytes_s: float | None = None
         """None: as fast as it can be."""
+        self._silenced = 0
         self.cut = False
         """Whoever connects is hung up on; see ``hang_up`` for those who are connected."""
         self._tasks: set[asyncio.Task[None]] = set()
@@ -44,6 +45,10 @@ class SlowLine:
         assert self._loop is not None
         self.cut = True
         self._loop.call_soon_threadsafe(self._drop)
+
+    def hush(self) -> None:
+        """Nothing passes any more of what is connected, not even its end; whoever connects anew is heard."""
+        self._silenced += 1
 
     def _drop(self) -> None:
         for task in self._tasks:
@@ -75,8 +80,10 @@ class SlowLine:
                 line.transport.abort()
 
     async def _asked(self, reader: asyncio.StreamReader, there: asyncio.StreamWriter) -> None:
+        heard = self._silenced
         while data := await reader.read(65536):
-            there.write(data)
+            if heard == self._silenced:
+                there.write(data)
 
     async def _kept(self, there: asyncio.StreamReader, kept: "asyncio.Queue[bytes]") -> None:
         while data := await there.read(65536):
@@ -84,8 +91,11 @@ class SlowLine:
         kept.put_nowait(b"")
 
     async def _told(self, kept: "asyncio.Queue[bytes]", writer: asyncio.StreamWriter) -> None:
+        heard = self._silenced
         with suppress(OSError):
-            while data := await kept.get():
+            while (data := await kept.get()) or heard < self._silenced:
+                if heard < self._silenced:
+                    continue
                 for at in range(0, len(data), _PIECE):
                     piece = data[at : at + _PIECE]
                     writer.write(piece)

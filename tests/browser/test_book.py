@@ -196,3 +196,56 @@ def test_a_refusal_speaks_the_readers_language_and_names_what_was_typed(page: Pa
     gap.get_by_role("button").last.tap()
     expect(says).to_contain_text("'4o5' no sirve", timeout=SHOWN_MS)
     shot(page, "refused-es")
+
+
+def test_a_session_that_ended_loses_nothing_and_the_way_in_stands_there_again(page: Page, before: Pages) -> None:
+    log_in(page)
+    one = page.locator("#round-air-gap")
+    one.locator('input[name="plug-1-left"]').fill("4.5")
+    before.end_session(page.context.cookies())
+    one.get_by_role("button", name="Log air gap").tap()
+    expect(page.locator("#says")).to_contain_text("The log-in has ended", timeout=SHOWN_MS)
+    expect(page.get_by_label("PIN")).to_be_focused()
+    shot(page, "log-in-ended")
+    log_in(page)
+    expect(one.locator('input[name="plug-1-left"]')).to_have_value("4.5")
+    one.get_by_role("button", name="Log air gap").tap()
+    expect(page.locator("#says")).to_contain_text("air gap is logged", timeout=SHOWN_MS)
+
+
+def test_a_reading_stays_in_the_units_it_was_typed_in(page: Page) -> None:
+    log_in(page)
+    page.locator("#round-water summary").tap()
+    for key, text in MONTH["water"].items():
+        page.locator(f'#round-water input[name="{key}"]').fill(text)
+    page.locator('#round-air-gap input[name="plug-1-left"]').fill("4.5")
+    page.locator("#units").select_option("metric")
+    expect(page.locator("#round-coils")).to_be_visible(timeout=SHOWN_MS)
+    expect(page.locator("#round-water .fields")).to_contain_text("temperature, degF", timeout=SHOWN_MS)
+    expect(page.locator("#round-air-gap .fields")).to_contain_text("plug 1 left, 1/1000 in")
+    expect(page.locator("#round-air-gap .leaves")).to_contain_text("2.5")
+    page.locator("#round-air-gap").get_by_role("button", name="Log air gap").tap()
+    expect(page.locator("#says")).to_contain_text("air gap is logged", timeout=SHOWN_MS)
+    expect(page.locator("#health")).to_contain_text("mean 0.11", timeout=SHOWN_MS)
+    page.locator("#round-air-gap summary").tap()
+    expect(page.locator("#round-air-gap .fields")).to_contain_text("plug 1 left, mm")
+
+
+def test_a_comma_before_three_digits_is_asked_about_where_the_thumb_is(page: Page) -> None:
+    log_in(page)
+    water = page.locator("#round-water")
+    water.locator("summary").tap()
+    for key, text in {**MONTH["water"], "tds-mg-l": "1,200"}.items():
+        water.locator(f'input[name="{key}"]').fill(text)
+    button = water.get_by_role("button", name="Log water")
+    button.scroll_into_view_if_needed()
+    button.tap()
+    expect(page.locator("#says")).to_contain_text("TDS, mg/L 1,200: does the comma stand for", timeout=SHOWN_MS)
+    expect(page.locator("#says")).to_be_in_viewport()
+    expect(water.locator('input[name="tds-mg-l"]')).to_be_focused()
+    water.locator('input[name="tds-mg-l"]').fill("1200")
+    water.locator('input[name="ph"]').fill("15")
+    button.tap()
+    expect(page.locator("#says")).to_contain_text("Refused", timeout=SHOWN_MS)
+    expect(page.locator("#says")).to_be_in_viewport()  # a refusal that nobody sees is none
+    shot(page, "refused-far-down")

@@ -249,6 +249,30 @@ def test_a_trend_is_asked_for_anew_after_a_pause(browser: Browser, line: SlowLin
         expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
 
 
+def test_a_page_comes_back_by_itself_over_a_line_that_went_silent(browser: Browser, line: SlowLine) -> None:
+    """As a radio's does: neither end is told, and the browser alone would wait on it for minutes."""
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"http://127.0.0.1:{line.port}/")
+        expect(page.locator("#first-text")).to_have_text("No alarm.", timeout=SHOWN_MS)
+        line.hush()
+        expect(page.locator("#dead")).to_be_visible(timeout=SHOWN_MS)
+        expect(page.locator("#dead")).to_be_hidden(timeout=2 * SHOWN_MS)
+        page.close()
+
+
+def test_a_button_tapped_twice_is_answered_once(page: Page, before: Pages) -> None:
+    before.device.flow(2)
+    expect(page.locator("#gravest-text")).to_contain_text("Cooling water lost", timeout=SHOWN_MS)
+    asked: list[str] = []
+    page.on("request", lambda one: asked.append(one.url) if one.url.endswith("/api/command") else None)
+    page.get_by_role("button", name="Acknowledge").dblclick()
+    expect(page.locator("#answer")).to_have_text("Acknowledge: done", timeout=SHOWN_MS)
+    page.wait_for_timeout(500)
+    expect(page.locator("#answer")).to_have_text("Acknowledge: done")
+    assert len(asked) == 1
+
+
 def test_a_viewer_chooses_language_and_units_and_the_browser_keeps_them(page: Page, before: Pages) -> None:
     page.locator("#menu > summary").click()
     page.select_option("#language", "es")

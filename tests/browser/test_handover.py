@@ -80,6 +80,26 @@ def test_a_tour_is_read_and_signed_and_stands_in_the_record(page: Page, before: 
     page.screenshot(path=SCREENS / "handover-print.png", full_page=True)
     told = brakewater("handover", before.watch.record, "--lang", "es")
     assert told.returncode == 0, told.stderr
-    assert "A. Driller a B. Driller" in told.stdout
+    assert told.stdout.count("A. Driller a B. Driller") == 1, "sent twice, signed once"
     assert "flushing" in told.stdout
     assert brakewater("replay", before.watch.record, "--compare").returncode == 0
+
+
+def test_a_session_that_ended_leaves_what_was_written_and_the_way_in(page: Page, before: Pages) -> None:
+    def log_in() -> None:
+        page.get_by_label("Name").fill("engineer")
+        page.get_by_label("PIN").fill(PIN)
+        page.locator("#log-in button").click()
+        expect(page.locator("#sign")).to_be_visible(timeout=SHOWN_MS)
+
+    log_in()
+    for key, text in (("by", "A. Driller"), ("to", "B. Driller"), ("remark", "strainer looked at twice")):
+        page.locator(f'#sign [name="{key}"]').fill(text)
+    before.end_session(page.context.cookies())
+    page.locator("#sign button").click()
+    expect(page.locator("#says")).to_contain_text("The log-in has ended", timeout=SHOWN_MS)
+    expect(page.get_by_label("PIN")).to_be_focused()
+    log_in()
+    page.locator("#sign button").click()
+    expect(page.locator("#signed")).to_contain_text("A. Driller to B. Driller", timeout=SHOWN_MS)
+    expect(page.locator("#signed")).to_contain_text("strainer looked at twice")

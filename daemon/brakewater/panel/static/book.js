@@ -10,7 +10,7 @@ let system = "us";
 
 // Gaps are typed as a feeler gauge is marked: thousandths of an inch, or millimetres.
 const isLength = (round) => round.kind === "gap";
-const written = (round, key, text) => {
+const written = (round, key, text, system) => {
   if (!Number.isFinite(Number(text))) return text; // refused as it was typed
   if (isLength(round)) return system === "us" ? `${(Number(text) / 1000).toFixed(6)} in` : `${text} mm`;
   if (key === "temperature") return `${text} ${system === "us" ? "degF" : "degC"}`;
@@ -21,7 +21,7 @@ const keyed = (key) => {
   if (place === null) return known(`key-${key}`) ? word(`key-${key}`) : key;
   return place[1] === "plug" ? word("key-plug", { n: place[2], side: word(`side-${place[3]}`) }) : word(`key-coil-${place[3]}`, { n: place[2] });
 };
-const label = (round, key) => {
+const label = (round, key, system) => {
   const plain = keyed(key);
   if (isLength(round)) return `${plain}, ${system === "us" ? "1/1000 in" : "mm"}`;
   return key === "temperature" ? `${plain}, ${system === "us" ? "degF" : "degC"}` : plain;
@@ -44,15 +44,21 @@ const say = (text, ok) => {
   $("says").dataset.ok = ok;
 };
 
-// Says what became of it: done, refused, or nothing known since the connection was lost.
+// Says what became of it: done, refused, not asked since the log-in ended, or nothing known since the connection was lost.
 const post = async (path, body, done) => {
   let answer, found;
   try {
-    answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body), signal: AbortSignal.timeout(ANSWER_MS) });
     found = await answer.json();
   } catch {
     say(word("entry-not-sent"), false);
     return "lost";
+  }
+  if (path === "/api/command" && (answer.status === 401 || answer.status === 403)) {
+    await me(); // the panel began anew, or the tour is over: the way in stands there again
+    say(word("log-in-ended"), false);
+    $("log-in").elements.pin.focus();
+    return "ended";
   }
   say(answer.ok ? done : { 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status]
     ?? word("refused", { says: why(found, keyed) }), answer.ok);
@@ -62,6 +68,7 @@ const post = async (path, body, done) => {
 // What is being typed is kept in this browser until it is logged, a day at most: a reload or a dead battery loses
 // nothing. Its id goes with it: sent again over a poor link it is entered once.
 const DAY_MS = 86400000;
+const ANSWER_MS = 15000;
 const fresh = () => crypto.getRandomValues(new Uint32Array(4)).join("-");
 const draft = (name) => {
   try {
@@ -97,7 +104,7 @@ const next = (event) => {
 
 // The leaves of a feeler gauge between the gap's limits: a tap is a reading, and goes on to the next place.
 let limits = null;
-const leaves = (round, fields) => {
+const leaves = (fields, system) => {
   const row = make("div", "", { className: "leaves" });
   const step = system === "us" ? 1.27e-5 : 1e-5;
   let at = null;
@@ -123,12 +130,13 @@ const leaves = (round, fields) => {
 
 const form = (round) => {
   const one = make("form");
-  const kept = draft(round.round);
+  const kept = draft(round.round), typed = Object.values(kept.texts).some(Boolean);
+  if (!typed || !kept.units) kept.units = system; // a reading stays in the units it was typed in
   one.append(make("p", round.plain ? word(`what-${round.plain}`) : round.what), make("p", told(round), { className: "soft" }));
-  if (Object.values(kept.texts).some(Boolean)) one.append(make("p", word("kept-typed"), { className: "soft" }));
+  if (typed) one.append(make("p", word("kept-typed"), { className: "soft" }));
   const fields = make("div", "", { className: "fields" });
   for (const key of round.keys) {
-    const field = make("label", label(round, key));
+    const field = make("label", label(round, key, kept.units));
     field.append(make("input", "", { name: key, inputMode: "decimal", autocomplete: "off", enterKeyHint: "next", value: kept.texts[key] ?? "" }));
     fields.append(field);
   }
@@ -137,7 +145,7 @@ const form = (round) => {
   const photo = make("label", word("photo"));
   photo.append(make("input", "", { name: "photo", type: "file", accept: "image/*" }));
   const button = make("button", word("log-it", { round: named(round.round, round.brake) }));
-  if (isLength(round) && limits) one.append(leaves(round, fields));
+  if (isLength(round) && limits) one.append(leaves(fields, kept.units));
   one.append(fields, remark, photo, button);
   one.addEventListener("keydown", next);
   one.addEventListener("input", (event) => {
@@ -158,8 +166,13 @@ const form = (round) => {
 const log = async (round, one, kept) => {
   const values = {};
   for (const key of round.keys) {
-    const text = one.elements[key].value.trim().replace(",", ".");
-    if (text) values[key] = written(round, key, text);
+    const typed = one.elements[key].value.trim();
+    if (/^[1-9]\d{0,2}(,\d{3})+$/.test(typed)) { // thousands, or a decimal comma: a thousand times apart
+      say(word("comma-which", { key: keyed(key), said: typed }), false);
+      one.elements[key].focus();
+      return;
+    }
+    if (typed) values[key] = written(round, key, typed.replace(",", "."), kept.units);
   }
   const asking = { do: "log-round", round: round.round, id: `book-${kept.id}` };
   if (Object.keys(values).length) asking.values = values;
@@ -177,6 +190,11 @@ const log = async (round, one, kept) => {
     became = "done";
   }
   if (became === "lost") return;
+  if (became === "ended") {
+    kept.sent = before;
+    keep(round.round, kept);
+    return;
+  }
   if (became === "done") {
     forget(round.round);
     opened.delete(round.round);
@@ -282,7 +300,7 @@ $("sign").addEventListener("submit", async (event) => {
   const asking = { do: "sign-book", id: `sign-${signing}`, by: by.value.trim() };
   if (remark.value.trim()) asking.remark = remark.value.trim();
   const became = await post("/api/command", asking, word("book-signed-now"));
-  if (became === "lost") return;
+  if (became === "lost" || became === "ended") return;
   signing = fresh();
   if (became !== "done") return;
   localStorage.setItem("signs", asking.by);

@@ -8,6 +8,8 @@ const TREND_MS = 1000; // between two of them, by the watch's steady clock: the 
 const PAUSE_MS = 3000; // without a picture: what happened meanwhile the panel may know
 const CARRIED = { heat_w: "heat_limit_w" }; // a limit that moves: what this flow and inlet can carry
 const ANSWER_MS = 15_000;
+const COMMAND_MS = 8_000; // the watch answers the panel within five seconds, or not at all
+const TWICE_MS = 700; // a tap that bounced
 const PRIORITIES = ["critical", "high", "medium", "low"];
 const URGENT = PRIORITIES.slice(0, 2);
 const by = (id) => document.getElementById(id);
@@ -18,7 +20,7 @@ const make = (tag, name, text = "") => {
   return one;
 };
 
-let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = null, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
+let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = null, pushed = {}, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
 
 async function told(path) {
   for (;;) {
@@ -265,17 +267,20 @@ function dead() {
 
 async function push(button) {
   const what = button.dataset.do, named = { what: word(button.dataset.word) };
+  if (button.dataset.busy || performance.now() - pushed[what] < TWICE_MS) return; // tapped twice is meant once
+  pushed[what] = performance.now();
   button.dataset.busy = "true";
   put("answer", word("sent", named));
   try {
     const asked = what === "acknowledge" || what === "reset" ? { do: what, alarm: "all" } : { do: what };
     const answer = await fetch("/api/command", {
-      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked),
+      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked), signal: AbortSignal.timeout(COMMAND_MS),
     });
     const says = (await answer.json()).says;
-    put("answer", answer.ok ? word("done", named) : answer.status === 409 ? word("none-waits", named) : refusal(answer.status, says));
+    const unknown = answer.status === 401 || answer.status === 403;
+    put("answer", answer.ok ? word("done", named) : answer.status === 409 ? word("none-waits", named) : refusal(unknown ? 403 : answer.status, says));
     by("answer").title = says;
-    if (answer.status === 403) await logIn();
+    if (unknown) await logIn();
   } catch {
     put("answer", word("not-sent", named));
   }

@@ -3,6 +3,7 @@ import { asked, pickers, prefer, why, word } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const make = (tag, text = "", more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
+const ANSWER_MS = 15000;
 let tour = null, since = null;
 
 const say = (text, ok = true) => {
@@ -25,6 +26,7 @@ const part = (title, lines) => {
 
 async function show() {
   say(word("reading"));
+  const reading = $("says").textContent;
   // Once signed, the tour that was handed over stays to be read and printed.
   const back = $("hours").value || (since === null ? "" : ((Date.now() - since) / 3.6e6).toFixed(3));
   const hours = back ? `&hours=${encodeURIComponent(back)}` : "";
@@ -36,7 +38,7 @@ async function show() {
     return;
   }
   tour = await answer.json();
-  say(tour.damaged.join(" "), tour.damaged.length === 0);
+  if ($("says").textContent === reading) say(tour.damaged.join(" "), tour.damaged.length === 0); // an answer that came meanwhile stays
   $("tour").textContent = `${tour.rig}, ${tour.pad}. ${tour.tour}`;
   $("hours").placeholder = ((Date.parse(tour.to) - Date.parse(tour.from)) / 3.6e6).toFixed(1);
   $("tour").title = `${tour.from} ${tour.to}`;
@@ -47,15 +49,21 @@ async function show() {
 const FIELDS = { by: "handed-by", to: "taken-by", remark: "remark" };
 const field = (key) => (key in FIELDS ? word(FIELDS[key]) : key);
 
-// Whether an answer came; where none did, nobody knows whether it was taken.
+// Whether an answer came; where none did, nobody knows whether it was taken. Null: not asked, since the log-in ended.
 async function post(path, body, done) {
   let answer, found;
   try {
-    answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body), signal: AbortSignal.timeout(ANSWER_MS) });
     found = await answer.json();
   } catch {
     say(word("tour-not-sent"), false);
     return false;
+  }
+  if (path === "/api/command" && (answer.status === 401 || answer.status === 403)) {
+    await me(); // the panel began anew, or the log-in is over: the way in stands there again
+    say(word("log-in-ended"), false);
+    $("log-in").elements.pin.focus();
+    return null;
   }
   if (!answer.ok) say({ 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status] ?? word("refused", { says: why(found, field) }), false);
   else if (done) await done();
@@ -92,6 +100,7 @@ $("sign").onsubmit = async (event) => {
     await signed();
     say(word("signed-now"));
   });
+  if (answered === null) return;
   const lost = sent;
   sent = !answered;
   if (lost && answered) await whether(asking);

@@ -9,7 +9,7 @@ import contextlib
 import socket
 import struct
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
@@ -129,6 +129,8 @@ class FaultServer:
 
     def __init__(self) -> None:
         self.script: deque[Fault] = deque()
+        self.mute: Container[int] = ()
+        """Addresses whose reads are never answered, as some devices do with what they do not know."""
         self.number = 0
         self.connections = 0
         self.transactions: list[int] = []
@@ -179,6 +181,8 @@ class FaultServer:
             self.number += 1
             self.transactions.append(head[0])
             request = Request(head[0], head[3], head[4], head[5], head[6], self.number)
+            if request.address in self.mute:
+                continue
             fault = self.script.popleft() if self.script else Fault()
             if not await self._misbehave(fault, request, writer):
                 return

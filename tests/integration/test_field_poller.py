@@ -398,6 +398,40 @@ def test_a_fault_of_one_read(faults: tuple[str | None, ...], statuses: list[int]
     run(test())
 
 
+@pytest.mark.parametrize("address", [2, 502, 1002])
+def test_what_a_device_never_answers_takes_its_other_readings_with_it_once(address: int) -> None:
+    async def test() -> None:
+        async with FaultServer() as server:
+            of = rig([device("plc1", server.port, timeout_s=0.2)], [point("plc1", at) for at in (2, 502, 1002)])
+            server.mute = {address}
+            source = polled(of, 0)
+            told = [sample async for sample in take(source, of, 8)]
+        names = [f"plc1-input-{at}" for at in (2, 502, 1002) if at != address]
+        for sample in told[1:]:
+            assert_genuine(of.points[:3], sample)
+            assert [sample.status[name] for name in names] == [Status.OK, Status.OK]
+            assert sample.status[f"plc1-input-{address}"] == Status.SILENT
+
+    run(test())
+
+
+def test_a_lost_device_that_answers_anything_again_is_back() -> None:
+    async def test() -> None:
+        async with FaultServer() as server:
+            of = rig([device("plc1", server.port, timeout_s=0.1)], [point("plc1", at) for at in (2, 502)])
+            server.mute = range(1 << 16)
+            source = polled(of, 0.05)
+            async with asyncio.timeout(20), aclosing(take(source, of, 10_000)) as samples:  # type: ignore[type-var]
+                async for sample in samples:
+                    if not any(one.expected for line in source._lines for one in line.devices):
+                        server.mute = {2}  # another device in its place, which does not know this one
+                    if sample.status["plc1-input-502"] == Status.OK:
+                        break
+            assert sample.status["plc1-input-2"] == Status.SILENT
+
+    run(test())
+
+
 # ---- leaving
 
 

@@ -56,12 +56,32 @@ class Group:
         self.due = False
         """Of a slow group: its turn has come."""
         self._split: list[Split] = []
+        self._unanswered: dict[PlannedRead, int] = {}
+        """With the time at which it was asked last, monotonic, ns."""
+
+    def in_turn(self) -> tuple[tuple[PlannedRead, Places], ...]:
+        """The reads in the order to ask them: those that got no answer come last, the one asked latest behind all.
+
+        Some devices say nothing where they are asked for what they do not know. Waiting for that takes all the time
+        there is, and the readings behind it would be lost with it in every scan.
+        """
+        if not self._unanswered:
+            return tuple(self.reads)
+        return tuple(sorted(self.reads, key=lambda one: self._unanswered.get(one[0], 0)))
+
+    def note(self, planned: PlannedRead, *, answered: bool) -> None:
+        """What became of a read that was asked."""
+        if answered:
+            self._unanswered.pop(planned, None)
+        else:
+            self._unanswered[planned] = monotonic_ns()
 
     def split(self, planned: PlannedRead, now: float) -> None:
         """From now on ask for each stretch of this read by itself."""
         at = next(index for index, (one, _) in enumerate(self.reads) if one is planned)
         parts = planned.split()
         self.reads[at : at + 1] = [(one, _places(one)) for one in parts]
+        self._unanswered.pop(planned, None)
         self._split.append(Split(whole=planned, parts=parts, at=now + FIRST_TRIAL_S, pause_s=FIRST_TRIAL_S))
 
     def to_try(self, now: float) -> Split | None:
@@ -72,4 +92,6 @@ class Group:
         """It is answered in one piece again."""
         at = next(index for index, (one, _) in enumerate(self.reads) if one is split.parts[0])
         self.reads[at : at + len(split.parts)] = [(split.whole, _places(split.whole))]
+        for part in split.parts:
+            self._unanswered.pop(part, None)
         self._split.remove(split)

@@ -36,7 +36,7 @@ class Polled:
         self._words, self._status = words, status
         self._timeout_s = device.timeout / 1e9
         self._trouble: int = Status.ABSENT
-        self._missed = 0
+        self._missed = self._knocks = 0
 
     @property
     def has_reads(self) -> bool:
@@ -91,10 +91,13 @@ class Polled:
             if (split := group.to_try(time())) is not None:
                 await self._try_whole(group, split, deadline)
             sent_ns = 0
-            for planned, places in tuple(group.reads):
+            for planned, places in group.in_turn():
+                tried = self._tried
                 answer, status = await self._ask(planned.read, deadline - time())
                 sent_ns = sent_ns or answer.sent_ns  # the first is the oldest
-                answered |= _is_answer(status)
+                if (is_answer := _is_answer(status)) or self._tried > tried:
+                    group.note(planned, answered=is_answer)
+                answered |= is_answer
                 self._take(planned.read, places, status, answer.words)
                 if status in _NO_SUCH and len(planned.split()) > 1:
                     self._split(group, planned, status)
@@ -128,8 +131,9 @@ class Polled:
 
     async def knock(self, patience_s: float | None) -> None:
         """Ask once outside a scan whether it is back; with its own patience, or the one given, s."""
-        first = next(group.reads[0][0].read for group in self.groups if group.reads)
-        _, status = await self._ask(first, patience_s or self._timeout_s)
+        reads = [planned.read for group in self.groups for planned, _ in group.reads]
+        self._knocks += 1  # another each time: what has come back may not know one of them, and say nothing
+        _, status = await self._ask(reads[self._knocks % len(reads)], patience_s or self._timeout_s)
         if _is_answer(status):
             self._missed = 0
             return

@@ -9,6 +9,8 @@ from brakewater.units import Dimension, shown
 from brakewater.wording import Wording
 
 _THOUSANDTH_M = 2.54e-5
+_NO_GAP_M = 0.05
+"""Readings of one day lead anywhere in thirty: what reaches below nothing or beyond this is told as no trend."""
 
 
 def health_lines(book: Mapping[str, Any], words: Wording, units: str | None = None) -> list[str]:
@@ -67,7 +69,7 @@ class _Lines:
     def gaps(self, book: Mapping[str, Any]) -> Iterator[str]:
         for one in book["gaps"]:
             ahead = ""
-            if one["mean_ahead_m"]:
+            if one["mean_ahead_m"] and one["mean_ahead_m"][0] >= 0.0 and one["mean_ahead_m"][2] <= _NO_GAP_M:
                 low, middle, high = map(self._length, one["mean_ahead_m"])
                 ahead = self._say("gap-ahead", low=low, middle=middle, high=high)
             lengths = {name: self._length(one[f"{name}_m"]) for name in ("mean", "spread", "least", "most")}

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, Route, expect, sync_playwright
 
+from brakewater.control import ask
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import brakewater
 from hand import KEY_S, Hand
@@ -249,3 +250,41 @@ def test_a_comma_before_three_digits_is_asked_about_where_the_thumb_is(page: Pag
     expect(page.locator("#says")).to_contain_text("Refused", timeout=SHOWN_MS)
     expect(page.locator("#says")).to_be_in_viewport()  # a refusal that nobody sees is none
     shot(page, "refused-far-down")
+
+
+def test_a_wrong_gap_is_struck_out_and_logged_anew_from_the_phone(page: Page, before: Pages) -> None:
+    log_in(page)
+    one, says = page.locator("#round-air-gap"), page.locator("#says")
+    for text in ("45", "4.5", "4"):
+        if one.get_attribute("open") is None:
+            one.locator("summary").tap()
+        one.locator('input[name="plug-1-left"]').fill(text)
+        one.get_by_role("button", name="Log air gap").tap()
+        expect(page.locator("#entries")).to_contain_text("air gap, engineer", timeout=SHOWN_MS)
+        expect(one).not_to_have_attribute("open", "", timeout=SHOWN_MS)
+    expect(page.locator("#entries button")).to_have_count(3)
+    # Three on one day lead nowhere thirty days ahead.
+    expect(page.locator("#health")).not_to_contain_text("in 30 days")
+    wrong = page.locator("#entries button").last
+    wrong.tap()
+    expect(wrong).to_have_text("Strike it out: sure?")
+    shot(page, "strike-out")
+    wrong.tap()
+    expect(says).to_contain_text("Struck out; both stay", timeout=SHOWN_MS)
+    expect(page.locator("#entries")).to_contain_text("strikes out", timeout=SHOWN_MS)
+    expect(page.locator("#entries button")).to_have_count(2)
+    book = json.loads(brakewater("upkeep", rig_of(before), "--record", before.watch.record, "--json").stdout)
+    assert [entry["void"] for entry in book["entries"]] == [False, False, False, True]
+    assert book["entries"][3]["corrects"] == book["entries"][0]["entry"]
+
+
+def test_what_another_phone_logs_is_seen_when_this_one_is_looked_at_again(page: Page, before: Pages) -> None:
+    grease = page.locator("#round-grease")
+    grease.locator("summary").tap()
+    expect(grease).to_contain_text("never logged")
+    page.locator('#round-air-gap input[name="plug-1-left"]').fill("4.5")
+    assert ask(before.watch.record, {"do": "log-round", "round": "grease", "as": "engineer"})["ok"]
+    page.evaluate("() => document.dispatchEvent(new Event('visibilitychange'))")
+    expect(grease).to_contain_text("done ", timeout=SHOWN_MS)
+    expect(page.locator("#entries")).to_contain_text("grease, engineer")
+    expect(page.locator('#round-air-gap input[name="plug-1-left"]')).to_have_value("4.5")

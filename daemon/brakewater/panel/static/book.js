@@ -69,6 +69,7 @@ const post = async (path, body, done) => {
 // nothing. Its id goes with it: sent again over a poor link it is entered once.
 const DAY_MS = 86400000;
 const ANSWER_MS = 15000;
+const FRESH_MS = 60000;
 const fresh = () => crypto.getRandomValues(new Uint32Array(4)).join("-");
 const draft = (name) => {
   try {
@@ -223,45 +224,76 @@ const card = (round) => {
 
 // What is being typed into another round's form stays: only the one that was logged is made anew.
 const rounds = (book, logged) => {
+  for (const one of document.querySelectorAll("#rounds > details")) {
+    if (!book.rounds.some((round) => one.id === `round-${round.round}`)) one.remove(); // of the rig file before
+  }
   for (const round of book.rounds) {
     const there = $(`round-${round.round}`);
     if (!there) $("rounds").append(card(round));
     else if (round.round === logged) there.replaceWith(card(round));
-    else mark(there.querySelector(".state"), round);
+    else {
+      mark(there.querySelector(".state"), round);
+      there.querySelector("form .soft").textContent = told(round);
+    }
   }
 };
 
 const health = (book) => [make("h2", word("health")), ...book.health.map((line) => make("p", line))];
 
-const entries = (book) => [make("h2", word("newest-entries")), ...(book.entries.length ? [] : [make("p", word("none"), { className: "soft" })]), ...book.entries.slice(-10).reverse().map((one) => make("p", word("entry-text", {
+const entries = (book) => [make("h2", word("newest-entries")), ...(book.entries.length ? [] : [make("p", word("none"), { className: "soft" })]), ...book.entries.slice(-10).reverse().map((one) => struck(one, make("p", word("entry-text", {
   time: one.done.slice(0, 16).replace("T", " "), round: named(one.round, one.brake), actor: one.actor,
   corrected: one.corrected_by ? word("entry-corrected", { entry: one.corrected_by }) : one.void ? word("entry-void", { entry: one.corrects }) : "", remark: one.remark ? `: ${one.remark}` : "",
-})))];
+}))))];
 
-let newest = [];
+// A wrong entry is struck out by whoever is logged in, with a second tap, and then logged anew; both stay in the record.
+const struck = (one, line) => {
+  if (one.corrected_by || one.void || !$("who").textContent) return line;
+  const button = make("button", word("strike-out"), { type: "button", className: "screen" });
+  const id = fresh();
+  button.setAttribute("aria-label", `${word("strike-out")}: ${line.textContent}`);
+  button.onclick = async () => {
+    if (button.dataset.sure !== "true") {
+      button.dataset.sure = "true";
+      button.textContent = word("strike-sure");
+      button.setAttribute("aria-label", `${word("strike-sure")} ${line.firstChild.textContent}`);
+      return;
+    }
+    button.disabled = true;
+    if (await post("/api/command", { do: "log-round", round: one.round, corrects: one.entry, void: true, id: `strike-${id}` }, word("struck")) === "lost") button.disabled = false;
+    else await show();
+  };
+  line.append(" ", button);
+  return line;
+};
 
-const show = async (logged) => {
+let newest = [], unheard = false;
+
+const show = async (logged, again = false) => {
   let answer, book;
   try {
     answer = await fetch(`/api/book?${asked()}`);
     book = await answer.json();
   } catch {
+    unheard = true;
     say(word("no-watch"), false);
     return;
   }
   if (!answer.ok || book.ok === false) {
+    unheard = true;
     say(answer.ok ? word("no-book") : answer.status === 503 ? word("no-watch") : book.says, false);
     $("says").title = book.says;
-    pickers(null, anew);
+    if (!again) pickers(null, anew);
     return;
   }
+  if (unheard) say("", true);
+  unheard = false;
   system = units ?? book.units;
   limits = book.gap_limits;
   newest = book.entries.map((one) => one.entry);
-  pickers(book.units, anew);
+  if (!again) pickers(book.units, anew);
   rounds(book, logged);
   $("health").replaceChildren(...health(book));
-  $("entries").replaceChildren(...entries(book));
+  if (!again || !document.querySelector('#entries [data-sure="true"]')) $("entries").replaceChildren(...entries(book));
   $("signatures").replaceChildren(...book.signatures.map((line) => make("p", line)));
 };
 
@@ -288,6 +320,7 @@ $("log-in").addEventListener("submit", async (event) => {
   if (await post("/api/log-in", { actor: who, pin: fields.pin.value }, word("logged-in", { who })) === "done") {
     localStorage.setItem("actor", who);
     await me();
+    await show(undefined, true);
   }
   fields.pin.value = "";
 });
@@ -315,3 +348,7 @@ $("sign").elements.by.value = localStorage.getItem("signs") ?? "";
 await prefer();
 await me();
 await show();
+// A phone in a pocket, or another mechanic's entry: what stands here is looked at again.
+const look = () => { if (!document.hidden) show(undefined, true); };
+setInterval(look, FRESH_MS);
+document.addEventListener("visibilitychange", look);

@@ -162,7 +162,7 @@ broker() {
   plain="$root/etc/brakewater/broker-passwords"
   (umask 077 && touch "$plain")
   local changed=''
-  for user in brakewater lamps office $names; do
+  for user in brakewater lamps office sparkplug-host $names; do
     grep -q "^$user:" "$plain" && continue
     echo "$user:$(secret)" >>"$plain"
     ! grep -qs "^$user:" "$etc/brakewater.passwords" || [ "$user" = brakewater ] || changed="$changed $user"

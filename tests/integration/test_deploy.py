@@ -140,7 +140,7 @@ def test_secrets_are_for_root_and_the_rest_for_the_group(stage: Path) -> None:
     assert (etc / "rig.toml").stat().st_gid == int(user[3])
     assert (stage / "var/lib/brakewater").stat().st_uid == int(user[2])
     secrets = [row.split(":")[1] for row in (etc / "broker-passwords").read_text().splitlines()]
-    assert len(set(secrets)) == 5  # the watch, lamps, office, driller, tech
+    assert len(set(secrets)) == 6  # the watch, lamps, office, a Sparkplug host, driller, tech
     for file in (one for one in stage.rglob("*") if one.is_file() and _mode(one) & 0o077 and "opt" not in one.parts):
         assert not any(secret in file.read_text(errors="replace") for secret in secrets), file
 
@@ -173,7 +173,7 @@ def test_passwords_that_were_lost_are_made_anew_with_a_word_to_whom(tmp_path: Pa
     assert kept < set(plain.read_text().splitlines())
     plain.unlink()
     said = install("--broker", "--root", root).stderr
-    assert "NEW PASSWORDS for lamps office driller tech: " in said
+    assert "NEW PASSWORDS for lamps office sparkplug-host driller tech: " in said
     assert not kept & set(plain.read_text().splitlines())
 
 
@@ -300,6 +300,7 @@ WRITES = {
     "tech": {f"{ROOT}/command/tech"},
     "lamps": set(),
     "office": set(),
+    "sparkplug-host": set(),
 }
 ASKED = (*STATES, *COMMANDS, f"{ROOT}/command/brakewater", f"{ROOT}/answer/driller/7", f"{ROOT}/lamp/cooling/more",
          "brakewater/rig-4/online", "brakewater/rig-4/command/driller", "other", "$SYS/broker/version")  # fmt: skip
@@ -331,6 +332,23 @@ def test_each_role_hears_its_own_topics_and_no_other(site: Site, user: str) -> N
         watch.may_write(f"{ROOT}/online")  # the last: all before it has come by now
         until(lambda: one.heard.count(f"{ROOT}/online") >= 2, str(one.heard))
         assert set(one.heard) == READS[user]
+
+
+BIRTH, STATE, REBIRTH = "spBv1.0/group/NBIRTH/rig-4", "spBv1.0/STATE/host", "spBv1.0/group/NCMD/rig-4"
+SPARKPLUG = (BIRTH, "spBv1.0/group/DDATA/rig-4/aux", STATE, REBIRTH)
+
+
+@AS_ROOT
+def test_a_sparkplug_host_and_the_watch_hear_each_other(site: Site) -> None:
+    with site.client("brakewater") as watch, site.client("sparkplug-host") as host:
+        assert {topic for topic in SPARKPLUG if host.may_write(topic)} == {STATE, REBIRTH}
+        watch.listen()
+        host.listen()
+        assert watch.may_write(BIRTH)
+        assert host.may_write(STATE)
+        assert host.may_write(REBIRTH)
+        until(lambda: {STATE, REBIRTH} <= set(watch.heard), str(watch.heard))
+        until(lambda: BIRTH in host.heard, str(host.heard))
 
 
 @AS_ROOT

@@ -2,7 +2,9 @@
 
 import json
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 
@@ -153,6 +155,26 @@ def test_five_wrong_pins_lock_the_name_and_the_place_for_a_while(access: Access,
     assert access.log_in("engineer", "2718", "192.0.2.2") is None, "the name is locked from everywhere"
     clock.s += 31
     assert access.log_in("engineer", "2718", "192.0.2.1") is not None
+
+
+def test_many_at_once_try_no_more_than_five_pins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    one = Access(folder=tmp_path, station_actor="driller", pins={"engineer": hashed("2718")})
+    tried: list[str] = []
+
+    def counted(pin: str, kept: str) -> bool:
+        tried.append(pin)
+        return matches(pin, kept)
+
+    monkeypatch.setattr(access_module, "matches", counted)
+    together = Barrier(20)
+
+    def log_in(number: int) -> str | None:
+        together.wait(10)
+        return one.log_in("engineer", f"{number:04d}", f"192.0.2.{number}")
+
+    with ThreadPoolExecutor(20) as pool:
+        assert list(pool.map(log_in, range(20))) == [None] * 20
+    assert len(tried) == 5
 
 
 def test_an_unknown_name_is_refused_like_a_wrong_pin(access: Access) -> None:

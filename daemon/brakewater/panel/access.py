@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
+from threading import Lock
 from time import monotonic
 from typing import Final
 
@@ -61,6 +62,7 @@ class Access:
     """Actor -> hashed PIN."""
     _sessions: dict[str, tuple[str, float]] = field(default_factory=dict)
     _tries: dict[str, _Tries] = field(default_factory=dict)
+    _one_at_a_time: Lock = field(default_factory=Lock)
 
     def visitor(self, session: str | None, station: str | None) -> Visitor | None:
         """Who brings these cookies; None for one who brings nothing that counts."""
@@ -74,17 +76,21 @@ class Access:
     def log_in(self, actor: str, pin: str, address: str) -> str | None:
         """A new session, or None; after five wrong PINs nobody from there or of that name may try for a while."""
         places = (f"actor {actor}", f"address {address}")
-        if any(self.locked(place) for place in places):
-            return None
+        with self._one_at_a_time:
+            if any(self.locked(place) for place in places):
+                return None
+            for place in places:
+                self._count(place)  # as wrong, before it is known: else many at once would be five
         kept = self.pins.get(actor)
         right = matches(pin, kept or _NOBODY) and kept is not None  # takes as long for a name that is not known
-        for place in places:
-            self._count(place, right=right)
         if not right:
             return None
-        self._forget_old()
-        session = secrets.token_urlsafe(32)
-        self._sessions[session] = (actor, monotonic() + SESSION_S)
+        with self._one_at_a_time:
+            for place in places:
+                self._tries.pop(place, None)
+            self._forget_old()
+            session = secrets.token_urlsafe(32)
+            self._sessions[session] = (actor, monotonic() + SESSION_S)
         return session
 
     def locked(self, place: str) -> bool:
@@ -100,10 +106,7 @@ class Access:
         actor, until_s = self._sessions.get(session or "", ("", 0.0))
         return actor if monotonic() < until_s else None
 
-    def _count(self, place: str, *, right: bool) -> None:
-        if right:
-            self._tries.pop(place, None)
-            return
+    def _count(self, place: str) -> None:
         if len(self._tries) >= _MOST_REMEMBERED:
             self._tries.pop(next(iter(self._tries)))
         tries = self._tries.setdefault(place, _Tries())

@@ -79,7 +79,7 @@ def contact(brake: Brake, samples: Samples, ends: tuple[int, int]) -> Contact | 
     filled = {name: _filled(row) for name, row in values.items()}
     series = Series(
         duty=np.nan_to_num(values["duty_w"]), flow=filled["flow_m3_s"], inlet=filled["inlet_degc"],
-        outlet=filled["outlet_degc"], level=filled["level_m"], known=known,
+        outlet=filled["outlet_degc"], level=filled["level_m"], known=known, step_s=samples.step_s,
     )  # fmt: skip
     return _told(series, OutletModel(series, brake))
 

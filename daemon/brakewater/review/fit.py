@@ -2,8 +2,9 @@
 
 The outlet is worked out from the hoist's duty (``outlet_model``); parameters are scaled until it comes out as recorded.
 Confidence comes from the slopes at the best fit, widened for residuals that hang together from second to second, and
-for a contact with the water that is off by what the rig file allows: it looks much like the masses and the lag. Where
-the record cannot tell a parameter its interval says so, and nothing is offered.
+for a contact with the water that is off by what the rig file allows: it looks much like the masses and the lag. So does
+how heat goes into the iron, which is no two lumps: it counts as known to a factor of two. Where the record cannot tell
+a parameter, or would have it beyond where it is looked for, its interval says so, and nothing is offered.
 
 Source: nonlinear regression as in any text of statistics; effective number of samples (1 - r)/(1 + r), from memory.
 """
@@ -31,6 +32,10 @@ the water cannot be told from the outlet, as a contact too poor looks just like 
 WIDEST: Final = 0.5
 """A 95 % interval wider than half of the value tells nothing a rig file could use."""
 _FEWEST_STANDS: Final = 3
+_THROUGH: Final = 2.0
+"""How far ``through`` may be off, as a factor: two lumps stand for iron all through; an assumption."""
+_FAR: Final = 1.2
+"""Logarithm of the scale up to which a parameter is looked for."""
 _LONGEST_S: Final = 20_000
 _NEEDED: Final = ("duty_w", "inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 
@@ -94,6 +99,7 @@ def fit(record: Record, name: str | None = None, damage: list[str] | None = None
 def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tuple[Series, Brake]:
     columns: dict[str, list[Floats]] = {key: [] for key in (*_NEEDED, "known")}
     brake: Brake | None = None
+    step_s = 0.0
     for item, outcome in replayed(record, engine, tally):
         if not isinstance(item, Block):
             continue
@@ -101,6 +107,7 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
         if (brake.name, "duty_w") not in outcome.derived:
             continue  # a later rig file has no such brake, or no hoist
         every = max(1, round(1e9 / engine.rig.scan_ns))
+        step_s = step_s or every * engine.rig.scan_ns / 1e9
         part = slice(every - 1, None, every)
         found = {role: outcome.readings[engine.rig.role(role, brake.name).name] for role in _NEEDED[1:]}  # type: ignore[union-attr]
         found["duty_w"] = outcome.derived[brake.name, "duty_w"]
@@ -119,6 +126,7 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
         outlet=whole["outlet-temperature"],
         level=whole["brake-level"],
         known=whole["known"] > 0.5,
+        step_s=step_s,
     ), brake
 
 
@@ -143,12 +151,12 @@ def _brake(rig: Rig, name: str | None) -> Brake:
 
 
 def _runner(series: Series, brake: Brake) -> Callable[..., Floats]:
-    """Logarithms of the scales, and a scale of the contact -> [n] outlet as the thermometer would show it."""
+    """Logarithms of the scales, scales of contact and through -> [n] outlet as the thermometer would show it."""
     model = OutletModel(series, brake)
 
-    def run(logs: Floats, contact: float = 1.0) -> Floats:
+    def run(logs: Floats, contact: float = 1.0, through: float = 1.0) -> Floats:
         share, masses, lag = (exp(x) for x in logs.tolist())
-        return model.run(share, masses, lag, contact)
+        return model.run(share, masses, lag, contact, through)
 
     return run
 
@@ -158,23 +166,26 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats
         from scipy.optimize import least_squares  # noqa: PLC0415 - an extra, only for this
     except ImportError as error:
         raise FitError("found no scipy; allowed: pip install 'brakewater[fit]'") from error
-    warm = np.arange(len(series.outlet)) > 300  # what the rotor was before is not known
+    warm = np.arange(len(series.outlet)) * series.step_s > 300.0  # what the rotor was before is not known
     used = series.known & warm
-    if np.count_nonzero(used) < 600:
-        raise FitError(f"found {np.count_nonzero(used)} s of good signals; allowed: 600 s and more")
+    seconds = round(np.count_nonzero(used) * series.step_s)
+    if seconds < 600:
+        raise FitError(f"found {seconds} s of good signals; allowed: 600 s and more")
 
-    def residual(logs: Floats, contact: float = 1.0) -> Floats:
-        left: Floats = (run(logs, contact) - series.outlet)[used]
+    def residual(logs: Floats, contact: float = 1.0, through: float = 1.0) -> Floats:
+        left: Floats = (run(logs, contact, through) - series.outlet)[used]
         return left
 
-    def fitted(first: Floats, contact: float) -> Any:
-        return least_squares(residual, first, x_scale=0.1, bounds=(-1.2, 1.2), diff_step=1e-4, args=(contact,))
+    def fitted(first: Floats, contact: float, through: float = 1.0) -> Any:
+        ends = (-_FAR, _FAR)
+        return least_squares(residual, first, x_scale=0.1, bounds=ends, diff_step=1e-4, args=(contact, through))
 
     first = np.zeros(len(NAMES))
     best = fitted(first, 1.0)
-    # The contact stays as the rig file says it; what the others would be if it were off as far as that allows counts.
+    # Contact and through stay as the rig file says; what the others would be if one were off as far as may be counts.
     off = brake.rotor.accuracy if brake.rotor is not None else 0.0
     ends = [best.x, *(fitted(best.x, 1.0 + sign * off).x for sign in (-1.0, 1.0) if off > 0.0)]
+    ends += [fitted(best.x, 1.0, through).x for through in (1.0 / _THROUGH, _THROUGH)]
     lows, highs = np.min(ends, axis=0).tolist(), np.max(ends, axis=0).tolist()
     left = best.fun
     hangs = float(np.sum(left[1:] * left[:-1]) / max(float(np.sum(left * left)), 1e-30))
@@ -183,6 +194,7 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(normal)) * (float(np.mean(left * left))), 0.0))
     tight = np.linalg.matrix_rank(normal, tol=1e-9 * float(np.max(np.abs(normal)))) == len(NAMES)
     reach = 1.96 * (spread if tight else np.full(len(NAMES), np.inf))
+    reach[np.abs(best.x) > 0.99 * _FAR] = 2.0 * _FAR  # it would lie beyond: where, nobody looked
     parameters = tuple(
         Parameter(name=name, value=exp(x), low=exp(low - min(r, 50.0)), high=exp(high + min(r, 50.0)))
         for name, x, low, high, r in zip(NAMES, best.x.tolist(), lows, highs, reach.tolist(), strict=True)
@@ -191,7 +203,7 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats
     whole = np.where(used, series.outlet - run(best.x), 0.0)
     return Fit(
         brake=brake.name,
-        seconds=int(np.count_nonzero(used)),
+        seconds=seconds,
         stands=stands,
         parameters=parameters,
         rms_before_k=float(np.sqrt(np.mean(before * before))),

@@ -19,7 +19,7 @@ from brakewater.stream import Floats
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Series:
-    """[n] each, a second apart; SI."""
+    """[n] each, ``step_s`` apart; SI."""
 
     duty: Floats
     flow: Floats
@@ -28,6 +28,8 @@ class Series:
     level: Floats
     known: Any
     """[n] all of them are."""
+    step_s: float = 1.0
+    """About a second; not quite one where the rig's scan does not divide it."""
 
 
 class OutletModel:
@@ -52,8 +54,9 @@ class OutletModel:
         self._rows = list(zip(duty.tolist(), contact, water, carried, series.inlet.tolist(), strict=True))
         self._lag_s = max(brake.thermowell_lag / 1e9, 1e-3)
         self._start = float(series.outlet[0])
+        self._half_s = 0.5 * series.step_s
 
-    def run(self, share: Any, masses: Any = 1.0, lag: Any = 1.0, contact: Any = 1.0) -> Floats:
+    def run(self, share: Any, masses: Any = 1.0, lag: Any = 1.0, contact: Any = 1.0, through: float = 1.0) -> Floats:
         """[n] outlet as the thermometer would show it; [n, g] where a scale is [g].
 
         Args:
@@ -61,15 +64,17 @@ class OutletModel:
             masses: scale of both heat capacities.
             lag: scale of the thermometer's lag.
             contact: scale of the contact with the water.
+            through: scale of what goes from the skin to the core.
         """
         rotor, lag_s = self._rotor, self._lag_s * lag
         skin = core = tank = shown = self._start + 0.0 * (share + masses + lag + contact)
-        surface, iron, through = rotor.surface_j_k * masses, rotor.core_j_k * masses, rotor.through_w_k
-        by_skin, by_core, by_lag = 0.5 / surface, 0.5 / iron * through, 0.5 / lag_s
+        surface, iron, through = rotor.surface_j_k * masses, rotor.core_j_k * masses, rotor.through_w_k * through
+        half_s = self._half_s
+        by_skin, by_core, by_lag = half_s / surface, half_s / iron * through, half_s / lag_s
         found = []
         for power, touches, capacity, flow, inlet in self._rows:
-            put_in, touch, by_water = share * power, contact * touches, 0.5 / capacity
-            for _ in range(2):  # half a second at a time keeps the implicit steps close to the truth
+            put_in, touch, by_water = share * power, contact * touches, half_s / capacity
+            for _ in range(2):  # half a step at a time keeps the implicit steps close to the truth
                 skin = (skin + by_skin * (put_in + touch * tank + through * core)) / (1.0 + by_skin * (touch + through))
                 core = (core + by_core * skin) / (1.0 + by_core)
                 tank = (tank + by_water * (touch * skin + flow * inlet)) / (1.0 + by_water * (touch + flow))

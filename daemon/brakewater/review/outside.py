@@ -9,7 +9,7 @@ does, held against the heat that the water carried off, at every offset to half 
 import csv
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -143,10 +143,7 @@ def laid_over(samples: Samples, hoisted: Hoisted, offset_s: float) -> Samples:
         return np.where(hole, np.nan, np.interp(at, times, values))
 
     values = {**samples.values, "load_n": over(hoisted.load_n), "block_m": over(hoisted.block_m)}
-    return Samples(
-        t_ns=samples.t_ns, utc_ns=samples.utc_ns, run=samples.run, input=samples.input,
-        values=values, totals=samples.totals,
-    )  # fmt: skip
+    return replace(samples, values=values)
 
 
 def proposed(samples: Samples, hoisted: Hoisted) -> Proposal | None:

@@ -43,6 +43,8 @@ class Samples:
     totals: dict[str, Ints]
     plateaus: tuple[Plateau, ...] = ()
     """Where the coil's current stayed while more was asked for, in order of time."""
+    step_s: float = 1.0
+    """Time from one to the next: about a second, as so many scans make it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +117,7 @@ class _Maker:
         self._rates: dict[str, int] = {}
         """What the last scan adds to each total, a second, until the next one comes."""
         self._sums = dict.fromkeys(TOTALS, 0)
+        self._step_s = 1.0
         self._most_a = np.nan
         """Coil current since the last sample."""
         self._parts: list[dict[str, Any]] = []
@@ -132,6 +135,7 @@ class _Maker:
         self._plateaus.feed(block.t_ns, lasts, values["coil_a"], values["asked_a"])
         part: dict[str, Any] = {}
         every = max(1, round(EVERY_NS / rig.scan_ns))
+        self._step_s = every * rig.scan_ns / 1e9
         keep = np.flatnonzero((block.input - 1) % every == 0)
         for name, rate in rates.items():
             before = np.concatenate([[self._rates.get(name, 0)], rate[:-1]])
@@ -173,6 +177,7 @@ class _Maker:
             values={name: joined[name] for name in VALUES},
             totals={name: joined[name] for name in TOTALS},
             plateaus=tuple(self._plateaus.found),
+            step_s=self._step_s,
         )
 
 

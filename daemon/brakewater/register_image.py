@@ -9,7 +9,7 @@ from brakewater import register_map as places
 from brakewater.alarms.annunciator import WATCHING
 from brakewater.alarms.lifecycle import UNSEEN, State
 from brakewater.quality import Quality, Reason, Status, quality
-from brakewater.register_map import Cell, Layout, brake_base
+from brakewater.register_map import NOT_FITTED, Cell, Layout, brake_base
 from brakewater.render import horn_now, lamps, watching
 from brakewater.rig import SELF, Rig
 from brakewater.stream import AlarmNow, Picture
@@ -17,8 +17,6 @@ from brakewater.units import shown
 
 ASPECTS: Final = {"off": 0, "steady": 1, "flash": 2, "slow-flash": 3, "first-flash": 4}
 SOUNDS: Final = {"off": 0, "alarm": 1, "ringback": 2}
-NOT_FITTED: Final = 255
-"""Reason code of a value that this rig does not have."""
 _HOLDS: Final = frozenset((State.UNACKNOWLEDGED.value, State.ACKNOWLEDGED.value))
 """What a PLC is told of as active: what is announced. A masked alarm sets no bit, as it lights no lamp (ISA-18.2: what
 is shelved, suppressed or out of service is not annunciated); its condition is in the ``active`` of the MQTT topic."""

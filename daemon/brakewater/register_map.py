@@ -24,6 +24,8 @@ from brakewater.units import Dimension, shown
 
 FORMAT: Final = 1
 """Version of the places below."""
+NOT_FITTED: Final = 255
+"""Reason code of a value that this rig does not have."""
 
 SCANS, BEATS, HEALTH, VERSION, SIGNATURE, HORN, BRAKES, LAMP_COUNT, DEVICE_COUNT = 0, 1, 2, 3, 4, 6, 7, 8, 9
 ACTIVE, UNSEEN, LIT, LAMPS, DEVICES = 10, 12, 14, 16, 48

@@ -6,8 +6,7 @@ from typing import Final
 
 from brakewater import register_map as places
 from brakewater.quality import MEANINGS, Reason, Status, quality, reason_name, status_name
-from brakewater.register_image import NOT_FITTED
-from brakewater.register_map import Cell, Layout, brake_base
+from brakewater.register_map import NOT_FITTED, Cell, Layout, brake_base
 from brakewater.render import spoken
 from brakewater.rig import Rig
 

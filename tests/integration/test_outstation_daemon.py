@@ -14,7 +14,7 @@ from pyModbusTCP.client import ModbusClient
 from brakewater.cli import main
 from brakewater.quality import Reason
 from brakewater.record.reader import Record
-from brakewater.register_image import NOT_FITTED
+from brakewater.register_map import NOT_FITTED
 from brakewater.rig import load
 from brakewater.stream import Command
 from brokers import HOST, free_port, until

@@ -87,6 +87,19 @@ def test_a_newcomer_is_told_how_everything_stands(broker: Broker) -> None:
         assert mqtt.figures().version == "5.0"
 
 
+def test_a_mirror_is_called_as_its_owner_likes(broker: Broker) -> None:
+    """Its name stands in the topic of its alarm, where some characters mean something else or nothing at all."""
+    rig = demo_rig(broker.port, more='\n[mirror."office/a+b #1"]\nurl = "http://127.0.0.1:1"\n')
+    with watching(rig) as mqtt:
+        mqtt.show(picture(rig, LOW))
+        until(lambda: states(broker.port).get("cooling-flow-low") == "unacknowledged", "all told")
+        said = retained(broker.port, f"{ROOT}/#")
+        assert len([topic for topic in said if "/alarm/" in topic]) == len(rig.alarms)
+        topic = f"{ROOT}/rig/alarm/mirror-behind:office%2Fa%2Bb %231"
+        assert said[topic]["alarm"] == "mirror-behind:office/a+b #1"
+        assert mqtt.figures().drops == 0
+
+
 def test_no_more_is_under_way_than_the_broker_takes_at_once(tmp_path: Path) -> None:
     with running(mosquitto(tmp_path, "allow_anonymous true", "max_inflight_messages 5")) as broker:
         link = Strict(broker.port, answers_after_s=0.005)

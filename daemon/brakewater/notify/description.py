@@ -227,7 +227,7 @@ def _parameters(rig: Rig) -> dict[str, Schema]:
     return {
         "of": {"description": "a brake, or rig", "enum": [*brakes, topics.OF_RIG]},
         "brake": {"description": "a brake", "enum": brakes},
-        "alarm": {"description": "an alarm", "enum": sorted({rule.name for rule in rig.alarms})},
+        "alarm": {"description": "an alarm", "enum": sorted({topics.level(rule.name) for rule in rig.alarms})},
         "lamp": {"description": "a lamp", "enum": list(rig.windows)},
         "actor": {"description": "who commands"},
         "id": {"description": "of the command"},

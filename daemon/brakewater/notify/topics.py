@@ -1,6 +1,7 @@
 """Topic names, payload bytes, and which retained states differ from what the broker holds."""
 
 import json
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -17,6 +18,8 @@ OF_RIG: Final = "rig"
 """Stands where a brake's name would, for what belongs to the whole rig."""
 
 
+_NO_LEVEL: Final = re.compile(r"[+#/\x00-\x1f\x7f]")
+"""What may not stand in one level of a topic (OASIS MQTT 5.0, 4.7.1 and 1.5.4)."""
 _COMPACT: Final = json.JSONEncoder(separators=(",", ":"), allow_nan=False, ensure_ascii=False)
 
 
@@ -50,9 +53,14 @@ def now(rig: Rig, brake: str) -> str:
     return f"{rig.root}/{brake}/now"
 
 
+def level(name: str) -> str:
+    """An alarm's name as one level of a topic: a mirror, whose name it may hold, is called as its owner likes."""
+    return _NO_LEVEL.sub(lambda found: f"%{ord(found[0]):02X}", name)
+
+
 def alarm(rig: Rig, brake: str | None, name: str) -> str:
     """Retained: an alarm as it stands."""
-    return f"{rig.root}/{brake or OF_RIG}/alarm/{name}"
+    return f"{rig.root}/{brake or OF_RIG}/alarm/{level(name)}"
 
 
 def lamp(rig: Rig, name: str) -> str:
@@ -84,7 +92,7 @@ def actor_of(rig: Rig, topic: str) -> str | None:
 
 def state_filters(rig: Rig) -> tuple[str, str]:
     """All retained states whose names depend on the rig file."""
-    return alarm(rig, "+", "+"), lamp(rig, "+")
+    return f"{rig.root}/+/alarm/+", lamp(rig, "+")
 
 
 def known_states(rig: Rig) -> frozenset[str]:

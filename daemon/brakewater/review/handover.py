@@ -57,7 +57,7 @@ def told(record: Record, from_ns: int, to_ns: int) -> Told:
     """Notes, handovers and settings changed in a window."""
     said: dict[str, Command] = {}
     events: list[Event] = []
-    damaged = list(record.unreadable(from_ns, to_ns).values())
+    damaged: list[str] = []
     for span in record.spans(from_ns, to_ns):
         try:
             for one in _taken(record, span.run):
@@ -140,7 +140,7 @@ def handover_doc(
         damage: what could not be read on the way to the picture.
     """
     page, to_ns = _Page(rig=rig, words=words), picture.utc_ns + 1
-    done = told(record, from_ns, to_ns)
+    done, lost = told(record, from_ns, to_ns), record.unreadable(from_ns, to_ns).values()
     sections = {
         "standing": [page.line(alarm_now(rig, one, words)["text"], one.since_utc_ns) for one in _standing(picture)],
         **{mask: list(_masked(page, picture, mask)) for mask in _MASKS},
@@ -163,7 +163,7 @@ def handover_doc(
         "tour": f"{words.word('tour', **{'from': page.time(from_ns), 'to': page.time(picture.utc_ns)})} ({zone})",
         "sections": [{"name": name, "title": words.word(name), "lines": lines} for name, lines in sections.items()],
         "signed": [_signed(page, one) for one in told(record, picture.utc_ns - _MOST_NS, to_ns).handovers],
-        "damaged": [words.word("page-damaged", says=says) for says in dict.fromkeys([*damage, *done.damaged])],
+        "damaged": [words.word("page-damaged", says=says) for says in dict.fromkeys([*damage, *lost, *done.damaged])],
         "caution": words.word("handover-caution"),
     }
 

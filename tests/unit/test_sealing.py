@@ -12,11 +12,13 @@ from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.sealed.layout import SCANS, sealed_paths
 from brakewater.record.sealing.due import seal_due
+from brakewater.record.sealing.seal import seal
 from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import segment_path, segment_runs
 from brakewater.record.verify import verify
+from daemons import here
 from record_streams import UTC, block, flat, read, start
-from sealed_parts import two_runs
+from sealed_parts import many_runs, two_runs
 
 DAY_NS = 86_400_000_000_000
 STEPS = ["write", "compare", "summary", "place", "remove"]
@@ -212,3 +214,13 @@ def test_a_record_of_sealed_segments_alone_goes_on_in_one_chain(folder: Path) ->
         journal.append(block(2, 1, 5))
     report = verify(folder)
     assert (report.verdict, report.runs) == ("consistent", 2)
+
+
+def test_verify_says_that_full_rate_values_are_in_no_chain(tmp_path: Path) -> None:
+    many_runs(tmp_path, 3)
+    seal(tmp_path, 1)
+    assert verify(tmp_path).worked_out == 0
+    seal(tmp_path, 2, values=True)
+    report = verify(tmp_path)
+    assert (report.verdict, report.worked_out) == ("consistent", 1)
+    assert "full-rate values in 1 run were worked out at sealing" in here("verify", tmp_path).stdout

@@ -77,6 +77,7 @@ def _document(report: "Report") -> dict[str, Any]:
         "altered": [{"file": one.file, "place": one.place, "says": one.says} for one in report.altered],
         "runs": report.runs,
         "trimmed": report.trimmed,
+        "worked_out": report.worked_out,
         "begins_after": report.begins_after,
         "commits": report.commits,
         "head": _head(report.head),
@@ -102,6 +103,11 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
         lines.append(
             f"the oldest run follows run {report.begins_after}, which is not here, and no list says that retention"
             " deleted it: moved away, or taken out"
+        )
+    if report.worked_out:
+        lines.append(
+            f"full-rate values in {counted(report.worked_out, 'run')} were worked out at sealing and are in no"
+            " chain: replay and export work them out of what is"
         )
     if report.trimmed:
         runs = ", ".join(map(str, report.trimmed))

@@ -76,6 +76,10 @@ class Evidence(Protocol):
         """Asked before anything is read: files that are not what they were, each a name and what is wrong."""
         ...
 
+    def worked_out(self) -> int:
+        """Columns that were worked out when it was sealed, which no commit covers."""
+        ...
+
     def complaints(self) -> Iterator[tuple[str, str]]:
         """Asked at the end: what else is not as it says itself, each a place and what is wrong."""
         ...
@@ -138,6 +142,10 @@ class HotEvidence:
     def file_complaints(self) -> Iterator[tuple[str, str]]:
         """Nothing is known of the file as a whole."""
         return iter(())
+
+    def worked_out(self) -> int:
+        """It has rows alone."""
+        return 0
 
     def complaints(self) -> Iterator[tuple[str, str]]:
         """Nothing but its commits."""

@@ -45,6 +45,7 @@ class SegmentCheck:
                     self._check_commit(evidence, commit, widths)
                 self._check_rest(evidence)
                 self._check_itself(evidence)
+                self._report.worked_out += bool(evidence.worked_out())
         except NewerRecordError:
             raise
         except (StorageError, sqlite3.DatabaseError, *MALFORMED) as error:

@@ -128,6 +128,10 @@ class SealedEvidence:
             elif found.sha256 != due.sha256:
                 yield name, "its SHA-256 is not what it was when it was sealed"
 
+    def worked_out(self) -> int:
+        """What the scans have beside the words, ages and status of the manifest."""
+        return self._sealed.worked_out()
+
     def complaints(self) -> Iterator[tuple[str, str]]:
         """Rows out of order, and what the manifest and the rig file beside them say that is not so."""
         manifest, seen = self._sealed.manifest, self._seen

@@ -14,6 +14,7 @@ import numpy as np
 
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.record.rows import Row, inputs_of, rows_of
+from brakewater.record.sealed.columns import RESERVED
 from brakewater.record.sealed.layout import CHAIN, COMMANDS, EVENTS, SCANS, START
 from brakewater.record.sealed.lines import event_body, row_of
 from brakewater.record.sealed.manifest import Manifest, read_manifest
@@ -149,6 +150,19 @@ class Sealed:
                         signature=Signature(commit_no=number, key=key, signature=signed.hex()) if signed else None,
                     )
                     first_input, first_event, number = last_input + 1, last_event + 1, number + 1
+
+    def worked_out(self) -> int:
+        """How many columns of the scans hold full-rate values, which were worked out when it was sealed.
+
+        Raises:
+            DamagedRecordError: they cannot be read.
+        """
+        columns = self.manifest.columns
+        if columns is None:
+            return 0
+        with self._parquet(SCANS) as file, self._reading(SCANS):
+            names = set(file.schema_arrow.names)
+        return len(names - {*RESERVED, *columns.age, *columns.status, *(one.name for one in columns.words)})
 
     # ---------------------------------------------------------------- inside
 

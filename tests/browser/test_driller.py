@@ -273,6 +273,18 @@ def test_a_button_tapped_twice_is_answered_once(page: Page, before: Pages) -> No
     assert len(asked) == 1
 
 
+def test_a_pairing_outlives_a_lost_connection(browser: Browser, before: Pages) -> None:
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.route("**/api/pair", lambda route: route.abort())
+        page.goto(f"{before.url}/pair?lang=es#{before.pairing()}")
+        expect(page.locator("#says")).to_contain_text("Cargue esta página otra vez", timeout=SHOWN_MS)
+        page.unroute("**/api/pair")
+        page.reload()
+        expect(page.locator("#says")).to_have_text("esta es ahora la estación doghouse", timeout=SHOWN_MS)
+        assert page.url == f"{before.url}/pair"
+
+
 def test_a_viewer_chooses_language_and_units_and_the_browser_keeps_them(page: Page, before: Pages) -> None:
     page.locator("#menu > summary").click()
     page.select_option("#language", "es")

@@ -7,7 +7,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from playwright.sync_api import Page, Response, expect, sync_playwright
+from playwright.sync_api import Page, Response, Route, expect, sync_playwright
 
 from brakewater.panel.page_files import STATIC
 from brakewater.record.reader import Record
@@ -233,3 +233,44 @@ def test_two_trips_lie_over_each_other(tmp_path: Path) -> None:
         expect(page.locator("#seen")).to_be_visible(timeout=SHOWN_MS)
         screens(page, "two-trips")
         assert wrong == []
+
+
+def test_a_note_over_a_poor_link_is_kept_and_noted_once(page: Page, before: Pages) -> None:
+    page.locator("#language").select_option("es")
+    page.get_by_role("button", name="Todo el registro").click(timeout=SHOWN_MS)
+    expect(page.locator("#events tr").first).to_be_visible(timeout=SHOWN_MS)
+    page.locator("#enter").click()
+    page.locator("#actor").fill("engineer")
+    page.locator("#pin").fill("wrong")
+    submit = page.locator("#log-in button[type=submit]")
+    submit.click()
+    expect(page.locator("#log-in-says")).to_contain_text("Nombre desconocido o PIN equivocado", timeout=SHOWN_MS)
+    page.locator("#pin").fill(PIN)
+    page.context.set_offline(True)
+    submit.click()
+    expect(page.locator("#log-in-says")).to_contain_text("El panel no responde", timeout=SHOWN_MS)
+    page.context.set_offline(False)
+    submit.click()
+    expect(page.locator("#who")).to_have_text("engineer", timeout=SHOWN_MS)
+    page.locator("#note").click()
+    page.locator("#note-text").fill("manguera suelta")
+
+    def lost_on_the_way_back(route: Route) -> None:
+        route.fetch()
+        route.abort()
+
+    page.route("**/api/command", lost_on_the_way_back)
+    keep = page.locator("#noting button[type=submit]")
+    keep.click()
+    expect(page.locator("#noting-says")).to_contain_text("El panel no responde", timeout=SHOWN_MS)
+    page.unroute("**/api/command")
+    expect(page.locator("#note-text")).to_have_value("manguera suelta")
+    keep.click()
+    expect(page.locator("#says")).to_contain_text("Anotado en el registro", timeout=SHOWN_MS)
+    until(lambda: _noted(before) == 2, "both are in the record")
+    page.get_by_role("button", name="Todo el registro").click()
+    expect(page.locator("#events tr.note")).to_have_count(1, timeout=SHOWN_MS)
+
+
+def _noted(before: Pages) -> int:
+    return sum(isinstance(one, Command) and one.request.do == "note" for one in Record(before.watch.record).inputs())

@@ -8,6 +8,7 @@ from typing import Any, Final
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import StreamingResponse
 
+from brakewater.engine.commands import mark
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.panel.live_routes import Language, Units, language_of
 from brakewater.panel.opened import Windows
@@ -72,7 +73,7 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
 
     @routes.get("/commands")
     def commands(from_ms: Moment = 0, to_ms: Moment = LAST_MS) -> list[dict[str, Any]]:
-        """Who asked for what in a window, refused or not; a note stands at the moment it marks."""
+        """Who asked for what in a window, refused or not, once however often sent; a note stands where it marks."""
         return list(_commands(record, from_ms * MILLION, to_ms * MILLION))[:_MOST_COMMANDS]
 
     add_charts(routes, record, windows or Windows(record), ledgers)
@@ -82,12 +83,16 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
 
 
 def _commands(record: Record, from_ns: int, to_ns: int) -> Iterator[dict[str, Any]]:
+    known: set[str] = set()
     for run in record.runs():
         try:
             said = [one for one in record.others(run) if isinstance(one, Command)]
         except StorageError:
             continue  # the events of this run say that it is damaged
         for one in said:
+            if (sent := mark(one.request)) in known:
+                continue
+            known.add(sent)
             if from_ns <= one.utc_ns < to_ns or one.request.do == "note":
                 yield {
                     "t": utc_text(one.utc_ns),

@@ -304,10 +304,13 @@ function logIn() {
     by("log-in-leave").onclick = () => dialog.close();
     dialog.querySelector("form").onsubmit = async (event) => {
       event.preventDefault();
-      const answer = await fetch("/api/log-in", {
-        method: "POST", headers: { "Content-Type": "application/json" },
-        body: JSON.stringify({ actor: by("actor").value, pin: by("pin").value }),
-      });
+      let answer;
+      try {
+        answer = await fetch("/api/log-in", {
+          method: "POST", headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(COMMAND_MS),
+          body: JSON.stringify({ actor: by("actor").value.trim(), pin: by("pin").value }),
+        });
+      } catch { by("log-in-says").textContent = word("panel-away"); return; }
       by("pin").value = "";
       if (answer.ok) { await showActor(); dialog.close(); } else by("log-in-says").textContent = refusal(answer.status, (await answer.json()).says);
     };

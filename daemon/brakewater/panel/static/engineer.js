@@ -1,5 +1,5 @@
 // Trips and replay: the list, one window with everything in it, what-if, notes, and what is taken along.
-import { asked, language, pickers, prefer, units, word } from "./words.js";
+import { asked, language, pickers, prefer, units, why, word } from "./words.js";
 import { by, clock, clockExact, make, press, quietly, sent, setZone, told, toldJson } from "./past.js";
 import { asPerson, showActor } from "./log_in.js";
 import * as charts from "./charts.js";
@@ -10,7 +10,7 @@ const HOUR_MS = 3_600_000;
 const LONGEST_MS = 26 * HOUR_MS;
 const EVERY = [["", "every-scan"], ["1", "every-second"], ["60", "every-minute"]];
 
-let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], commands = [];
+let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], commands = [], noting = {};
 
 async function begin() {
   await prefer();
@@ -180,11 +180,21 @@ async function compare() {
 
 async function keepNote(submitted) {
   submitted.preventDefault();
-  const at = player.position() ?? charts.zoomed().from;
-  const answer = await asPerson(() => sent("/api/command", { do: "note", text: by("note-text").value, at: new Date(at).toISOString() }));
+  const at = player.position() ?? charts.zoomed().from, text = by("note-text").value;
+  if (noting.text !== text) noting = { text, id: `note-${crypto.getRandomValues(new Uint32Array(4)).join("-")}`, lost: false };
+  let answer;
+  try {
+    answer = await asPerson(() => sent("/api/command", { do: "note", text, at: new Date(at).toISOString(), id: noting.id }));
+  } catch (error) {
+    noting.lost = true; // perhaps it was taken, and only the answer lost: sent again under this id it is noted once
+    by("noting-says").textContent = error.message;
+    return;
+  }
   if (answer === null) return;
-  by("noting-says").textContent = (await answer.json()).says;
-  if (!answer.ok) return;
+  const found = await answer.json();
+  by("noting-says").textContent = answer.status === 503 ? word("no-watch") : word("refused", { says: why(found) });
+  if (!answer.ok && !(noting.lost && answer.status === 409)) return;
+  noting = {};
   by("noting").close();
   by("note-text").value = "";
   await again();

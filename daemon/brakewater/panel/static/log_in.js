@@ -18,9 +18,12 @@ export function logIn() {
     by("log-in-leave").onclick = () => dialog.close("");
     dialog.querySelector("form").onsubmit = async (event) => {
       event.preventDefault();
-      const answer = await sent("/api/log-in", { actor: by("actor").value, pin: by("pin").value });
+      let answer;
+      try {
+        answer = await sent("/api/log-in", { actor: by("actor").value.trim(), pin: by("pin").value });
+      } catch (error) { by("log-in-says").textContent = error.message; return; }
       by("pin").value = "";
-      if (!answer.ok) { by("log-in-says").textContent = (await answer.json()).says; return; }
+      if (!answer.ok) { by("log-in-says").textContent = answer.status === 401 ? word("wrong-pin") : (await answer.json()).says; return; }
       await showActor();
       dialog.close("in");
     };

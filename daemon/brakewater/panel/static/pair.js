@@ -6,10 +6,11 @@ const says = document.getElementById("says");
 if (!code) {
   says.textContent = word("pair-none");
 } else {
-  history.replaceState(null, "", "/pair");
+  // The code stays in the address until it was answered: over a poor link the page is loaded again, not typed.
   const answer = await fetch("/api/pair", {
     method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ code }),
-  });
-  const found = await answer.json();
-  says.textContent = answer.ok ? word("paired", { name: found.station }) : answer.status === 403 ? word("pair-used") : found.says;
+  }).catch(() => null);
+  if (answer !== null) history.replaceState(null, "", "/pair");
+  const found = answer === null ? {} : await answer.json();
+  says.textContent = answer === null ? word("pair-lost") : answer.ok ? word("paired", { name: found.station }) : answer.status === 403 ? word("pair-used") : found.says;
 }

@@ -47,14 +47,17 @@ export function whenSeen(element, act) {
   return () => { eyes.unobserve(element); told_.delete(element); };
 }
 
+// A browser says in its own words that nobody was reached; this says it in the page's.
+const reached = (answer) => answer.catch(() => { throw new Error(word("panel-away")); });
+
 let asking = 0;
 export async function told(path) {
   asking += 1;
   by("says").textContent = word("reading");
   try {
-    const answer = await fetch(path);
+    const answer = await reached(fetch(path));
     if (!answer.ok) throw new Error(answer.status === 401 ? word("log-in-first") : (await answer.json()).says);
-    const text = await answer.text();
+    const text = await reached(answer.text());
     if (asking === 1) by("says").textContent = "";
     return text;
   } catch (error) {
@@ -67,9 +70,9 @@ export async function told(path) {
 
 export const toldJson = async (path) => JSON.parse(await told(path));
 
-export const sent = (path, body) => fetch(path, {
+export const sent = (path, body) => reached(fetch(path, {
   method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body),
-});
+}));
 
 // What went wrong stands on the page already, or is said there now.
 export const quietly = (act) => (...given) => Promise.resolve(act(...given)).catch((error) => { by("says").textContent = error.message; });

@@ -15,6 +15,7 @@ from brakewater.panel.pins import hashed
 from brakewater.panel.stations import invite
 from brokers import HOST, free_port, until
 from daemons import Daemon, SmallDevice, daemon, serving, small_rig
+from faults.certificates import Authority
 
 PIN = "2718-0815"
 WINDOWS = """
@@ -58,7 +59,7 @@ class Pages:
 
     def client(self, **more: str) -> httpx.Client:
         """As a page of our own would ask."""
-        return httpx.Client(base_url=self.url, headers={"Origin": self.url, **more}, timeout=10)
+        return httpx.Client(base_url=self.url, headers={"Origin": self.url, **more}, timeout=10, verify=False)
 
     def end_session(self, kept: Iterable[Mapping[str, Any]]) -> None:
         """End that of the browser with these cookies behind its back, as eight hours or a panel that began anew do."""
@@ -68,15 +69,24 @@ class Pages:
 
 
 @contextmanager
-def pages(folder: Path, more: str = "", environment: Mapping[str, str] | None = None) -> Iterator[Pages]:
-    """Device, watch and panel; the panel answers with a live picture. ``more``: further tables of the rig file."""
+def pages(
+    folder: Path, more: str = "", environment: Mapping[str, str] | None = None, *, tls: bool = False
+) -> Iterator[Pages]:
+    """Device, watch and panel; the panel answers with a live picture.
+
+    Args:
+        folder: for rig file, record and certificates.
+        more: further keys of ``[panel]``, then further tables of the rig file.
+        environment: of the watch.
+        tls: the pages are served over TLS.
+    """
     device, port = SmallDevice(free_port()), free_port()
     rig = small_rig(folder / "rig.toml", device=device.port)
-    rig.write_text(rig.read_text() + WINDOWS.format(port=port) + more)
+    rig.write_text(rig.read_text() + WINDOWS.format(port=port) + (_tls(folder) if tls else "") + more)
     pins = {"BRAKEWATER_PANEL_PINS": json.dumps({"engineer": hashed(PIN)})}
     known = {**pins, **(environment or {})}
     with serving(device), daemon(rig, folder / "record", environment=known) as watch:
-        url = f"http://{HOST}:{port}"
+        url = f"{'https' if tls else 'http'}://{HOST}:{port}"
         until(lambda: _answers(url), f"the panel answers: {watch.said}", within_s=120)
         yield Pages(url, watch, device)
         if watch.process.poll() is None:
@@ -105,8 +115,14 @@ def _serves(url: str) -> bool:
         return False
 
 
+def _tls(folder: Path) -> str:
+    signed = Authority(folder, "authority").sign("panel")
+    return f'certificate = "{signed.certificate}"\nkey = "{signed.key}"\n'
+
+
 def _answers(url: str) -> bool:
+    """With a picture, or only to those who log in."""
     try:
-        return httpx.get(f"{url}/api/now").status_code == 200
+        return httpx.get(f"{url}/api/now", verify=False).status_code in (200, 401)
     except httpx.TransportError:
         return False

@@ -29,7 +29,10 @@ class Prompt(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # as uvicorn has it
         """Take it, unless its address has enough."""
         super().connection_made(transport)
-        transport.set_write_buffer_limits(high=0)
+        below = getattr(getattr(transport, "_ssl_protocol", None), "_transport", None)  # TLS has a buffer of its own
+        for one in (transport, below):
+            if one is not None:
+                one.set_write_buffer_limits(high=1)  # nothing: TLS would take 0 for always full
         transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NOTSENT_LOWAT, _UNSENT)
         address = self.client[0] if self.client else ""
         if _taken[address] >= MOST_OF_ONE:

@@ -10,7 +10,7 @@ import pytest
 
 from brakewater.wording import ENGLISH, LANGUAGES
 from daemons import here
-from trip_record import write_trip
+from trip_record import STORY, write_trip
 
 pytestmark = pytest.mark.timeout(180)
 
@@ -149,3 +149,13 @@ def test_without_a_chromium_the_page_is_there_and_the_pdf_refused_in_words(
     assert done.returncode == 3
     assert "--pdf needs a Chromium" in done.stderr
     assert (tmp_path / "trip.html").exists()
+
+
+def test_an_alarm_after_the_last_stand_is_none_of_the_trip(tmp_path: Path) -> None:
+    fault = '[[fault]]\nfault = "pump-stopped"\nat = "7.5 min"\nuntil = "8 min"\nseverity = 0.5\n'
+    record = write_trip(tmp_path, said=(), told=STORY + fault)
+    assert "Cooling water lost" in here("replay", record).stdout
+    assert "0 events in this window" in here("replay", record, "--trip", "1").stdout
+    assert json.loads(here("trips", record, "--json").stdout)["alarms"] == []
+    assert here("report", record, "--trip", "1", "-o", tmp_path / "trip.html").returncode == 0
+    assert "Cooling water lost" not in (tmp_path / "trip.html").read_text(encoding="utf-8").partition("<h2>")[0]

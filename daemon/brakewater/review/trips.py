@@ -275,7 +275,7 @@ def _line(brake: str, by: str, trip: Trip, ends: tuple[int, Held | None], sample
         torque=torque(samples.values["torque_index"][after], samples.values["torque_index_std"][after]),
         ton_miles=_ton_miles(samples, within),
         known=total("known_ns", last) / max(1, int(samples.t_ns[last] - samples.t_ns[first])),
-        alarms=_alarms(brake, samples, (first, settled), found.events),
+        alarms=_alarms(brake, samples, (first, last), found.events),
     )
 
 

@@ -84,6 +84,16 @@ def test_everything_that_stands_is_on_the_page_once(empty: Record, code: str) ->
     assert "flushing" in page
 
 
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_what_is_set_aside_while_it_holds_says_so(empty: Record, code: str) -> None:
+    words, seen = LANGUAGES[code], busy()
+    for active in (False, True):
+        alarms = tuple(replace(one, active=active) if one.masks else one for one in seen.alarms)
+        doc = handover_doc(demo_rig(), replace(seen, alarms=alarms), empty, UTC - TOUR_NS, (), words)
+        (line,) = next(one["lines"] for one in doc["sections"] if one["name"] == "shelved")
+        assert line["text"].endswith(words.word("mask-holds")) == active
+
+
 def test_what_people_wrote_is_no_markup(empty: Record) -> None:
     seen = busy()
     hostile = tuple(replace(one, reason="<script>alert(1)</script>") for one in seen.substitutions)

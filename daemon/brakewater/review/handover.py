@@ -188,6 +188,7 @@ def _masked(page: _Page, picture: Picture, mask: str) -> Iterator[Line]:
                     actor=one.actor or page.words.word("by-design"),
                     reason=one.reason,
                     until="" if until is None else page.words.word("until", time=page.time(until)),
+                    holds=page.words.word("mask-holds") if alarm.active else "",
                 )
 
 

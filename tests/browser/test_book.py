@@ -288,3 +288,31 @@ def test_what_another_phone_logs_is_seen_when_this_one_is_looked_at_again(page: 
     expect(grease).to_contain_text("done ", timeout=SHOWN_MS)
     expect(page.locator("#entries")).to_contain_text("grease, engineer")
     expect(page.locator('#round-air-gap input[name="plug-1-left"]')).to_have_value("4.5")
+
+
+DARK = """() => [...document.querySelectorAll('.round, .soft, .state, h2')].filter((one) => {
+  const of = (text) => text.match(/[\\d.]+/g).map(Number), { color, backgroundColor } = getComputedStyle(one);
+  const [r, , , a = 1] = of(backgroundColor);
+  return (a > 0 && r < 200) || of(color)[0] > 100;
+}).map((one) => one.outerHTML.slice(0, 80))"""
+
+
+def test_a_sheet_names_its_rig_and_moment_and_is_read_on_paper_also_by_night(page: Page) -> None:
+    page.locator("#light").tap()
+    expect(page.locator("#as-of")).to_contain_text("rig-9, as it stood at 2", timeout=SHOWN_MS)
+    assert page.evaluate(DARK) != []
+    page.emulate_media(media="print")
+    expect(page.locator("#as-of")).to_be_visible()
+    assert page.evaluate(DARK) == []
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=SCREENS / "book-print-night.png", full_page=True)
+
+
+def test_a_round_of_the_rigs_own_with_a_long_name_stays_on_a_phone(tmp_path: Path) -> None:
+    long = "drainofthenortheasttankanditshosesandclamps-left"
+    own = f'\n[upkeep]\nplugs = 4\n\n[[upkeep.round]]\nround = "{long}"\nwhat = "Look at it."\ndays = "7 d"\n'
+    with pages(tmp_path, more=own) as one, sync_playwright() as driver, launched(driver) as browser:
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        page.goto(f"{one.url}/book#{long}")
+        expect(page.locator(f"#round-{long}")).to_have_attribute("open", "", timeout=SHOWN_MS)
+        shot(page, "long-name")

@@ -92,6 +92,15 @@ def test_a_session_that_ended_leaves_what_was_written_and_the_way_in(page: Page,
         page.locator("#log-in button").click()
         expect(page.locator("#sign")).to_be_visible(timeout=SHOWN_MS)
 
+    page.locator("#language").select_option("es")
+    expect(page.locator("#signed h2")).to_have_text("Entregas firmadas", timeout=SHOWN_MS)
+    page.locator("#hours").fill("100")
+    page.locator("#hours").press("Tab")
+    expect(page.locator("#says")).to_have_text("Un turno es de 1 a 48 horas.", timeout=SHOWN_MS)
+    page.locator("#hours").fill("")
+    page.locator("#hours").press("Tab")
+    page.locator("#language").select_option("en")
+    expect(page.locator("#signed h2")).to_have_text("Signed handovers", timeout=SHOWN_MS)
     log_in()
     for key, text in (("by", "A. Driller"), ("to", "B. Driller"), ("remark", "strainer looked at twice")):
         page.locator(f'#sign [name="{key}"]').fill(text)

@@ -13,7 +13,7 @@ from brakewater import __version__
 from brakewater.book_text import health_lines, signed_lines
 from brakewater.panel.asking import Asking, parts_of, to_watch
 from brakewater.rig.panel import Panel
-from brakewater.units import CREW_UNITS
+from brakewater.units import CREW_UNITS, utc_text
 from brakewater.wording import LANGUAGES
 
 Language = Annotated[str | None, StringConstraints(pattern=r"^[a-z]{2}$")]
@@ -73,6 +73,8 @@ def add_live(app: FastAPI) -> None:
             return found
         words = LANGUAGES[language_of(request, lang)]
         chosen = units if units in CREW_UNITS else None
+        picture = parts_of(request).followed.picture
+        found["now"] = None if picture is None else utc_text(picture.utc_ns)
         return {**found, "health": health_lines(found, words, chosen), "signatures": signed_lines(found, words)}
 
     @app.get("/api/now")

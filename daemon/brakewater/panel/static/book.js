@@ -137,7 +137,7 @@ const form = (round) => {
   if (typed) one.append(make("p", word("kept-typed"), { className: "soft" }));
   const fields = make("div", "", { className: "fields" });
   for (const key of round.keys) {
-    const field = make("label", label(round, key, kept.units));
+    const field = make("label", label(round, key, kept.units), { className: key === "ph" ? "exact" : "" });
     field.append(make("input", "", { name: key, inputMode: "decimal", autocomplete: "off", enterKeyHint: "next", value: kept.texts[key] ?? "" }));
     fields.append(field);
   }
@@ -292,6 +292,7 @@ const show = async (logged, again = false) => {
   newest = book.entries.map((one) => one.entry);
   if (!again) pickers(book.units, anew);
   rounds(book, logged);
+  $("as-of").textContent = book.now ? word("book-as-of", { rig: book.rig, time: book.now.slice(0, 16).replace("T", " ") }) : book.rig;
   $("health").replaceChildren(...health(book));
   if (!again || !document.querySelector('#entries [data-sure="true"]')) $("entries").replaceChildren(...entries(book));
   $("signatures").replaceChildren(...book.signatures.map((line) => make("p", line)));

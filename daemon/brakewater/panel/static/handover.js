@@ -25,6 +25,11 @@ const part = (title, lines) => {
 };
 
 async function show() {
+  const { rangeUnderflow, rangeOverflow } = $("hours").validity;
+  if (rangeUnderflow || rangeOverflow) {
+    say(word("hours-between", { least: $("hours").min, most: $("hours").max }), false);
+    return;
+  }
   say(word("reading"));
   const reading = $("says").textContent;
   // Once signed, the tour that was handed over stays to be read and printed.

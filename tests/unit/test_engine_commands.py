@@ -134,7 +134,7 @@ def test_no_command_is_carried_out_twice() -> None:
     assert desk.ask("acknowledge", key="a", alarm="aux.cooling-lost")[1].ok
     events, answer = desk.ask("acknowledge", key="a", alarm="aux.cooling-flow-low")
     assert events == ()
-    assert (answer.ok, answer.says) == (False, "this command was carried out before")
+    assert (answer.ok, answer.says, answer.why) == (False, "this command was carried out before", "carried-before")
     assert desk.state("cooling-flow-low") == "unacknowledged"
 
 

@@ -25,6 +25,7 @@ from brakewater.engine.derive import BrakeWater
 from brakewater.engine.masking import CONDITION, TRIAL, Masking, Move, suppressed
 from brakewater.engine.overlay import Overlay
 from brakewater.engine.read import Reader
+from brakewater.engine.refusals import refused
 from brakewater.engine.watched import Mask, Sights, Watched
 from brakewater.errors import Defect, StorageError
 from brakewater.quality import Status
@@ -349,8 +350,8 @@ class Engine:
         request = command.request
         mark = commands.mark(request)
         if mark in self._marks:
-            refusal = Answer(id=request.id, actor=request.actor, ok=False, says="this command was carried out before")
-            return Outcome(answers=(refusal,))
+            no = refused("carried-before")
+            return Outcome(answers=(Answer(id=request.id, actor=request.actor, ok=False, says=str(no), why=no.why),))
         self._marks.append(mark)
         desk = commands.Desk(
             rig=self.rig,

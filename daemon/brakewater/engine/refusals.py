@@ -9,6 +9,8 @@ from typing import Final
 
 REFUSALS: Final[Mapping[str, str]] = MappingProxyType(
     {
+        "carried-before": "this command was carried out before",
+        "starting": "the watch is starting; ask again",
         "may-not-do": "{who} is {role} and may not {do}; may: {may}",
         "name-none": '"{key}": allowed: the name of a person, 1 to {most} characters',
         "time-none": '{key} {said}; allowed: UTC such as "2031-02-03T06:00:00Z"',

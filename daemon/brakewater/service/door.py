@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from brakewater.control import Handler, own_user
+from brakewater.engine.refusals import refused
 from brakewater.loop import Loop
 from brakewater.service.holding import HOLDS, held
 from brakewater.stream import Answer, Request
@@ -49,7 +50,8 @@ class Door:
         What was answered with a yes outlives whatever happens to the watch or the machine in the next moment.
         """
         if self.loop is None:
-            return Answer(id=request.id, actor=request.actor, ok=False, says="the watch is starting; ask again")
+            no = refused("starting")
+            return Answer(id=request.id, actor=request.actor, ok=False, says=str(no), why=no.why)
         until_s = asyncio.get_running_loop().time() + _COMMIT_S
         answer = await self.loop.ask(request)
         async with self._in_turn:

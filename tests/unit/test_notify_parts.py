@@ -61,6 +61,9 @@ def test_topics_are_those_of_the_contract() -> None:
     assert topics.actor_of(RIG, "brakewater/rig-4/command/driller") == "driller"
     for other in ("command/", "command/a/b", "commands/a", "aux/now"):
         assert topics.actor_of(RIG, f"brakewater/rig-4/{other}") is None
+    strange = demo_rig(**{'[[brake]]\nname = "aux"': '[[brake]]\nname = "command"'})
+    for own in (topics.now(strange, "command"), topics.event(strange, "command")):
+        assert topics.actor_of(strange, own) is None
 
 
 # ---------------------------------------------------------------------- dial
@@ -156,6 +159,7 @@ def test_strangers_and_retained_commands_are_refused() -> None:
         ("brakewater/rig-4/answer/driller/own", "brakewater/rig-4/answer/driller/own"),
         ("brakewater/rig-4/answer/tech/a1", "brakewater/rig-4/answer/driller/a1"),
         ("brakewater/rig-4/lamp/watching", "brakewater/rig-4/answer/driller/a1"),
+        ("spBv1.0/ninebark/NDEATH/rig-4", "brakewater/rig-4/answer/driller/a1"),
         ("a/#", "brakewater/rig-4/answer/driller/a1"),
         ("$SYS/x", "brakewater/rig-4/answer/driller/a1"),
     ],

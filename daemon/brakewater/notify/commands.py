@@ -76,10 +76,12 @@ def _against(rig: Rig, actor: str, message: Message, asked: dict[str, Any]) -> s
 def reply_topic(rig: Rig, actor: str, number: str | None, asked: str | None) -> str:
     """Where an answer goes: to the response topic, else below the actor's answers by its id, or as ``without-id``.
 
-    A response topic inside our own root is taken only below the actor's answers: nobody may have us write a lamp.
+    A response topic inside our own root is taken only below the actor's answers: nobody may have us write a lamp. Nor
+    may it be Sparkplug's, where our name may write what the actor's may not.
     """
     own = topics.answer(rig, actor, "")
-    if asked and not set(asked) & set("+#\0$") and (asked.startswith(own) or not asked.startswith(f"{rig.root}/")):
+    ours = (f"{rig.root}/", "spBv1.0/")
+    if asked and not set(asked) & set("+#\0$") and (asked.startswith(own) or not asked.startswith(ours)):
         return asked
     return own + (_NO_ID if number is None else number)
 

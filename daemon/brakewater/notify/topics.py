@@ -84,10 +84,12 @@ def answer(rig: Rig, actor: str, number: str) -> str:
 
 
 def actor_of(rig: Rig, topic: str) -> str | None:
-    """Who commands by this topic; None where it is no command topic."""
+    """Who commands by this topic; None where it is no command topic, as what the watch says of a brake ``command``."""
     head = command(rig, "")
     actor = topic.removeprefix(head)
-    return actor if topic.startswith(head) and actor and "/" not in actor else None
+    if not topic.startswith(head) or not actor or "/" in actor:
+        return None
+    return None if any(topic in (event(rig, one.name), now(rig, one.name)) for one in rig.brakes) else actor
 
 
 def state_filters(rig: Rig) -> tuple[str, str]:

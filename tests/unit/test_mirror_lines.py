@@ -7,7 +7,7 @@ import pytest
 from brakewater.alarms.lifecycle import State
 from brakewater.engine import Engine
 from brakewater.record.batches import Batches
-from brakewater.record.influx import Verdict, _verdict, retry_after_s
+from brakewater.record.influx import Verdict, _verdict, retry_after_s, too_old_of
 from brakewater.record.journal import Journal
 from brakewater.record.lines import PRIORITIES, STATES, Lines, field_name
 from brakewater.record.parked import Parked
@@ -253,3 +253,19 @@ def test_verdicts() -> None:
         503: Verdict.AWAY,
         418: Verdict.AWAY,
     }
+
+
+@pytest.mark.parametrize(
+    ("status", "says", "lines"),
+    [
+        (422, "422 failure writing points to database: partial write: points beyond retention policy dropped=24", 24),
+        (500, "500 unexpected error writing points: partial write: points beyond retention policy dropped=1", 1),
+        (422, "422 The request contained data outside the bucket's retention window", 0),
+        (500, "500 retention policy not found: week", None),
+        (400, "400 partial write: field type conflict dropped=3", None),
+        (503, "503 points beyond retention policy dropped=24", None),
+    ],
+)
+def test_lines_from_before_what_a_server_keeps(status: int, says: str, lines: int | None) -> None:
+    """A policy that is not there is a wrong set-up: were its lines left out, nothing would ever be mirrored."""
+    assert too_old_of(status, says) == lines

@@ -18,7 +18,9 @@ from brakewater.rig import Mirror
 _MOST_WAIT_S: Final = 3600.0
 _REFUSED: Final = (400, 413, 422)
 _SHUT: Final = (401, 402, 403, 404, 405)
-_RETENTION: Final = re.compile(r"\bretention\b.*?(?:\bdropped=(\d+)|$)", re.IGNORECASE | re.DOTALL)
+_RETENTION: Final = re.compile(
+    r"\b(?:beyond|outside)\b[^.]{0,40}\bretention\b.*?(?:\bdropped=(\d+)|$)", re.IGNORECASE | re.DOTALL
+)
 """What a server says of points from before what its bucket keeps, from the public description of its write API and what
 versions 2.0 to 2.7 are reported to answer: 422, by 2.0 still 500. It has written the rest of the request."""
 

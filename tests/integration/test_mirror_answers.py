@@ -169,6 +169,22 @@ def test_what_a_server_keeps_no_longer_holds_nothing_up(
     assert parsed(server.lines) == expected
 
 
+def test_a_server_that_keeps_nothing_of_it_is_told(tmp_path: Path, server: Scripted) -> None:
+    """As where this machine's clock is years behind: nothing is held up, and the status says why nothing arrives."""
+    write(tmp_path, incident(600, utc0=UTC))
+    told = "partial write: points beyond retention policy dropped={count}"
+
+    def script(_n: int, lines: list[str]) -> Answers:
+        body = {"code": "unprocessable entity", "message": told.format(count=len(lines))}
+        return Answers(status=422, body=json.dumps(body).encode(), headers=(("Content-Type", "application/json"),))
+
+    server.script = script
+    with opened(tmp_path, server) as worker:
+        until(lambda: worker.figures()["too_old"] > 0 and worker.backlog_ns == 0, "all left out")
+        assert "beyond retention" in str(worker.figures()["last_error"])
+        assert worker.figures()["sent"] == worker.figures()["parked"] == 0
+
+
 @pytest.mark.parametrize(
     "trouble",
     [Answers(hang=True), Answers(drop=True), Answers(drop=True, keep=True), Answers(status=503, keep=True)],

@@ -258,9 +258,13 @@ class MirrorWorker:
             return False
         spent_s = time.monotonic() - began
         lines = parcel.lines
-        for first in range(0, len(lines), MOST_LINES):
+        sent = [
             self._send_some(server, lines[first : first + MOST_LINES], lanes)
+            for first in range(0, len(lines), MOST_LINES)
+        ]
         self._taken(lanes, lane, parcel)
+        if any(sent):
+            self._last_error = None
         if parcel.full and lane is lanes.live:
             self._closing.wait(spent_s)  # catching up takes half a core at most; what is owed has its own pause
         return parcel.full
@@ -275,7 +279,7 @@ class MirrorWorker:
     def _taken(self, lanes: Lanes, lane: Lane, parcel: Parcel) -> None:
         lane.taken()
         if parcel.packed:
-            self._wait_s, self._last_error = 0.0, None
+            self._wait_s = 0.0
             for each in lanes:
                 each.answered()
 
@@ -297,10 +301,13 @@ class MirrorWorker:
 
     # ----------------------------------------------------------------- sending
 
-    def _send_some(self, server: InfluxServer, lines: list[bytes], lanes: Lanes) -> None:
+    def _send_some(self, server: InfluxServer, lines: list[bytes], lanes: Lanes) -> int:
         """Send lines, leaving out what the server refuses. Where it refuses all, it is set up wrong: keep them.
 
         What lies before the time that the server keeps is no fault of anybody's, and would be refused for ever.
+
+        Returns:
+            How many lines it took.
         """
         refusals: list[Refusal] = []
         sent = self._halved(server, lines, lanes, refusals)
@@ -308,6 +315,7 @@ class MirrorWorker:
             raise _NotTakenError(Reply(verdict=Verdict.SHUT, says=f"refuses every line: {refusals[0][1]}"))
         self._sent += sent
         self._parked.add(refusals)
+        return sent
 
     def _halved(self, server: InfluxServer, lines: list[bytes], lanes: Lanes, refusals: list[Refusal]) -> int:
         """Lines taken; those that were not stand in ``refusals``, but for those that are too old."""
@@ -339,6 +347,7 @@ class MirrorWorker:
         if not self._too_old:
             _log.warning("mirror %s: lines from before what the server keeps are left out: %s", self._name, says)
         self._too_old += count
+        self._last_error = says  # until something is taken: where this clock is wrong, nothing may be
 
     def _step_back(self, reply: Reply) -> None:
         if self._closing.is_set():

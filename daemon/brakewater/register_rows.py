@@ -12,7 +12,10 @@ from brakewater.rig import Rig
 
 WATCHDOG_POLL_MS: Final = 250
 WATCHDOG_MS: Final = 1300
-"""The slowest cadence, a second, beats in time; and a beat seen late, a poll and this stay within two seconds."""
+"""The slowest cadence, a second, beats in time; and a beat seen late, a poll and this stay within two seconds.
+
+What is written to a mailbox may be a refresh older, so there it comes on top of that.
+"""
 
 CAUTIONS: Final = (
     "Advisory only: nothing here may drive, release or interlock the brake, or take the place of a safety function.",
@@ -141,7 +144,8 @@ def mailbox_watchdog(rig: Rig) -> list[str]:
     """What a PLC must build that does not poll and is written to, a sentence a mailbox."""
     return [
         f"The mailbox on {one.device} at address {one.address} is written every {one.refresh / 1e9:g} s, and when a"
-        f" lamp changes. Where its heartbeat (address {one.first}) has stood still for {one.refresh / 1e9 + 1:g} s,"
+        f" lamp changes. Where its heartbeat (address {one.first}) has stood still for"
+        f" {(one.refresh + 1_000_000 * WATCHDOG_MS) / 1e9:g} s,"
         f" or bit 0 of its health (address {one.first + 1}) is 0, the watch has stopped: do as above."
         for one in rig.mailboxes
     ]

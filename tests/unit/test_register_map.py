@@ -14,7 +14,7 @@ from brakewater.notify.description import SCHEMAS, document
 from brakewater.record.documents import event_doc
 from brakewater.register_image import Links, Sight, bits, health_word, image, lamp_words, mailbox_words
 from brakewater.register_map import Cell, Layout
-from brakewater.register_rows import WATCHDOG_MS, WATCHDOG_POLL_MS, rows, watchdog_code
+from brakewater.register_rows import WATCHDOG_MS, WATCHDOG_POLL_MS, mailbox_watchdog, rows, watchdog_code
 from brakewater.render import alarm_now, event_shown, horn_now, lamps, now
 from brakewater.rig import Rig
 from brakewater.rig.roles import ROLES
@@ -236,6 +236,19 @@ def test_the_watchdog_falls_within_two_seconds() -> None:
     assert 2 * WATCHDOG_POLL_MS + WATCHDOG_MS <= 2000
     slowest_scan_ms = 1000
     assert slowest_scan_ms + WATCHDOG_POLL_MS <= WATCHDOG_MS
+
+
+@pytest.mark.parametrize("refresh_ms", [100, 1000, 10_000])
+def test_a_mailbox_that_is_written_in_time_is_never_taken_for_a_stopped_watch(refresh_ms: int) -> None:
+    """A beat may come as late as the slowest cadence, then wait for a refresh; and no computer is on time to the ms."""
+    rig = demo_rig(
+        more='\n[[lamp-mailbox]]\ndevice = "plc1"\naddress = 50\ncount = 10\nsignature = 17\n'
+        f'refresh = "{refresh_ms} ms"\n'
+    )
+    (says,) = mailbox_watchdog(rig)
+    limit_s = float(says.partition("stood still for ")[2].partition(" s,")[0])
+    slowest_scan_ms, unpunctual_ms = 1000, 250
+    assert refresh_ms + slowest_scan_ms + unpunctual_ms <= 1000 * limit_s <= refresh_ms + 1500
 
 
 def _keys_fit(found: object, schema: dict[str, object]) -> None:

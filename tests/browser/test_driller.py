@@ -273,6 +273,22 @@ def test_a_button_tapped_twice_is_answered_once(page: Page, before: Pages) -> No
     assert len(asked) == 1
 
 
+def test_who_may_not_acknowledge_is_told_so_and_not_that_nothing_waits(browser: Browser, tmp_path: Path) -> None:
+    with pages(tmp_path, more='\n[roles]\ndriller = ["silence"]\n') as one, browser.new_context() as context:
+        page = context.new_page()
+        page.set_viewport_size({"width": 1024, "height": 600})
+        page.goto(f"{one.url}/pair?lang=es#{one.pairing()}")
+        expect(page.locator("#says")).to_contain_text("doghouse", timeout=SHOWN_MS)
+        page.goto(one.url)
+        one.device.flow(2)
+        expect(page.locator("#gravest-text")).not_to_have_text("", timeout=SHOWN_MS)
+        page.locator('[data-do="acknowledge"]').click()
+        expect(page.locator("#answer")).to_contain_text(
+            "'driller' es driller y no puede reconocer; puede: silenciar", timeout=SHOWN_MS
+        )
+        screens(page, "may-not-es")
+
+
 def test_a_pairing_outlives_a_lost_connection(browser: Browser, before: Pages) -> None:
     with browser.new_context() as context:
         page = context.new_page()

@@ -1,4 +1,4 @@
-import { asked, known, language, pickers, prefer, word } from "./words.js";
+import { asked, known, language, pickers, prefer, why, word } from "./words.js";
 import { follow } from "./live.js";
 import { draw } from "./trend.js";
 import { isOn, sound, switchOff, switchOn } from "./sound.js";
@@ -276,9 +276,9 @@ async function push(button) {
     const answer = await fetch("/api/command", {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked), signal: AbortSignal.timeout(COMMAND_MS),
     });
-    const says = (await answer.json()).says;
+    const found = await answer.json(), { says } = found;
     const unknown = answer.status === 401 || answer.status === 403;
-    put("answer", answer.ok ? word("done", named) : answer.status === 409 ? word("none-waits", named) : refusal(unknown ? 403 : answer.status, says));
+    put("answer", answer.ok ? word("done", named) : answer.status === 409 ? (found.why ? word("refused", { says: why(found) }) : word("none-waits", named)) : refusal(unknown ? 403 : answer.status, says));
     by("answer").title = says;
     if (unknown) await logIn();
   } catch {

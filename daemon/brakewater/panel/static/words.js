@@ -61,6 +61,7 @@ export function why(answer, named = (key) => key) {
   if (!answer.why || !known(`refused-${answer.why}`)) return answer.says ?? "";
   const places = { ...answer.places };
   if (known(`round-${places.round}`)) places.round = word(`round-${places.round}`);
+  for (const place of ["do", "may"]) if (places[place]) places[place] = places[place].split(", ").map((one) => (known(`do-${one}`) ? word(`do-${one}`) : one)).join(", ");
   if (places.key) places.key = named(places.key);
   if (places.keys) places.keys = places.keys.split(", ").map(named).join("; ");
   return word(`refused-${answer.why}`, places);

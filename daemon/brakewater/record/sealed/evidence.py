@@ -141,11 +141,12 @@ class SealedEvidence:
             ("scans", manifest.scans, seen.scans),
             ("from", manifest.from_utc_ns, seen.from_utc_ns),
             ("to", manifest.to_utc_ns, seen.to_utc_ns),
-            ("last_t_ns", manifest.last_t_ns, seen.last_t_ns),
             ("events", manifest.events, self._last_event),
         ):
             if told != is_so:
                 yield MANIFEST, f"says {what} {told}, and its rows say {is_so}"
+        if not seen.last_t_ns <= manifest.last_t_ns <= seen.most_t_ns:  # the same, as steady time never falls
+            yield MANIFEST, f"says last_t_ns {manifest.last_t_ns}, and its rows say {seen.last_t_ns}"
         yield from beside(self._sealed)
 
     @property
@@ -159,7 +160,7 @@ class _Seen:
 
     def __init__(self) -> None:
         self.inputs = self.scans = 0
-        self.from_utc_ns = self.to_utc_ns = self.last_t_ns = 0
+        self.from_utc_ns = self.to_utc_ns = self.last_t_ns = self.most_t_ns = 0
         self.misplaced: list[int] = []
 
     def take(self, rows: list[Row], first: int) -> None:
@@ -167,7 +168,8 @@ class _Seen:
             utc_ns = row[3]
             self.from_utc_ns = min(self.from_utc_ns, utc_ns) if self.inputs else utc_ns
             self.to_utc_ns = max(self.to_utc_ns, utc_ns) if self.inputs else utc_ns
-            self.last_t_ns = max(self.last_t_ns, row[2]) if self.inputs else row[2]
+            self.last_t_ns = row[2]
+            self.most_t_ns = max(self.most_t_ns, row[2]) if self.inputs else row[2]
             self.inputs += 1
             self.scans += row[1] == "scan"
             if row[0] < first:

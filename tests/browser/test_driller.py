@@ -75,7 +75,7 @@ UNEVEN = """() => {
   return Object.values(rights).filter((right) => right < wide - 1);
 }"""
 
-CLIPPED = """() => [...document.querySelectorAll('.window, .number, .push, #first, #ready')]
+CLIPPED = """() => [...document.querySelectorAll('.window, .number, .push, #first, #ready, #answer')]
   .filter((one) => one.scrollWidth > one.clientWidth + 1 || one.scrollHeight > one.clientHeight + 1)
   .map((one) => one.textContent)"""
 

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from brakewater.control import ask
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import events
 from faults.preloaded import ShiftedClock
-from panel_parts import Pages, pages
+from panel_parts import PIN, Pages, pages
 from slow_line import SlowLine, slow_line
 
 pytestmark = pytest.mark.timeout(300)
@@ -214,6 +215,29 @@ def test_what_was_long_on_its_way_is_not_shown_as_live(browser: Browser, line: S
         expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
     assert seen > 5
     assert oldest_s < 4.0
+
+
+def test_who_had_logged_in_is_asked_again_by_a_panel_that_began_anew(browser: Browser, tmp_path: Path) -> None:
+    beyond = 'host = "0.0.0.0"\nnames = ["127.0.0.1"]\n'
+    with pages(tmp_path, beyond, tls=True) as one, browser.new_context(ignore_https_errors=True) as context:
+        page = context.new_page()
+        page.goto(one.url)
+        log_in(page)
+        expect(page.locator("#first-text")).to_have_text("No alarm.", timeout=SHOWN_MS)
+        file = tmp_path / "rig.toml"
+        file.write_text(file.read_text().replace('bearing-level = "600 mm"', 'bearing-level = "610 mm"'))
+        assert ask(one.watch.record, {"ask": "reload"}, timeout_s=20)["ok"]
+        log_in(page)
+        expect(page.locator("#dead")).to_be_hidden(timeout=SHOWN_MS)
+        expect(page.locator("#who")).to_contain_text("engineer")
+
+
+def log_in(page: Page) -> None:
+    expect(page.locator("#log-in")).to_be_visible(timeout=SHOWN_MS)
+    page.fill("#actor", "engineer")
+    page.fill("#pin", PIN)
+    page.keyboard.press("Enter")
+    expect(page.locator("#log-in")).to_be_hidden(timeout=SHOWN_MS)
 
 
 DRAWN = "() => document.querySelector('.number canvas').toDataURL()"

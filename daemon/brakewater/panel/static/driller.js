@@ -43,7 +43,7 @@ async function begin() {
   build();
   stop();
   lastTrend = null;
-  stop = follow(asked(), show, dead);
+  stop = follow(asked(), show, dead, again);
   showSound();
   await Promise.all([fillTrend(), showActor()]);
 }
@@ -100,6 +100,12 @@ async function showActor() {
   by("log-out").hidden = me.kind !== "person";
   by("log-in-open").hidden = me.kind === "person";
   by("who").textContent = me.actor === null ? word("nobody") : word("who", { who: me.actor });
+}
+
+// A panel that began anew knows nobody any more who had logged in; where it asks for that it has to be said here.
+let asking = null;
+function again() {
+  asking ??= showActor().finally(() => { asking = null; });
 }
 
 async function fillTrend() {

@@ -19,7 +19,7 @@ function lateness() {
   };
 }
 
-export function follow(asked, onPicture, onDead) {
+export function follow(asked, onPicture, onDead, onRefused) {
   const late_ms = lateness();
   let heard = performance.now();
   let lostSaid = false;
@@ -45,6 +45,7 @@ export function follow(asked, onPicture, onDead) {
       onPicture(picture);
     };
     source.addEventListener("lost", () => { speaks(); lostSaid = true; });
+    source.onerror = () => { if (source.readyState === EventSource.CLOSED) onRefused(); }; // answered, but not with pictures
   };
   open();
   const timer = setInterval(() => {

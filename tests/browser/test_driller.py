@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 from brakewater.control import ask
 from chromium import SCREENS, SHOWN_MS, launched
@@ -343,6 +343,23 @@ def test_a_viewer_chooses_language_and_units_and_the_browser_keeps_them(page: Pa
     expect(page.locator("#dead")).to_contain_text("SIN IMAGEN EN VIVO", timeout=SHOWN_MS)
     expect(page.locator("#dead")).to_contain_text("Mire los indicadores")
     screens(page, "dead-es")
+
+
+def test_limits_are_in_the_units_of_their_numbers_whichever_answer_comes_last(page: Page) -> None:
+    def late(route: Route) -> None:
+        if "units=metric" not in route.request.url:
+            page.wait_for_timeout(1500)
+        route.continue_()
+
+    page.route("**/api/rig?*", late)
+    page.locator("#menu > summary").click()
+    with page.expect_response("**/api/rig?*lang=es*", timeout=SHOWN_MS):
+        page.select_option("#language", "es")
+        page.select_option("#units", "metric")
+    flow = page.locator(".number", has_text="Flujo")
+    expect(flow).to_contain_text("340.7 L/min", timeout=SHOWN_MS)
+    page.wait_for_timeout(2500)
+    expect(flow.locator(".limit")).to_contain_text("mín. ~284 L/min")
 
 
 def test_an_address_may_name_language_and_units(browser: Browser, before: Pages) -> None:

@@ -34,8 +34,12 @@ async function told(path) {
   }
 }
 
+// Two may be under way, where units or the rig file change in the middle of one: the later one counts, whoever ends last.
+let begun = 0;
 async function begin() {
-  rig = await told(`/api/rig?${asked()}`);
+  const mine = ++begun, found = await told(`/api/rig?${asked()}`);
+  if (mine !== begun) return;
+  rig = found;
   brake = rig.brakes.some((one) => one.name === brake) ? brake : rig.brakes[0].name;
   by("rig").textContent = `${rig.rig} · ${rig.pad}`;
   pickers(rig.units, begin);
@@ -109,8 +113,8 @@ function again() {
 }
 
 async function fillTrend() {
-  const past = await told(`/api/trend?${asked()}`);
-  trend = past.values;
+  const mine = begun, past = await told(`/api/trend?${asked()}`);
+  if (mine === begun) trend = past.values;
 }
 
 // Whether a trend gets a point; after a pause they begin anew, for the line must not join what lies far apart.

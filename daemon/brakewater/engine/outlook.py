@@ -45,7 +45,10 @@ _STRING_MOST: Final = 0.007 / 60.0
 """The same of a light string in a hurry."""
 _HIGHEST_K: Final = 200.0
 """Garbage of a register beyond it is held there."""
-_LIMITS: Final = ("time_to_inlet_limit", "time_to_outlet_limit")
+_NAMES: Final = tuple(
+    f"{limit}{kind}_s" for limit in ("time_to_inlet_limit", "time_to_outlet_limit") for kind in ("", "_early")
+)
+"""In the order in which they are worked out; what a snapshot brings comes in another."""
 _NONE: Final = (0.0, int(Reason.NO_BASIS))
 
 
@@ -62,7 +65,7 @@ class TankOutlook:
         self._tail = Tail(PACE, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         """Of the last minutes: tank, air, heat, highest rise, flow, and 1.0 where all of that is sound."""
         self._balance = TankBalance(tank)
-        self._standing = {f"{name}{kind}_s": _NONE for name in _LIMITS for kind in ("", "_early")}
+        self._standing = dict.fromkeys(_NAMES, _NONE)
 
     def feed(self, groups: Groups, water: Recovered) -> dict[str, Held]:
         """Times to the limits after each of [m] groups."""
@@ -158,7 +161,7 @@ class TankOutlook:
         codes = np.where(known, np.uint8(Reason.GOOD), np.uint8(Reason.NO_BASIS))
         return {
             name: Held(values=np.where(known, _from_now(time), 0.0), codes=codes)
-            for name, time in zip(self._standing, times, strict=True)
+            for name, time in zip(_NAMES, times, strict=True)
         }
 
     def state(self) -> dict[str, Any]:

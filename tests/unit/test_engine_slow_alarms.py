@@ -52,6 +52,20 @@ def test_a_rotor_that_the_water_heated_is_told_of_when_the_water_stops_and_until
     assert [now for now, _ in rest] == ["returned-unacknowledged"]
 
 
+def test_whoever_has_seen_that_the_water_is_lost_hears_that_the_rotor_is_hot() -> None:
+    """It follows from an alarm that is as urgent, yet asks for another response."""
+    engine = Engine()
+    engine.feed(streams.start(NO_HOIST))
+    dry = {"aux-outlet": 62.0, "aux-flow": 0.0}
+    *_, last = (engine.feed(block) and block for block in phases(NO_HOIST, (60, {"aux-outlet": 62.0}), (1, dry)))
+    assert engine.feed(streams.command(last, "acknowledge", alarm="all")).answers[0].ok
+    assert render.horn_now(NO_HOIST, engine.picture())["sound"] == "off"
+    engine.feed(streams.scans(NO_HOIST, 20, first=307, values={**RUNNING, **dry}))
+    hot = next(now for now in engine.alarms() if now.alarm == "rotor-hot-no-flow")
+    assert (hot.state, hot.cause, hot.silenced) == ("unacknowledged", "aux.cooling-lost", False)
+    assert render.horn_now(NO_HOIST, engine.picture())["sound"] == "alarm"
+
+
 def test_its_event_and_sentence_show_the_figure_that_was_judged() -> None:
     """The estimate itself may lie below the setpoint: what is judged is how hot the rotor may be."""
     engine = Engine()

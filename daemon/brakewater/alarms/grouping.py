@@ -2,7 +2,7 @@
 
 An alarm that comes while one of its leaders stands follows from it. It is announced all the same, and keeps its own
 priority; only it is no first-out, and does not sound again where its leader is at least as urgent and was silenced or
-seen. A masked leader leads nothing.
+seen, unless it is a danger of its own. A masked leader leads nothing.
 """
 
 from typing import Final
@@ -27,6 +27,10 @@ CONSEQUENCES: Final[dict[str, tuple[str, ...]]] = {
     "excitation-reduced": ("brake-weakening", "heat-share-low"),
 }
 """Leader -> what follows from it; of one brake, or of the rig and any brake."""
+
+ESCALATES: Final = frozenset({"brake-level-high", "rotor-hot-no-flow"})
+"""What follows and yet asks for another response: whoever has seen that the level rises, or that the water is lost, has
+not seen that it is at the bearings, or the rotor hot. It sounds in any case."""
 
 BY_UNKNOWN: Final = frozenset({"device-silent", "device-stuck"})
 """Leaders that only make values unknown: nothing measured follows from them."""

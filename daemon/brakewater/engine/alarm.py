@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope
 from brakewater.alarms.condition import Delays, Memory, chatters
-from brakewater.alarms.grouping import BY_UNKNOWN, leaders
+from brakewater.alarms.grouping import BY_UNKNOWN, ESCALATES, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
 from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
@@ -318,7 +318,8 @@ class Ledger:
         flooded = self.flood.rise(moment.t_ns) and alarm.rule.priority == Priority.LOW
         # What the mechanic's book says is work for another day: it never sounds beside what the driller must hear.
         booked = alarm.rule.kind.group == BOOKED
-        alarm.silenced = booked or flooded or (leader is not None and _as_urgent(leader, alarm) and _quiet(leader))
+        heard = leader is not None and _as_urgent(leader, alarm) and _quiet(leader)
+        alarm.silenced = booked or flooded or (heard and alarm.rule.kind.name not in ESCALATES)
 
     def write(
         self,

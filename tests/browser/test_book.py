@@ -316,3 +316,21 @@ def test_a_round_of_the_rigs_own_with_a_long_name_stays_on_a_phone(tmp_path: Pat
         page.goto(f"{one.url}/book#{long}")
         expect(page.locator(f"#round-{long}")).to_have_attribute("open", "", timeout=SHOWN_MS)
         shot(page, "long-name")
+
+
+CUT = """() => {
+  const code = document.querySelector('svg'), { right, bottom, width } = code.getBoundingClientRect();
+  const all = [...code.querySelectorAll('path')].map((one) => one.getBoundingClientRect());
+  return [width, ...all.filter((one) => one.right > right + 1 || one.bottom > bottom + 1)].length === 1 && width > 90;
+}"""
+
+
+def test_the_code_on_a_rounds_sheet_is_printed_whole(page: Page, before: Pages, tmp_path: Path) -> None:
+    """Larger than its place it was cut off: no phone read it."""
+    file = tmp_path / "sheet.html"
+    for url in ("http://r:1", "https://panel.rig-9-quillwort.example:8420"):
+        there = ("--record", before.watch.record, "--url", url, "-o", file)
+        assert brakewater("upkeep", rig_of(before), *there, "--sheet", "air-gap").returncode == 0
+        page.set_content(file.read_text())
+        page.emulate_media(media="print")
+        assert page.evaluate(CUT), url

@@ -6,9 +6,12 @@ import pytest
 from playwright.sync_api import expect, sync_playwright
 
 from brakewater.panel.page_files import STATIC
+from brakewater_sim.cli import main
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import here
 from trip_record import write_trip
+
+FULL = Path(__file__).parents[2] / "config" / "rig-4-full.toml"
 
 pytestmark = [
     pytest.mark.timeout(180),
@@ -60,3 +63,24 @@ def at_the_middle(page: object) -> str:
     text: str = page.locator("#live .u-legend .u-value").first.inner_text()  # type: ignore[attr-defined]
     page.evaluate("() => window.scrollTo(0, 0)")  # type: ignore[attr-defined]
     return text
+
+
+SPLIT = """() => [...document.querySelectorAll('td')].filter((cell) => {
+  if (!/^~?[0-9.]+.[a-zA-Z/]+$/.test(cell.textContent)) return false;
+  const text = document.createRange();
+  text.selectNodeContents(cell);
+  return new Set([...text.getClientRects()].map((one) => Math.round(one.top))).size > 1;
+}).map((cell) => cell.textContent)"""
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_number_and_its_unit_stand_on_one_line_of_the_paper(tmp_path: Path, language: str) -> None:
+    file, record = tmp_path / "trip.html", tmp_path / "record"
+    assert main(["record", "hot-day", "--rig", str(FULL), "-o", str(record)]) == 0
+    assert here("report", record, "--trip", "1", "--lang", language, "-o", file).returncode == 0
+    with sync_playwright() as driver, launched(driver) as browser:
+        page = browser.new_page(viewport={"width": 688, "height": 1000})  # 182 mm between the margins of A4
+        page.emulate_media(media="print")
+        page.goto(file.as_uri())
+        assert page.locator("td").count() > 50
+        assert page.evaluate(SPLIT) == []

@@ -118,6 +118,9 @@ def test_a_list_that_is_none_names_its_line(text: str, says: str) -> None:
 def test_a_sheet_asks_for_what_the_entry_takes_and_leads_to_it(book: dict[str, object]) -> None:
     page = sheet(book, "air-gap", "https://rig:8420/book")
     assert page.count("plug ") == 8
+    assert "plug 1 left, 1/1000 in<" in page
+    assert "temperature, degF<" in sheet(book, "water", None)
+    assert "plug 1 left, mm<" in sheet({**book, "units": "metric"}, "air-gap", None)
     assert "https://rig:8420/book#air-gap" in page
     assert "<svg" in page
     assert "lock out" in page

@@ -12,6 +12,7 @@ from brakewater.engine.book_commands import CARRIED
 from brakewater.errors import StorageError
 from brakewater.review.proofs import said
 from brakewater.stream import Command
+from brakewater.trips.rounds import GAP
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
 
@@ -192,7 +193,8 @@ def sheet(book: Mapping[str, Any], name: str, url: str | None, words: Wording = 
         raise StorageError(f"no round {name!r}; there is {', '.join(one['round'] for one in book['rounds'])}")
     one = found[0]
     keys = [*one["keys"], "remark"]
-    rows = "".join(f'<tr><th>{escape(_asked(key, words))}</th><td class="w"></td></tr>' for key in keys)
+    asked = [f"{_asked(key, words)}{_unit(one['kind'], key, book['units'])}" for key in keys]
+    rows = "".join(f'<tr><th>{escape(text)}</th><td class="w"></td></tr>' for text in asked)
     what = words.word(f"what-{one['plain']}") if one.get("plain") else one["what"]
     facts = f"{words.word('brake-name', brake=one['brake'])}, {round_told(one, words)}"
     title = words.word("sheet-title", round=round_named(name, one["brake"], words), rig=book["rig"])
@@ -226,6 +228,15 @@ def _asked(key: str, words: Wording) -> str:
     return words.word("remark") if key == "remark" else words.word(f"key-{key}")
 
 
+def _unit(kind: str, key: str, system: str) -> str:
+    """In which unit the page takes it; where the key does not say it."""
+    if kind == GAP and key != "remark":
+        return ", 1/1000 in" if system == "us" else ", mm"
+    if key == "temperature":
+        return ", degF" if system == "us" else ", degC"
+    return ""
+
+
 def round_told(one: Mapping[str, Any], words: Wording) -> str:
     """How far a round's interval is used up."""
     done = words.word("done-at", time=one["done"][:16].replace("T", " ")) if one["done"] else words.word("never-logged")
@@ -242,5 +253,6 @@ def round_told(one: Mapping[str, Any], words: Wording) -> str:
 def _qr(text: str) -> str:
     import segno  # noqa: PLC0415 - only where a sheet is printed
 
-    svg: str = segno.make(text, error="m").svg_inline(scale=4, border=4)
+    # With a size of its own it would be cut off at the sheet's, not drawn smaller.
+    svg: str = segno.make(text, error="m").svg_inline(scale=4, border=4, omitsize=True)
     return svg

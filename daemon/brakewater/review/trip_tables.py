@@ -151,10 +151,10 @@ def _setpoint(rule: AlarmRule, units: str) -> str:
 
 def _setting(change: SettingNow | None, file: str, words: Wording) -> str:
     if change is None:
-        return escape(file)
+        return f'<span class="t">{escape(file)}</span>'
     when = utc_text(change.since_utc_ns)[:19].replace("T", " ")
     who = words.word("set-by", actor=change.actor, when=when, was=change.was, reason=change.reason)
-    return f"<strong>{escape(change.text)}</strong><br>{escape(who)}"
+    return f"<strong class='t'>{escape(change.text)}</strong><br>{escape(who)}"
 
 
 def _moved(rig: Rig, before: Sequence[SettingNow], after: Sequence[SettingNow], words: Wording) -> str:

@@ -122,6 +122,23 @@ def _type_of_number(payload: Any) -> int:
     return next(metric.datatype for metric in payload.metrics if metric.name == "bdSeq")
 
 
+def test_a_broker_that_is_away_costs_no_number_and_no_write(tmp_path: Path) -> None:
+    broker, cursors = mosquitto(tmp_path), MemoryCursors()
+    rig = demo_rig(broker.port, more=TABLE)
+    with node(rig, cursors) as one:
+        time.sleep(2.0)  # it tries after 0, 0.1, 0.3, 0.7 and 1.5 s
+        assert [number for _, number in cursors.history] == [0]
+        with running(broker), hearing(broker, tmp_path) as host:
+
+            def is_born() -> bool:
+                one.show(picture(rig))
+                return "NBIRTH" in host.kinds()
+
+            until(is_born, "its birth")
+            assert values(host.last("NBIRTH"))["bdSeq"] == 0
+            assert [number for _, number in cursors.history] == [0]
+
+
 def test_numbers_go_round_and_a_rebirth_begins_anew(broker: Broker, tmp_path: Path) -> None:
     rig = demo_rig(broker.port, more=TABLE)
     asked = Payload(timestamp=1)

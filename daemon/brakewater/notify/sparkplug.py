@@ -63,6 +63,7 @@ class SparkplugNode:
         self._host_online = self._names.primary_host is None
         self._host_ms = -1
         self._opening: Session | None = None
+        self._unsent: int | None = None
         self._thread = threading.Thread(target=self._work, name="sparkplug", daemon=True)
         self.born = False
         """True while the broker holds a birth of this node."""
@@ -105,19 +106,29 @@ class SparkplugNode:
             self._stop.wait(dial.wait_s)
 
     def _attempt(self, dial: Dial) -> Outcome:
-        number = ((self._cursors.get(CURSOR) or (0, 255))[1] + 1) % 256
-        self._cursors.set(CURSOR, (_NO_RUN, number))  # it needs nothing of the record
-        birth = Metric(name="bdSeq", type=DataType.INT64, value=number)
+        birth = Metric(name="bdSeq", type=DataType.INT64, value=self._number())
         session = Session(self._target(birth), dial.version, on_message=self._message, on_turn=self._turn.set)
         self._opening = session
         outcome = session.open()
         self._opening = None
+        if outcome is not Outcome.UNREACHABLE:
+            self._unsent = None
         if outcome is Outcome.ACCEPTED:
             try:
                 self._serve(session, birth)
             finally:
                 session.close()
         return outcome
+
+    def _number(self) -> int:
+        """Of the next connection, kept before it is used; one that reached nobody leaves it to the next.
+
+        Else a broker that is away for a month would cost the disk a million syncs.
+        """
+        if self._unsent is None:
+            self._unsent = ((self._cursors.get(CURSOR) or (0, 255))[1] + 1) % 256
+            self._cursors.set(CURSOR, (_NO_RUN, self._unsent))  # it needs nothing of the record
+        return self._unsent
 
     def _target(self, birth: Metric) -> Target:
         rig, broker = self._rig, self._broker

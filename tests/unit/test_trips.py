@@ -59,6 +59,14 @@ def test_setting_the_string_going_and_stopping_it_does_not_pass_for_landing() ->
     assert len(stands([*zip(loads, blocks, strict=True), *still(8, EMPTY_N, 1.0)])) == 1
 
 
+@pytest.mark.parametrize("seconds", [1, 3])
+@pytest.mark.parametrize("at", [50, 100, 140])
+def test_an_indicator_that_is_zeroed_or_drops_out_for_a_moment_weighs_no_hook(seconds: int, at: int) -> None:
+    samples = [*lowered(), *lowered(), *lowered()]
+    samples[at : at + seconds] = [(0.0, samples[at][1])] * seconds
+    assert len(stands([*samples, *list(chain(*[lowered()] * 30))])) == 33
+
+
 def test_a_stop_on_the_way_is_no_second_stand() -> None:
     stopped = [*way(10, FULL_N, 30.0, 20.0), *still(40, FULL_N, 20.0), *way(20, FULL_N, 20.0, 1.0)]
     assert len(stands([*lowered(), *stopped, *still(30, EMPTY_N, 1.0)])) == 2

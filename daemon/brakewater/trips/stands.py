@@ -1,8 +1,9 @@
 """Stands found in a stream: from hook load and block position, else from the pulses of heat that each one makes.
 
 *Hoist.* The string hangs on the hook or in the slips; between two times in the slips the block's net way tells one
-stand lowered or pulled. What the empty hook weighs is not asked for: it is the least load of the last two hours. A stop
-on the way changes nothing, since the string still hangs.
+stand lowered or pulled. What the empty hook weighs is not asked for: it is the least load of the last two hours that
+lasted for ten seconds, as an indicator that is zeroed or drops out for a moment weighs no hook. A stop on the way
+changes nothing, since the string still hangs.
 
 *Heat.* A lowered stand is one rise and one fall of the heat that the water carries off, both larger than a quarter of
 the swing of the last quarter of an hour and than ``LEAST_PULSE_W``: below that duty no stands are told. A stand that is
@@ -36,6 +37,8 @@ _SOONEST_NS: Final = 45_000_000_000
 _MEMORY_NS: Final = 900_000_000_000
 _BUCKET_NS: Final = 600_000_000_000
 _BUCKETS: Final = 12
+_LASTS_NS: Final = 10_000_000_000
+"""So long a load must stay below the least one to be the empty hook's; slips are set for a minute. An assumption."""
 _BLIND_NS: Final = 120_000_000_000
 """Without readings for so long, what was under way is forgotten."""
 
@@ -59,6 +62,8 @@ class HoistStands:
     def __init__(self) -> None:
         self._least: deque[tuple[int, float]] = deque(maxlen=_BUCKETS)
         """Least load of each ten minutes."""
+        self._below: tuple[int, float] | None = None
+        """Since when the load has been below it, and its most since then."""
         self._hangs: bool | None = None
         """None until the hook has been seen both with and without a string, or with more and less."""
         self._most_n = 0.0
@@ -97,6 +102,7 @@ class HoistStands:
         """What a snapshot keeps."""
         return {
             "least": [list(one) for one in self._least],
+            "below": None if self._below is None else list(self._below),
             "hangs": self._hangs,
             "most": self._most_n,
             "from": None if self._from is None else list(self._from),
@@ -107,6 +113,8 @@ class HoistStands:
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot."""
         self._least.extend((bucket, least) for bucket, least in kept["least"])
+        below = kept.get("below")  # a record of before it was kept
+        self._below = None if below is None else (int(below[0]), float(below[1]))
         self._hangs, self._most_n, self._seen_ns = kept["hangs"], kept["most"], kept["seen"]
         self._from = None if kept["from"] is None else _sample(kept["from"])
         self._turns = [_sample(one) for one in kept["turns"]]
@@ -120,10 +128,18 @@ class HoistStands:
 
     def _empty_n(self, t_ns: int, load_n: float) -> float:
         bucket = t_ns // _BUCKET_NS
-        if not self._least or self._least[-1][0] != bucket:
+        if not self._least:
             self._least.append((bucket, load_n))
-        elif load_n < self._least[-1][1]:
-            self._least[-1] = (bucket, load_n)
+        elif self._least[-1][0] != bucket:
+            self._least.append((bucket, max(load_n, self._least[-1][1])))
+        if load_n >= self._least[-1][1]:
+            self._below = None
+        else:
+            since_ns, most_n = self._below or (t_ns, load_n)
+            self._below = since_ns, max(most_n, load_n)
+            # Before anything is known of the hook, each dip counts: a string that is set going tells itself by it.
+            if t_ns - since_ns >= _LASTS_NS or self._hangs is None:
+                self._least[-1], self._below = (bucket, self._below[1]), None
         return min(least for _, least in self._least)
 
     def _stand(self, here: tuple[int, int, float]) -> Stand | None:

@@ -39,66 +39,16 @@ def packet_of(held: bytes) -> tuple[bytes, int] | None:
     return None
 
 
-class Strict:
-    """A link to a broker a little way off, whose far end hangs up where the client sends more than it may.
-
-    OASIS MQTT 5.0, 4.9: no more PUBLISH of QoS 1 and 2 at once than the Receive Maximum of the CONNACK (3.2.2.3.3).
-    """
-
-    def __init__(self, port: int, answers_after_s: float) -> None:
-        self._port, self._answers_after_s = port, answers_after_s
-        self._listener = socket.create_server((HOST, 0))
-        self.port = self._listener.getsockname()[1]
-        self.announced: int | None = None
-        self.most = 0
-        """At once, so far."""
-        self._under_way = 0
-        self._threads = [threading.Thread(target=self._accept, daemon=True)]
-        self._threads[0].start()
-
-    def close(self) -> None:
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        for thread in self._threads:
-            thread.join(5)
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                near, _ = self._listener.accept()
-            except OSError:
-                return
-            far = socket.create_connection((HOST, self._port))
-            self._under_way = 0
-            for source, sink, see in ((near, far, self._sent), (far, near, self._answered)):
-                thread = threading.Thread(target=pump, args=(source, sink, see), daemon=True)
-                self._threads.append(thread)
-                thread.start()
-
-    def _sent(self, kind: int, _body: bytes) -> None:
-        if kind >> 4 == 3 and kind & 6:
-            self._under_way += 1
-            self.most = max(self.most, self._under_way)
-            if self.announced is not None and self._under_way > self.announced:
-                raise ConnectionAbortedError("Receive Maximum exceeded")
-
-    def _answered(self, kind: int, body: bytes) -> None:
-        if kind >> 4 == 2:  # CONNACK: flags, reason, length of the properties; 0x21 comes first from this broker
-            at = body.index(b"\x21", 3)
-            self.announced = int.from_bytes(body[at + 1 : at + 3])
-        elif kind >> 4 == 4:
-            time.sleep(self._answers_after_s)
-            self._under_way -= 1
+See = Callable[[int, bytes], None]
 
 
-class Wire:
-    """Passes bytes between the watch and the broker, and notes which events the broker has acknowledged."""
+class Link:
+    """Stands between clients and a broker; whoever derives from it sees the packets of each connection."""
 
     def __init__(self, port: int) -> None:
         self._port = port
         self._listener = socket.create_server((HOST, 0))
         self.port = self._listener.getsockname()[1]
-        self.taken: list[bytes] = []
         self.connects = 0
         self._threads = [threading.Thread(target=self._accept, daemon=True)]
         self._threads[0].start()
@@ -122,14 +72,64 @@ class Wire:
                 near.close()
                 continue
             self.connects += 1
-            under_way: dict[int, bytes] = {}  # 0: the version of the connection
-            for source, sink, see in (
-                (near, far, lambda kind, body, u=under_way: self._sent(kind, body, u)),
-                (far, near, lambda kind, body, u=under_way: self._answered(kind, body, u)),
-            ):
+            sent, answered = self._seen()
+            for source, sink, see in ((near, far, sent), (far, near, answered)):
                 thread = threading.Thread(target=pump, args=(source, sink, see), daemon=True)
                 self._threads.append(thread)
                 thread.start()
+
+    def _seen(self) -> tuple[See, See]:
+        """Of a new connection: who sees what the client sends, and what the broker does."""
+        raise NotImplementedError
+
+
+class Strict(Link):
+    """A link to a broker a little way off, whose far end hangs up where the client sends more than it may.
+
+    OASIS MQTT 5.0, 4.9: no more PUBLISH of QoS 1 and 2 at once than the Receive Maximum of the CONNACK (3.2.2.3.3).
+    """
+
+    def __init__(self, port: int, answers_after_s: float) -> None:
+        self._answers_after_s = answers_after_s
+        self.announced: int | None = None
+        self.most = 0
+        """At once, so far."""
+        self._under_way = 0
+        super().__init__(port)
+
+    def _seen(self) -> tuple[See, See]:
+        self._under_way = 0
+        return self._sent, self._answered
+
+    def _sent(self, kind: int, _body: bytes) -> None:
+        if kind >> 4 == 3 and kind & 6:
+            self._under_way += 1
+            self.most = max(self.most, self._under_way)
+            if self.announced is not None and self._under_way > self.announced:
+                raise ConnectionAbortedError("Receive Maximum exceeded")
+
+    def _answered(self, kind: int, body: bytes) -> None:
+        if kind >> 4 == 2:  # CONNACK: flags, reason, length of the properties; 0x21 comes first from this broker
+            at = body.index(b"\x21", 3)
+            self.announced = int.from_bytes(body[at + 1 : at + 3])
+        elif kind >> 4 == 4:
+            time.sleep(self._answers_after_s)
+            self._under_way -= 1
+
+
+class Wire(Link):
+    """Passes bytes between the watch and the broker, and notes which events the broker has acknowledged."""
+
+    def __init__(self, port: int) -> None:
+        self.taken: list[bytes] = []
+        super().__init__(port)
+
+    def _seen(self) -> tuple[See, See]:
+        under_way: dict[int, bytes] = {}  # 0: the version of the connection
+        return (
+            lambda kind, body: self._sent(kind, body, under_way),
+            lambda kind, body: self._answered(kind, body, under_way),
+        )
 
     def _sent(self, kind: int, body: bytes, under_way: dict[int, bytes]) -> None:
         if kind >> 4 == 1:  # CONNECT; its level of the protocol follows the name MQTT

@@ -10,6 +10,7 @@ from book_parts import RIG, Watch
 from brakewater.alarms.lifecycle import State
 from brakewater.engine import Engine
 from brakewater.errors import RigFileError
+from brakewater.review.samples import Surveys
 
 
 def test_grease_is_due_by_hours_that_the_brake_ran_and_only_by_those() -> None:
@@ -119,6 +120,37 @@ def test_water_is_told_in_plain_words() -> None:
     values = {"ph": 8.6, "tds-mg-l": 273, "calcium-mg-l": 150, "alkalinity-mg-l": 34, "temperature": "82 degC"}
     answer = watch.do("log-round", round="water", values=values)
     assert "scaling (Langelier +1.37" in answer.says
+
+
+def test_a_gap_measured_again_at_once_is_no_wear() -> None:
+    """A slope of seconds would open it by miles within a month."""
+    watch = Watch()
+    watch.run(10)
+    for said in ("0.0042 in", "0.0045 in"):
+        assert watch.do("log-round", round="air-gap", values={"plug-1-left": said}).ok
+        watch.run(4)
+    (gap,) = watch.engine.book().gaps  # type: ignore[union-attr]
+    assert (gap.surveys, gap.share < 0.5) == (2, True)
+    assert watch.state("air-gap-drifting:aux") == State.NORMAL
+
+
+def test_a_gap_that_was_struck_out_is_no_survey_for_whoever_looks_back() -> None:
+    watch, surveys = Watch(), Surveys()
+    watch.run(10)
+    asked = (
+        {"round": "air-gap", "values": {"plug-1-left": "0.0045 in"}},
+        {"round": "air-gap", "values": {"plug-1-left": "0.0075 in"}},
+        {"round": "grease"},
+    )
+    for args in asked:
+        assert watch.do("log-round", **args).ok
+        surveys.entered(watch.engine.book(), streams.command(streams.scans(RIG, 1), "log-round", **args))
+    assert [round(mean_m / 25.4e-6, 2) for _, _, mean_m in surveys.all()] == [4.5, 7.5]
+    wrong = watch.engine.book().entries[1].id  # type: ignore[union-attr]
+    struck = {"round": "air-gap", "corrects": wrong, "void": True}
+    assert watch.do("log-round", **struck).ok
+    surveys.entered(watch.engine.book(), streams.command(streams.scans(RIG, 1), "log-round", **struck))
+    assert [round(mean_m / 25.4e-6, 2) for _, _, mean_m in surveys.all()] == [4.5]
 
 
 def test_a_gap_that_opens_alarms_by_its_trend_before_its_value() -> None:

@@ -18,6 +18,8 @@ FEELER_M: Final = 0.0005 * 0.0254 / 3.0**0.5
 """Standard uncertainty by half a step of a feeler-gauge set of 0.001 in: no reading is better; common practice."""
 _NEWEST: Final = 6
 """Surveys of which the trend is made: wear grows ever faster, and a year's slope would lag behind it."""
+_APART_S: Final = 12 * 3600.0
+"""Surveys nearer than this to a later one are of the same gap, measured again: nothing wears so fast. An assumption."""
 HORIZON_S: Final = 30 * 86_400.0
 KNOWN_TO: Final = 0.15
 """A torque index with a wider expanded uncertainty cannot show a gap a tenth wider, which takes 0.17: an assumption."""
@@ -95,7 +97,7 @@ def outlook(surveys: Sequence[Survey], limits: Limits) -> Outlook | None:
     if not surveys:
         return None
     newest = surveys[-1]
-    surveys = surveys[-_NEWEST:]
+    surveys = _apart(surveys)[-_NEWEST:]
     t = [one.t_s for one in surveys]
     lines = {
         name: line(t, [getattr(one, f"{name}_m") for one in surveys], FEELER_M) for name in ("mean", "most", "least")
@@ -104,6 +106,15 @@ def outlook(surveys: Sequence[Survey], limits: Limits) -> Outlook | None:
     most = max(newest.most_m, _ahead(lines["most"], ahead, newest.most_m))
     least = min(newest.least_m, _ahead(lines["least"], ahead, newest.least_m))
     return Outlook(share=_share(most, least, limits), now=_share(newest.most_m, newest.least_m, limits), **lines)
+
+
+def _apart(surveys: Sequence[Survey]) -> list[Survey]:
+    """Of those that were made one right after the other the last."""
+    found: list[Survey] = []
+    for one in reversed(surveys):
+        if not found or found[-1].t_s - one.t_s >= _APART_S:
+            found.append(one)
+    return found[::-1]
 
 
 def _ahead(found: Line | None, t_s: float, newest: float) -> float:

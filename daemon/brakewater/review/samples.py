@@ -16,7 +16,7 @@ from brakewater.record.reader import Record
 from brakewater.review.ceiling import Plateau, Plateaus
 from brakewater.review.replay import Tally, replayed
 from brakewater.rig import Brake, Rig
-from brakewater.stream import Block, Command, Event, Floats, Gap, Ints, Outcome
+from brakewater.stream import Block, BookNow, Command, Event, Floats, Gap, Ints, Outcome
 
 HOLD_SCANS: Final = 3
 EVERY_NS: Final = 1_000_000_000
@@ -71,7 +71,7 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
     """Every brake's samples from a run on; None where the record holds no scan."""
     engine, tally = Engine(), Tally()
     events: list[Event] = []
-    surveys: list[tuple[int, str, float]] = []
+    surveys = Surveys()
     changes: list[tuple[int, str, str]] = []
     makers: dict[str, _Maker] = {}
     brakes: dict[str, Brake] = {}
@@ -81,8 +81,8 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
             brakes |= {brake.name: brake for brake in engine.rig.brakes}
             for brake in engine.rig.brakes:
                 makers.setdefault(brake.name, _Maker(brake)).feed(item, engine.rig, brake, outcome)
-        elif isinstance(item, Command) and item.request.do == "log-round":
-            surveys += _surveys(engine, item.utc_ns)
+        elif isinstance(item, Command) and item.request.do == "log-round" and outcome.answers[0].ok:
+            surveys.entered(engine.book(), item)
         elif isinstance(item, Command) and item.request.do == "change-part":
             changes += _changes(engine)
         elif isinstance(item, Gap):
@@ -92,14 +92,34 @@ def sampled(record: Record, from_run: int = 0) -> Sampled | None:
         return None
     return Sampled(
         rig=engine.rig, brakes={name: maker.samples() for name, maker in makers.items()}, events=events, tally=tally,
-        surveys=tuple(surveys), changes=tuple(dict.fromkeys(changes)), of=brakes,
+        surveys=surveys.all(), changes=tuple(dict.fromkeys(changes)), of=brakes,
     )  # fmt: skip
 
 
-def _surveys(engine: Engine, utc_ns: int) -> list[tuple[int, str, float]]:
-    """The newest of each brake after an entry of any round: one that says the same again does no harm."""
-    book = engine.book()
-    return [] if book is None else [(utc_ns, gap.brake, gap.mean_m) for gap in book.gaps]
+class Surveys:
+    """Air gaps as they were entered, without those that were struck out since."""
+
+    def __init__(self) -> None:
+        self._stood: dict[str, tuple[int, float]] = {}
+        """By brake: how many surveys there are, and the newest mean."""
+        self._found: list[tuple[str, int, str, float]] = []
+        """Entry, when, brake, mean in m."""
+
+    def entered(self, book: BookNow | None, command: Command) -> None:
+        """After a round was taken into the book."""
+        if book is None:
+            return
+        corrected = str(command.request.args.get("corrects", ""))
+        self._found = [one for one in self._found if one[0] != corrected]
+        for gap in book.gaps:
+            before, after = self._stood.get(gap.brake, (0, 0.0)), (gap.surveys, gap.mean_m)
+            if after != before and after[0] >= before[0]:
+                self._found.append((book.entries[-1].id, command.utc_ns, gap.brake, gap.mean_m))
+        self._stood = {gap.brake: (gap.surveys, gap.mean_m) for gap in book.gaps}
+
+    def all(self) -> tuple[tuple[int, str, float], ...]:
+        """When, of which brake, mean in m."""
+        return tuple((utc_ns, brake, mean_m) for _, utc_ns, brake, mean_m in self._found)
 
 
 def _changes(engine: Engine) -> list[tuple[int, str, str]]:

@@ -186,6 +186,7 @@ def test_a_refusal_speaks_the_readers_language_and_names_what_was_typed(page: Pa
     log_in(page)
     page.locator("#language").select_option("es")
     water, gap = page.locator("#round-water"), page.locator("#round-air-gap")
+    expect(gap.get_by_role("button").last).to_contain_text("entrehierro", timeout=SHOWN_MS)  # the forms are made anew
     water.locator("summary").tap()
     water.locator('input[name="ph"]').fill("8")
     water.get_by_role("button").last.tap()

@@ -129,15 +129,15 @@ def test_an_alarm_moves_nothing_that_a_hand_reaches_for(page: Page, before: Page
 
 def test_nothing_lies_over_an_alarm_nor_looks_like_its_answer(page: Page, before: Pages) -> None:
     page.get_by_role("button", name="Reset").click()
-    expect(page.locator("#answer")).to_have_text("Reset: nothing waits for it")
+    expect(page.locator("#answer")).to_have_text("Reset: nothing waits for it", timeout=SHOWN_MS)
     page.get_by_role("button", name="Lamp test").click()
-    expect(page.locator("#answer")).to_have_text("Lamp test: done")
+    expect(page.locator("#answer")).to_have_text("Lamp test: done", timeout=SHOWN_MS)
     page.locator("#menu > summary").click()
     page.get_by_role("button", name="Log in").click()
-    expect(page.locator("#log-in")).to_be_visible()
+    expect(page.locator("#log-in")).to_be_visible(timeout=SHOWN_MS)
     before.device.flow(2)
     expect(page.locator("#log-in")).to_be_hidden(timeout=SHOWN_MS)
-    expect(page.locator("#answer")).to_have_text("")
+    expect(page.locator("#answer")).to_have_text("", timeout=SHOWN_MS)
     page.get_by_role("button", name="Silence").click()
     expect(page.locator("#answer")).to_have_text("Silence: done", timeout=SHOWN_MS)
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from playwright.sync_api import Page, Response, Route, expect, sync_playwright
+from playwright.sync_api import FloatRect, Locator, Page, Response, Route, expect, sync_playwright
 
 from brakewater.panel.page_files import STATIC
 from brakewater.record.reader import Record
@@ -102,14 +102,26 @@ DRAWN = """name => {
 """How many pixels of the first chart have a colour of the page's style."""
 
 
+def settled(one: Locator) -> FloatRect:
+    """Where something is, once the page has stopped to move it."""
+    before = None
+    while before is None or before != one.bounding_box():
+        before = one.bounding_box()
+        one.page.wait_for_timeout(300)
+    return before
+
+
 @pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
 def test_charts_zoom_together(page: Page) -> None:
+    page.wait_for_timeout(8_000)  # a part of two seconds, with what is beside it, is the whole of them
+    page.reload()
+    page.get_by_role("button", name="Whole record").click(timeout=SHOWN_MS)
     plots = page.locator(".chart")
     expect(plots).to_have_count(7, timeout=SHOWN_MS)
     axis = page.locator(".chart .u-over").first
+    page.wait_for_load_state("networkidle")
     axis.scroll_into_view_if_needed()
-    box = axis.bounding_box()
-    assert box is not None
+    box = settled(axis)
     with page.expect_response(is_of_a_part) as asked:
         page.mouse.move(box["x"] + 300, box["y"] + 30)
         page.mouse.down()

@@ -55,6 +55,7 @@ _PAN = """() => new Promise((done) => {
 _WATCH = """() => {
   window.lit = [];
   const tile = [...document.querySelectorAll('.window')].find((one) => one.textContent.includes('Cooling'));
+  window.cooling = tile;
   const shown = () => requestAnimationFrame(() => window.lit.push(Date.now()));
   new MutationObserver(() => { if (tile.dataset.aspect.includes('flash')) shown(); })
     .observe(tile, { attributes: true, attributeFilter: ['data-aspect'] });
@@ -127,6 +128,7 @@ def _lamp(browser: Browser, before: Pages) -> Row:
         page.wait_for_selector(".window", timeout=20_000)
         page.evaluate(_WATCH)
         for _ in range(9):
+            page.wait_for_function("() => window.cooling.dataset.aspect === 'off'", timeout=_LONG_S * 1e3)
             page.evaluate("() => { window.lit = []; }")
             begun.append(time_ns() / 1e6)
             before.device.flow(2)

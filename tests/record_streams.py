@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
+from brakewater.engine import Engine
+from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.stream import Block, Command, Event, Gap, Input, Request, Start
 
@@ -97,3 +99,16 @@ def flat(items: Iterable[Input]) -> list[tuple[object, ...] | Input]:
 def read(folder: Path) -> tuple[list[tuple[object, ...] | Input], list[Event]]:
     record = Record(folder)
     return flat(record.inputs()), [committed.event for committed in record.events()]
+
+
+def watched(folder: Path, items: Iterable[Input], engine: Engine) -> Path:
+    """A record of these inputs with the events that they give, as a watch would have written it."""
+    with Journal(folder) as journal:
+        for item in items:
+            events = engine.feed(item).events
+            if isinstance(item, Start):
+                journal.begin(item, events)
+            else:
+                journal.append(item, events)
+                assert journal.wait_committed(10)
+    return folder

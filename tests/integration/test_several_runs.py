@@ -18,6 +18,7 @@ from brakewater.rig import parse
 from brakewater.stream import Block, Command, Input, Start
 from brakewater.units import utc_text
 from daemons import here
+from record_streams import watched
 
 pytestmark = pytest.mark.integration
 
@@ -46,16 +47,8 @@ def _runs(items: Iterator[Input], engine: Engine) -> Iterator[Input]:
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("runs")
-    one, folder, engine = trip_record.write_trip(place), place / "record", Engine()
-    with Journal(folder) as journal:
-        for item in _runs(Record(one).inputs(block=50), engine):
-            events = engine.feed(item).events
-            if isinstance(item, Start):
-                journal.begin(item, events)
-            else:
-                journal.append(item, events)
-                assert journal.wait_committed(10)
-    return folder
+    one, engine = trip_record.write_trip(place), Engine()
+    return watched(place / "record", _runs(Record(one).inputs(block=50), engine), engine)
 
 
 def damaged(whole: Path, place: Path, run: int) -> Path:

@@ -70,7 +70,7 @@ def test_a_gap_that_widens_from_trip_to_trip_is_told_as_a_weakening_brake(rig: R
 
 def test_an_exciter_that_fades_from_trip_to_trip_is_told_by_current_and_by_share(rig: Rig) -> None:
     told = trip(rig, 5, "weak-excitation", 1.0)
-    assert [event.alarm for event in told] == ["excitation-low", "heat-share-low"]
-    assert told[1].cause == "aux.excitation-low"
+    assert [event.alarm for event in told] == ["excitation-low", "excitation-reduced", "heat-share-low"]
+    assert [event.cause for event in told] == [None, "aux.excitation-low", "aux.excitation-low"]
     assert said(rig, told[0]).startswith("Excitation low: ")
     assert trip(rig, 5, "weak-excitation", 0.2) == []  # 0.69 of the current is enough for this string

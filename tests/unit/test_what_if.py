@@ -8,12 +8,12 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
-from brakewater.record.journal import Journal
 from brakewater.record.segment import remove_segment, segment_path
 from brakewater.review.study import of_record
 from brakewater.rig import Rig
 from brakewater.stream import Block, Command, Input, Start
 from daemons import here
+from record_streams import watched
 
 RIG = streams.demo()
 HOUR_NS = 3600 * 10**9
@@ -36,16 +36,7 @@ def run(number: int, rig: Rig, before: bytes = b"", **values: float) -> tuple[St
 
 
 def recorded(folder: Path, items: Iterable[Input]) -> Path:
-    engine = Engine()
-    with Journal(folder) as journal:
-        for item in items:
-            events = engine.feed(item).events
-            if isinstance(item, Start):
-                journal.begin(item, events)
-            else:
-                journal.append(item, events)
-            assert journal.wait_committed(10)
-    return folder
+    return watched(folder, items, Engine())
 
 
 def asked(folder: Path, *settings: str) -> object:

@@ -22,11 +22,16 @@ _MOST: Final = 10.0
 """As far as a share is told."""
 
 
+def least_a(brake: Brake) -> float:
+    """Less current than this, A, tells nothing of the coil."""
+    return _LEAST * brake.torque.current if brake.torque is not None else _LEAST_A
+
+
 class Excitation:
     """Of one brake."""
 
     def __init__(self, brake: Brake) -> None:
-        self._least_a = _LEAST * brake.torque.current if brake.torque is not None else _LEAST_A
+        self._least_a = least_a(brake)
         self._before_a = 0.0
 
     def feed(self, groups: Groups) -> dict[str, Held]:

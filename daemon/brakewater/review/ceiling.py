@@ -11,17 +11,16 @@ from typing import Final
 
 import numpy as np
 
+from brakewater.engine.excitation import least_a
 from brakewater.rig import Brake
 from brakewater.stream import Floats, Ints
 
 TAKES: Final = 0.95
 """A coil that takes less of what it is asked for is short of current; loops and shunts are good to 1 or 2 %."""
-_LEAST, _LEAST_A = 0.1, 5.0
-"""Of the rated current, or in A where that is not known: with less asked for nothing is said; an assumption."""
 _STAYS: Final = 0.05
+"""Relative, of what counts as the same height; an assumption."""
 _LAG_S: Final = 2.0
 """No coil follows later, as ``engine.excitation`` has it; an assumption."""
-
 _MOSTLY: Final = 0.9
 """Of the time that it stays anywhere: a coil that nears its ceiling stays below it for a scan or two."""
 
@@ -36,11 +35,6 @@ class Plateau:
     asked_a: float
     """The most."""
     lasts_s: float
-
-
-def least_a(brake: Brake) -> float:
-    """Less current than this, A, tells nothing of the coil."""
-    return _LEAST * brake.torque.current if brake.torque is not None else _LEAST_A
 
 
 class Plateaus:

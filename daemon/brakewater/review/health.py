@@ -6,8 +6,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from brakewater.engine.book import OF_GAP
+from brakewater.engine.excitation import least_a
 from brakewater.physics.gap import Limits
-from brakewater.review.ceiling import ceiling, least_a
+from brakewater.review.ceiling import ceiling
 from brakewater.review.contact import contact
 from brakewater.review.samples import Sampled, Samples
 from brakewater.review.torque import AS_NEW, share_trend, trend

@@ -6,7 +6,7 @@ One table says which figure comes from where. The format is from its public desc
 from collections.abc import Callable, Container, Iterable, Mapping
 from typing import Any, Final
 
-from brakewater.alarms.lifecycle import MASKS, State, shown_of
+from brakewater.alarms.lifecycle import ACTIVE, MASKS, State, shown_of
 
 Status = Mapping[str, Any]
 Sample = tuple[Mapping[str, str], float]
@@ -14,8 +14,6 @@ Sample = tuple[Mapping[str, str], float]
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 _NS: Final = 1e-9
-_STANDS: Final = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
-"""As the outstation has it: the condition holds, and nobody has set the alarm aside."""
 
 
 def metrics(status: Status) -> str:
@@ -102,7 +100,7 @@ _TABLE: Final = (
         "alarms",
         "gauge",
         "Alarms whose condition holds, acknowledged or not; without those set aside.",
-        _alarms(_STANDS),
+        _alarms(ACTIVE),
     ),
     ("alarms_set_aside", "gauge", "Alarms shelved, suppressed or out of service.", _alarms(MASKS)),
     ("device_requests_total", "counter", "Requests sent to a device.", _each("devices", "device", "requests")),

@@ -32,14 +32,12 @@ def beside(sealed: Sealed) -> Iterator[tuple[str, str]]:
     if text != start.rig_toml.encode():
         yield RIG, "is not the rig file that the watch began with"
     rig = _rig(start, sealed)
+    # A version that refused the rig file left its name empty; this one may.
+    name = rig.name if rig is not None and manifest.rig else manifest.rig
     for what, told, is_so in (
         ("version", manifest.version, start.version),
         ("boot", manifest.boot, start.boot),
-        (
-            "rig",
-            manifest.rig,
-            rig.name if rig is not None and manifest.rig else manifest.rig,
-        ),  # "": one that refused it
+        ("rig", manifest.rig, name),
     ):
         if told != is_so:
             yield MANIFEST, f"says {what} {told!r}, and its start says {is_so!r}"

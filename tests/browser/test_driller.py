@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 from brakewater.control import ask
+from brokers import until
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import events
 from faults.preloaded import ShiftedClock
@@ -101,10 +102,60 @@ def test_an_alarm_from_its_window_to_the_record_and_over(page: Page, before: Pag
     expect(cooling).to_have_attribute("data-aspect", "off", timeout=SHOWN_MS)
 
 
+READ_MS = 700
+"""A page takes an alarm that stood there for less as one that nobody has seen."""
+
+
+def test_only_what_the_screen_showed_is_acknowledged(page: Page, before: Pages) -> None:
+    before.device.outlet(95)
+    expect(page.locator("#first-text")).to_contain_text("Outlet water too hot", timeout=SHOWN_MS)
+    page.wait_for_timeout(READ_MS)
+
+    def meanwhile(route: Route) -> None:
+        before.device.flow(2)
+        until(lambda: before.watch.states().get("aux.cooling-lost") == "unacknowledged", "water lost on the way")
+        route.continue_()
+
+    page.route("**/api/command", meanwhile)
+    page.get_by_role("button", name="Acknowledge").click()
+    until(lambda: before.watch.states()["aux.outlet-temperature-high"] == "acknowledged", "what was seen")
+    assert before.watch.states()["aux.cooling-lost"] == "unacknowledged"
+
+
+PRESSED_AT_ONCE = """() => new MutationObserver((_, eyes) => {
+  eyes.disconnect();
+  document.querySelector('[data-do=acknowledge]').click();
+}).observe(document.querySelector('#first-text'), { childList: true, characterData: true, subtree: true })"""
+
+
+def test_a_hand_on_its_way_acknowledges_no_alarm_that_comes_under_it(page: Page, before: Pages) -> None:
+    page.evaluate(PRESSED_AT_ONCE)
+    before.device.outlet(95)
+    expect(page.locator("#answer")).to_have_text(
+        "Just came, look first: Outlet water too hot. Then tap again.", timeout=SHOWN_MS
+    )
+    screens(page, "just-came")
+    assert before.watch.states() == {"aux.outlet-temperature-high": "unacknowledged"}
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#answer")).to_have_text("Acknowledge: done", timeout=SHOWN_MS)
+
+
+def test_who_acknowledges_second_is_told_who_was_first(page: Page, before: Pages) -> None:
+    before.device.outlet(95)
+    temperature = page.locator(".window", has_text="Temperature")
+    expect(temperature).to_contain_text("NEW", timeout=SHOWN_MS)
+    assert ask(before.watch.record, {"do": "acknowledge", "alarm": "all", "as": "engineer"})["ok"]
+    expect(temperature).to_contain_text("SEEN", timeout=SHOWN_MS)
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#answer")).to_contain_text("Acknowledge: engineer was first, at ", timeout=SHOWN_MS)
+    screens(page, "second")
+
+
 def test_a_ringback_window_says_that_it_is_over_until_reset(page: Page, before: Pages) -> None:
     temperature = page.locator(".window", has_text="Temperature")
     before.device.outlet(95)
     expect(temperature).to_have_attribute("data-aspect", "flash", timeout=SHOWN_MS)
+    page.wait_for_timeout(READ_MS)
     page.get_by_role("button", name="Acknowledge").click()
     expect(temperature).to_contain_text("SEEN", timeout=SHOWN_MS)
     before.device.outlet(40)
@@ -290,6 +341,7 @@ def test_a_button_tapped_twice_is_answered_once(page: Page, before: Pages) -> No
     expect(page.locator("#gravest-text")).to_contain_text("Cooling water lost", timeout=SHOWN_MS)
     asked: list[str] = []
     page.on("request", lambda one: asked.append(one.url) if one.url.endswith("/api/command") else None)
+    page.wait_for_timeout(READ_MS)
     page.get_by_role("button", name="Acknowledge").dblclick()
     expect(page.locator("#answer")).to_have_text("Acknowledge: done", timeout=SHOWN_MS)
     page.wait_for_timeout(500)
@@ -306,6 +358,7 @@ def test_who_may_not_acknowledge_is_told_so_and_not_that_nothing_waits(browser: 
         page.goto(one.url)
         one.device.flow(2)
         expect(page.locator("#gravest-text")).not_to_have_text("", timeout=SHOWN_MS)
+        page.wait_for_timeout(READ_MS)
         page.locator('[data-do="acknowledge"]').click()
         expect(page.locator("#answer")).to_contain_text(
             "'driller' es driller y no puede reconocer; puede: silenciar", timeout=SHOWN_MS

@@ -58,6 +58,21 @@ def test_acknowledge_all_and_all_of_a_brake() -> None:
     )
 
 
+def test_only_what_a_screen_has_shown_is_acknowledged() -> None:
+    desk = Desk()
+    (event,), answer = desk.ask("acknowledge", alarms=["aux.cooling-lost", "aux.gone-with-the-reload", 7])
+    assert (event.alarm, event.now, answer.ok) == ("cooling-lost", "acknowledged", True)
+    assert desk.state("cooling-flow-low") == "unacknowledged"
+
+
+@pytest.mark.parametrize("shown", [[], ["aux.water-lost"], ["aux.cooling-lots"], "aux.cooling-lost", 7])
+def test_a_screen_that_showed_none_that_waits_acknowledges_none(shown: object) -> None:
+    desk = Desk()
+    events, answer = desk.ask("acknowledge", alarms=shown)
+    assert (events, answer.ok) == ((), False)
+    assert answer.says.startswith("nothing to acknowledge: ")
+
+
 def test_an_acknowledged_alarm_goes_only_with_its_condition() -> None:
     desk = Desk()
     desk.ask("acknowledge", alarm="all")

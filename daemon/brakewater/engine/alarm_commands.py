@@ -13,7 +13,7 @@ from brakewater.alarms.catalogue import PROTECTED
 from brakewater.alarms.lifecycle import State, Trigger, step
 from brakewater.engine.alarm import Alarm, Laid, Ledger, moment_of
 from brakewater.engine.asking import ends, reason_of, until_of
-from brakewater.engine.named import named, unknown
+from brakewater.engine.named import listed, named, unknown
 from brakewater.engine.refusals import RefusedError
 from brakewater.rig import Rig
 from brakewater.stream import Command, Event, MaskNow
@@ -56,8 +56,13 @@ def one(alarms: list[Alarm], args: Mapping[str, Any]) -> Alarm:
 
 
 def acknowledge(command: Command, bench: Bench) -> Done:
-    """Somebody has seen them."""
-    return _move(command, bench, Trigger.ACKNOWLEDGE)
+    """Somebody has seen them: what ``alarm`` names, or of ``alarms`` each key, as it stood on a screen.
+
+    What came after that was shown stays unacknowledged.
+    """
+    args = command.request.args
+    shown = listed(bench.alarms, args["alarms"]) if "alarms" in args and "alarm" not in args else None
+    return _move(command, bench, Trigger.ACKNOWLEDGE, shown)
 
 
 def reset(command: Command, bench: Bench) -> Done:
@@ -156,8 +161,8 @@ def _lay(command: Command, bench: Bench, trigger: Trigger, until_ns: int | None)
     return [event], f"{alarm.rule.key} is {alarm.standing.text} {end}"
 
 
-def _move(command: Command, bench: Bench, trigger: Trigger) -> Done:
-    chosen = some(bench.alarms, command.request.args)
+def _move(command: Command, bench: Bench, trigger: Trigger, shown: list[Alarm] | None = None) -> Done:
+    chosen = some(bench.alarms, command.request.args) if shown is None else shown
     moment, actor = moment_of(command), command.request.actor
     events = [
         event

@@ -17,6 +17,12 @@ def named(alarms: list[Alarm], args: Mapping[str, Any]) -> list[Alarm]:
     return [alarm for alarm in alarms if alarm.rule.key in keys]
 
 
+def listed(alarms: list[Alarm], keys: Any) -> list[Alarm]:
+    """Those of a list of keys, as a page has shown them; what the rig file does not know any more is left out."""
+    wanted = {key for key in keys if isinstance(key, str)} if isinstance(keys, list | tuple) else set()
+    return [alarm for alarm in alarms if alarm.rule.key in wanted]
+
+
 def unknown(alarms: list[Alarm], args: Mapping[str, Any], *, every: bool = True) -> str:
     """Why a command names nothing, with the nearest names there are; ``every``: it may name all at once."""
     brakes = sorted({alarm.rule.brake or "rig" for alarm in alarms})

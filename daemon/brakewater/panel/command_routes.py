@@ -1,6 +1,8 @@
 """What is commanded from a page: through the watch's one door, as the actor whom the panel knows."""
 
-from typing import Annotated
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
@@ -8,8 +10,17 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, StringConstraints
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from brakewater.alarms.lifecycle import UNSEEN, State
+from brakewater.errors import StorageError
 from brakewater.panel.access import STATION_DOES, Visitor
 from brakewater.panel.asking import Asking, Says, parts_of, to_watch
+from brakewater.record.reader import Record
+from brakewater.stream import Event
+
+_UNSEEN: Final = frozenset(state.value for state in UNSEEN)
+_SEEN: Final = frozenset({State.NORMAL.value, State.ACKNOWLEDGED.value, State.LATCHED_ACKNOWLEDGED.value})
+_LATELY: Final = "lately"
+"""Keys of alarms that waited on the page a moment ago: the watch is not asked about them, but who took them is."""
 
 
 class Command(BaseModel):
@@ -31,8 +42,35 @@ def add_commands(app: FastAPI) -> None:
             raise HTTPException(403, _why_not(visitor, body.do))
         asked = {**body.model_dump(exclude_none=True), "as": visitor.actor}
         asked.pop("ask", None)
-        answer = await run_in_threadpool(to_watch, parts_of(request).folder, asked)
+        lately, folder = asked.pop(_LATELY, None), parts_of(request).folder
+        answer = await run_in_threadpool(to_watch, folder, asked)
+        if body.do == "acknowledge" and not answer.get("ok") and not answer.get("why"):
+            answer["first"] = await run_in_threadpool(_first, folder, _keys(asked.get("alarms")) | _keys(lately))
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
+
+
+def _keys(said: Any) -> set[str]:
+    return {key for key in said if isinstance(key, str)} if isinstance(said, list) else set()
+
+
+def _first(folder: Path, keys: set[str]) -> Mapping[str, Any] | None:
+    """Who acknowledged any of them last: ``actor``, ``alarm`` and ``utc_ms``; None where the record tells of nobody."""
+    record, newest = Record(folder), None
+    try:
+        for run in record.runs()[-1:]:
+            for one in record.events((run, 0), run):
+                newest = one.event if _is_taken(one.event, keys) else newest
+    except StorageError:
+        return None
+    if newest is None:
+        return None
+    alarm = f"{newest.brake or 'rig'}.{newest.alarm}"
+    return {"actor": newest.actor, "alarm": alarm, "utc_ms": newest.utc_ns // 1_000_000}
+
+
+def _is_taken(event: Event, keys: set[str]) -> bool:
+    is_seen = event.why == "command" and event.was in _UNSEEN and event.now in _SEEN
+    return is_seen and event.actor is not None and f"{event.brake or 'rig'}.{event.alarm}" in keys
 
 
 def _why_not(visitor: Visitor, do: str) -> str:

@@ -10,6 +10,8 @@ const CARRIED = { heat_w: "heat_limit_w" }; // a limit that moves: what this flo
 const ANSWER_MS = 15_000;
 const COMMAND_MS = 8_000; // the watch answers the panel within five seconds, or not at all
 const TWICE_MS = 700; // a tap that bounced
+const SEEN_MS = 500; // what has stood on the screen for less nobody has seen yet: an assumption
+const LATELY_MS = 10_000; // so long it is told who acknowledged before
 const PRIORITIES = ["critical", "high", "medium", "low"];
 const URGENT = PRIORITIES.slice(0, 2);
 const by = (id) => document.getElementById(id);
@@ -20,6 +22,7 @@ const make = (tag, name, text = "") => {
   return one;
 };
 
+const waits = new Map(); // alarms that wait for acknowledgement on this screen, by key: name, since when, until when
 let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = null, pushed = {}, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
 
 async function told(path) {
@@ -140,10 +143,35 @@ function show(picture) {
   showWindows(picture);
   showNumbers(picture);
   showFirst(picture);
+  noteWaiting(picture.alarms.filter((alarm) => alarm.state.endsWith("unacknowledged")));
   clearFor(picture.alarms.filter((alarm) => alarm.state === "unacknowledged").map((alarm) => `${alarm.brake} ${alarm.alarm}`));
   horn = picture.horn.sound;
   sound(horn);
   showSound();
+}
+
+// What is acknowledged from here is what this screen has shown, to whoever could look at it.
+function noteWaiting(alarms) {
+  if (document.hidden) waits.clear();
+  const now = performance.now(), waiting = new Map(alarms.map((alarm) => [`${alarm.brake ?? "rig"}.${alarm.alarm}`, alarm.name]));
+  for (const [key, one] of waits) {
+    if (!waiting.has(key)) one.gone ??= now;
+    if (now - one.gone > LATELY_MS) waits.delete(key);
+  }
+  for (const [key, name] of waiting) {
+    const one = waits.get(key);
+    if (one && one.gone === null) one.name = name;
+    else waits.set(key, { name, since: now, gone: null });
+  }
+}
+
+function onScreen() {
+  const now = performance.now(), all = [...waits], stand = all.filter(([, one]) => one.gone === null);
+  const keys = (some) => some.map(([key]) => key), fresh = stand.filter(([, one]) => now - one.since < SEEN_MS).map(([, one]) => one.name);
+  return {
+    alarms: keys(stand.filter(([, one]) => now - one.since >= SEEN_MS)), lately: keys(all.filter(([, one]) => one.gone !== null)),
+    fresh: fresh.length ? word("just-came", { names: fresh.slice(0, 2).join(" · ") + (fresh.length > 2 ? ` +${fresh.length - 2}` : "") }) : "",
+  };
 }
 
 // Nothing lies over an alarm that comes, and nothing that was said before looks like its answer.
@@ -268,6 +296,7 @@ function span(seconds) {
 }
 
 function dead() {
+  waits.clear();
   by("dead").hidden = false;
   by("dead-since").textContent = heardAt === null ? "" : word("dead-since", { time: time(heardAt) });
   by("watching").dataset.on = "false";
@@ -279,24 +308,38 @@ async function push(button) {
   const what = button.dataset.do, named = { what: word(button.dataset.word) };
   if (button.dataset.busy || performance.now() - pushed[what] < TWICE_MS) return; // tapped twice is meant once
   pushed[what] = performance.now();
+  const { fresh, ...shown } = onScreen(), acknowledges = what === "acknowledge";
+  if (acknowledges && fresh && !shown.alarms.length) { answered(fresh); return; }
   button.dataset.busy = "true";
   put("answer", word("sent", named));
   try {
-    const asked = what === "acknowledge" || what === "reset" ? { do: what, alarm: "all" } : { do: what };
+    const asked = { do: what, ...(acknowledges ? shown : what === "reset" ? { alarm: "all" } : {}) };
     const answer = await fetch("/api/command", {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked), signal: AbortSignal.timeout(COMMAND_MS),
     });
     const found = await answer.json(), { says } = found;
     const unknown = answer.status === 401 || answer.status === 403;
-    put("answer", answer.ok ? word("done", named) : answer.status === 409 ? (found.why ? word("refused", { says: why(found) }) : word("none-waits", named)) : refusal(unknown ? 403 : answer.status, says));
+    put("answer", answer.ok ? [word("done", named), acknowledges ? fresh : ""].filter(Boolean).join(". ") : answer.status === 409 ? idle(found, named) : refusal(unknown ? 403 : answer.status, says));
     by("answer").title = says;
     if (unknown) await logIn();
   } catch {
     put("answer", word("not-sent", named));
   }
   delete button.dataset.busy;
+  answered();
+}
+
+// An old answer must not be read as one to the next alarm.
+function answered(text = by("answer").textContent) {
+  put("answer", text);
   clearTimeout(answering);
-  answering = setTimeout(put, ANSWER_MS, "answer", ""); // an old answer must not be read as one to the next alarm
+  answering = setTimeout(put, ANSWER_MS, "answer", "");
+}
+
+// Why the watch did nothing: it may not, somebody else was first, or nothing waits.
+function idle(found, named) {
+  if (found.why) return word("refused", { says: why(found) });
+  return found.first ? word("acknowledged-by", { ...named, who: found.first.actor, time: time(found.first.utc_ms) }) : word("none-waits", named);
 }
 
 // Why not, in the viewer's words where the kind of refusal has some; what the watch itself says stands behind.

@@ -14,6 +14,8 @@ from brakewater.errors import RigFileError
 from brakewater.record.anchor import Anchor, heads_in, read_anchor
 from brakewater.record.journal import Journal
 from brakewater.record.report import Report
+from brakewater.record.sealing.due import seal_due
+from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import Head, segment_path
 from brakewater.record.signing import Signature, Signer, fits, public_key, statement
 from brakewater.record.verify import verify
@@ -306,16 +308,20 @@ def test_a_head_that_was_changed_outside_is_not_blamed_on_the_record(signed: tup
 
 def test_heads_from_before_the_record_begins_are_no_fault(signed: tuple[Path, Told]) -> None:
     folder, told = signed
-    segment_path(folder, 1).unlink()
+    seal_due(folder)
+    trim(folder, Limits(size=0))
     report = verify(folder, anchor=heads(told))
-    assert (report.verdict, report.heads_elsewhere) == ("anchored", 13)
-    assert report.begins_after == 1
+    assert (report.verdict, report.heads_elsewhere, report.trimmed) == ("anchored", 13, [1])
+    (folder / "segments" / "trimmed.jsonl").unlink()
+    report = verify(folder, keys=[KEY], anchor=heads(told))
+    assert (report.verdict, report.begins_after, len(report.altered)) == ("broken", 1, 1)
 
 
 def test_a_record_that_no_head_kept_outside_is_of_is_not_called_whole(signed: tuple[Path, Told]) -> None:
     """As one is that was rewritten under other numbers: every head lies before it."""
     folder, told = signed
-    segment_path(folder, 1).unlink()
+    seal_due(folder)
+    trim(folder, Limits(size=0))
     of_first = heads_in([line for line, one in zip(told.lines, filter(_durable, told), strict=True) if one.run == 1])
     report = verify(folder, anchor=of_first)
     assert report.verdict == "broken"

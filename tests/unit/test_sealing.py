@@ -5,12 +5,14 @@ from pathlib import Path
 
 import pytest
 
+from brakewater.cli import main
 from brakewater.errors import StorageError
 from brakewater.record.cursors import Cursors
 from brakewater.record.holds import Hold, add_hold, end_hold, holds
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.sealed.layout import SCANS, sealed_paths
+from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.sealing.seal import seal
 from brakewater.record.sealing.trim import Limits, trim
@@ -125,9 +127,49 @@ def test_trimming_deletes_whole_segments_by_age(tmp_path: Path) -> None:
     assert sorted(sealed_paths(tmp_path)) == [3, 4, 5]
     noted = [json.loads(line) for line in (tmp_path / "segments" / "trimmed.jsonl").read_text().splitlines()]
     assert [(one["run"], one["why"]) for one in noted] == [(1, "age"), (2, "age")]
-    assert verify(tmp_path).begins_after is None
-    (tmp_path / "segments" / "trimmed.jsonl").unlink()
-    assert (verify(tmp_path).begins_after, verify(tmp_path).verdict) == (2, "consistent")
+    report = verify(tmp_path)
+    assert (report.verdict, report.begins_after, report.trimmed) == ("consistent", None, [1, 2])
+
+
+def test_the_oldest_runs_taken_away_beside_retention_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    days(tmp_path, 6)
+    trim(tmp_path, Limits(age_ns=3 * DAY_NS), now_utc_ns=UTC + 9 * DAY_NS)
+    assert main(["verify", str(tmp_path)]) == 0
+    assert "which nobody signs: runs 1 to 2" in capsys.readouterr().out
+    shutil.rmtree(sealed_paths(tmp_path)[3])
+    assert main(["verify", str(tmp_path)]) == 1
+    assert "the oldest run here, 4, follows run 3, which is not here, and no list says" in capsys.readouterr().out
+    listed = tmp_path / "segments" / "trimmed.jsonl"
+    first, second = listed.read_text().splitlines()
+    manifest = read_manifest(sealed_paths(tmp_path)[4])
+    third = {**json.loads(second), "run": 3, "prev_hash": json.loads(second)["hash"], "hash": manifest.prev_hash}
+    listed.write_text("\n".join([first, second, json.dumps(third)]))
+    assert (verify(tmp_path).verdict, verify(tmp_path).trimmed) == ("consistent", [1, 2, 3])  # nobody signs the list
+    listed.write_text("\n".join([second, json.dumps(third)]))
+    report = verify(tmp_path)
+    assert (report.verdict, report.begins_after, report.trimmed) == ("broken", 1, [2, 3])
+    assert "run 2 is the first that the list of what retention deleted has" in report.altered[0].says
+
+
+def test_a_line_that_a_power_cut_tore_costs_neither_the_next_one_nor_the_verdict(tmp_path: Path) -> None:
+    days(tmp_path, 4)
+    listed = tmp_path / "segments" / "trimmed.jsonl"
+    with listed.open("a") as file:
+        file.write('{"run": 2, "from": "2031-02')
+    assert trim(tmp_path, Limits(age_ns=2 * DAY_NS), now_utc_ns=UTC + 9 * DAY_NS) == [1]
+    report = verify(tmp_path)
+    assert (report.verdict, report.trimmed) == ("consistent", [1])
+
+
+def test_a_run_deleted_by_hand_among_those_that_retention_deleted_is_named(tmp_path: Path) -> None:
+    days(tmp_path, 5)
+    with Journal(tmp_path) as journal:
+        journal.begin(start(8, utc_ns=UTC + 7 * DAY_NS))
+    trim(tmp_path, Limits(size=0))
+    report = verify(tmp_path)
+    assert (report.trimmed, [one.place for one in report.altered]) == ([1, 2, 3, 4, 5], ["run 7"])
 
 
 def test_trimming_deletes_the_oldest_beyond_a_size(tmp_path: Path) -> None:
@@ -168,7 +210,7 @@ def test_what_retention_deleted_between_others_is_no_break_in_the_chain(tmp_path
     trim(tmp_path, Limits(age_ns=DAY_NS), now_utc_ns=UTC + 9 * DAY_NS)
     assert sorted(sealed_paths(tmp_path)) == [2, 4, 5]
     report = verify(tmp_path)
-    assert (report.verdict, report.altered, report.trimmed) == ("consistent", [], [3])
+    assert (report.verdict, report.altered, report.trimmed) == ("consistent", [], [1, 3])
     (tmp_path / "segments" / "trimmed.jsonl").unlink()
     assert "run 3 is missing" in str(verify(tmp_path).altered[0])
 

@@ -99,19 +99,16 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
     whole = f"{counted(report.inputs, 'input')} and {counted(report.events, 'event')}"
     lines = [f"{report.verdict}: {whole} in {counted(report.commits, 'commit')} of {counted(report.runs, 'run')}"]
     lines += [f"altered: {one}" for one in report.altered]
-    if report.begins_after is not None:
-        lines.append(
-            f"the oldest run follows run {report.begins_after}, which is not here, and no list says that retention"
-            " deleted it: moved away, or taken out"
-        )
     if report.worked_out:
         lines.append(
             f"full-rate values in {counted(report.worked_out, 'run')} were worked out at sealing and are in no"
             " chain: replay and export work them out of what is"
         )
     if report.trimmed:
-        runs = ", ".join(map(str, report.trimmed))
-        lines.append(f"deleted by retention, as segments/trimmed.jsonl says, which nobody signs: run {runs}")
+        runs = "run" if len(report.trimmed) == 1 else "runs"
+        lines.append(
+            f"deleted by retention, as segments/trimmed.jsonl says, which nobody signs: {runs} {_spans(report.trimmed)}"
+        )
     lines += [
         f"gap, told by the watch: inputs {gap.lost_first} to {gap.lost_last} of run {gap.lost_run}: {gap.why}"
         for gap in report.gaps
@@ -127,6 +124,17 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
             " Give --key or --anchor to hold it against what they do not have."
         )
     return lines
+
+
+def _spans(runs: list[int]) -> str:
+    """Runs as people write them: 1 to 3, 7."""
+    spans: list[list[int]] = []
+    for run in sorted(runs):
+        if spans and run == spans[-1][-1] + 1:
+            spans[-1][1:] = [run]
+        else:
+            spans.append([run])
+    return ", ".join(" to ".join(map(str, span)) for span in spans)
 
 
 def _listed(report: "Report", keys: list[str]) -> list[str]:

@@ -38,11 +38,11 @@ class Report:
     missing: set[int] = field(default_factory=set)
     """Runs that the next one says it follows, and that are not there."""
     begins_after: int | None = None
-    """The run that the oldest one says it follows, where that is not there and no list of retention's has it."""
+    """The last of the runs that went before the oldest one, where no list of retention's has them all; else None."""
     worked_out: int = 0
     """Runs with full-rate values beside their words: worked out when they were sealed, and in no chain."""
     trimmed: list[int] = field(default_factory=list)
-    """Runs between others that retention has deleted, by its own list, which nobody signs."""
+    """Runs before the oldest one and between others that retention has deleted, by its own list, which nobody signs."""
     keys: dict[str, int] = field(default_factory=dict)
     """Public key -> signatures by it that fit."""
     signed: Head | None = None

@@ -13,15 +13,14 @@ from brakewater.record.hot import MALFORMED
 from brakewater.record.report import Report
 from brakewater.record.rows import Row, Widths, packed
 from brakewater.record.segment import Head, NewerRecordError
+from brakewater.record.trimmed import Gone, led_up
 from brakewater.record.witness import Witness
 
 
 class SegmentCheck:
     """The check of one segment; adds to the report."""
 
-    def __init__(
-        self, file: str, run: int, report: Report, witness: Witness, gone: Mapping[str, tuple[int, str]]
-    ) -> None:
+    def __init__(self, file: str, run: int, report: Report, witness: Witness, gone: Gone) -> None:
         self._file, self._run, self._report, self._witness, self._gone = file, run, report, witness, gone
         self._next_input, self._next_event, self._next_commit = 0, 1, 1
         self._before: tuple[str, ...] = ()
@@ -69,12 +68,20 @@ class SegmentCheck:
             self._blame("meta", f"says run {meta.get('run')}")
         follows = self._report.cut_off or (known is not None and self._leads(known.hash, link))
         self._report.cut_off = False
-        if self._report.runs == 1 and link not in (chain.GENESIS, *(end for _, end in self._gone.values())):
-            self._report.begins_after = int(before) if isinstance(before, int) else 0
+        if self._report.runs == 1:
+            self._check_beginning(link, before)
         if self._report.runs > 1 and not follows:
             between = self._between(known, before)
             self._blame("meta", f"follows run {before} at {link[:16]}, which is not how the run before ends{between}")
         self._before = (link,)
+
+    def _check_beginning(self, link: str, before: object) -> None:
+        """A record begins with its first run, or after what retention has deleted from there on without a hole."""
+        passed, begun = led_up(self._gone, link)
+        self._report.trimmed += passed
+        if begun == chain.GENESIS:
+            return
+        self._report.begins_after = passed[0] - 1 if passed else before if isinstance(before, int) else 0
 
     def _between(self, known: Head | None, before: object) -> str:
         """What is between this run and the one that it says it follows."""

@@ -5,7 +5,7 @@ that is not theirs or a head kept elsewhere shows that, and the report says what
 """
 
 import zipfile
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from brakewater.record.anchor import Anchor
 from brakewater.record.case_list import check_list
 from brakewater.record.case_places import README
 from brakewater.record.evidence import hot_evidence
-from brakewater.record.places import Places, is_case, places_of
+from brakewater.record.places import Place, Places, is_case, places_of
 from brakewater.record.report import Report
 from brakewater.record.sealed.evidence import sealed_evidence
 from brakewater.record.segment import segment_path
@@ -53,10 +53,24 @@ def verify(
         _check_readme(place, report)
         check_list(place, report)
     else:
-        _check_numbers(place, set(places), {run for run, _ in gone.values()}, report)
+        _check_beginning(report, min(places, default=0), places)
+        _check_numbers(place, set(places) | set(report.trimmed), {run for run, _ in gone.values()}, report)
     witness.close(whole=not is_case(place))
     tell(len(places), len(places))
     return report
+
+
+def _check_beginning(report: Report, oldest: int, places: Mapping[int, Place]) -> None:
+    """Whoever takes the oldest runs away leaves a chain without a fault, which begins in the middle of nothing."""
+    if report.begins_after is None:
+        return
+    after = f"run {report.begins_after}, which is not here, and no list says that retention deleted it"
+    if report.trimmed:
+        before = f"run {report.trimmed[0]} is the first that the list of what retention deleted has"
+        after = f"runs up to {report.begins_after}, which are neither here nor on it; {before}"
+    report.blame(
+        str(places[oldest].path), "meta", f"the oldest run here, {oldest}, follows {after}: moved away, or taken out"
+    )
 
 
 def _check_numbers(folder: Path, runs: set[int], gone: set[int], report: Report) -> None:

@@ -93,8 +93,10 @@ def _note(folder: Path, manifest: Manifest, why: str) -> None:
     """Put down what is deleted and where the chain stood, so that it is never taken for a loss."""
     span = {"from": utc_text(manifest.from_utc_ns), "to": utc_text(manifest.to_utc_ns)}
     head = {"commit": manifest.head.commit_no, "hash": manifest.head.hash, "prev_hash": manifest.prev_hash}
-    with (segments_folder(folder) / TRIMMED).open("ab") as file:
-        file.write(json.dumps({"run": manifest.run, **span, **head, "why": why}).encode() + b"\n")
+    with (segments_folder(folder) / TRIMMED).open("a+b") as file:
+        torn = file.seek(0, os.SEEK_END) > 0 and file.seek(-1, os.SEEK_END) >= 0 and file.read(1) != b"\n"
+        line = json.dumps({"run": manifest.run, **span, **head, "why": why}).encode() + b"\n"
+        file.write(b"\n" + line if torn else line)
         file.flush()
         os.fsync(file.fileno())
     sync_folder(segments_folder(folder))

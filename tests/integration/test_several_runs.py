@@ -5,6 +5,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 import trip_record
@@ -14,6 +16,7 @@ from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.segment import remove_segment, segment_path
 from brakewater.review.proofs import proofs
+from brakewater.review.table_file import Cells, Head, writing
 from brakewater.rig import parse
 from brakewater.stream import Block, Command, Input, Start
 from brakewater.units import utc_text
@@ -45,10 +48,14 @@ def _runs(items: Iterator[Input], engine: Engine) -> Iterator[Input]:
 
 
 @pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("runs")
-    one, engine = trip_record.write_trip(place), Engine()
-    return watched(place / "record", _runs(Record(one).inputs(block=50), engine), engine)
+def one(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return trip_record.write_trip(tmp_path_factory.mktemp("one"))
+
+
+@pytest.fixture(scope="module")
+def whole(one: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    engine = Engine()
+    return watched(tmp_path_factory.mktemp("runs") / "record", _runs(Record(one).inputs(block=50), engine), engine)
 
 
 def damaged(whole: Path, place: Path, run: int) -> Path:
@@ -137,3 +144,19 @@ def test_trips_of_a_brake_that_a_later_rig_file_renamed_are_told(whole: Path, tm
         assert done.returncode == 0, done.stderr
         assert "aux" in done.stdout
     assert here("trips", tmp_path / "record").stdout.splitlines()[2] == here("trips", whole).stdout.splitlines()[2]
+
+
+def test_a_stretch_in_which_a_run_ends_is_one_row(whole: Path, one: Path, tmp_path: Path) -> None:
+    made = []
+    for place in (one, whole):
+        assert here("export", place, "-o", tmp_path / "t.parquet", "--every", "1 min", "--replace").returncode == 0
+        made.append(pd.read_parquet(tmp_path / "t.parquet"))
+    assert made[1]["utc"].is_unique
+    pd.testing.assert_frame_equal(made[1], made[0], rtol=1e-9)
+
+
+def test_a_count_of_32_bits_is_whole_in_csv(tmp_path: Path) -> None:
+    head = [Head(name="strokes", kind="number")]
+    with writing(tmp_path / "t.csv", head, {}) as table:
+        table.write([Cells(values=np.array([16_777_217.0, 4_294_967_295.0, 61.2 * 6.30902e-5 / 6.30902e-5]))])
+    assert (tmp_path / "t.csv").read_text().split() == ["strokes", "16777217", "4294967295", "61.2"]

@@ -105,7 +105,7 @@ def _parts(record: Record, wanted: Wanted, tally: Tally, tell: Callable[[int], N
             tell(int(item.utc_ns[-1]))
             made = rows.feed(item, engine.rig, _quantities(engine.rig, outcome))
         else:
-            made = rows.end() if item.input == 0 else ()  # a run ends where another begins
+            made = rows.pause() if item.input == 0 else ()  # a run ends where another begins
         for times, head, cells in made:
             yield from _within(wanted, times, head, cells)
     for times, head, cells in rows.end():
@@ -141,6 +141,9 @@ class _Scans:
             cells.append(Cells(values=_WORDS[one.column.codes]))
         yield block.utc_ns, head, cells
 
+    def pause(self) -> _Rows:
+        return ()
+
     def end(self) -> _Rows:
         return ()
 
@@ -154,13 +157,20 @@ class _Stretched:
         self._resampler: Resampler | None = None
 
     def feed(self, block: Block, rig: Rig, quantities: Sequence[_Quantity]) -> _Rows:
+        hold_ns, head = HOLD_SCANS * rig.scan_ns, _stretch_head(quantities)
+        if self._resampler is not None and head != self._head:
+            yield from self.end()
         if self._resampler is None:
-            hold_ns = HOLD_SCANS * rig.scan_ns
             self._resampler = Resampler(every_ns=self._every_ns, hold_ns=hold_ns, period_ns=rig.scan_ns)
-            self._head = _stretch_head(quantities)
+        self._resampler.go_on(hold_ns=hold_ns, period_ns=rig.scan_ns)
+        self._head = head
         values = np.column_stack([one.column.values for one in quantities])
         codes = np.column_stack([one.column.codes for one in quantities])
         for made in self._resampler.feed(block.t_ns, block.utc_ns, values, codes):
+            yield self._rows(made)
+
+    def pause(self) -> _Rows:
+        for made in self._resampler.pause() if self._resampler is not None else ():
             yield self._rows(made)
 
     def end(self) -> _Rows:

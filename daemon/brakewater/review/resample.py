@@ -8,7 +8,8 @@ known. So each quantity is a function of time in steps, and a row says of its st
     known, good   share of the whole stretch in which the value was not bad, and in which it was good
 
 A bad value counts for nothing; an uncertain one counts, and the share that was good tells. Stretches are laid out by
-wall time, begun at whole multiples since 1970; a wall clock that is set back gives rows of the same time again.
+wall time, begun at whole multiples since 1970, and go on from one run into the next; a wall clock that is set back
+gives rows of the same time again.
 Stretches in which no scan was in force give no row.
 """
 
@@ -124,12 +125,20 @@ class Resampler:
             part = slice(first, min(first + step, len(lasts)))
             yield from self._take(utc_ns[part], lasts[part], values[part], codes[part])
 
-    def end(self) -> Iterator[Stretches]:
-        """No scan follows the last one, as at the end of a run."""
+    def pause(self) -> Iterator[Stretches]:
+        """No scan follows the last one for now, as at the end of a run; the next run may go on in the same stretch."""
         held, self._held = self._held, None
         if held is not None:
             lasts = np.array([min(self._period_ns, self._hold_ns)])
             yield from self._take(held.utc_ns, lasts, held.values, held.codes)
+
+    def go_on(self, *, hold_ns: int, period_ns: int) -> None:
+        """The same quantities, as another run has them: it may scan at another pace."""
+        self._hold_ns, self._period_ns = hold_ns, period_ns
+
+    def end(self) -> Iterator[Stretches]:
+        """No scan follows any more."""
+        yield from self.pause()
         if self._open is not None:
             yield self._stretches(self._open)
             self._open = None
@@ -180,6 +189,7 @@ class Resampler:
             mean=sums.integral / np.maximum(sums.known_ns, 1),
             least=sums.least,
             most=sums.most,
-            known=sums.known_ns / self._every_ns,
-            good=sums.good_ns / self._every_ns,
+            # Over 1 where a run began before the last scan of the one before was a period old.
+            known=np.minimum(sums.known_ns / self._every_ns, 1.0),
+            good=np.minimum(sums.good_ns / self._every_ns, 1.0),
         )

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Final, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,9 @@ class TableFile(Protocol):
         """Further rows: the columns of the head, each of one length."""
         ...
 
+
+_DIGITS: Final = 10
+"""Of a number as text: a count of 32 bits is whole, and what converting units leaves behind does not show."""
 
 KINDS = (".csv", ".parquet")
 """Endings of file names that can be written."""
@@ -97,7 +100,7 @@ def _texts(kind: Kind, cells: Cells) -> list[Any]:
             return [utc_text(one) for one in values]
         case "number":
             empty = [False] * len(values) if cells.empty is None else cells.empty.tolist()
-            return ["" if hidden else f"{x:.7g}" for x, hidden in zip(values, empty, strict=True)]
+            return ["" if hidden else f"{x:.{_DIGITS}g}" for x, hidden in zip(values, empty, strict=True)]
         case _:
             return values
 

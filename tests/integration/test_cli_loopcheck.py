@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 
 from brakewater.cli import loopcheck
+from brakewater.control import ask
 from brakewater.record.verify import verify
 from brokers import free_port, until
 from daemons import Daemon, daemon, here, small_rig
-from settable import Settable, settable, terminal
+from settable import Settable, Terminal, settable, terminal
 
 pytestmark = pytest.mark.integration
 
@@ -119,6 +120,8 @@ def test_a_device_that_does_not_answer_proves_nothing(tmp_path: Path, monkeypatc
         (("aux-inlet", "--injected", "{rig}"), "row 1"),
         (("aux-inlet", "--points", "0,x"), "--points"),
         (("aux-inlet", "--scans", "0"), "--scans"),
+        (("aux-inlet", "--injected", "{list}", "--reconnect", "20"), "--reconnect"),
+        (("aux-inlet", "--injected", "{list}", "--reconnect", "2 h"), "--reconnect"),
     ],
 )
 def test_bad_arguments(
@@ -126,7 +129,8 @@ def test_bad_arguments(
 ) -> None:
     monkeypatch.setattr("sys.stdin", StringIO())
     Path(f"{rig}.csv").touch()
-    done = here("loopcheck", rig, *(word.format(rig=rig) for word in words), "--record", tmp_path)
+    named = {"rig": rig, "list": listed(tmp_path, "50 degC")}
+    done = here("loopcheck", rig, *(word.format(**named) for word in words), "--record", tmp_path)
     assert done.returncode == 2, done.stderr
     assert says in done.stderr
 
@@ -169,35 +173,41 @@ def test_guided_at_a_terminal_through_the_daemon(device: Settable, rig: Path, tm
     record = tmp_path / "record"
     words = ("--record", record, "--points", "0,100", "--scans", "2", "--instrument", INSTRUMENT)
     with daemon(rig, record) as watch:
+
+        def bring(degc: float) -> None:
+            device.put(1, round(10 * degc))
+            fresh(watch, rig, degc)
+
+        def step(one: Terminal, prompt: str, degc: float, said: str) -> None:
+            one.expect(prompt)
+            bring(degc)
+            one.type(said)
+            one.expect("within tolerance")
+
         assert proofs(rig, record)["aux-inlet"]["status"] == "never"
         with terminal("loopcheck", rig, "aux-inlet", *words) as one:
             one.expect("through the running daemon")
             one.expect(re.escape("as-found 0 %: inject 32 degF; what is injected? [Enter: 32 degF] "))
             until(lambda: reason(rig, record) == "function-check")
-            device.put(1, 10)
-            fresh(watch, rig, 1.0)
+            bring(1.0)
             one.type("32 bar")
             one.expect("allowed")
             one.expect("what is injected")
             one.type("")
             one.expect(re.escape("read 33.8 degF, error +1.000% of span: OUT OF tolerance"))
-            one.expect("as-found 100 %")
-            device.put(1, 1000)
-            fresh(watch, rig, 100.0)
-            one.type("100 degC")
-            one.expect("within tolerance")
+            step(one, "as-found 100 %", 100.0, "100 degC")
             one.expect("type a for as-left")
             one.type("a")
-            one.expect("as-left 0 %")
-            device.put(1, 1)
-            fresh(watch, rig, 0.1)
-            one.type("")
-            one.expect("within tolerance")
+            step(one, "as-left 0 %", 0.1, "")
             one.expect("as-left 100 %")
-            device.put(1, 999)
-            fresh(watch, rig, 99.9)
+            bring(99.9)
             until(lambda: "rig.signal-bad:aux-inlet" in watch.states())
             one.type("")
+            one.expect("connect the loop again, then press Enter")
+            bring(25.0)
+            assert reason(rig, record) == "function-check"
+            one.type("")
+            one.expect("aux-inlet reads 77 degF")
             one.expect("Loop check: PASSED")
             one.expect("the sheet is in the record")
             one.expect("aux-inlet is measured again; raised meanwhile, .* acknowledge: rig.signal-bad:aux-inlet")
@@ -209,6 +219,11 @@ def test_guided_at_a_terminal_through_the_daemon(device: Settable, rig: Path, tm
         assert {one["status"] for name, one in held.items() if name != "aux-inlet"} == {"never"}
         assert len(device.clients) == 1
         assert watch.end() == 0
+    is_kept(rig, record)
+
+
+def is_kept(rig: Path, record: Path) -> None:
+    """The sheet can be read again, and the record is whole."""
     again = here("loopcheck", rig, "aux-inlet", "--last", "--record", record)
     assert again.returncode == 0
     assert again.stdout.startswith("Loop check: PASSED as left (FAILED as found)\n")
@@ -224,6 +239,9 @@ def test_stopped_half_way_nothing_is_recorded(device: Settable, tmp_path: Path) 
         with terminal("loopcheck", rig, "aux-inlet", "--record", record) as one:
             one.expect("as-found 0 %")
             one.type("q")
+            one.expect("connect the loop again, then press Enter")
+            until(lambda: reason(rig, record) == "function-check")
+            one.type("")
             one.expect("is measured again")
             one.expect("stopped; no sheet was recorded")
             assert one.end() == 1
@@ -231,11 +249,89 @@ def test_stopped_half_way_nothing_is_recorded(device: Settable, tmp_path: Path) 
             one.expect("as-found 0 %")
             one.interrupt()
             one.expect("is measured again")
+            one.expect("what is still injected counts as measured: connect the loop again at once")
             assert one.end() == 130
         assert proofs(rig, record)["aux-inlet"]["status"] == "never"
         assert watch.end() == 0
     assert here("loopcheck", rig, "aux-inlet", "--last", "--record", record).returncode == 3
     assert len(device.clients) == 1
+
+
+def test_a_check_that_is_over_proves_nothing(device: Settable, rig: Path, tmp_path: Path) -> None:
+    """Somebody ended it: what was injected since then was believed, and the tech must hear of it."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--points", "0,100", "--scans", "2") as one:
+            one.expect("as-found 0 %")
+            assert ask(record, {"do": "check-end", "point": "aux-inlet"})["ok"]
+            device.put(1, 0)
+            fresh(watch, rig, 0.0)
+            one.type("")
+            one.expect("stopped; no sheet was recorded: the function check of aux-inlet is over")
+            assert one.end() == 1
+        assert proofs(rig, record)["aux-inlet"]["status"] == "never"
+        watch.end()
+
+
+def test_two_cannot_check_one_point_at_once(device: Settable, rig: Path, tmp_path: Path) -> None:
+    """The first to end would end both, with the other still injecting. What was left behind can be taken over."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--by", "tech-1") as one:
+            one.expect("as-found 0 %")
+            with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--by", "tech-2") as other:
+                other.expect("aux-inlet is under function check by .* already .loop check by tech-1.")
+                assert other.end() == 3
+            until(lambda: reason(rig, record) == "function-check")
+            one.process.kill()
+        assert reason(rig, record) == "function-check"
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--take-over") as one:
+            one.expect("as-found 0 %")
+            one.type("q")
+            one.expect("connect the loop again")
+            one.type("")
+            one.expect("is measured again")
+            assert one.end() == 1
+        until(lambda: reason(rig, record) == "good")
+        watch.end()
+    assert device.writes == 0
+
+
+def test_a_list_leaves_time_to_connect_the_loop_again(
+    rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record, seen = tmp_path / "record", []
+    with daemon(rig, record) as watch:
+        fresh(watch, rig, 25.0)
+        plays(monkeypatch, lambda: None, lambda: seen.append(reason(rig, record)))
+        sheet(rig, record, "--injected", listed(tmp_path, "25 degC"), "--reconnect", "20 s", status=1)
+        assert seen == ["function-check"]
+        until(lambda: reason(rig, record) == "good")
+        watch.end()
+
+
+def test_a_point_read_every_few_scans_is_judged_by_what_was_read_after_the_injection(
+    device: Settable, tmp_path: Path
+) -> None:
+    """Its newest sample may be as old as the time between two readings: from before the calibrator was set."""
+    rig, record = small_rig(tmp_path / "rig.toml", device=device.port, scan_ms=200), tmp_path / "record"
+    rig.write_text(rig.read_text().replace("address = 1\n", "address = 1\nevery = 10\n"))
+    with daemon(rig, record) as watch:
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--points", "0,100", "--scans", "2") as one:
+            for percent, counts in ((0, 0), (100, 1000)):
+                one.expect(f"as-found {percent} %")
+                device.put(1, counts)
+                one.type("")
+                one.expect("within tolerance")
+            one.expect("type a for as-left")
+            one.type("")
+            one.expect("connect the loop again")
+            one.type("")
+            one.expect("Loop check: PASSED")
+            assert one.end() == 0
+        (held,) = [json.loads(here("loopcheck", rig, "aux-inlet", "--last", "--json", "--record", record).stdout)]
+        assert [len(step["readings"]) for step in held["steps"]] == [2, 2]
+        watch.end()
 
 
 def test_a_change_voids_a_proof_and_its_return_makes_it_valid(

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from time import monotonic
 
 from brakewater.cli.expected import ExpectError
 from brakewater.cli.injected import Injection, injection, suggestion
@@ -17,7 +18,7 @@ _STOP = ("q", "quit", "stop")
 
 
 class StoppedError(Exception):
-    """The tech stopped; nothing is kept."""
+    """The tech stopped, or the check did; nothing is kept. The text says what there is to say."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,11 +36,20 @@ class Session:
     pause: Callable[[float], None]
 
     def guided(self, percents: Sequence[float]) -> tuple[list[Step], bool]:
-        """Steps, and whether something was adjusted.
+        """Steps, and whether something was adjusted; returns once the tech says that the loop is whole again.
 
         Raises:
-            StoppedError: the tech stopped.
+            StoppedError: the tech stopped, or the check did.
         """
+        try:
+            found = self._guided(percents)
+        except StoppedError:
+            self._reconnected()
+            raise
+        self._reconnected()
+        return found
+
+    def _guided(self, percents: Sequence[float]) -> tuple[list[Step], bool]:
         steps = self._part("as-found", percents)
         answer = self.ask("press Enter if nothing is adjusted; else adjust, then type a for as-left: ")
         if answer.strip().lower() in _STOP:
@@ -48,15 +58,37 @@ class Session:
             return steps, False
         return [*steps, *self._part("as-left", percents)], True
 
-    def listed(self, injections: Sequence[Injection]) -> tuple[list[Step], bool]:
-        """Steps of a list, and whether it has as-left ones."""
+    def listed(self, injections: Sequence[Injection], reconnect_s: float) -> tuple[list[Step], bool]:
+        """Steps of a list, and whether it has as-left ones; then there is so long to connect the loop again.
+
+        Raises:
+            StoppedError: the check stopped.
+        """
         steps: list[Step] = []
         for part in ("as-found", "as-left"):
             mine = [one for one in injections if one.part == part]
             for one, way in zip(mine, ways([each.value for each in mine]), strict=True):
                 self.pause(one.wait_s)
                 steps.append(self._step(one.part, way, one.said, one.value))
+        if reconnect_s:
+            self.tell(f"connect the loop again within {reconnect_s:g} s")
+            self.pause(reconnect_s)
         return steps, any(one.part == "as-left" for one in injections)
+
+    def _reconnected(self) -> None:
+        """Ask until the loop is whole again, and say what it reads: once the check is over the watch believes it."""
+        if self.reach.watches and self.reach.checks(self.point):
+            self.ask("connect the loop again, then press Enter: from then on the watch believes what it shows ")
+            (seen,) = self.reach.scan([self.point])
+            number, code = converted(self.point, seen.words, seen.status)
+            self.tell(f"  {self.point.name} reads {self._shown(number, code)}")
+
+    def _shown(self, number: float, code: int) -> str:
+        if quality(code) is Quality.BAD:
+            return f"nothing good: {ENGLISH.reason(reason_name(code))}"
+        if isinstance(self.point.signal, Bit):
+            return "on" if number else "off"
+        return f"{in_unit(number, self.point, self.rig.units):.5g} {unit_of(self.point, self.rig.units)}".strip()
 
     def _part(self, part: Part, percents: Sequence[float]) -> list[Step]:
         said: list[tuple[str, float]] = []
@@ -85,13 +117,20 @@ class Session:
     def _step(self, part: Part, way: str, said: str, value: float) -> Step:
         readings: list[float] = []
         worst = 0
+        since: float | None = monotonic()
         for _ in range(self.scans):
-            (seen,) = self.reach.scan([self.point])
+            seen = self.reach.reading(self.point, since)
+            since = None
             # By conversion alone: the engine calls a point under check by what it is, a function check.
             number, code = converted(self.point, seen.words, seen.status)
             worst = max(worst, code)
             if quality(code) is not Quality.BAD:
                 readings.append(number)
+        if not self.reach.checks(self.point):
+            raise StoppedError(
+                f"the function check of {self.point.name} is over, by its --minutes or by somebody's check-end: what is"
+                " injected counts as measured. Connect the loop again now; then begin anew"
+            )
         step = Step(
             part=part, way="down" if way == "down" else "up", said=said, injected=value, readings=tuple(readings),
             worst=worst,
@@ -100,13 +139,12 @@ class Session:
         return step
 
     def _line(self, step: Step) -> str:
-        unit = unit_of(self.point, self.rig.units)
         if step.mean is None or step.error is None:
             return f"  no good reading: {ENGLISH.reason(reason_name(step.worst))}"
         if isinstance(self.point.signal, Bit):
             seen = "on" if step.mean == 1.0 else "off" if step.mean == 0.0 else "on and off by turns"
             return f"  read {seen}: {'as it should' if step.error == 0.0 else 'NOT as it should'}"
-        shown = f"{in_unit(step.mean, self.point, self.rig.units):.5g} {unit}".strip()
+        shown = self._shown(step.mean, 0)
         share = step.error / abs(self.ends[1] - self.ends[0])
         within = abs(step.error) <= self.tolerance * (1 + 1e-9) and quality(step.worst) is not Quality.BAD
         note = "" if not step.worst else f", {ENGLISH.reason(reason_name(step.worst))}"

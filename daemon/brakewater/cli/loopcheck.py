@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 _MOST_SCANS: Final = 1000
 _LONGEST_MIN: Final = 480
+_LONGEST_RECONNECT_S: Final = 3600
+_AT_ONCE: Final = "what is still injected counts as measured: connect the loop again at once"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,6 +45,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default=60.0,
         metavar="N",
         help="the function check ends after so long (default: 60)",
+    )
+    parser.add_argument(
+        "--reconnect",
+        default="0 s",
+        metavar="T",
+        help="with --injected: the function check goes on so long after the last row, to connect the loop again",
+    )
+    parser.add_argument(
+        "--take-over", action="store_true", help="go on with a function check of this point that was left behind"
     )
     parser.add_argument(
         "--last", action="store_true", help="print the newest sheet of this point from the record again"
@@ -103,8 +114,8 @@ def run(args: argparse.Namespace) -> int:
     except ExpectError as error:
         print(f"brakewater loopcheck: {error}", file=sys.stderr)
         return 2
-    except (StoppedError, EOFError):
-        print("stopped; no sheet was recorded, the point is measured again", file=sys.stderr)
+    except (StoppedError, EOFError) as error:
+        print(f"stopped; no sheet was recorded{error and f': {error}'}", file=sys.stderr)
         return 1
     try:
         put(sheet, args.output, manner, as_json=args.json)
@@ -128,7 +139,7 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
     """The sheet, and what the watch said when the point was measured again."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415
     from brakewater.cli.injected import loop_range, read_injections  # noqa: PLC0415
-    from brakewater.cli.loop_session import Session  # noqa: PLC0415
+    from brakewater.cli.loop_session import Session, StoppedError  # noqa: PLC0415
     from brakewater.cli.reach import reach  # noqa: PLC0415
     from brakewater.control import own_user  # noqa: PLC0415
 
@@ -137,6 +148,7 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
     listed = read_injections(args.injected, point, ends) if args.injected else None
     if listed is None and not sys.stdin.isatty():
         raise ExpectError("found no terminal; allowed: --injected FILE, a CSV of what is injected")
+    reconnect_s = _reconnect_s(args)
     way = reach(rig, args.record)
     began = _now()
     try:
@@ -147,11 +159,16 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
             rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=tell,
             pause=_pause,
         )  # fmt: skip
-        way.begin_check(point, args.by or own_user(), args.minutes)
+        way.begin_check(point, args.by or own_user(), args.minutes, take_over=args.take_over)
         try:
-            steps, adjusted = session.guided(_course(args)) if listed is None else session.listed(listed)
+            steps, adjusted = session.guided(_course(args)) if listed is None else session.listed(listed, reconnect_s)
+        except StoppedError:
+            tell(way.end_check(point))
+            raise
         except BaseException:
             tell(way.end_check(point))
+            if way.watches:
+                tell(_AT_ONCE)
             raise
         ended = way.end_check(point)
     finally:
@@ -165,6 +182,19 @@ def _tolerance(point: "Point", text: str, ends: tuple[float, float]) -> float:
     if text.rstrip().endswith("%"):
         return share(text, "--tolerance") * abs(ends[1] - ends[0])
     return difference(point, text, "--tolerance")
+
+
+def _reconnect_s(args: argparse.Namespace) -> float:
+    from brakewater.cli.expected import ExpectError  # noqa: PLC0415
+    from brakewater.units import Dimension, UnitError, parse  # noqa: PLC0415
+
+    try:
+        found = parse(args.reconnect, Dimension.TIME)
+    except UnitError as error:
+        raise ExpectError(f"--reconnect: {error}") from error
+    if not 0 <= found <= _LONGEST_RECONNECT_S:
+        raise ExpectError(f"--reconnect: found {args.reconnect!r}; allowed: 0 s to {_LONGEST_RECONNECT_S // 60} min")
+    return found
 
 
 def _course(args: argparse.Namespace) -> tuple[float, ...]:

@@ -32,8 +32,16 @@ class Reach(Protocol):
         """Cells around a point."""
         ...
 
-    def begin_check(self, point: "Point", by: str, minutes: float) -> None:
+    def reading(self, point: "Point", since: float | None) -> "Seen":
+        """One fresh reading of a point; with a monotonic time, s, one that was taken after it."""
+        ...
+
+    def begin_check(self, point: "Point", by: str, minutes: float, *, take_over: bool) -> None:
         """Tell the watch that what the point shows is injected."""
+        ...
+
+    def checks(self, point: "Point") -> bool:
+        """Whether the watch still takes what the point shows for injected."""
         ...
 
     def end_check(self, point: "Point") -> str:
@@ -65,8 +73,18 @@ class OwnReach:
         """Cells around a point."""
         return self._runner.run(self._lines.around(point, units))
 
-    def begin_check(self, point: "Point", by: str, minutes: float) -> None:
+    def reading(self, point: "Point", since: float | None) -> "Seen":
+        """Read now."""
+        del since
+        return self.scan([point])[0]
+
+    def begin_check(self, point: "Point", by: str, minutes: float, *, take_over: bool) -> None:
         """Nobody watches."""
+
+    def checks(self, point: "Point") -> bool:
+        """Nobody takes it for anything."""
+        del point
+        return True
 
     def end_check(self, point: "Point") -> str:
         """Nobody watched."""
@@ -89,6 +107,8 @@ class DaemonReach:
 
     def __init__(self, rig: "Rig", folder: Path) -> None:
         self._devices = {device.name: device for device in rig.devices}
+        self._scan_s = rig.scan_ns / 1e9
+        self._ages: dict[str, float] = {}
         self.through = f"the running daemon ({folder})"
         self._folder = folder
         self._scan = -1
@@ -160,19 +180,62 @@ class DaemonReach:
             raise DeviceError("--units asks units that may not exist, and the watch would wait for them: stop it first")
         return cells_of(self._place("around", place(point, self._devices[point.device]))["around"])
 
-    def begin_check(self, point: "Point", by: str, minutes: float) -> None:
+    def reading(self, point: "Point", since: float | None) -> "Seen":
+        """The next sample of a point: of one that is read every few scans, not the same again.
+
+        Args:
+            point: which.
+            since: monotonic time after which it must have been taken, s; None: any that is newer than the last.
+
+        Raises:
+            DeviceError: none came.
+        """
+        from brakewater.errors import DeviceError  # noqa: PLC0415
+        from brakewater.quality import Status  # noqa: PLC0415
+
+        until = monotonic() + _NEW_SAMPLE_S + 2 * point.every * self._scan_s
+        while True:
+            (seen,) = self.scan([point])
+            before, age_s = self._ages.get(point.name), seen.age_s
+            if age_s is None or seen.status != Status.OK:
+                return seen  # read just now, or a failure, which is as good as the next
+            self._ages[point.name] = age_s
+            if since is not None:  # the scan itself may be as old as the time between two
+                is_new = age_s + self._scan_s <= monotonic() - since
+            else:
+                is_new = point.every == 1 or before is None or age_s <= before
+            if is_new:
+                return seen
+            if monotonic() > until:
+                raise DeviceError(f"{point.name}: the daemon gives no newer reading of it; see brakewater status")
+
+    def begin_check(self, point: "Point", by: str, minutes: float, *, take_over: bool) -> None:
         """The point counts as under function check, for so long at most; its alarms say so.
 
         Raises:
-            DeviceError: the watch refuses, for example because the point is substituted.
+            DeviceError: the watch refuses, for example because the point is substituted, or somebody else checks it.
         """
         from brakewater.errors import DeviceError  # noqa: PLC0415
 
+        other = self._check_of(point)
+        if other is not None and not take_over:
+            raise DeviceError(
+                f"{point.name} is under function check by {other['actor']} until {other['until']} already"
+                f" ({other['reason']}): two checks would end each other. If nobody is at it any more, --take-over"
+            )
         held = {"do": "check-begin", "point": point.name, "reason": f"loop check by {by}", "minutes": minutes}
         answer = self._ask(held)
         print(answer.get("says"), file=sys.stderr)
         if not answer.get("ok"):
             raise DeviceError(f"{point.name}: the watch does not let it be checked: {answer.get('says')}")
+
+    def _check_of(self, point: "Point") -> dict[str, Any] | None:
+        held = self._ask({"ask": "status"}).get("by_hand", [])
+        return next((one for one in held if one["point"] == point.name and one["what"] == "function-check"), None)
+
+    def checks(self, point: "Point") -> bool:
+        """Whether the watch still takes what the point shows for injected."""
+        return self._check_of(point) is not None
 
     def end_check(self, point: "Point") -> str:
         """Measured again; where that cannot be said, the check ends by itself."""

@@ -372,6 +372,32 @@ def test_a_change_voids_a_proof_and_its_return_makes_it_valid(
         watch.end()
 
 
+def test_another_device_or_sensor_in_its_place_is_not_proved(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The name may stay, as where two devices' addresses are swapped; what was proved is another loop."""
+    record = tmp_path / "record"
+    rig.write_text(rig.read_text().replace("address = 1\n", 'address = 1\nserial = "RTD-1"\n'))
+    old = rig.read_text()
+    with daemon(rig, record) as watch:
+
+        def injects(degc: float) -> None:
+            device.put(1, round(10 * degc))
+            fresh(watch, rig, degc)
+
+        plays(monkeypatch, lambda: injects(20.0), lambda: injects(80.0))
+        found = sheet(rig, record, "--injected", listed(tmp_path, "20 degC", "80 degC"))
+        assert found["place"] == f"plc1 at 127.0.0.1:{device.port}, unit 1, holding 1, uint16"
+        assert found["signal"].endswith("sensor RTD-1")
+        becomes(rig, record, "proved")
+        for was, is_ in ((f"port = {device.port}", f"port = {free_port()}"), ("RTD-1", "RTD-2")):
+            rig.write_text(old.replace(was, is_))
+            assert proofs(rig, record)["aux-inlet"]["status"] == "void"
+        rig.write_text(old.replace('serial = "RTD-1"\n', ""))
+        assert proofs(rig, record)["aux-inlet"]["status"] == "proved"
+        watch.end()
+
+
 def test_a_failed_check_is_no_proof(
     device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -1,7 +1,8 @@
 """Prove one loop: inject known values, take as-found and as-left, and put the sheet into the record.
 
 The sheet is printed, and with -o written as .html (one page that prints), .csv or .txt. A later change of the point's
-address, type, order, signal or trim makes the proof void: brakewater points RIG --proofs.
+address, type, order, signal, trim or sensor, or of its device's address, makes the proof void: brakewater points RIG
+--proofs.
 """
 
 import argparse
@@ -236,10 +237,12 @@ def _sheet(
     device = next(one for one in rig.devices if one.name == point.device)
     unit = unit_of(point, rig.units)
     scale = UNITS[unit] if unit else UNITS["1"]
+    where = f"{point.table.value} {point.address}, {point.register.kind.value}"
+    sensor = f", sensor {point.serial}" if point.serial else ""
     return Sheet(
         point=point.name, rig=rig.name, definition=proof_hash(point, device),
-        place=f"{device.name} unit {device.unit}, {point.table.value} {point.address}, {point.register.kind.value}",
-        signal=signal_text(point, rig.units), unit=unit, factor=scale.factor, offset=scale.offset, low=low, high=high,
-        tolerance=tolerance, by=args.by or own_user(), instrument=args.instrument, began=began, scans=args.scans,
-        adjusted=adjusted, steps=tuple(steps),
+        place=f"{device.name} at {device.line}, unit {device.unit}, {where}",
+        signal=signal_text(point, rig.units) + sensor, unit=unit, factor=scale.factor, offset=scale.offset,
+        low=low, high=high, tolerance=tolerance, by=args.by or own_user(), instrument=args.instrument, began=began,
+        scans=args.scans, adjusted=adjusted, steps=tuple(steps), line=device.line, serial=point.serial or "",
     )  # fmt: skip

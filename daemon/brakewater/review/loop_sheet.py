@@ -84,6 +84,10 @@ class Sheet:
     adjusted: bool
     """Something was adjusted between as found and as left."""
     steps: tuple[Step, ...]
+    line: str = ""
+    """Where the device was reached: another address may be another device. Nothing in sheets of before."""
+    serial: str = ""
+    """Of the sensor, where the rig file named one."""
 
     def of(self, part: Part) -> tuple[Step, ...]:
         """The steps of a part; as found stands for as left where nothing was adjusted."""
@@ -160,6 +164,8 @@ def document(sheet: Sheet) -> dict[str, Any]:
         "rig": sheet.rig,
         "definition": sheet.definition,
         "place": sheet.place,
+        "line": sheet.line,
+        "serial": sheet.serial,
         "signal": sheet.signal,
         "unit": sheet.unit,
         "factor": sheet.factor,
@@ -212,6 +218,8 @@ def sheet_of(held: Mapping[str, Any]) -> Sheet:
         scans=int(held["scans"]),
         adjusted=bool(held["adjusted"]),
         steps=tuple(_step_of(one) for one in held["steps"]),
+        line=str(held.get("line", "")),
+        serial=str(held.get("serial", "")),
     )
 
 

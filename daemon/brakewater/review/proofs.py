@@ -1,7 +1,8 @@
 """Which points a loop check has proved, computed from the record: the last sheet of each, and what changed since.
 
-A proof stands for a point as it was defined: device, unit, table, address, type, orders, signal, trim. A change of any
-of these voids it, from the Start on that brought the change in; the same definition brought back makes it valid again.
+A proof stands for a point as it was defined: device, unit, table, address, type, orders, signal, trim; and for the
+device's own address and the serial number of the sensor, where its sheet names them. A change of any of these voids it,
+from the Start on that brought the change in; the same definition brought back makes it valid again.
 """
 
 import hashlib
@@ -87,6 +88,33 @@ def hashes(rig: Rig) -> dict[str, str]:
     return {point.name: proof_hash(point, devices[point.device]) for point in rig.points if point.device != SELF}
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stands:
+    """A point as a rig file has it."""
+
+    definition: str
+    line: str
+    serial: str | None
+
+    def is_of(self, sheet: Mapping[str, Any]) -> bool:
+        """Whether a sheet was taken of this. A serial number entered later voids nothing: it may be the same sensor."""
+        return (
+            sheet.get("definition") == self.definition
+            and sheet.get("line", "") in ("", self.line)
+            and (sheet.get("serial", "") in ("", self.serial) or self.serial is None)
+        )
+
+
+def _stands(rig: Rig) -> dict[str, _Stands]:
+    devices = {device.name: device for device in rig.devices}
+    definitions = hashes(rig)
+    return {
+        point.name: _Stands(definition=definitions[point.name], line=devices[point.device].line, serial=point.serial)
+        for point in rig.points
+        if point.name in definitions
+    }
+
+
 def proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[Proof]:
     """How every point of a rig stands, in its order; all ``never`` where there is no record.
 
@@ -98,7 +126,7 @@ def proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[Proo
     Raises:
         StorageError: the record cannot be read.
     """
-    now = hashes(rig)
+    now = _stands(rig)
     last: dict[str, tuple[Command, Mapping[str, Any]]] = {}
     voided: dict[str, str] = {}
     for item, sheet in _sheets(folder, damage):
@@ -146,22 +174,22 @@ def _void(start: Start, last: Mapping[str, tuple[Command, Mapping[str, Any]]], v
     rig = _rig_of(start)
     if rig is None:
         return
-    watched = hashes(rig)
+    watched = _stands(rig)
     for name, (_, sheet) in last.items():
-        if watched.get(name) == sheet.get("definition"):
+        if name in watched and watched[name].is_of(sheet):
             voided.pop(name, None)
         else:
             voided.setdefault(name, utc_text(start.utc_ns))
 
 
-def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: str | None, now: str) -> Proof:
+def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: str | None, now: _Stands) -> Proof:
     if held is None:
         return Proof(point=name, status="never")
     command, sheet = held
     status: Literal["proved", "partial", "failed", "void"] = "failed"
     if sheet.get("passed") is True:  # one of before that was asked proves as it did
         status = "proved" if sheet.get("proves", True) is True else "partial"
-    if sheet.get("definition") != now:
+    if not now.is_of(sheet):
         status = "void"
     return Proof(
         point=name,

@@ -15,6 +15,7 @@ from brakewater.errors import DamagedRecordError
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.segment import remove_segment, segment_path
+from brakewater.review.alarm_proofs import alarm_proofs
 from brakewater.review.proofs import proofs
 from brakewater.review.table_file import Cells, Head, writing
 from brakewater.rig import parse
@@ -121,6 +122,21 @@ def test_proofs_are_told_without_it_only_to_who_asks_what_was_lost(whole: Path, 
     assert [f"{2:08d}.sqlite3" in says for says in lost] == [True]
     with pytest.raises(DamagedRecordError):
         proofs(rig, folder)
+    with pytest.raises(DamagedRecordError):
+        alarm_proofs(rig, folder)
+
+
+@pytest.mark.parametrize("words", [("points", "{rig}", "--proofs", "--record"), ("upkeep", "--csv", "--record")])
+def test_what_was_entered_is_told_without_the_damaged_run(whole: Path, tmp_path: Path, words: tuple[str, ...]) -> None:
+    folder, rig = damaged(whole, tmp_path, 2), tmp_path / "rig.toml"
+    start = next(Record(folder).inputs())
+    assert isinstance(start, Start)
+    rig.write_text(start.rig_toml, encoding="utf-8")
+    done = here(*(word.format(rig=rig) for word in words), folder)
+    assert done.returncode == 1, done.stderr
+    assert done.stderr.count(f"{2:08d}.sqlite3") == 1
+    assert "aux.cooling-lost" in done.stdout or done.stdout.startswith("entry,")
+    assert here(*(word.format(rig=rig) for word in words), whole).stderr == ""
 
 
 def test_trips_of_a_brake_that_a_later_rig_file_renamed_are_told(whole: Path, tmp_path: Path) -> None:

@@ -84,8 +84,8 @@ def _fitting(held: dict[str, Any]) -> dict[str, Any]:
     return {**held, "steps": steps}
 
 
-def last(folder: Path, point: str) -> "Sheet":
-    """The newest sheet of a point in a record.
+def last(folder: Path, point: str) -> "tuple[Sheet, list[str]]":
+    """The newest sheet of a point in a record, and what could not be read: a newer one may be lost in it.
 
     Raises:
         StorageError: there is none, or it cannot be read.
@@ -94,10 +94,12 @@ def last(folder: Path, point: str) -> "Sheet":
     from brakewater.review.loop_sheet import sheet_of  # noqa: PLC0415
     from brakewater.review.proofs import last_sheet  # noqa: PLC0415
 
-    held = last_sheet(folder, point)
+    damage: list[str] = []
+    held = last_sheet(folder, point, damage)
     if held is None:
-        raise StorageError(f"{folder}: found no sheet of {point}")
+        lost = "".join(f"; damaged: {says}" for says in damage)
+        raise StorageError(f"{folder}: found no sheet of {point}{lost}")
     try:
-        return sheet_of(held)
+        return sheet_of(held), damage
     except (KeyError, TypeError, ValueError) as error:
         raise StorageError(f"{folder}: the newest sheet of {point} cannot be read: {error!r}") from error

@@ -108,9 +108,11 @@ def run(args: argparse.Namespace) -> int:
         point = _point(rig, args.point)
         check_files(args.output)
         if args.last:
-            sheet = last(args.record, args.point)
+            sheet, damage = last(args.record, args.point)
             put(sheet, args.output, manner, as_json=args.json)
-            return 0 if sheet.proves else 1
+            for says in damage:
+                tell(f"damaged: {says}; a newer sheet may be lost in it")
+            return 0 if sheet.proves and not damage else 1
         sheet, ended = _checked(rig, point, args)
     except ExpectError as error:
         print(f"brakewater loopcheck: {error}", file=sys.stderr)

@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status 0; with --proofs 1 where a point or an alarm is not proved; 2 for a list or rig file with faults."""
+    """Exit status 0; 1 where --proofs finds one not proved, or damage; 2 for a list or rig file with faults."""
     if args.columns:
         return _columns()
     if args.proofs:
@@ -97,12 +97,17 @@ def _proofs(args: argparse.Namespace) -> int:
     from brakewater.rig import load  # noqa: PLC0415
 
     rig = load(args.rig)
-    points, alarms = proofs(rig, args.record), alarm_proofs(rig, args.record)
+    damage: list[str] = []
+    points, alarms = proofs(rig, args.record, damage), alarm_proofs(rig, args.record, damage)
+    for says in damage:
+        print(f"damaged: {says}; a newer sheet or test may be lost in it", file=sys.stderr)
     if args.json:
-        print(json.dumps({"points": [asdict(one) for one in points], "alarms": [asdict(one) for one in alarms]}))
+        found = {"points": [asdict(one) for one in points], "alarms": [asdict(one) for one in alarms]}
+        print(json.dumps({**found, "damaged": damage}))
     else:
         of_points = [(one.point, one.says, one.by or "", one.instrument or "") for one in points]
         of_alarms = [(one.alarm, one.says, one.by or "", one.seen_by or "") for one in alarms]
         print(table(("point", "loop check", "by", "instrument"), of_points), end="\n\n")
         print(table(("alarm", "test to lamp and horn", "by", "seen by"), of_alarms))
-    return 0 if {one.status for one in points} | {one.status for one in alarms} <= {"proved"} else 1
+    is_proved = {one.status for one in points} | {one.status for one in alarms} <= {"proved"}
+    return 0 if is_proved and not damage else 1

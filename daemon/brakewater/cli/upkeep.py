@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 from brakewater.cli.places import record_argument, record_default
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from brakewater.rig import Rig
 
 
@@ -45,14 +47,21 @@ def run(args: argparse.Namespace) -> int:
         args.record, args.rig = Path(args.rig), None
     rig = None if args.rig is None else load(args.rig)
     if args.csv:
-        return _put(books.book_csv(args.record), args.output)
+        lost: list[str] = []
+        _put(books.book_csv(args.record, lost), args.output)
+        return _warned(lost)
     if args.take is not None:
         return _take(args)
     found, rig, damage = _book(args.record, rig)
+    warned = _warned(damage)
+    return _told(args, found, rig) or warned
+
+
+def _warned(damage: "Sequence[str]") -> int:
+    """Say what was not read; 1 where there is something."""
     for says in damage:
         print(f"damaged: {says}; the book is of what is whole", file=sys.stderr)
-    written = _told(args, found, rig)
-    return 1 if damage else written
+    return 1 if damage else 0
 
 
 def _is_record(place: Path) -> bool:

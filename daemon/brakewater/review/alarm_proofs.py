@@ -16,9 +16,9 @@ from brakewater.alarms.annunciator import Seen, Sound, horn
 from brakewater.alarms.catalogue import BOOKED, CATALOGUE
 from brakewater.alarms.lifecycle import UNSEEN, State, shown_of
 from brakewater.engine.alarm import definition
-from brakewater.errors import RigFileError
+from brakewater.errors import DamagedRecordError, RigFileError
 from brakewater.record.reader import Record
-from brakewater.review.proofs import said
+from brakewater.review.proofs import note_damage, said
 from brakewater.rig import AlarmRule, Rig, parse
 from brakewater.stream import TESTED, Event, Start
 from brakewater.units import utc_text
@@ -82,14 +82,19 @@ def _hash(rig: Rig, rule: AlarmRule) -> str:
     return hashlib.sha256(json.dumps([definition(rig, rule), lamps]).encode()).hexdigest()[:16]
 
 
-def alarm_proofs(rig: Rig, folder: Path) -> list[AlarmProof]:
+def alarm_proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[AlarmProof]:
     """How every alarm of a rig stands, in its order; all ``never`` where there is no record.
+
+    Args:
+        rig: whose alarms.
+        folder: of the record.
+        damage: gets what could not be read, a newer test perhaps; None: that is an error.
 
     Raises:
         StorageError: the record cannot be read.
     """
     trips: dict[str, _Trip] = {}
-    for start, tests in _runs(folder, _Horn(rig)):
+    for start, tests in _runs(folder, _Horn(rig), damage):
         if trips or tests:
             _watch(start, tests, trips)
     return [_proof(key, trips.get(key), now) for key, now in alarm_hashes(rig).items()]
@@ -125,16 +130,27 @@ class _Horn:
         return rest is Sound.OFF
 
 
-def _runs(folder: Path, horn_then: _Horn) -> Iterator[tuple[Start, list[tuple[Event, bool]]]]:
+def _runs(folder: Path, horn_then: _Horn, damage: list[str] | None) -> Iterator[tuple[Start, list[tuple[Event, bool]]]]:
     """Each run's Start, and its events that belong to tests, each with whether the horn was silent but for it."""
     tests: dict[int, list[tuple[Event, bool]]] = {}
-    for one in Record(folder).events():
-        silent = horn_then.silent_but_for(one.event)
-        if one.event.why == TESTED:
-            tests.setdefault(one.event.run, []).append((one.event, silent))
-    for item in said(folder):
+    for one in _events(folder, damage):
+        silent = horn_then.silent_but_for(one)
+        if one.why == TESTED:
+            tests.setdefault(one.run, []).append((one, silent))
+    for item in said(folder, damage):
         if isinstance(item, Start):
             yield item, tests.get(item.run, [])
+
+
+def _events(folder: Path, damage: list[str] | None) -> Iterator[Event]:
+    """Of every run as far as it can be read."""
+    record = Record(folder)
+    for run in record.runs():
+        try:
+            for one in record.events(after=(run, 0), to_run=run):
+                yield one.event
+        except DamagedRecordError as error:
+            note_damage(error, damage)
 
 
 def _watch(start: Start, tests: list[tuple[Event, bool]], trips: dict[str, _Trip]) -> None:

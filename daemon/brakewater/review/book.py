@@ -43,13 +43,17 @@ svg { width: 32mm; height: 32mm } footer { font-size: 9pt; color: #444; margin-t
 """
 
 
-def entries(folder: Path) -> Iterator[dict[str, str]]:
+def entries(folder: Path, damage: list[str] | None = None) -> Iterator[dict[str, str]]:
     """Every entry that was sent, with all that was measured, from the record's commands; refused ones are there too.
+
+    Args:
+        folder: of the record.
+        damage: gets what could not be read; None: that is an error.
 
     Raises:
         StorageError: a segment cannot be read.
     """
-    for item in said(folder):
+    for item in said(folder, damage):
         if isinstance(item, Command) and item.request.do in _VERBS:
             yield _row(item)
 
@@ -79,12 +83,15 @@ def _row(item: Command) -> dict[str, str]:
     }
 
 
-def book_csv(folder: Path) -> str:
-    """The whole book as CSV (RFC 4180): what a spreadsheet would take for a formula gets an apostrophe before it."""
+def book_csv(folder: Path, damage: list[str] | None = None) -> str:
+    """The whole book as CSV (RFC 4180): what a spreadsheet would take for a formula gets an apostrophe before it.
+
+    ``damage`` as in ``entries``.
+    """
     out = StringIO()
     rows = csv.DictWriter(out, HEAD)
     rows.writeheader()
-    for row in entries(folder):
+    for row in entries(folder, damage):
         rows.writerow({key: f"'{text}" if text[:1] in tuple("=+-@\t") else text for key, text in row.items()})
     return out.getvalue()
 

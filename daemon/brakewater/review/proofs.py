@@ -158,10 +158,10 @@ def _rig_of(start: Start) -> Rig | None:
         return None  # written for another version of the program; the next Start will tell
 
 
-def last_sheet(folder: Path, point: str) -> Mapping[str, Any] | None:
-    """The newest recorded sheet of a point."""
+def last_sheet(folder: Path, point: str, damage: list[str] | None = None) -> Mapping[str, Any] | None:
+    """The newest recorded sheet of a point; ``damage`` as in ``proofs``."""
     found = None
-    for item, sheet in _sheets(folder):
+    for item, sheet in _sheets(folder, damage):
         if isinstance(item, Command) and sheet.get("point") == point:
             found = {**sheet, "recorded": utc_text(item.utc_ns), "actor": item.request.actor}
     return found
@@ -216,8 +216,14 @@ def said(folder: Path, damage: list[str] | None = None) -> Iterator[Said]:
         try:
             others = record.others(run)
         except DamagedRecordError as error:
-            if damage is None:
-                raise
-            damage.append(str(error))
+            note_damage(error, damage)
             continue
         yield from (item for item in others if isinstance(item, Start | Command))
+
+
+def note_damage(error: DamagedRecordError, damage: list[str] | None) -> None:
+    """Say once what could not be read to whoever asked; to whoever did not, it is an error."""
+    if damage is None:
+        raise error
+    if str(error) not in damage:
+        damage.append(str(error))

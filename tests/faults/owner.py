@@ -262,7 +262,11 @@ def upgraded(machine: Machine) -> str:
     ok(machine, f"ln -sfn {new} /opt/brakewater/current && systemctl restart brakewater")
     well(machine)
     told_events(machine, RECORD)
-    return f"{old} to {new}, back, and on; {ok(machine, f'brakewater verify {RECORD}').splitlines()[0]}"
+    versions = " to ".join(
+        ok(machine, f"cut -d, -f1 /opt/brakewater/{one}/.whole").strip().removeprefix("brakewater ")
+        for one in (old, new)
+    )
+    return f"{versions}, back, and on; {ok(machine, f'brakewater verify {RECORD}').splitlines()[0]}"
 
 
 def newer_record(machine: Machine) -> str:
@@ -339,9 +343,12 @@ def carried(to: Path, commit: str) -> None:
 
 
 def earlier_commit() -> str:
-    """The oldest one with today's packages, which are fetched once, and installer; none without history."""
-    words = ["git", "log", "-1", "--format=%H", "--", "runtime.lock", "deploy/install.sh", "deploy/broker"]
-    return subprocess.run(words, cwd=TOP, capture_output=True, text=True, check=False).stdout.strip()
+    """The last of the version before; none without history, or where packages changed since, which are fetched once."""
+    words = ["git", "log", "-1", "--format=%P", "-G^version = ", "--", "pyproject.toml"]
+    before = subprocess.run(words, cwd=TOP, capture_output=True, text=True, check=False).stdout.strip()
+    words = ["git", "diff", "--quiet", before, "--", "runtime.lock"]
+    same = bool(before) and subprocess.run(words, cwd=TOP, capture_output=True, check=False).returncode == 0
+    return before if same else ""
 
 
 def copied(box: Path, root: Path) -> None:

@@ -39,9 +39,9 @@ PEOPLE = '\n[people]\ndriller = "driller"\ntech = "tech"\n'
 AS_ROOT = pytest.mark.skipif(os.getuid() != 0, reason="an installation belongs to root")
 
 
-def install(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    script = ["bash", str(DEPLOY / "install.sh"), "--program", str(Path(sys.prefix)), *map(str, words)]
-    return subprocess.run(script, capture_output=True, text=True, check=False, timeout=120)
+def install(*words: str | Path, before: tuple[str, ...] = (), umask: int = -1) -> subprocess.CompletedProcess[str]:
+    script = [*before, "bash", str(DEPLOY / "install.sh"), "--program", str(Path(sys.prefix)), *map(str, words)]
+    return subprocess.run(script, capture_output=True, text=True, check=False, timeout=120, umask=umask)
 
 
 def rig_file(file: Path, device: int = 1502, broker: str = "") -> Path:
@@ -52,12 +52,16 @@ def rig_file(file: Path, device: int = 1502, broker: str = "") -> Path:
 @pytest.fixture(scope="module")
 def stage(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("box")
-    debian = folder / "root/etc/mosquitto/mosquitto.conf"
-    debian.parent.mkdir(parents=True)
-    debian.write_text(DEBIAN_BROKER)
+    with_debians_broker(folder / "root")
     done = install(rig_file(folder / "rig.toml"), "--broker", "--root", folder / "root")
     assert done.returncode == 0, done.stderr
     return folder / "root"
+
+
+def with_debians_broker(root: Path) -> None:
+    debian = root / "etc/mosquitto/mosquitto.conf"
+    debian.parent.mkdir(parents=True)
+    debian.write_text(DEBIAN_BROKER)
 
 
 # ------------------------------------------------------------------------------------------------ the unit
@@ -178,12 +182,76 @@ def test_passwords_that_were_lost_are_made_anew_with_a_word_to_whom(tmp_path: Pa
 
 
 @AS_ROOT
+def test_service_and_broker_can_read_it_under_a_narrow_umask(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    assert install(rig_file(tmp_path / "rig.toml"), "--broker", "--root", root, umask=0o077).returncode == 0
+    for name in ("opt", "opt/brakewater", "etc/mosquitto", "etc/mosquitto/conf.d", "usr/local/bin/brakewater"):
+        assert _mode(root / name) & 0o005 == 0o005, name
+    assert _mode(root / "etc/mosquitto/conf.d/brakewater.conf") == 0o644
+    for name in ("ca.pem", "broker.pem", "broker.key"):
+        assert _mode(root / "etc/mosquitto/brakewater" / name) == 0o640, name
+
+
+@AS_ROOT
+def test_whoever_leaves_people_is_not_let_in_any_more(tmp_path: Path) -> None:
+    root, rig = tmp_path / "root", rig_file(tmp_path / "rig.toml")
+    assert install(rig, "--broker", "--root", root).returncode == 0
+    rig.write_text(rig.read_text().replace('driller = "driller"\n', ""))
+    done = install(rig, "--broker", "--root", root)
+    assert done.returncode == 0
+    assert "NEW PASSWORDS" not in done.stderr
+    known = [row.split(":")[0] for row in (root / "etc/mosquitto/brakewater.passwords").read_text().splitlines()]
+    assert known == ["brakewater", "lamps", "office", "sparkplug-host", "tech"]
+    assert "driller" not in (root / "etc/mosquitto/brakewater.acl").read_text()
+
+
+def _trusted(root: Path, host: str) -> bool:
+    """By who has only the authority that was handed out."""
+    words = ["openssl", "verify", "-CAfile", root / "etc/brakewater/broker-ca.pem", "-verify_hostname", host]
+    words += [root / "etc/mosquitto/brakewater/broker.pem"]
+    return subprocess.run(words, capture_output=True, check=False).returncode == 0
+
+
+@AS_ROOT
+@pytest.mark.parametrize("lost", ["broker.pem", "broker.key", None])
+def test_the_authority_stays_where_the_brokers_certificate_is_made_anew(tmp_path: Path, lost: str | None) -> None:
+    """After an installation that was cut off, and on a PC by another name: whoever trusts it need be told nothing."""
+    root, named = tmp_path / "root", ("unshare", "--uts", "bash", "-c", 'hostname other-pc && "$@"', "_")
+    assert install(rig_file(tmp_path / "rig.toml"), "--broker", "--root", root).returncode == 0
+    handed_out = (root / "etc/brakewater/broker-ca.pem").read_bytes()
+    folder = root / "etc/mosquitto/brakewater"
+    if lost:
+        (folder / lost).unlink()
+    assert install("--broker", "--root", root, before=() if lost else named).returncode == 0
+    assert (root / "etc/brakewater/broker-ca.pem").read_bytes() == handed_out
+    assert _trusted(root, "localhost")
+    assert _trusted(root, "other-pc") is (lost is None)
+    pair = [
+        ["x509", "-noout", "-pubkey", "-in", folder / "broker.pem"],
+        ["pkey", "-pubout", "-in", folder / "broker.key"],
+    ]
+    assert len({subprocess.run(["openssl", *words], capture_output=True, check=True).stdout for words in pair}) == 1
+
+
+@AS_ROOT
+def test_files_that_the_rig_file_names_are_asked_for(tmp_path: Path) -> None:
+    rig = rig_file(tmp_path / "rig.toml", broker='\n[mqtt]\nhost = "127.0.0.1"\ntls = true\nca = "office-ca.pem"\n')
+    (tmp_path / "office-ca.pem").touch()
+    done = install(rig, "--root", tmp_path / "root")
+    assert done.returncode == 0
+    assert "copy it to /etc/brakewater/office-ca.pem" in done.stderr
+    (tmp_path / "root/etc/brakewater/office-ca.pem").touch()
+    assert "office-ca.pem" not in install("--root", tmp_path / "root").stderr
+
+
+@AS_ROOT
 def test_a_rig_file_brings_the_drop_ins_it_needs(tmp_path: Path) -> None:
+    """However its lines are spaced and quoted."""
     text = rig_file(tmp_path / "rig.toml").read_text()
-    serial = text.replace('host = "127.0.0.1"\nport = 1502', 'transport = "rtu"\nserial = "/dev/ttyUSB0"\nbaud = 19200')
+    serial = text.replace('host = "127.0.0.1"\nport = 1502', "transport='rtu'\nserial = \"/dev/ttyUSB0\"\nbaud = 19200")
     serial = serial.replace('scan = "100 ms"', 'scan = "1 s"').replace('timeout = "75 ms"', 'timeout = "300 ms"')
     (tmp_path / "serial.toml").write_text(serial)
-    low = text + '\n[registers]\nhost = "127.0.0.1"\nport = 502\nallow = ["192.0.2.10/32"]\n'
+    low = text + '\n[registers]\nhost = "127.0.0.1"\nport=502\nallow = ["192.0.2.10/32"]\n'
     (tmp_path / "low.toml").write_text(low)
     for name, found in (("serial", ["serial.conf"]), ("low", ["low-ports.conf"]), ("rig", [])):
         done = install(tmp_path / f"{name}.toml", "--root", tmp_path / "root")
@@ -278,7 +346,14 @@ class Client:
 
 @pytest.fixture(scope="module")
 def site(stage: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    folder, port = tmp_path_factory.mktemp("broker"), free_port()
+    with opened(stage, tmp_path_factory.mktemp("broker")) as one:
+        yield one
+
+
+@contextmanager
+def opened(stage: Path, folder: Path) -> Iterator[Site]:
+    """A broker by what was installed."""
+    port = free_port()
     text = DEBIAN_BROKER.replace("include_dir", "# include_dir").replace("log_dest", "# log_dest")
     text += (stage / "etc/mosquitto/conf.d/brakewater.conf").read_text()
     text = (
@@ -349,6 +424,26 @@ def test_a_sparkplug_host_and_the_watch_hear_each_other(site: Site) -> None:
         assert host.may_write(REBIRTH)
         until(lambda: {STATE, REBIRTH} <= set(watch.heard), str(watch.heard))
         until(lambda: BIRTH in host.heard, str(host.heard))
+
+
+@AS_ROOT
+def test_names_are_taken_by_the_letter(tmp_path: Path) -> None:
+    """Those of people and of the topics' root; a name that no topic can hold is left out, with a word."""
+    rig, root = (
+        rig_file(tmp_path / "rig.toml", broker='\n[mqtt]\nhost = "127.0.0.1"\nroot = "site 2/a|b&c"\n'),
+        tmp_path / "r",
+    )
+    names = ("j.smith", "jxsmith", "night crew", "a&b")
+    rig.write_text(rig.read_text() + "".join(f'"{name}" = "tech"\n' for name in (*names, "x+y", "day/2", "brakewater")))
+    with_debians_broker(root)
+    done = install(rig, "--broker", "--root", root)
+    assert done.returncode == 0, done.stderr
+    assert re.findall(r"people\] '(.*)' cannot", done.stderr) == ["x+y", "day/2", "brakewater"]
+    with opened(root, tmp_path) as site:
+        for user in names:
+            with site.client(user) as one:
+                asked = [f"site 2/a|b&c/command/{name}" for name in (*names, "driller")]
+                assert [topic for topic in asked if one.may_write(topic)] == [f"site 2/a|b&c/command/{user}"]
 
 
 @AS_ROOT

@@ -28,6 +28,8 @@ class BrakeSizes:
     weir: float = 0.36
     """Overflow in m3/s = weir x (height over the bearing in m) ^ 1.5."""
     ambient_w_k: float = 120.0
+    film_m: float = 0.02
+    """Level below which the water no longer covers the bottom; nothing passes from or to what is not there."""
     boil_s: float = 1.0
     """How fast heat above boiling leaves as steam."""
 
@@ -50,6 +52,11 @@ def steam_kg_s(sizes: BrakeSizes, mass_kg: float, water_degc: float) -> float:
     """Water in kg/s that boils off from ``mass_kg`` at ``water_degc``."""
     excess = water_degc - BOILING_DEGC
     return mass_kg * 4216.0 * excess / (sizes.boil_s * EVAPORATION_J_KG) if excess > 0.0 else 0.0
+
+
+def covered(sizes: BrakeSizes, level_m: float) -> float:
+    """Part of the housing's bottom, 0 to 1, that water at ``level_m`` covers; what passes there goes by it."""
+    return min(1.0, max(0.0, level_m / sizes.film_m))
 
 
 def steady_level_m(sizes: BrakeSizes, flow_m3_s: float) -> float:

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from math import inf, sqrt
 from typing import NamedTuple
 
-from brakewater_sim.brake import BrakeSizes, overflow_m3_s, return_m3_s, steady_level_m, steam_kg_s
-from brakewater_sim.excite import ExciteSizes
+from brakewater_sim.brake import BrakeSizes, covered, overflow_m3_s, return_m3_s, steady_level_m, steam_kg_s
+from brakewater_sim.excite import ExciteSizes, most_w
 from brakewater_sim.hoist import HoistSizes
 from brakewater_sim.lines import LineSizes, flow_rate_m3_s2, speed_rate_1_s, static_head_m, steady_flow_m3_s, suction
 from brakewater_sim.rotor import RotorSizes, contact_w_k
@@ -40,7 +40,7 @@ class Drive(NamedTuple):
     brake_w: float
     """Power asked of the brake."""
     coil_w: float
-    """Loss in the coil at the most current."""
+    """Loss in the coil at the most current that the exciter still gives."""
     blockage: float
     ambient_degc: float
     pump_running: bool
@@ -96,9 +96,9 @@ def taken(sizes: Sizes, surface_degc: float, u: Drive) -> tuple[float, float]:
     return (most, 1.0) if u.brake_w > most else (u.brake_w, u.brake_w / most)
 
 
-def commanded_a(sizes: Sizes, surface_degc: float, u: Drive, excitation: float) -> float:
+def commanded_a(sizes: Sizes, surface_degc: float, u: Drive, gap: float, drum_rad_s: float) -> float:
     """Current in A that the driller asks for: what a sound exciter would have to give, at most all there is."""
-    sound = u._replace(most_w=u.most_w / (excitation * excitation))
+    sound = u._replace(most_w=most_w(sizes.excite, drum_rad_s, gap, 1.0))
     return sizes.excite.most_a * sqrt(taken(sizes, surface_degc, sound)[1])
 
 
@@ -127,7 +127,9 @@ def slope(sizes: Sizes, y: State, u: Drive) -> State:
     to_deep = rotor.inner_deep_w_k * (inner - deep)
     to_core = rotor.deep_core_w_k * (deep - core)
     rotor_lost = rotor.air_w_k * (surface - u.ambient_degc)
-    housing_lost = brake.ambient_w_k * (water - u.ambient_degc)
+    wet = covered(brake, level)
+    coil_to_water = wet * coil_w
+    housing_lost = wet * brake.ambient_w_k * (water - u.ambient_degc)
     tank_lost = sizes.tank.ambient_w_k * u.cooler * (tank - u.ambient_degc)
     carried = back * brake_h - arrives * tank_h
     spilled = spill * brake_h + steam * (brake_h + EVAPORATION_J_KG)
@@ -141,14 +143,14 @@ def slope(sizes: Sizes, y: State, u: Drive) -> State:
         (to_deep - to_core) / rotor.deep_j_k,
         to_core / rotor.core_j_k,
         arrives - back - spill - steam,
-        to_water + coil_w - carried - spilled - housing_lost,
+        to_water + coil_to_water - carried - spilled - housing_lost,
         back - supply - leak,
         carried - leaked - tank_lost,
         flow_rate_m3_s2(line, flow, speed, drawing, static, u.line_s2_m5),
         speed_rate_1_s(line, speed, running=u.pump_running),
         brake_w + coil_w,
         carried,
-        rotor_lost + housing_lost,
+        rotor_lost + housing_lost + (coil_w - coil_to_water),
         tank_lost,
         spilled,
         leaked,

@@ -32,6 +32,8 @@ class RotorSizes:
     """75 US gal/min."""
     wet_m: float = 0.25
     """Level that wets the rotor all over."""
+    dry_m: float = 1e-6
+    """Level below which nothing of the rotor is wet: a film that is gone, whose heat nobody could account for."""
     wetted_m2: float = 4.0
     """Surface on which scale grows."""
 
@@ -52,6 +54,8 @@ def scale_k_w(sizes: RotorSizes, thickness_m: float) -> float:
 
 def contact_w_k(sizes: RotorSizes, level_m: float, flow_m3_s: float) -> float:
     """Conductance in W/K from the clean rotor's surface to water at ``level_m`` with ``flow_m3_s`` passing."""
-    wet = min(1.0, max(0.0, level_m / sizes.wet_m))
+    if level_m <= sizes.dry_m:
+        return 0.0
+    wet = min(1.0, level_m / sizes.wet_m)
     flowing = pow(max(0.0, flow_m3_s / sizes.rated_m3_s), 0.8)
     return wet * (sizes.still_w_k + sizes.flowing_w_k * flowing)

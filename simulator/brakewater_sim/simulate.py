@@ -150,9 +150,10 @@ class Simulation:
             hard = health(scenario.conditions, t)
         self._health = hard
         excite = sizes.excite
+        most_a = excite.most_a * hard.excitation
         return Drive(
             now.brake_w,
-            excite.most_a * excite.most_a * excite.hot_ohm,
+            most_a * most_a * excite.hot_ohm,
             1.0 - (1.0 - scenario.blockage.value(t)) * (1.0 - hard.blockage),
             scenario.ambient_degc.value(t),
             running,
@@ -194,7 +195,7 @@ class Simulation:
             "strainer-differential": head * sizes.line.strainer_s2_m5 * strainer * flow * flow,
             "filter-differential": head * sizes.line.filter_s2_m5 * fouled(hard.filter) * flow * flow,
             "coil-current": current,
-            "coil-commanded": commanded_a(sizes, y[0], self._drive_now, hard.excitation),
+            "coil-commanded": commanded_a(sizes, y[0], self._drive_now, hard.gap, now.drum_rad_s),
             "coil-voltage": coil_v(sizes.excite, current, outlet),
             "drum-speed": now.drum_rad_s,
         }

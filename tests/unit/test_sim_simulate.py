@@ -1,10 +1,11 @@
 from dataclasses import replace
 from functools import cache
+from math import isfinite
 
 import pytest
 
 from brakewater_sim.ledger import ledger
-from brakewater_sim.profile import constant
+from brakewater_sim.profile import constant, steps
 from brakewater_sim.scenarios import SCENARIOS, Scenario
 from brakewater_sim.sensors import SensorFault
 from brakewater_sim.simulate import UNITS, Simulation, Tick, simulate
@@ -141,6 +142,46 @@ def test_a_brake_run_dry_of_flow_boils_and_goes_on() -> None:
     assert all(tick.state.brake_kg > 0.0 for tick in run)
     account = ledger(still.sizes, run[0].state, run[-1].state)
     assert abs(account.whole_error_j) < 1e-9 * account.worked_j + 10.0
+
+
+def test_a_brake_that_has_boiled_dry_stays_a_plant() -> None:
+    dry = replace(
+        DEMO,
+        warmup_s=0.0,
+        pump=steps(0.0, (4000.0, 1.0), over_s=0.05),
+        pace=constant(1.0),
+        blockage=constant(0.0),
+        sizes=replace(DEMO.sizes, hoist=replace(DEMO.sizes.hoist, connect_s=1.0, end_depth_m=9000.0)),
+    )
+    run = ticks(dry, every_s=10.0, seconds=4600.0)
+    before = at(run, 3990.0)
+    assert before.state.brake_kg < 0.01
+    assert before.state.surface_degc > 1000.0
+    # Steam takes a second to leave: the first water on a rotor of 2,000 K stands well over boiling for a moment.
+    assert all(0.0 < tick.truth["outlet-temperature"] < 160.0 for tick in run)
+    assert all(isfinite(value) and tick.state.brake_kg > 0.0 for tick in run for value in tick.state)
+    assert run[-1].truth["brake-level"] > 0.2  # the pump came back
+    account = ledger(dry.sizes, run[0].state, run[-1].state)
+    assert abs(account.whole_error_j) < 1e-6 * account.worked_j
+    assert abs(account.brake_error_j) < 1e-6 * account.worked_j
+
+
+@pytest.mark.parametrize("left", [1.0, 0.3, 0.0])
+def test_a_weak_exciter_heats_the_coil_by_the_current_that_it_gives(left: float) -> None:
+    weak = replace(SHORT, clock_s=10.0, conditions={"excitation": (constant(left),)})
+    run, excite = ticks(weak, every_s=0.05, seconds=10.0), weak.sizes.excite
+    braked = coil = 0.0
+    for tick in run[1:]:
+        # Wouterse's form: T = 2 Tmax (I / Imax)^2 / (x + 1/x); the coil's heat is I^2 R.
+        drum, current = tick.hook.drum_rad_s, tick.truth["coil-current"]
+        x = drum / (excite.critical_rad_s * (1.0 + excite.resistivity_1_k * (tick.state.surface_degc - 20.0)))
+        braked += 2.0 * excite.torque_nm * (current / excite.most_a) ** 2 / (x + 1.0 / x) * drum * 0.05
+        coil += current * current * excite.hot_ohm * 0.05
+    account = ledger(weak.sizes, run[0].state, run[-1].state)
+    assert run[-1].truth["coil-commanded"] > 40.0
+    assert (run[-1].truth["coil-current"] == pytest.approx(75.0 * left)) == (left < 1.0)  # all that there is
+    assert account.worked_j == pytest.approx(braked + coil, rel=2e-3 if left == 1.0 else 2e-4)
+    assert (account.worked_j > 0.0) == (left > 0.0)
 
 
 @pytest.mark.long

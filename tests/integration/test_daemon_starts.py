@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import time
 from contextlib import AbstractContextManager
@@ -204,3 +205,23 @@ def test_a_device_on_the_brokers_port_and_a_broker_on_the_devices(tmp_path: Path
             until(lambda: {"rig.device-silent:plc1", "aux.cooling-lost"} <= one.states().keys(), within_s=30)
             assert one.status()["links"] == {"broker": False}
             assert one.end(within_s=5) == 0
+
+
+def test_every_event_of_a_new_record_reaches_the_broker_where_the_cursors_of_the_old_one_stayed(tmp_path: Path) -> None:
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    with running(mosquitto(tmp_path)) as broker, serving(device):
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+        with listening(broker.port, f"{ROOT}/aux/event", tmp_path / "heard") as ear:
+            for _ in range(2):
+                before = len(ear.all())
+                with daemon(rig, record) as one:
+                    device.flow(0)
+                    until(lambda: _raised(ear, before), one.said, within_s=15)  # noqa: B023
+                    device.flow(90)
+                    assert one.end() == 0
+                shutil.rmtree(record / "hot")
+
+
+def _raised(ear: Ear, before: int) -> bool:
+    told = [one.json for one in ear.all()[before:]]
+    return any(one["alarm"] == "cooling-lost" and one["to"] == "unacknowledged" for one in told)

@@ -2,6 +2,9 @@
 
 Followers deliver at least once, so a cursor may be behind but never ahead. Therefore nothing here is worth a failure:
 what cannot be written stays in memory and is written with the next one; a damaged file is set aside and begun again.
+
+Beside the cursors stands what tells the runs that were read from others of their numbers. Where the record was taken
+away or replaced, or its end is gone, followers begin again with what they have not read (``settle``).
 """
 
 import logging
@@ -11,6 +14,7 @@ from pathlib import Path
 from typing import Final, Self
 
 from brakewater.errors import StorageError
+from brakewater.record.marks import known_up_to, mark_of
 
 _NAME = "cursors.sqlite3"
 _TABLE = "CREATE TABLE IF NOT EXISTS cursors (name TEXT PRIMARY KEY, run INTEGER NOT NULL, number INTEGER NOT NULL)"
@@ -20,6 +24,7 @@ _SPANS = """
       to_number INTEGER NOT NULL
     )
 """
+_MARKS = "CREATE TABLE IF NOT EXISTS marks (run INTEGER PRIMARY KEY, mark TEXT NOT NULL)"
 _SET = "INSERT INTO cursors VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET run = excluded.run, number = excluded.number"
 
 _log = logging.getLogger(__name__)
@@ -41,10 +46,11 @@ class Cursors:
         Raises:
             StorageError: the folder cannot be written.
         """
-        self._path = folder / _NAME
+        self._folder, self._path = folder, folder / _NAME
         self._lock = threading.Lock()
         self._known: dict[str, Place] = {}
         self._spans: dict[str, tuple[Span, ...]] = {}
+        self._marks: dict[int, str] = {}
         self._unwritten: set[str] = set()
         self.failures = 0
         self._base = self._opened()
@@ -66,9 +72,11 @@ class Cursors:
             base.execute("PRAGMA synchronous=FULL")  # less may leave a database that is none after a power cut
             base.execute(_TABLE)
             base.execute(_SPANS)
+            base.execute(_MARKS)
             for name, *row in base.execute("SELECT * FROM spans ORDER BY run, number"):
                 self._spans[name] = (*self._spans.get(name, ()), ((row[0], row[1]), (row[2], row[3])))
             self._known = {name: (run, number) for name, run, number in base.execute("SELECT * FROM cursors")}
+            self._marks = dict(base.execute("SELECT * FROM marks"))
         except sqlite3.Error:
             base.close()
             raise
@@ -103,18 +111,94 @@ class Cursors:
 
     def _write(self) -> None:
         for name in sorted(self._unwritten):
+            run = self._known[name][0]
+            mark = self._new_mark(run)
             self._base.execute("BEGIN IMMEDIATE")
             try:
-                self._base.execute(_SET, (name, *self._known[name]))
-                self._base.execute("DELETE FROM spans WHERE name = ?", (name,))
-                rows = [(name, *after, *to) for after, to in self._spans.get(name, ())]
-                self._base.executemany("INSERT INTO spans VALUES (?, ?, ?, ?, ?)", rows)
+                if mark is not None:
+                    self._base.execute("INSERT OR REPLACE INTO marks VALUES (?, ?)", (run, mark))
+                self._put(name)
                 self._base.execute("COMMIT")
             except sqlite3.Error:
                 if self._base.in_transaction:
                     self._base.execute("ROLLBACK")
                 raise
             self._unwritten.discard(name)
+            if mark is not None:
+                self._marks[run] = mark
+
+    def _put(self, name: str) -> None:
+        self._base.execute(_SET, (name, *self._known[name]))
+        self._base.execute("DELETE FROM spans WHERE name = ?", (name,))
+        rows = [(name, *after, *to) for after, to in self._spans.get(name, ())]
+        self._base.executemany("INSERT INTO spans VALUES (?, ?, ?, ?, ?)", rows)
+
+    def _new_mark(self, run: int) -> str | None:
+        """Of a run that has none yet; None also where it cannot be told now."""
+        if run in self._marks or run >= FOR_EVER[0]:
+            return None
+        try:
+            return mark_of(self._folder, run)
+        except StorageError:
+            return None
+
+    def settle(self) -> None:
+        """Hold all cursors against the record, before anything is recorded: none may stand beyond what was read of it.
+
+        Raises:
+            StorageError: the record cannot be listed.
+        """
+        with self._lock:
+            last = known_up_to(self._folder, self._marks)
+            ahead = sorted(name for name in self._known if last < self._newest_run(name) < FOR_EVER[0])
+            back = (last, FOR_EVER[1]) if last and self._marks else None  # without marks only the number speaks
+            if ahead:
+                _log.warning(
+                    "%s: the record is not the one that was read, or its end is gone: %s %s", self._folder,
+                    ", ".join(ahead), f"go on after run {last}" if back else "begin again with all that is here",
+                )  # fmt: skip
+            self._marks = {run: mark for run, mark in self._marks.items() if run <= last}
+            for name in ahead:
+                self._turn_back(name, back)
+            try:
+                self._rewrite()
+            except sqlite3.Error as error:
+                self.failures += 1
+                _log.warning("%s: %s", self._path, error)
+
+    def _newest_run(self, name: str) -> int:
+        return max([self._known[name], *(after for after, _ in self._spans.get(name, ()))])[0]
+
+    def _turn_back(self, name: str, to: Place | None) -> None:
+        """Let a follower be done up to a place and no further; None: it has not begun."""
+        spans = self._spans.pop(name, ())
+        del self._known[name]
+        if to is None:
+            return
+        owed = tuple((after, min(end, to)) for after, end in spans[:-1] if after < to)
+        self._known[name] = owed[0][0] if owed else to
+        if owed:
+            self._spans[name] = (*owed, (to, FOR_EVER))
+
+    def _rewrite(self) -> None:
+        """All of it anew, with the marks that are lacking: a file of an older version has none."""
+        for run in {run for run, _ in self._known.values()}:
+            mark = self._new_mark(run)
+            if mark is not None:
+                self._marks[run] = mark
+        self._base.execute("BEGIN IMMEDIATE")
+        try:
+            for table in ("cursors", "spans", "marks"):
+                self._base.execute(f"DELETE FROM {table}")  # noqa: S608 - names of ours
+            self._base.executemany("INSERT INTO marks VALUES (?, ?)", self._marks.items())
+            for name in self._known:
+                self._put(name)
+            self._base.execute("COMMIT")
+        except sqlite3.Error:
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
+            raise
+        self._unwritten.clear()
 
     def close(self) -> None:
         """Write what is left, and close."""

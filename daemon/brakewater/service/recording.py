@@ -39,6 +39,7 @@ class Recording:
         """Called in the journal's thread; replaced as a whole."""
         self.journal = self._journal()
         self.starts = Starts(folder) if self.works else None
+        self._settle_followers()
 
     @property
     def works(self) -> bool:
@@ -53,6 +54,12 @@ class Recording:
         except StorageError as error:
             _log.error("nothing is recorded until this is mended and the daemon started again: %s", error)
             return Unrecorded()
+
+    def _settle_followers(self) -> None:
+        """Before anything is recorded; what keeps it from being done will be met again where followers begin."""
+        if self.works:
+            with contextlib.suppress(StorageError), Cursors(self.folder) as cursors:
+                cursors.settle()
 
     def _tell(self, committed: Committed) -> None:
         for follower in self.followers:

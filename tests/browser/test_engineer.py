@@ -102,6 +102,28 @@ DRAWN = """name => {
 """How many pixels of the first chart have a colour of the page's style."""
 
 
+WRITTEN = """() => {
+  const { fillText } = CanvasRenderingContext2D.prototype;
+  window.written = [];
+  CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+    window.written.push([text, x + this.measureText(text).width <= this.canvas.width]);
+    fillText.call(this, text, x, y);
+  };
+}"""
+
+
+@pytest.mark.skipif(not CHARTS, reason="no chart library here: deploy/charts.py could not fetch it")
+def test_a_limit_on_a_small_phone_keeps_its_value_and_unit(page: Page) -> None:
+    page.set_viewport_size({"width": 280, "height": 640})
+    page.add_init_script(f"({WRITTEN})()")
+    page.goto(f"{page.url}?lang=es")
+    page.get_by_role("button", name="Todo el registro").click(timeout=SHOWN_MS)
+    page.wait_for_function("() => window.written.some(([text]) => text.endsWith('75 gal/min'))", timeout=SHOWN_MS)
+    limits = [one for one in page.evaluate("window.written") if one[0].endswith(("gal/min", "degF"))]
+    assert {fits for _, fits in limits} == {True}, limits
+    page.locator("#charts").screenshot(path=SCREENS / "engineer-setpoints-280.png")
+
+
 def settled(one: Locator) -> FloatRect:
     """Where something is, once the page has stopped to move it."""
     before = None

@@ -17,6 +17,13 @@ export function reach(uPlot, limits, x, least, most) {
   return [Math.min(low, ...near.map((value) => value - edge)), Math.max(high, ...near.map((value) => value + edge))];
 }
 
+// On a narrow chart the name is cut short, never the value and its unit.
+function named(pen, alarm, value, most) {
+  let name = `${alarm} ${value}`;
+  for (let n = alarm.length - 1; n > 0 && pen.measureText(name).width > most; n -= 1) name = `${alarm.slice(0, n).trimEnd()}\u2026 ${value}`;
+  return name;
+}
+
 // What alarms judge by: a thin line with its name, stepping where it was changed; out of sight its name at the edge.
 export function setpoints(uPlot, plot, limits, [stroke, ink]) {
   const { left, top, width, height } = plot.bbox, { x, y } = plot.scales, pen = plot.ctx, ratio = uPlot.pxRatio;
@@ -40,7 +47,8 @@ export function setpoints(uPlot, plot, limits, [stroke, ink]) {
       if (before === one.from) line.lineTo(from, at); else line.moveTo(from, at);
       line.lineTo(to, at);
       before = one.to;
-      const name = `${at < top ? "\u2191 " : at > top + height ? "\u2193 " : ""}${limit.alarm} ${one.text}`, wide = pen.measureText(name).width + 8 * ratio;
+      const arrow = at < top ? "\u2191 " : at > top + height ? "\u2193 " : "";
+      const name = named(pen, `${arrow}${limit.alarm}`, one.text, width - 8 * ratio), wide = pen.measureText(name).width + 8 * ratio;
       if (wide > to - from && one.to < x.max) continue; // no room between two steps
       const begin = Math.max(left, Math.min(from, left + width - wide));
       const above = at - 3 * ratio, fits = above >= top + row - ratio;

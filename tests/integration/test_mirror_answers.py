@@ -100,6 +100,15 @@ def test_retry_after_is_kept_to(tmp_path: Path, server: Scripted) -> None:
     assert at[1] - at[0] >= 1.0
 
 
+def test_a_server_in_trouble_that_asks_for_more_at_once_is_not_stormed(tmp_path: Path, server: Scripted) -> None:
+    write(tmp_path, incident(300, utc0=UTC))
+    server.script = lambda _n, _lines: Answers(status=503, headers=(("Retry-After", "0"),))
+    with opened(tmp_path, server) as worker:
+        until(lambda: worker.figures()["last_error"] is not None, "trouble")
+        time.sleep(1.0)
+    assert 3 < len(server.requests) < 25  # the pace of this test: a try every 0.1 s
+
+
 def test_a_bad_line_is_found_and_parked_with_its_reason(tmp_path: Path, server: Scripted) -> None:
     inputs = incident(600, utc0=UTC)
     write(tmp_path, inputs)

@@ -161,7 +161,8 @@ def _reply(error: Any) -> Reply:
     verdict, too_old = _verdict(int(status)), too_old_of(int(status), says)
     if too_old is not None:
         verdict = Verdict.REFUSED
-    return Reply(verdict=verdict, says=says, wait_s=retry_after_s(headers), too_old=too_old)
+    wait_s = retry_after_s(headers) or None  # "at once" from a server in trouble: our own pace stands
+    return Reply(verdict=verdict, says=says, wait_s=wait_s, too_old=too_old)
 
 
 def too_old_of(status: int, says: str) -> int | None:

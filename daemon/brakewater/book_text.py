@@ -7,6 +7,7 @@ from brakewater.physics.gap import vague
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.units import Dimension, shown
 from brakewater.wording import Wording
+from brakewater.zoned import day_of, minute_of
 
 _THOUSANDTH_M = 2.54e-5
 _NO_GAP_M = 0.05
@@ -21,17 +22,17 @@ def health_lines(book: Mapping[str, Any], words: Wording, units: str | None = No
         words: the language.
         units: ``us`` or ``metric``; the rig file's where None.
     """
-    page = _Lines(words, units or book["units"])
+    page = _Lines(words, units or book["units"], book.get("time_zone", "UTC"))
     return [*page.worn(book), *page.gaps(book), *page.water(book), *page.torque(book), *page.shares(book)]
 
 
 def signed_lines(book: Mapping[str, Any], words: Wording) -> list[str]:
-    """The newest signatures, the last one first."""
-    signed = book.get("signed", ())
+    """The newest signatures, the last one first, by the rig's clock."""
+    signed, zone = book.get("signed", ()), book.get("time_zone", "UTC")
     return [
         words.word(
             "book-signed",
-            time=_minute(one["signed"]),
+            time=f"{minute_of(one['signed'], zone)} {zone}",
             by=one["by"],
             actor=one["actor"],
             remark=f": {one['remark']}" if one["remark"] else "",
@@ -40,23 +41,19 @@ def signed_lines(book: Mapping[str, Any], words: Wording) -> list[str]:
     ] or [words.word("book-never-signed")]
 
 
-def _minute(utc: str) -> str:
-    return utc[:16].replace("T", " ")
-
-
 class _Lines:
-    """In one language and units."""
+    """In one language and units; days are those of a zone."""
 
-    def __init__(self, words: Wording, units: str) -> None:
-        self._say, self._units = words.word, units
+    def __init__(self, words: Wording, units: str, zone: str) -> None:
+        self._say, self._units, self._zone = words.word, units, zone
 
     def worn(self, book: Mapping[str, Any]) -> Iterator[str]:
         for one in book["worked"]:
             yield self._say("worn-of", what=one["brake"], worn=self._worn(one))
         for one in book["parts"]:
-            yield self._part("part-since", one, day=one["since"][:10])
+            yield self._part("part-since", one, day=self._day(one["since"]))
         for one in book.get("former", ()):
-            yield self._part("part-was", one, since=one["since"][:10], day=one["until"][:10])
+            yield self._part("part-was", one, since=self._day(one["since"]), day=self._day(one["until"]))
 
     def _part(self, key: str, one: Mapping[str, Any], **places: str) -> str:
         part = self._say(f"part-{one['part']}")
@@ -109,7 +106,7 @@ class _Lines:
                 f"{place}_ri": f"{at['ryznar']:.2f}",
             }
         advice = self._say(f"advice-{one['hot']['verdict']}")
-        return self._say("water-text", day=one["taken"][:10], advice=advice, **places)
+        return self._say("water-text", day=self._day(one["taken"]), advice=advice, **places)
 
     def _passes(self, one: Mapping[str, Any]) -> str:
         if one["of_rig_file"] is None:
@@ -147,6 +144,9 @@ class _Lines:
         for brake, one in newest.items():
             share, about = round(100 * one["heat_share"]), round(100 * COVERAGE * one["heat_share_std"])
             yield self._say("share-text", brake=brake, share=share, about=about, trip=one["trip"])
+
+    def _day(self, utc: str) -> str:
+        return day_of(utc, self._zone)
 
     def _length(self, metres: float) -> str:
         """As a feeler gauge is marked."""

@@ -2,8 +2,10 @@
 
 import json
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from playwright.sync_api import Page, Route, expect, sync_playwright
@@ -261,6 +263,9 @@ def test_a_wrong_gap_is_struck_out_and_logged_anew_from_the_phone(page: Page, be
             one.locator("summary").tap()
         one.locator('input[name="plug-1-left"]').fill(text)
         one.get_by_role("button", name="Log air gap").tap()
+        if text != "45":
+            expect(says).to_contain_text("Once more? Then tap again.", timeout=SHOWN_MS)
+            one.get_by_role("button", name="Log air gap").tap()
         expect(page.locator("#entries")).to_contain_text("air gap, engineer", timeout=SHOWN_MS)
         expect(one).not_to_have_attribute("open", "", timeout=SHOWN_MS)
     expect(page.locator("#entries button")).to_have_count(3)
@@ -289,6 +294,81 @@ def test_what_another_phone_logs_is_seen_when_this_one_is_looked_at_again(page: 
     expect(grease).to_contain_text("done ", timeout=SHOWN_MS)
     expect(page.locator("#entries")).to_contain_text("grease, engineer")
     expect(page.locator('#round-air-gap input[name="plug-1-left"]')).to_have_value("4.5")
+
+
+def test_a_second_phone_is_asked_before_it_logs_the_same_round_again(page: Page, before: Pages) -> None:
+    assert ask(before.watch.record, {"do": "log-round", "round": "grease", "as": "driller2"})["ok"]
+    log_in(page)
+    page.locator("#language").select_option("es")
+    grease, says = page.locator("#round-grease"), page.locator("#says")
+    expect(grease.locator("summary")).to_contain_text("engrase", timeout=SHOWN_MS)
+    grease.locator("summary").tap()
+    grease.get_by_role("button").last.tap()
+    expect(says).to_contain_text("engrase: ya está anotado, hecho 20", timeout=SHOWN_MS)
+    expect(says).to_contain_text("por driller2. ¿Otra vez? Entonces toque de nuevo.")
+    shot(page, "asked-es")
+    grease.get_by_role("button").last.tap()
+    expect(says).to_contain_text("engrase: anotado", timeout=SHOWN_MS)
+    book = ask(before.watch.record, {"ask": "book"})
+    assert [(one["round"], one["actor"]) for one in book["entries"]] == [("grease", "driller2"), ("grease", "engineer")]
+
+
+def test_a_point_before_three_digits_is_asked_about_where_thousands_are_plausible(page: Page) -> None:
+    log_in(page)
+    water, says = page.locator("#round-water"), page.locator("#says")
+    water.locator("summary").tap()
+    for key, text in {**MONTH["water"], "tds-mg-l": "1.200"}.items():
+        water.locator(f'input[name="{key}"]').fill(text)
+    button = water.get_by_role("button", name="Log water")
+    button.tap()
+    expect(says).to_have_text(
+        "TDS, mg/L 1.200: does the point stand for thousands or decimals? Write 1200 or 1.2.", timeout=SHOWN_MS
+    )
+    expect(water.locator('input[name="tds-mg-l"]')).to_be_focused()
+    water.locator('input[name="tds-mg-l"]').fill("1200")
+    water.locator('input[name="ph"]').fill("8.100")  # no pH is in thousands
+    button.tap()
+    expect(says).to_contain_text("water is logged", timeout=SHOWN_MS)
+
+
+ZONE = 'time-zone = "America/Chicago"\n\n[upkeep]\nplugs = 4\n'
+OF_CHICAGO = ZoneInfo("America/Chicago")
+
+
+def test_a_round_done_earlier_is_entered_late_and_read_by_the_rigs_own_clock(tmp_path: Path) -> None:
+    with pages(tmp_path, more=ZONE) as one, sync_playwright() as driver, launched(driver) as browser:
+        page = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True).new_page()
+        page.goto(f"{one.url}/book#grease")
+        grease, says = page.locator("#round-grease"), page.locator("#says")
+        expect(grease).to_contain_text("one earlier? When, America/Chicago", timeout=SHOWN_MS)
+        log_in(page)
+        yesterday = f"{datetime.now(OF_CHICAGO) - timedelta(days=1):%Y-%m-%dT}"
+        button = grease.get_by_role("button", name="Log grease")
+        grease.locator('input[name="at"]').fill(f"{datetime.now(OF_CHICAGO) + timedelta(days=1):%Y-%m-%dT}06:30")
+        button.tap()
+        expect(says).to_contain_text(f"{datetime.now(OF_CHICAGO) + timedelta(days=1):%Y-%m-%d} 06:30", timeout=SHOWN_MS)
+        grease.locator('input[name="at"]').fill("2026-03-08T02:30")
+        button.tap()
+        expect(says).to_have_text(
+            "2026-03-08 02:30 is no time in America/Chicago: clocks are set forward over it.", timeout=SHOWN_MS
+        )
+        grease.locator('input[name="at"]').fill(f"{yesterday}06:30")
+        shot(page, "earlier")
+        button.tap()
+        expect(says).to_have_text(f"grease is logged, done {yesterday[:10]} 06:30", timeout=SHOWN_MS)
+        expect(page.locator("#entries")).to_contain_text(f"{yesterday[:10]} 06:30, grease, engineer", timeout=SHOWN_MS)
+        grease.locator("summary").tap()
+        expect(grease).to_contain_text(f"done {yesterday[:10]} 06:30")
+        page.locator('#sign input[name="by"]').fill("mechanic")
+        page.get_by_role("button", name="Sign", exact=True).tap()
+        now = f"{datetime.now(OF_CHICAGO):%Y-%m-%d %H:}"
+        expect(page.locator("#signatures")).to_contain_text(f"signed {now}", timeout=SHOWN_MS)
+        expect(page.locator("#signatures")).to_contain_text("America/Chicago by mechanic")
+        expect(page.locator("#as-of")).to_contain_text(f"as it stood at {now}")
+        expect(page.locator("#as-of")).to_contain_text("Times: America/Chicago.")
+        (entry,) = ask(one.watch.record, {"ask": "book"})["entries"]
+        done = datetime.fromisoformat(entry["done"]).astimezone(OF_CHICAGO)
+        assert f"{done:%Y-%m-%dT%H:%M}" == f"{yesterday}06:30"
 
 
 DARK = """() => [...document.querySelectorAll('.round, .soft, .state, h2')].filter((one) => {

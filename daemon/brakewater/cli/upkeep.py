@@ -163,6 +163,7 @@ def _show(found: dict[str, Any]) -> None:
     from brakewater.wording import ENGLISH  # noqa: PLC0415
 
     head = ("round", "brake", "state", "used up", "of its", "done (UTC)", "due at latest", "run since", "trips since")
+    found = found | {"time_zone": "UTC"}  # as the table's, and as commands take times
     print(table(head, [_row(one) for one in found["rounds"]]))
     print()
     for line in health_lines(found, ENGLISH):

@@ -37,6 +37,7 @@ REFUSALS: Final[Mapping[str, str]] = MappingProxyType(
         "water-range": "temperature {said}; allowed: liquid water, 0 to 100 degC (32 to 212 degF)",
         "done-ahead": "at {said}: lies ahead; an entry says what was done",
         "done-long-ago": "at {said}: at most {days} days back",
+        "logged-just-now": "{round} is logged already, done {time}, by {who}. Once more? Then tap again.",
         "photo-none": '"photo": allowed: {{"name": file name, "sha256": its 64 hexadecimal digits}}',
     }
 )

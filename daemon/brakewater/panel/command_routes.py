@@ -1,7 +1,10 @@
 """What is commanded from a page: through the watch's one door, as the actor whom the panel knows."""
 
+import asyncio
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from pathlib import Path
+from time import time_ns
 from typing import Annotated, Any, Final
 
 from fastapi import FastAPI, Request
@@ -11,14 +14,18 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from brakewater.alarms.lifecycle import UNSEEN, State
+from brakewater.engine.refusals import refused
 from brakewater.errors import StorageError
 from brakewater.panel.access import STATION_DOES, Visitor
 from brakewater.panel.asking import Asking, Says, parts_of, to_watch
 from brakewater.record.reader import Record
 from brakewater.stream import Event
+from brakewater.units import utc_text
 
 _UNSEEN: Final = frozenset(state.value for state in UNSEEN)
 _SEEN: Final = frozenset({State.NORMAL.value, State.ACKNOWLEDGED.value, State.LATCHED_ACKNOWLEDGED.value})
+_ANEW: Final = timedelta(minutes=30)
+"""A round that was done so short before or after is asked about before it is logged once more; an assumption."""
 _LATELY: Final = "lately"
 """Keys of alarms that waited on the page a moment ago: the watch is not asked about them, but who took them is."""
 
@@ -34,6 +41,8 @@ class Command(BaseModel):
 
 def add_commands(app: FastAPI) -> None:
     """Route for commands."""
+    logging = asyncio.Lock()
+    """Of two phones that log at once the second one finds what the first has logged."""
 
     @app.post("/api/command", responses={403: {"model": Says}, 409: {"model": Says}, 503: {"model": Says}})
     async def command(request: Request, visitor: Asking, body: Command) -> JSONResponse:
@@ -42,11 +51,39 @@ def add_commands(app: FastAPI) -> None:
             raise HTTPException(403, _why_not(visitor, body.do))
         asked = {**body.model_dump(exclude_none=True), "as": visitor.actor}
         asked.pop("ask", None)
-        lately, folder = asked.pop(_LATELY, None), parts_of(request).folder
-        answer = await run_in_threadpool(to_watch, folder, asked)
+        lately, again, folder = asked.pop(_LATELY, None), asked.pop("again", False), parts_of(request).folder
+        if body.do == "log-round" and again is not True and "corrects" not in asked:
+            async with logging:
+                answer = await run_in_threadpool(_logged, folder, asked)
+        else:
+            answer = await run_in_threadpool(to_watch, folder, asked)
         if body.do == "acknowledge" and not answer.get("ok") and not answer.get("why"):
             answer["first"] = await run_in_threadpool(_first, folder, _keys(asked.get("alarms")) | _keys(lately))
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
+
+
+def _logged(folder: Path, asked: Mapping[str, Any]) -> dict[str, Any]:
+    """Log a round, unless the book has it as done at about that time: another phone did, or this one before."""
+    book = to_watch(folder, {"ask": "book"})
+    done = asked.get("at") or utc_text(time_ns())
+    for one in reversed(book.get("entries", ())):
+        if (
+            one["round"] == asked.get("round")
+            and not one["void"]
+            and not one["corrected_by"]
+            and _near(one["done"], done)
+        ):
+            no = refused("logged-just-now", round=one["round"], time=one["done"], who=one["actor"])
+            return {"ok": False, "says": str(no), "why": no.why, "places": dict(no.places)}
+    return to_watch(folder, asked)
+
+
+def _near(done: str, other: Any) -> bool:
+    try:
+        apart = datetime.fromisoformat(done) - datetime.fromisoformat(other)
+    except (TypeError, ValueError):
+        return False  # no time: the watch says so
+    return abs(apart) < _ANEW
 
 
 def _keys(said: Any) -> set[str]:

@@ -15,6 +15,7 @@ from brakewater.stream import Command
 from brakewater.trips.rounds import GAP
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
+from brakewater.zoned import minute_of
 
 HEAD: Final = (
     "entry",
@@ -203,7 +204,7 @@ def sheet(book: Mapping[str, Any], name: str, url: str | None, words: Wording = 
     asked = [f"{_asked(key, words)}{_unit(one['kind'], key, book['units'])}" for key in keys]
     rows = "".join(f'<tr><th>{escape(text)}</th><td class="w"></td></tr>' for text in asked)
     what = words.word(f"what-{one['plain']}") if one.get("plain") else one["what"]
-    facts = f"{words.word('brake-name', brake=one['brake'])}, {round_told(one, words)}"
+    facts = f"{words.word('brake-name', brake=one['brake'])}, {round_told(one, words, book['time_zone'])}"
     title = words.word("sheet-title", round=round_named(name, one["brake"], words), rig=book["rig"])
     sign = "".join(f"<div>{escape(words.word(key))}</div>" for key in ("signature-name", "signature-time", "signature"))
     code = f'<a href="{escape(url)}#{escape(name)}">{_qr(f"{url}#{name}")}</a>' if url else ""
@@ -244,9 +245,11 @@ def _unit(kind: str, key: str, system: str) -> str:
     return ""
 
 
-def round_told(one: Mapping[str, Any], words: Wording) -> str:
+def round_told(one: Mapping[str, Any], words: Wording, zone: str) -> str:
     """How far a round's interval is used up."""
-    done = words.word("done-at", time=one["done"][:16].replace("T", " ")) if one["done"] else words.word("never-logged")
+    done = words.word("never-logged")
+    if one["done"]:
+        done = words.word("done-at", time=f"{minute_of(one['done'], zone)} {zone}")
     return words.word(
         "round-text",
         state=words.word(f"state-{one['state']}"),

@@ -6,9 +6,7 @@ in the rig's zone; the UTC of each stands beside it.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 from brakewater.engine.commands import mark
 from brakewater.engine.refusals import RefusedError
@@ -24,6 +22,7 @@ from brakewater.stream import AlarmNow, Command, Event, Picture, Start
 from brakewater.trips.rounds import OVERDUE
 from brakewater.units import utc_text
 from brakewater.wording import Wording
+from brakewater.zoned import minute
 
 TOUR_NS: Final = 12 * 3600 * 1_000_000_000
 """Of a tour nobody said the begin of: common practice, no published source."""
@@ -109,8 +108,11 @@ class _Page:
     words: Wording
 
     def time(self, utc_ns: int) -> str:
-        zone = ZoneInfo(self.rig.panel.time_zone if self.rig.panel else "UTC")
-        return f"{datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone(zone):%Y-%m-%d %H:%M}"
+        return minute(utc_ns, self.zone)
+
+    @property
+    def zone(self) -> str:
+        return self.rig.panel.time_zone if self.rig.panel else "UTC"
 
     def line(self, text: str, utc_ns: int | None = None) -> Line:
         return {"text": text, "utc": None if utc_ns is None else utc_text(utc_ns)}
@@ -153,14 +155,13 @@ def handover_doc(
             for one in done.notes
         ],
     }
-    zone = rig.panel.time_zone if rig.panel else "UTC"
     return {
         "rig": rig.name,
         "pad": rig.pad,
         "from": utc_text(from_ns),
         "to": utc_text(picture.utc_ns),
         "title": words.word("handover-title"),
-        "tour": f"{words.word('tour', **{'from': page.time(from_ns), 'to': page.time(picture.utc_ns)})} ({zone})",
+        "tour": f"{words.word('tour', **{'from': page.time(from_ns), 'to': page.time(picture.utc_ns)})} ({page.zone})",
         "sections": [{"name": name, "title": words.word(name), "lines": lines} for name, lines in sections.items()],
         "signed": [_signed(page, one) for one in told(record, picture.utc_ns - _MOST_NS, to_ns).handovers],
         "damaged": [words.word("page-damaged", says=says) for says in dict.fromkeys([*damage, *lost, *done.damaged])],

@@ -27,6 +27,8 @@ FIGURES: Final = (
     ("flood_share", "{:.1%}"),
     ("top_10_share", "{:.0%}"),
 )
+_ZONE: Final = "UTC"
+"""As all times of a report, which says so."""
 _SIGNATURE: Final = ("mechanic", "signature-time", "signature")
 LISTED: Final = ("chattering", "stale")
 
@@ -203,7 +205,7 @@ def upkeep(rig: Rig, book: BookNow | None, words: Wording = ENGLISH) -> str:
     """Rounds and health as they stood at the trip's end, who signed the book then, and where the mechanic signs."""
     if book is None:
         return f"<p>{escape(words.word('no-book'))}</p>"
-    doc = book_doc(rig, book)
+    doc = book_doc(rig, book) | {"time_zone": _ZONE}
     rounds = table(head(words, "round", "brake", "state"), _rounds(book, words))
     lines = "".join(f"<li>{escape(line)}</li>" for line in health_lines(doc, words, rig.units))
     signed = "<br>".join(map(escape, signed_lines(doc, words)))
@@ -213,5 +215,5 @@ def upkeep(rig: Rig, book: BookNow | None, words: Wording = ENGLISH) -> str:
 
 def _rounds(book: BookNow, words: Wording) -> Iterator[tuple[str, str, str]]:
     for one in book.rounds:
-        said = round_told(round_now(one), words)
+        said = round_told(round_now(one), words, _ZONE)
         yield escape(round_named(one.round, one.brake, words)), escape(one.brake), escape(said)

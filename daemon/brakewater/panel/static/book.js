@@ -2,6 +2,7 @@
 
 import { sha256 } from "./digest.js";
 import { asked, known, pickers, prefer, units, why, word } from "./words.js";
+import { inZone, local, minute, momentOf, setZone } from "./zone.js";
 
 const $ = (id) => document.getElementById(id);
 const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text ?? "", ...more });
@@ -35,7 +36,7 @@ const named = (name, brake = "") => {
 };
 const told = (round) => word("round-text", {
   state: word(`state-${round.state}`), used: word(`used-${round.by}`, { percent: Math.round(100 * round.share) }),
-  done: round.done ? word("done-at", { time: round.done.slice(0, 16).replace("T", " ") }) : word("never-logged"),
+  done: round.done ? word("done-at", { time: minute(round.done) }) : word("never-logged"),
   hours: (round.running_s / 3600).toFixed(1), trips: round.trips,
 });
 
@@ -61,7 +62,8 @@ const post = async (path, body, done) => {
     return "ended";
   }
   say(answer.ok ? done : { 401: word("wrong-pin"), 403: word("may-not"), 503: word("no-watch") }[answer.status]
-    ?? word("refused", { says: why(found, keyed) }), answer.ok);
+    ?? (found.why === "logged-just-now" ? why(found) : word("refused", { says: why(found, keyed) })), answer.ok);
+  if (found.why === "logged-just-now") return "asked";
   return answer.ok ? "done" : answer.status === 503 ? "lost" : "refused";
 };
 
@@ -94,9 +96,10 @@ const entered = async (round, before) => {
 const fingerprint = async (file) => ({ name: file.name.slice(0, 120), sha256: await sha256(await file.arrayBuffer()) });
 
 // Enter goes to the next reading; on the last one it logs, as the button does.
+const ASIDE = ["file", "datetime-local"];
 const next = (event) => {
-  if (event.key !== "Enter" || event.target.localName !== "input" || event.target.type === "file") return;
-  const all = [...event.target.form.querySelectorAll("input")].filter((one) => one.type !== "file");
+  if (event.key !== "Enter" || event.target.localName !== "input" || ASIDE.includes(event.target.type)) return;
+  const all = [...event.target.form.querySelectorAll("input")].filter((one) => !ASIDE.includes(one.type));
   const after = all[all.indexOf(event.target) + 1];
   if (!after) return;
   event.preventDefault();
@@ -143,11 +146,13 @@ const form = (round) => {
   }
   const remark = make("label", word("remark"));
   remark.append(make("input", "", { name: "remark", maxLength: 300, autocomplete: "off", enterKeyHint: "done", value: kept.texts.remark ?? "" }));
+  const done = make("label", word("done-earlier", { zone: inZone() }));
+  done.append(make("input", "", { name: "at", type: "datetime-local", value: kept.texts.at ?? "" }));
   const photo = make("label", word("photo"));
   photo.append(make("input", "", { name: "photo", type: "file", accept: "image/*" }));
   const button = make("button", word("log-it", { round: named(round.round, round.brake) }));
   if (isLength(round) && limits) one.append(leaves(fields, kept.units));
-  one.append(fields, remark, photo, button);
+  one.append(fields, remark, done, photo, button);
   one.addEventListener("keydown", next);
   one.addEventListener("input", (event) => {
     if (event.target.type === "file") return;
@@ -164,6 +169,9 @@ const form = (round) => {
   return one;
 };
 
+// What may well be a thousand and more; where a reading cannot, a point is one for decimals.
+const bears = (key) => /-(mg-l|us-cm|mohm)$/.test(key);
+
 const log = async (round, one, kept) => {
   const values = {};
   for (const key of round.keys) {
@@ -173,20 +181,33 @@ const log = async (round, one, kept) => {
       one.elements[key].focus();
       return;
     }
+    if (bears(key) && /^[1-9]\d{0,2}(\.\d{3})+$/.test(typed)) {
+      say(word("point-which", { key: keyed(key), said: typed, thousands: typed.replaceAll(".", ""), decimals: String(Number(typed)) }), false);
+      one.elements[key].focus();
+      return;
+    }
     if (typed) values[key] = written(round, key, typed.replace(",", "."), kept.units);
   }
   const asking = { do: "log-round", round: round.round, id: `book-${kept.id}` };
   if (Object.keys(values).length) asking.values = values;
   const remark = one.elements.remark.value.trim();
   if (remark) asking.remark = remark;
+  const at = one.elements.at.value ? momentOf(one.elements.at.value) : undefined;
+  if (at === null) {
+    say(word("time-not-there", { said: one.elements.at.value.replace("T", " "), zone: inZone() }), false);
+    one.elements.at.focus();
+    return;
+  }
+  if (at) asking.at = at;
+  if (kept.again) asking.again = true;
   const picture = one.elements.photo.files[0];
   if (picture) asking.photo = await fingerprint(picture);
   const before = kept.sent;
   kept.sent ??= newest;
   keep(round.round, kept);
-  const done = word("logged", { round: named(round.round, round.brake) });
+  const done = at ? word("logged-then", { round: named(round.round, round.brake), time: local(at) }) : word("logged", { round: named(round.round, round.brake) });
   let became = await post("/api/command", asking, done);
-  if (became === "refused" && before !== null && (await entered(round.round, before))) {
+  if ((became === "refused" || became === "asked") && before !== null && (await entered(round.round, before))) {
     say(done, true);
     became = "done";
   }
@@ -202,7 +223,7 @@ const log = async (round, one, kept) => {
     await show(round.round);
     return;
   }
-  Object.assign(kept, { id: fresh(), sent: null });
+  Object.assign(kept, { id: fresh(), sent: null, again: became === "asked" });
   keep(round.round, kept);
 };
 
@@ -241,7 +262,7 @@ const rounds = (book, logged) => {
 const health = (book) => [make("h2", word("health")), ...book.health.map((line) => make("p", line))];
 
 const entries = (book) => [make("h2", word("newest-entries")), ...(book.entries.length ? [] : [make("p", word("none"), { className: "soft" })]), ...book.entries.slice(-10).reverse().map((one) => struck(one, make("p", word("entry-text", {
-  time: one.done.slice(0, 16).replace("T", " "), round: named(one.round, one.brake), actor: one.actor,
+  time: minute(one.done), round: named(one.round, one.brake), actor: one.actor,
   corrected: one.corrected_by ? word("entry-corrected", { entry: one.corrected_by }) : one.void ? word("entry-void", { entry: one.corrects }) : "", remark: one.remark ? `: ${one.remark}` : "",
 }))))];
 
@@ -288,11 +309,12 @@ const show = async (logged, again = false) => {
   if (unheard) say("", true);
   unheard = false;
   system = units ?? book.units;
+  setZone(book.time_zone);
   limits = book.gap_limits;
   newest = book.entries.map((one) => one.entry);
   if (!again) pickers(book.units, anew);
   rounds(book, logged);
-  $("as-of").textContent = book.now ? word("book-as-of", { rig: book.rig, time: book.now.slice(0, 16).replace("T", " ") }) : book.rig;
+  $("as-of").textContent = book.now ? word("book-as-of", { rig: book.rig, time: minute(book.now), zone: inZone() }) : book.rig;
   $("health").replaceChildren(...health(book));
   if (!again || !document.querySelector('#entries [data-sure="true"]')) $("entries").replaceChildren(...entries(book));
   $("signatures").replaceChildren(...book.signatures.map((line) => make("p", line)));

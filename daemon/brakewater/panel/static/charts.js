@@ -1,8 +1,9 @@
 // Charts of one window that zoom, move and point together. Each shows the least and the most of every stretch.
 // What moves them (a pull, a key, the player) only says where to; once a frame those that can be seen are drawn there.
-import { by, clockExact, clockOfDay, inZone, make, quietly, toldJson, wallDate, whenSeen } from "./past.js";
+import { by, make, quietly, toldJson, whenSeen } from "./past.js";
 import { reach, setpoints } from "./setpoints.js";
 import { asked as chosen, word } from "./words.js";
+import { clockExact, clockOfDay, inZone, wallDate } from "./zone.js";
 
 const SIDE = 1; // widths asked for beyond each edge, so that moving shows something at once
 const MOST = 5000;

@@ -1,6 +1,7 @@
 // Trips and replay: the list, one window with everything in it, what-if, notes, and what is taken along.
 import { asked, language, pickers, prefer, units, why, word } from "./words.js";
-import { by, clock, clockExact, make, press, quietly, sent, setZone, told, toldJson } from "./past.js";
+import { by, make, press, quietly, sent, told, toldJson } from "./past.js";
+import { clock, clockExact, inZone, setZone } from "./zone.js";
 import { asPerson, showActor } from "./log_in.js";
 import * as charts from "./charts.js";
 import * as player from "./player.js";
@@ -58,7 +59,7 @@ async function open(from, to, of, title = null) {
   trip = of;
   by("choose-one").hidden = true;
   by("opened").hidden = false;
-  by("shown").textContent = `${title ?? name(of)}: ${clock(from)} – ${clock(to)}`;
+  by("shown").textContent = `${title ?? name(of)}: ${clock(from)} – ${clock(to)} (${inZone()})`;
   by("figures").hidden = true;
   by("beside").hidden = true;
   by("objections").textContent = "";

@@ -17,27 +17,6 @@ export function press(text, act, name = "") {
   return one;
 }
 
-// Formats are made once: making one costs more than drawing a chart.
-const formats = new Map();
-function format(name, zone_, options) {
-  const key = `${name} ${zone_}`;
-  return formats.get(key) ?? formats.set(key, new Intl.DateTimeFormat(name, { timeZone: zone_, ...options })).get(key);
-}
-const DAY = { year: "numeric", month: "2-digit", day: "2-digit" }, TIME = { hour: "2-digit", minute: "2-digit", second: "2-digit" };
-
-let zone = "UTC";
-export const setZone = (name) => { zone = name; };
-export const inZone = () => zone;
-export const clock = (ms) => format("sv", zone, { ...DAY, ...TIME }).format(ms); // year first, which nobody misreads
-export const clockOfDay = (ms) => clock(ms).slice(11);
-export const clockExact = (ms) => `${clock(ms)}.${Math.floor((((ms % 1000) + 1000) % 1000) / 100)}`;
-// A date whose own parts are those of a clock in some zone.
-export function wallDate(ms, zone_) {
-  const part = {};
-  for (const { type, value } of format("en-US", zone_, { ...DAY, ...TIME, hourCycle: "h23" }).formatToParts(ms)) part[type] = Number(value);
-  return new Date(part.year, part.month - 1, part.day, part.hour, part.minute, part.second, ((Math.floor(ms) % 1000) + 1000) % 1000);
-}
-
 // Tells whether something lies in sight, or nearly so, whenever that changes. Gives what ends it.
 const told_ = new Map();
 const eyes = new IntersectionObserver((entries) => { for (const one of entries) told_.get(one.target)?.(one.isIntersecting); }, { rootMargin: "120px" });

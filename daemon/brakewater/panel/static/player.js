@@ -1,5 +1,6 @@
 // Scrub and play: what the driller's page showed at a moment of the past. Never to be taken for what is live.
-import { by, clockExact, make, quietly, toldJson } from "./past.js";
+import { by, make, quietly, toldJson } from "./past.js";
+import { clockExact } from "./zone.js";
 import { asked, word } from "./words.js";
 
 const FRAMES = 5; // a second

@@ -1,6 +1,7 @@
 // Each alarm of the window on a line of its own: while its condition held; and who asked for what, and notes.
 // Its rows are made once for a window; what moves is only painted again.
-import { by, clockExact, make, whenSeen } from "./past.js";
+import { by, make, whenSeen } from "./past.js";
+import { clockExact } from "./zone.js";
 import { word } from "./words.js";
 
 const HELD = ["unacknowledged", "acknowledged"];

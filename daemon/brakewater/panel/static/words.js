@@ -1,5 +1,7 @@
 // Every word on a page comes from one table a language: words/<code>/pages.json. Language and units are the viewer's:
 // kept in the browser, or said in the address (?lang=es&units=metric); else the rig file's.
+import { local } from "./zone.js";
+
 let table = {}, names = {}, given = {};
 export let language = "en";
 export let units = null;
@@ -62,6 +64,7 @@ export function why(answer, named = (key) => key) {
   const places = { ...answer.places };
   if (known(`round-${places.round}`)) places.round = word(`round-${places.round}`);
   for (const place of ["do", "may"]) if (places[place]) places[place] = places[place].split(", ").map((one) => (known(`do-${one}`) ? word(`do-${one}`) : one)).join(", ");
+  for (const place of Object.keys(places)) places[place] = local(places[place]);
   if (places.key) places.key = named(places.key);
   if (places.keys) places.keys = places.keys.split(", ").map(named).join("; ");
   return word(`refused-${answer.why}`, places);

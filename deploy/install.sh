@@ -151,8 +151,10 @@ files() {
     sync "$root/etc/brakewater/rig.toml.new" && mv "$root/etc/brakewater/rig.toml.new" "$root/etc/brakewater/rig.toml"
   fi
   local kept # what a backup brought back carries the group's number on the old PC
-  for kept in "$root/etc/brakewater/rig.toml" "$root"/etc/brakewater/*.key; do
-    [ ! -f "$kept" ] || { chgrp "$group" "$kept" && chmod 0640 "$kept"; }
+  for kept in "$root/etc/brakewater/rig.toml" "$root"/etc/brakewater/*.{key,pem}; do
+    [ -f "$kept" ] || continue
+    chgrp "$group" "$kept"
+    case "$kept" in *.pem) chmod g+r "$kept" ;; *) chmod 0640 "$kept" ;; esac
   done
   install -m 0644 "$here/systemd/brakewater.service" "$root/etc/systemd/system/brakewater.service"
   local dropins="$root/etc/systemd/system/brakewater.service.d" one

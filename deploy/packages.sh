@@ -19,11 +19,14 @@ debian_packages() {
   apt-get install -y -q --no-install-recommends "${missing[@]}" >/dev/null
 }
 
+# Not one that was cut off while it was made, of a checkout that lay elsewhere, or of a Python that is gone.
+usable() { .venv/bin/python -c 'import pip' && grep -qF "$(pwd -P)/.venv/bin/python" .venv/bin/pip; } 2>/dev/null
+
 virtual_environment() {
   local lock="$1" stamp
+  usable || python3 -m venv --clear .venv
   stamp=".venv/.installed-$(cat "$lock" pyproject.toml | sha256sum | cut -c1-16)"
   if [ ! -e "$stamp" ]; then
-    [ -x .venv/bin/python ] || python3 -m venv .venv
     echo "installing Python packages from $lock into .venv" >&2
     # pip compiles one file after another, compileall on all cores; a file of another Python's syntax is left as it is.
     .venv/bin/python -m pip install -q --disable-pip-version-check --no-compile --require-hashes -r "$lock"

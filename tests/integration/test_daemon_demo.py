@@ -144,3 +144,13 @@ def test_a_folder_that_cannot_be_made_is_said_in_one_line() -> None:
     assert done.returncode == 3
     assert len(done.stderr.splitlines()) == 1
     assert "/dev/null/x" in done.stderr
+
+
+@pytest.mark.timeout(120)
+def test_what_it_says_to_type_can_be_typed(tmp_path: Path) -> None:
+    """Also where a folder has a space in its name."""
+    done = brakewater("demo", "--seconds", "6", "--record", tmp_path / "a record", within_s=90)
+    assert done.returncode == 0, done.stderr
+    typed = (done.stdout + done.stderr).rpartition("To replay it:\n")[2].splitlines()[0]
+    again = subprocess.run(["bash", "-c", typed], capture_output=True, text=True, check=False, timeout=60)
+    assert again.returncode == 0, typed + again.stderr

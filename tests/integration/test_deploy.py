@@ -648,3 +648,22 @@ def backed_up(record: Path, rig: Path, to: Path) -> None:
     assert (to / "etc/rig.toml").read_text() == rig.read_text()
     assert not (to / "etc/credentials").exists()
     assert not [one for one in to.rglob("*") if re.search(r"\.part$|-wal$", one.name)]
+
+
+# ------------------------------------------------------------------------------------------------ the checkout's own
+
+
+def test_a_virtual_environment_cut_off_or_moved_is_made_anew(tmp_path: Path) -> None:
+    def usable(folder: Path) -> bool:
+        words = ["bash", "-c", f'. "{DEPLOY}/packages.sh"; usable']
+        return subprocess.run(words, cwd=folder, capture_output=True, check=False).returncode == 0
+
+    here, there = tmp_path / "a checkout", tmp_path / "elsewhere"
+    here.mkdir()
+    assert not usable(here)
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", ".venv"], cwd=here, check=True)
+    assert not usable(here)
+    subprocess.run([sys.executable, "-m", "venv", "--clear", ".venv"], cwd=here, check=True)
+    assert usable(here)
+    here.rename(there)
+    assert not usable(there)

@@ -8,6 +8,7 @@ import logging
 import math
 import re
 import select
+import shlex
 import shutil
 import socket
 import subprocess
@@ -216,12 +217,13 @@ def _close(
         print(f"\nexpected: {', '.join(expected) or 'no alarm'}", file=out)
         print(f"raised:   {', '.join(outcome['raised']) or 'no alarm'}", file=out)
         print("as scripted" if outcome["ok"] else "NOT AS SCRIPTED", file=out)
-        print(f"\nThe record is in {folder}. To replay it:\n  {_program()} replay {folder} --compare", file=out)
+        again = shlex.join([*_program(), "replay", str(folder), "--compare"])
+        print(f"\nThe record is in {folder}. To replay it:\n  {again}", file=out)
     return 0 if outcome["ok"] else 1
 
 
-def _program() -> str:
+def _program() -> list[str]:
     """How this program was called, or its plain name where the path knows it."""
     if shutil.which("brakewater"):
-        return "brakewater"
-    return f"{sys.executable} -m brakewater" if sys.argv[0].endswith("__main__.py") else sys.argv[0]
+        return ["brakewater"]
+    return [sys.executable, "-m", "brakewater"] if sys.argv[0].endswith("__main__.py") else [sys.argv[0]]

@@ -81,7 +81,9 @@ class HoistSizes:
     """Bit depth when stand 0 is about to be moved."""
     end_depth_m: float = 3400.0
     wait_s: float = 0.0
-    """Rest before the leg, block low and empty; a leg in that follows another then first picks up a stand."""
+    """Rest before the leg, block low and empty; a leg in then first picks up a stand."""
+    follows: bool = False
+    """Another leg went before, which left the block low and empty."""
     crew: Crew | None = None
 
     @property
@@ -157,10 +159,10 @@ class HoistSizes:
         """The whole leg from its rest on."""
         found: list[Move] = []
         clock = 0.0
-        if self.wait_s:
-            rest = Phase(self.wait_s, self.bottom_m, self.bottom_m, 0.0, loaded=False, over=0)
+        if self.wait_s or self.follows:
+            rest = (Phase(self.wait_s, self.bottom_m, self.bottom_m, 0.0, loaded=False, over=0),) if self.wait_s else ()
             before = self.pick_up(STEADY) if self.direction == "in" and self.stands else ()
-            for phase in (rest, *before):
+            for phase in (*rest, *before):
                 found.append(Move(clock, phase, self.start_depth_m))
                 clock += phase.duration_s
         for number in range(self.stands):

@@ -100,10 +100,12 @@ class Sensor:
         random = self.draw.random
         noise = sizes.noise * (1.0 + sizes.airy * air)
         shown = self.follows + sizes.bias + noise * (random() + random() + random() - 1.5) * 2.0
+        held = False
         for fault in self.faults:
             if fault.from_s <= t < fault.to_s:
-                shown = _falsified(fault, shown, self.shown, t)
-        self.shown = shown
+                held = held or fault.kind in _HOLDS
+                shown = _falsified(fault, shown, t)
+        self.shown = self.shown if held else shown
 
     def broken(self, t: float) -> str:
         """``open-circuit`` or ``short-circuit`` where the wiring has failed at ``t`` s, else empty."""
@@ -113,14 +115,16 @@ class Sensor:
         return ""
 
 
-def _falsified(fault: SensorFault, shown: float, before: float, t: float) -> float:
+_HOLDS: frozenset[FaultKind] = frozenset({"stuck", "open-circuit", "short-circuit"})
+"""What shows the last value whatever else is wrong; of broken wiring the encoder shows the break instead."""
+
+
+def _falsified(fault: SensorFault, shown: float, t: float) -> float:
     if fault.kind == "drift":
         return shown + fault.size * (t - fault.from_s)
     if fault.kind == "bias":
         return shown + fault.size
-    if fault.kind == "wrong-range":
-        return shown * fault.size
-    return before  # stuck; with broken wiring the value means nothing and the encoder shows the break
+    return shown * fault.size if fault.kind == "wrong-range" else shown
 
 
 def sensor(sizes: SensorSizes, truth: float, seed: int, faults: tuple[SensorFault, ...] = ()) -> Sensor:

@@ -19,6 +19,7 @@
 """
 
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -27,14 +28,22 @@ from pydantic import Field, ValidationError
 from brakewater.errors import Fault as FileFault
 from brakewater.errors import RigFileError
 from brakewater.rig.faults import Faults
-from brakewater.rig.quantity import Length, Nanoseconds, Speed, Temperature, Volume
+from brakewater.rig.load import line_in
+from brakewater.rig.quantity import Depth, Nanoseconds, Speed, Temperature, Volume, lasting, within
 from brakewater.rig.tables import Model, Name
-from brakewater_sim.classes import CLASSES
 from brakewater_sim.faults import FAULTS, SPANS, Acts
+from brakewater_sim.hoist import HoistSizes
 from brakewater_sim.scenarios import Scenario
 from brakewater_sim.told import scenario_of
 
 SCHEMA = 1
+
+# As far as the plant's laws go, and a wellbore does.
+_Water = Annotated[Temperature, within(0.0, 90.0, "0 degC to 90 degC: the plant's water is liquid")]
+_Air = Annotated[Temperature, within(-60.0, 60.0, "-60 degC to 60 degC")]
+_Tank = Annotated[Volume, within(1.0, 10_000.0, "1 m3 to 10000 m3")]
+_Bit = Annotated[Depth, within(0.0, 15_000.0, "0 m to 15000 m")]
+_Way = Annotated[Speed, within(0.01, 5.0, "0.01 m/s to 5 m/s")]
 
 
 class Told(Model):
@@ -42,12 +51,13 @@ class Told(Model):
 
     name: Name
     says: str = ""
-    length: Nanoseconds
-    warmup: Nanoseconds = 450_000_000_000
+    length: Annotated[Nanoseconds, lasting("1 s", "366 d")]
+    warmup: Annotated[Nanoseconds, lasting("0 s", "1 h")] = 450_000_000_000
+    """Of no effect where the first leg begins with a wait, or pulls out."""
     brake: Literal["75 gal/min", "150 gal/min"] = "75 gal/min"
-    water: Temperature = 29.44
-    ambient: Temperature = 24.0
-    tank: Volume | None = None
+    water: _Water = 29.44
+    ambient: _Air = 24.0
+    tank: _Tank | None = None
     ideal_sensors: bool = False
     lost_one_in: int = Field(default=0, ge=0)
 
@@ -56,13 +66,13 @@ class Leg(Model):
     """``[[leg]]``."""
 
     direction: Literal["in", "out"] = "in"
-    start: Annotated[Length, Field(alias="from")]
-    end: Annotated[Length, Field(alias="to")]
+    start: Annotated[_Bit, Field(alias="from")]
+    end: Annotated[_Bit, Field(alias="to")]
     wait: Nanoseconds = 0
-    lowering: Speed | None = None
-    pulling: Speed | None = None
+    lowering: _Way | None = None
+    pulling: _Way | None = None
     connect: Nanoseconds | None = None
-    collars: Annotated[float, Field(ge=0.0)] | None = None
+    collars: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
     """kg more than drill pipe of their length."""
     crew: int | None = None
     """Seed of the crew; without one every stand goes by the timetable."""
@@ -91,14 +101,7 @@ class Hold(Model):
     until: Nanoseconds
 
 
-class Expect(Model):
-    """``[[expect]]``."""
-
-    alarm: str
-    due: Nanoseconds
-
-
-_PARTS: dict[str, type[Model]] = {"leg": Leg, "fault": ToldFault, "hold": Hold, "expect": Expect}
+_PARTS: dict[str, type[Model]] = {"leg": Leg, "fault": ToldFault, "hold": Hold}
 
 
 def load(file: Path) -> Scenario:
@@ -123,8 +126,10 @@ def parse(text: str, file: str = "scenario.toml") -> Scenario:
     """
     try:
         raw = tomllib.loads(text)
-    except ValueError as error:
-        syntax = FileFault(file=file, line=1, key="(syntax)", found=str(error), allowed="TOML 1.0")
+    except (ValueError, RecursionError) as error:
+        syntax = FileFault(
+            file=file, line=line_in(str(error), text), key="(syntax)", found=str(error), allowed="TOML 1.0"
+        )
         raise RigFileError((syntax,)) from error
     faults = Faults(file, text)
     for key in raw.keys() - {"schema", "scenario", *_PARTS}:
@@ -157,19 +162,38 @@ def _many(key: str, model: type[Model], value: Any, faults: Faults) -> dict[int,
 
 def _check(parts: dict[str, dict[int, Any]], told: Any, faults: Faults) -> None:
     for index, leg in parts["leg"].items():
-        if (leg.end - leg.start) * (1 if leg.direction == "in" else -1) <= 0:
-            allowed = f"{'deeper' if leg.direction == 'in' else 'shallower'} than from: direction is {leg.direction}"
-            faults.add(("leg", index, "to"), f"{leg.end:g} m", allowed)
+        _check_leg(leg, ("leg", index), faults)
     once: set[Acts] = set()
     for index, one in parts["fault"].items():
         _check_fault(one, ("fault", index), once, faults)
+        if isinstance(told, Told) and one.at >= told.length:
+            faults.add(("fault", index, "at"), _s(one.at), f"before the scenario's end, {_s(told.length)}")
     if Acts.PACE in once and parts["hold"]:
         faults.add(("hold", 0), "a hold beside a fault of the pace", "one of the two")
-    for index, hold in parts["hold"].items():
+    _check_holds(parts["hold"], faults)
+
+
+def _check_leg(leg: Leg, path: tuple[Any, ...], faults: Faults) -> None:
+    way = (leg.end - leg.start) * (1 if leg.direction == "in" else -1)
+    if way <= 0:
+        allowed = f"{'deeper' if leg.direction == 'in' else 'shallower'} than from: direction is {leg.direction}"
+        faults.add((*path, "to"), f"{leg.end:g} m", allowed)
+    elif way < HoistSizes.stand_m:
+        stand = f"a whole stand of {HoistSizes.stand_m:g} m or more away from from, {leg.start:g} m"
+        faults.add((*path, "to"), f"{leg.end:g} m", stand, "less moves nothing")
+
+
+def _check_holds(holds: dict[int, Hold], faults: Faults) -> None:
+    for index, hold in holds.items():
         if hold.until <= hold.at:
-            faults.add(("hold", index, "until"), f"{hold.until / 1e9:g} s", f"later than at, {hold.at / 1e9:g} s")
-    if isinstance(told, Told) and told.brake not in CLASSES:
-        faults.add_choice(("scenario", "brake"), told.brake, CLASSES)
+            faults.add(("hold", index, "until"), _s(hold.until), f"later than at, {_s(hold.at)}")
+    for (_, one), (index, other) in pairwise(sorted(holds.items(), key=lambda item: item[1].at)):
+        if other.at < one.until:
+            faults.add(("hold", index, "at"), _s(other.at), f"after the hold before it has ended, {_s(one.until)}")
+
+
+def _s(ns: int) -> str:
+    return f"{ns / 1e9:g} s"
 
 
 def _check_fault(one: ToldFault, path: tuple[Any, ...], once: set[Acts], faults: Faults) -> None:
@@ -179,13 +203,17 @@ def _check_fault(one: ToldFault, path: tuple[Any, ...], once: set[Acts], faults:
         return
     _check_place(row, one, path, faults)
     if one.until is not None and one.until <= one.at:
-        faults.add((*path, "until"), f"{one.until / 1e9:g} s", f"later than at, {one.at / 1e9:g} s")
+        faults.add((*path, "until"), _s(one.until), f"later than at, {_s(one.at)}")
+    if one.over is not None and not row.over_s:
+        faults.add((*path, "over"), _s(one.over), f"nothing: {row.name} does not grow; leave it out")
     if row.acts in once:
         faults.add((*path, "fault"), f"a second fault of the {row.acts}", "one of them in a scenario")
     if row.acts in (Acts.PUMP, Acts.AIR, Acts.TANK, Acts.PACE):
         once.add(row.acts)
     if row.acts is Acts.TANK and one.at:
-        faults.add((*path, "at"), f"{one.at / 1e9:g} s", "nothing: a tank is small from the start")
+        faults.add((*path, "at"), _s(one.at), "nothing: a tank is small from the start")
+    if row.acts is Acts.TANK and one.until is not None:
+        faults.add((*path, "until"), _s(one.until), "nothing: a tank stays as small as it is")
 
 
 def _check_place(row: Any, one: ToldFault, path: tuple[Any, ...], faults: Faults) -> None:

@@ -12,19 +12,17 @@ from brakewater_sim.health import SOUND
 from brakewater_sim.hoist import HoistSizes
 from brakewater_sim.plant import Sizes
 from brakewater_sim.profile import Profile, constant
-from brakewater_sim.scenarios import Expected, Scenario, Silence
+from brakewater_sim.scenarios import Scenario, Silence
 from brakewater_sim.sensors import IDEAL, SENSORS, SensorFault
 
 _LEAST_S = 0.05
 """A change takes at least a step of the plant."""
 
 
-def scenario_of(
-    told: Any, *, legs: Sequence[Any], faults: Sequence[Any], holds: Sequence[Any], expects: Sequence[Any]
-) -> Scenario:
+def scenario_of(told: Any, *, legs: Sequence[Any], faults: Sequence[Any], holds: Sequence[Any]) -> Scenario:
     """The scenario of a checked file (``story.py`` holds the records)."""
     sizes = _sizes(told, faults)
-    hoists = tuple(_leg(leg, sizes.hoist) for leg in legs) or (sizes.hoist,)
+    hoists = tuple(_leg(leg, sizes.hoist, follows=index > 0) for index, leg in enumerate(legs)) or (sizes.hoist,)
     conditions: dict[str, tuple[Profile, ...]] = {}
     for one in _of(faults, Acts.CONDITION):
         row = FAULTS[one.fault]
@@ -45,18 +43,21 @@ def scenario_of(
         lost_one_in=told.lost_one_in,
         faults=tuple(_sensor_fault(one) for one in _of(faults, Acts.SENSOR)),
         silences=tuple(_silence(one) for one in _of(faults, Acts.DEVICE)),
-        expected=tuple(Expected(alarm=one.alarm, due_s=one.due * 1e-9) for one in expects),
         sizes=replace(sizes, hoist=hoists[0]),
     )
 
 
 def grown(one: Any, sound: float, hurt: float) -> Profile:
-    """From ``sound`` to ``hurt`` at a fault's time, and back at its end."""
+    """From ``sound`` to ``hurt`` at a fault's time, and back at its end, from what it had grown to by then."""
     over = FAULTS[one.fault].over_s if one.over is None else one.over * 1e-9
     at, over = one.at * 1e-9, max(_LEAST_S, over)
     knots = [(at, sound), (at + over, hurt)]
-    if one.until is not None:
-        until = max(one.until * 1e-9, at + over + _LEAST_S)
+    until = None if one.until is None else one.until * 1e-9
+    if until is not None and until < at + over:
+        reached = sound + (hurt - sound) * (until - at) / over
+        knots = [(at, sound), (until, reached), (until + max(_LEAST_S, min(over, 2.0)), sound)]
+    elif until is not None:
+        until = max(until, at + over + _LEAST_S)
         knots += [(until, hurt), (until + max(_LEAST_S, min(over, 2.0)), sound)]
     return Profile(knots=tuple(knots))
 
@@ -101,7 +102,7 @@ def _sizes(told: Any, faults: Sequence[Any]) -> Sizes:
     return replace(sizes, tank=replace(sizes.tank, volume_m3=volume))
 
 
-def _leg(leg: Any, sizes: HoistSizes) -> HoistSizes:
+def _leg(leg: Any, sizes: HoistSizes, *, follows: bool) -> HoistSizes:
     crew = None
     if leg.crew is not None:
         crew = Crew(
@@ -119,6 +120,7 @@ def _leg(leg: Any, sizes: HoistSizes) -> HoistSizes:
         start_depth_m=leg.start,
         end_depth_m=leg.end,
         wait_s=leg.wait * 1e-9,
+        follows=follows,
         crew=crew,
         **{key: value for key, value in changes.items() if value is not None},
     )

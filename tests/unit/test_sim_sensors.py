@@ -74,6 +74,19 @@ def test_faults_act_within_their_window_only() -> None:
     assert shown[1100] == pytest.approx(4.0, abs=0.04)
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_stuck_transmitter_shows_its_last_value_whatever_else_is_wrong(order: int) -> None:
+    faults = (
+        SensorFault(role="x", kind="stuck", from_s=10.0, to_s=20.0),
+        SensorFault(role="x", kind="bias", from_s=5.0, size=1.0),
+        SensorFault(role="x", kind="drift", from_s=12.0, size=0.1),
+        SensorFault(role="x", kind="wrong-range", from_s=15.0, size=2.0),
+    )
+    shown = run(sensor(quiet(lag_s=0.01), 5.0, 1, faults[::order]), 5.0, 30.0)
+    assert shown[150] == shown[250] == shown[390] == 6.0
+    assert 8.0 < shown[500] < 15.0
+
+
 def test_broken_wiring_is_named_while_it_lasts() -> None:
     one = sensor(quiet(), 0.0, 1, (SensorFault(role="x", kind="open-circuit", from_s=1.0, to_s=2.0),))
     assert [one.broken(t) for t in (0.9, 1.0, 1.9, 2.0)] == ["", "open-circuit", "open-circuit", ""]

@@ -69,6 +69,15 @@ def test_a_fault_grows_from_sound_to_its_severity_and_goes(name: str) -> None:
     assert others == pytest.approx(SOUND)
 
 
+def test_a_fault_ends_when_told_to_even_before_it_has_grown() -> None:
+    scenario = parse(
+        told('fault = "strainer-plugging"\nat = "4 min"\nuntil = "6 min"\nseverity = 0.5', length="20 min")
+    )
+    hurt = size(FAULTS["strainer-plugging"], 0.5)
+    at = {t: health(scenario.conditions, t).strainer for t in (240.0, 300.0, 360.0, 362.0, 900.0)}
+    assert at == pytest.approx({240.0: 0.0, 300.0: 0.1 * hurt, 360.0: 0.2 * hurt, 362.0: 0.0, 900.0: 0.0})
+
+
 def test_two_faults_on_one_item_add_up() -> None:
     choked = 'fault = "choked-return"\nover = "1 s"\nseverity = 0.0'
     collapsed = 'fault = "collapsed-hose"\nseverity = 0.0'
@@ -133,14 +142,27 @@ def test_large_brake_carries_twice_the_water_at_the_same_level() -> None:
     assert large["brake-level"] == pytest.approx(small["brake-level"], abs=0.03)
 
 
+ONCE_MORE = '[[leg]]\nfrom = "130 m"\nto = "160 m"\n'
+"""Without a rest: the block is still low."""
+
+
 def test_legs_follow_each_other_without_a_jump() -> None:
     leg = '[[leg]]\ndirection = "in"\nfrom = "100 m"\nto = "160 m"\ncrew = 3\nhitch = 1.0\n'
     out = '[[leg]]\ndirection = "out"\nfrom = "160 m"\nto = "100 m"\nwait = "30 s"\ncrew = 4\n'
     again = '[[leg]]\ndirection = "in"\nfrom = "100 m"\nto = "130 m"\nwait = "20 s"\n'
-    text = told(more=leg + out + again, length="1200 s")
+    text = told(more=leg + out + again + ONCE_MORE, length="1800 s")
     scenario = replace(parse(text), warmup_s=0.0)
-    blocks = [tick.hook.block_m for tick in simulate(scenario, every_s=0.2)]
-    assert max(abs(b - a) for a, b in pairwise(blocks)) < 0.5
+    hooks = [tick.hook for tick in simulate(scenario, every_s=0.2)]
+    assert max(abs(b.block_m - a.block_m) for a, b in pairwise(hooks)) < 0.5
+    assert max(hook.depth_m for hook in hooks[-2000:]) == pytest.approx(130.0 + 28.65)  # the last leg was played
+
+
+def test_a_trip_begins_and_ends_at_surface() -> None:
+    up = '[[leg]]\ndirection = "out"\nfrom = "57.3 m"\nto = "0 m"\n'
+    down = '[[leg]]\nfrom = "0 m"\nto = "60 m"\n'
+    depths = [tick.hook.depth_m for tick in simulate(parse(told(more=up + down, length="900 s")), every_s=1.0)]
+    assert min(depths) == pytest.approx(-0.3, abs=0.01)  # the last stand is lifted off its slips
+    assert depths[-1] == pytest.approx(57.3)
 
 
 WRONG = {
@@ -161,7 +183,21 @@ WRONG = {
     told(more='[[leg]]\nfrom = "200 m"\nto = "100 m"'): ("leg[0].to", "deeper than from"),
     told(more='[[lge]]\nfrom = "200 m"'): ("lge", 'did you mean "leg"'),
     told(more='[[hold]]\nat = "2 s"\nuntil = "1 s"'): ("hold[0].until", "later than at"),
+    told(more='[[leg]]\nfrom = "200 m"\nto = "210 m"'): ("leg[0].to", "a whole stand of 28.65 m"),
+    told(more='[[leg]]\nfrom = "200 m"\nto = "20000 m"'): ("leg[0].to", "0 m to 15000 m"),
+    told(more='[[leg]]\nfrom = "200 m"\nto = "400 m"\nlowering = "1000 m/s"'): ("leg[0].lowering", "5 m/s"),
+    told(more='[[leg]]\nfrom = "200 m"\nto = "400 m"\ncollars = inf'): ("leg[0].collars", "1000000"),
+    told(more='[[hold]]\nat = "2 s"\nuntil = "9 s"\n[[hold]]\nat = "3 s"\nuntil = "4 s"'): ("hold[1].at", "ended, 9 s"),
+    told(more='water = "150 degC"'): ("scenario.water", "0 degC to 90 degC"),
+    told(more='water = "-2 degC"'): ("scenario.water", "liquid"),
+    told(more='ambient = "-200 degC"'): ("scenario.ambient", "-60 degC to 60 degC"),
+    told(more='tank = "1 L"'): ("scenario.tank", "1 m3"),
+    told(length="0 s"): ("scenario.length", "1 s to 366 d"),
+    told('fault = "choked-return"\nat = "60 s"'): ("fault[0].at", "before the scenario's end, 60 s"),
+    told('fault = "small-tank"\nuntil = "5 s"'): ("fault[0].until", "stays as small"),
+    told('fault = "broken-wire"\nrole = "inlet-flow"\nover = "5 s"'): ("fault[0].over", "does not grow"),
     "schema = ": ("(syntax)", "TOML"),
+    f"schema = {'[' * 5000}": ("(syntax)", "TOML"),
 }
 
 
@@ -173,6 +209,12 @@ def test_what_is_wrong_is_told_with_key_and_allowed(text: str) -> None:
     assert any(fault.key == key and allowed in f"{fault.allowed} {fault.hint}" for fault in told_error.value.faults), (
         told_error.value.faults
     )
+
+
+def test_a_syntax_error_names_its_line() -> None:
+    with pytest.raises(RigFileError) as told_error:
+        parse('schema = 1\n[scenario]\nname = "x"\nlength =\n')
+    assert [fault.line for fault in told_error.value.faults] == [4]
 
 
 def test_names_of_the_tables_agree() -> None:

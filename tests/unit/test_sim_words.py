@@ -269,7 +269,7 @@ ALLOWED = {
     "brakewater.rig.faults": {"Faults"},
     "brakewater.rig.tables": {"Model", "Name"},
     "brakewater.rig.quantity": None,
-    "brakewater.rig.load": {"demo_file"},
+    "brakewater.rig.load": {"demo_file", "line_in"},
     "brakewater.signals.convert": {
         "AnySignal",
         "Bit",

@@ -96,7 +96,7 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a number or a nesting beyond all bounds is no TOMLDecodeError
         raise RigFileError(
-            (Fault(file=file, line=_line_in(str(error), text), key="(syntax)", found=str(error), allowed="TOML 1.0"),)
+            (Fault(file=file, line=line_in(str(error), text), key="(syntax)", found=str(error), allowed="TOML 1.0"),)
         ) from error
     faults = Faults(file, text)
     parts = _read(raw, faults)
@@ -107,7 +107,7 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
     return rig
 
 
-def _line_in(message: str, text: str) -> int:
+def line_in(message: str, text: str) -> int:
     """The parser names the line in its message, or says that the text ended too early."""
     if "end of document" in message:
         return text.rstrip().count("\n") + 1

@@ -45,6 +45,17 @@ def lasting(least: str, most: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+def within(least: float, most: float, allowed: str) -> AfterValidator:
+    """Bounds of a quantity in its SI unit (degC), and how people write them."""
+
+    def check(value: float) -> float:
+        if not least <= value <= most:
+            raise PydanticCustomError("quantity", "{found}", {"found": f"{value:g} in SI", "allowed": allowed})
+        return value
+
+    return AfterValidator(check)
+
+
 def _above_zero(dimension: Dimension) -> Callable[[Any], Any]:
     read = _reader(dimension)
 
@@ -60,6 +71,7 @@ def _above_zero(dimension: Dimension) -> Callable[[Any], Any]:
 Temperature = Annotated[float, BeforeValidator(_reader(Dimension.TEMPERATURE))]
 Flow = Annotated[float, BeforeValidator(_above_zero(Dimension.FLOW))]
 Length = Annotated[float, BeforeValidator(_above_zero(Dimension.LENGTH))]
+Depth = Annotated[float, BeforeValidator(_reader(Dimension.LENGTH))]
 Pressure = Annotated[float, BeforeValidator(_above_zero(Dimension.PRESSURE))]
 Speed = Annotated[float, BeforeValidator(_above_zero(Dimension.SPEED))]
 Rate = Annotated[float, BeforeValidator(_above_zero(Dimension.RATE))]

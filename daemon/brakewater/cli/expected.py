@@ -9,9 +9,9 @@ from typing import Any
 from brakewater.errors import StorageError
 from brakewater.field import spans
 from brakewater.field.door import cells_document, cells_of, definition_hash
-from brakewater.field.hypothesis import Cells
+from brakewater.field.hypothesis import Cells, as_written
 from brakewater.field.seen import in_unit, rounded, unit_of
-from brakewater.field.suspects import Level, Ranking, Rival, Suspect, rank_moving
+from brakewater.field.suspects import Level, Ranking, Rival, Suspect, rank
 from brakewater.record.durable import appearing
 from brakewater.rig import Point, Rig
 from brakewater.signals.convert import Bit
@@ -138,6 +138,10 @@ def share(text: str, where: str) -> float:
     return found
 
 
+_STILL = 0.5
+"""A signal that moves by less than so many tolerances in a second stands still for what is asked of it."""
+
+
 class Levels:
     """What was read at each level, from a file of earlier runs on where one is kept."""
 
@@ -159,6 +163,12 @@ class Levels:
 
     def _definition(self, point: Point) -> str:
         return definition_hash(point, self._devices[point.device])
+
+    def moves(self, point: Point, expected: float, tolerance: float | None, cells: Sequence[Cells]) -> bool:
+        """Whether a point, as it is written, moved by so much that a second tells too little of it."""
+        level = Level(expected=expected, cells=cells[0], later=tuple(cells[1:]))
+        moved = level.moves(as_written(point, self._devices[point.device].unit))
+        return moved > _STILL * (tolerance or spans.tolerance(point, expected))
 
     def add(self, point: Point, expected: float, cells: Sequence[Cells]) -> None:
         """One more level: what was read at once, and again a little later."""
@@ -187,7 +197,7 @@ class Levels:
         unit = self._devices[point.device].unit
         within = tolerance or max(spans.tolerance(point, level.expected) for level in mine)
         span, likely = spans.span(point), spans.likely(point, self._rig)
-        return rank_moving(point, unit, mine, tolerance=within, span=span, likely=likely, units=self._units)
+        return rank(point, unit, mine, tolerance=within, span=span, likely=likely, units=self._units)
 
 
 def suspects_document(ranking: Ranking, point: Point, system: str) -> list[dict[str, Any]]:

@@ -26,6 +26,8 @@ _FASTEST_S: Final = 0.25
 _LOOKS: Final = 4
 _LOOK_S = 0.3
 """Together a second: what moves more slowly than its tolerance in that time is still enough."""
+_MORE_LOOKS: Final = 30
+"""Of a signal that moves, some ten seconds: at the turn of a wave a second shows little of it."""
 _LAST_UNIT: Final = 255
 
 
@@ -143,17 +145,21 @@ def _rank(
             input(f"now bring {level.says} about, then press Enter: ")
         for name, expected in level.values.items():
             point = next(one for one in points if one.name == name)
-            levels.add(point, expected, _looks(way, point, args.units))
+            looks = [_around(way, point, args.units), *_more_looks(way, point, _LOOKS - 1)]
+            if levels.moves(point, expected, level.tolerances.get(name), looks):
+                print(f"{name} moves: it is looked at for {_MORE_LOOKS * _LOOK_S:.0f} s more", file=sys.stderr)
+                looks += _more_looks(way, point, _MORE_LOOKS)
+            levels.add(point, expected, looks)
     levels.keep()
     tested = [point for point in points if point.name in levels.names]
     ranked = {point.name: levels.ranking(point, wanted[-1].tolerances.get(point.name)) for point in tested}
     return _once(rig, way.scan(tested), ranked, as_json=args.json)
 
 
-def _looks(way: "Reach", point: "Point", units: Sequence[int]) -> "list[Cells]":
-    """What stands around a point at once, and again over the next second: a signal may move."""
-    found = [_around(way, point, units)]
-    for _ in range(_LOOKS - 1):
+def _more_looks(way: "Reach", point: "Point", count: int) -> "list[Cells]":
+    """What stands around a point a little later: a signal may move."""
+    found = []
+    for _ in range(count):
         time.sleep(_LOOK_S)
         found.append(_around(way, point, ()))  # no other unit is asked again: one that is not there costs time
     return found

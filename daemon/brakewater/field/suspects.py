@@ -4,6 +4,9 @@ Each hypothesis (hypothesis.py) is asked what it reads at each level. What the t
 tolerance, as a standard deviation, so each level weighs a hypothesis by exp(-(residual / tolerance)^2 / 2); this is
 multiplied by how usual the mistake is. One that misses a level by more than three tolerances does not fit.
 
+A signal that moves while it is read is known no better than by half of how far it moved. Each hypothesis has its own
+measure of that, since a range that is too wide makes every movement small; and what it leaves open counts against it.
+
 A number of several registers whose low word stands still while the value moves is improbable, however well it fits: so
 looks the high half of a float beside somebody else's register.
 
@@ -88,7 +91,7 @@ class Ranking:
     rivals: tuple[Rival, ...] = ()
     """Only with ``cannot-tell``."""
     moved: float | None = None
-    """How far the value moved while a level was read, SI, where that is more than the tolerance."""
+    """How far the value moved, by the first suspect, while a level was read, SI; if more than the tolerance."""
 
 
 def rank(
@@ -115,31 +118,20 @@ def rank(
     expected = np.array([level.expected for level in levels])
     cells = [level.cells for level in levels]
     residuals = np.stack([values(one, cells) for one in asked]) - expected
-    moved = float(np.ptp(expected)) > MISSES * tolerance
-    usual = np.array([one.weight * (_still(one, cells) if moved else 1.0) for one in asked])
-    suspects = _weighed(asked, residuals, tolerance, usual)
+    moves = np.array([[level.moves(one) for level in levels] for one in asked])
+    apart = float(np.ptp(expected)) > MISSES * tolerance
+    usual = np.array([one.weight * (_still(one, cells) if apart else 1.0) for one in asked])
+    within = np.maximum(moves / 2, tolerance)
+    usual *= np.where((moves > span[1] - span[0]).any(axis=1), 0.0, (tolerance / within).prod(axis=1))
+    suspects = _weighed(asked, residuals, within, usual)
+    most = max(level.moves(suspects[0].hypothesis) for level in levels)
+    moved = most if most > tolerance else None
     fitting = [suspect for suspect in suspects if suspect.fits]
     if not fitting:
-        return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]))
+        return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]), moved=moved)
     grid = np.linspace(*span, 2 if isinstance(point.signal, Bit) else _GRID)
-    return _told(fitting, _Levels(x=grid, likely=likely or span, read=levels, tolerance=tolerance))
-
-
-def rank_moving(
-    point: Point, unit: int, levels: Sequence[Level], *, tolerance: float, span: tuple[float, float],
-    likely: tuple[float, float] | None = None, units: Sequence[int] = (),
-) -> Ranking:  # fmt: skip
-    """``rank``, where a signal that moved while it was read is known no better than by as much as it moved.
-
-    How far it moved is told by the hypothesis that would be blamed: under a wrong one a quiet signal may jump.
-    """
-
-    def ranked(within: float) -> Ranking:
-        return rank(point, unit, levels, tolerance=within, span=span, likely=likely, units=units)
-
-    found = ranked(tolerance)
-    moved = max(level.moves(found.suspects[0].hypothesis) for level in levels)
-    return found if moved <= tolerance else replace(ranked(moved), moved=moved)
+    found = _told(fitting, _Levels(x=grid, likely=likely or span, read=levels, tolerance=tolerance))
+    return replace(found, moved=moved)
 
 
 def _still(one: Hypothesis, cells: Sequence[Cells]) -> float:
@@ -156,10 +148,19 @@ def _still(one: Hypothesis, cells: Sequence[Cells]) -> float:
     return 1.0 if apart > _NOISE or not any(words) else 2 * (2 * apart + 1) / 65536
 
 
-def _weighed(asked: Sequence[Hypothesis], residuals: Floats, tolerance: float, usual: Floats) -> list[Suspect]:
-    """Most probable first. Beside them stands "something else", which would miss every level by three tolerances."""
-    with np.errstate(over="ignore"):  # a float64 misread may be as large as a float64 gets
-        distance = np.nan_to_num(np.abs(residuals) / tolerance, nan=np.inf)
+def _weighed(asked: Sequence[Hypothesis], residuals: Floats, within: Floats, usual: Floats) -> list[Suspect]:
+    """Most probable first. Beside them stands "something else", which would miss every level by three tolerances.
+
+    Args:
+        asked: [h] hypotheses.
+        residuals: [h, n levels] read less true, SI.
+        within: [h, n] how exactly the true value is known, if a hypothesis holds.
+        usual: [h] how usual each is; 0: none at all.
+    """
+    with np.errstate(over="ignore", divide="ignore"):  # a float64 misread may be as large as a float64 gets
+        distance = np.nan_to_num(np.abs(residuals) / within, nan=np.inf)
+        distance[usual == 0.0] = np.inf
+        usual = np.maximum(usual, 1e-300)
     logs = -0.5 * (np.minimum(distance, 1e6) ** 2).sum(axis=1) + np.log(usual)
     nothing = -0.5 * residuals.shape[1] * MISSES**2
     top = max(float(logs.max()), nothing)

@@ -367,18 +367,13 @@ def opened(stage: Path, folder: Path) -> Iterator[Site]:
         yield Site(port, stage)
 
 
+OWN = {
+    user: f"{ROOT}/command/{user}" for user in ("brakewater", "driller", "tech", "lamps", "office", "sparkplug-host")
+}
 STATES = (f"{ROOT}/online", f"{ROOT}/heartbeat", f"{ROOT}/horn", f"{ROOT}/lamp/cooling",
           f"{ROOT}/aux/alarm/cooling-lost", f"{ROOT}/aux/event", f"{ROOT}/aux/now", f"{ROOT}/chain")  # fmt: skip
-COMMANDS = (f"{ROOT}/command/driller", f"{ROOT}/command/tech")
-WRITES = {
-    "brakewater": {*STATES, f"{ROOT}/answer/driller/7", f"{ROOT}/command/brakewater"},
-    "driller": {f"{ROOT}/command/driller"},
-    "tech": {f"{ROOT}/command/tech"},
-    "lamps": set(),
-    "office": set(),
-    "sparkplug-host": set(),
-}
-ASKED = (*STATES, *COMMANDS, f"{ROOT}/command/brakewater", f"{ROOT}/answer/driller/7", f"{ROOT}/lamp/cooling/more",
+WRITES = {user: {OWN[user]} for user in OWN} | {"brakewater": {*STATES, f"{ROOT}/answer/driller/7", OWN["brakewater"]}}
+ASKED = (*STATES, *OWN.values(), f"{ROOT}/answer/driller/7", f"{ROOT}/lamp/cooling/more",
          "brakewater/rig-4/online", "brakewater/rig-4/command/driller", "other", "$SYS/broker/version")  # fmt: skip
 
 
@@ -418,6 +413,7 @@ SPARKPLUG = (BIRTH, "spBv1.0/group/DDATA/rig-4/aux", STATE, REBIRTH)
 def test_a_sparkplug_host_and_the_watch_hear_each_other(site: Site) -> None:
     with site.client("brakewater") as watch, site.client("sparkplug-host") as host:
         assert {topic for topic in SPARKPLUG if host.may_write(topic)} == {STATE, REBIRTH}
+        assert {topic for topic in SPARKPLUG if watch.may_write(topic)} == {BIRTH, SPARKPLUG[1]}
         watch.listen()
         host.listen()
         assert watch.may_write(BIRTH)

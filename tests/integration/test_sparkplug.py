@@ -11,12 +11,14 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from brakewater.notify.sparkplug import SparkplugNode
+from brakewater.quality import Reason
 from brakewater.rig import Rig
 from brokers import HOST, Broker, free_port, mosquitto, running, say, until
 from daemons import SmallDevice, daemon, serving, small_rig
@@ -216,6 +218,29 @@ def test_it_lives_while_its_primary_host_does(broker: Broker, tmp_path: Path) ->
         assert births[1] > births[0]
 
 
+def test_a_host_whose_clock_was_set_back_is_heard_on_a_new_connection(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("brakewater.notify.sparkplug._DOUBT_S", 1.0)
+    rig = demo_rig(broker.port, more=f'{TABLE}primary-host = "office"\n')
+
+    def state(*, online: bool, at: int) -> None:
+        say(broker.port, "spBv1.0/STATE/office", json.dumps({"online": online, "timestamp": at}), "-r")
+
+    with hearing(broker, tmp_path) as host, node(rig) as one:
+        state(online=False, at=1000)
+        time.sleep(0.5)
+        state(online=True, at=500)
+        began = time.monotonic()
+        until(lambda: _shown(one, rig) and one.born, "born")
+        assert time.monotonic() - began > 0.5  # not on the connection on which it was older
+        state(online=False, at=400)  # its former will: a left-over
+        time.sleep(1.5)
+        assert _shown(one, rig)
+        assert one.born
+        assert host.kinds().count("NBIRTH") == 1
+
+
 def _shown(one: SparkplugNode, rig: Rig) -> bool:
     one.show(picture(rig))
     return True
@@ -230,6 +255,50 @@ def test_a_watch_that_brings_no_pictures_is_dead(
         one.show(picture(rig))
         until(lambda: "NDEATH" in host.kinds(), "dead")
         assert not one.born
+
+
+def test_a_modbus_device_dies_and_is_born_again_while_the_brake_and_its_alarms_live(
+    broker: Broker, tmp_path: Path
+) -> None:
+    device = SmallDevice(free_port())
+    file = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
+    file.write_text(file.read_text() + TABLE)
+    with hearing(broker, tmp_path) as host, daemon(file, tmp_path / "record") as watch:
+        with serving(device):
+            until(lambda: "DBIRTH/plc1" in host.kinds(), watch.said)
+            assert values(host.last("DBIRTH/plc1")) == {"status": "ok"}
+        until(lambda: "DDEATH/plc1" in host.kinds(), watch.said)
+        until(lambda: any(values(p).get("alarm/cooling-lost") == "unacknowledged" for _, p in host.heard()), watch.said)
+        again = SmallDevice(device.port)
+        with serving(again):
+            until(lambda: host.kinds().count("DBIRTH/plc1") == 2, watch.said)
+            heard = host.heard()
+        assert watch.end() == 0
+    kinds = [kind for kind, _ in heard]
+    assert (kinds.count("NBIRTH"), kinds.count("DBIRTH/aux")) == (1, 1)
+    assert [payload.seq for _, payload in heard] == list(range(len(heard)))
+    death = kinds.index("DDEATH/plc1")
+    assert list(heard[death][1].metrics) == []
+    assert heard[death][1].timestamp > heard[0][1].timestamp
+    later = kinds.index("DBIRTH/plc1", death)
+    assert "DDATA/plc1" not in kinds[death:later]
+    assert "DDATA/aux" in kinds[death:later]
+
+
+def test_a_modbus_device_that_misses_a_scan_is_not_lost(broker: Broker, tmp_path: Path) -> None:
+    rig = demo_rig(broker.port, more=TABLE)
+    with hearing(broker, tmp_path) as host, node(rig) as one:
+        one.show(picture(rig))
+        until(lambda: "DBIRTH/plc1" in host.kinds(), "born")
+        silent = {point.name: (0.0, Reason.NO_ANSWER) for point in rig.points}
+        for number, readings in ((1, silent), (2, silent), (3, {}), (4, silent), (5, silent), (6, silent)):
+            seen = picture(rig, number=number)
+            if number == 6:
+                time.sleep(0.5)
+                assert "DDEATH/plc1" not in host.kinds()
+            one.show(replace(seen, t_ns=number * rig.scan_ns, readings={**seen.readings, **readings}))
+            time.sleep(0.1)
+        until(lambda: "DDEATH/plc1" in host.kinds(), "dead")
 
 
 def test_the_daemon_is_a_node(broker: Broker, tmp_path: Path) -> None:

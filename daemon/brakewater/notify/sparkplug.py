@@ -1,6 +1,7 @@
 """A Sparkplug B edge node (Eclipse Sparkplug 3.0) on a connection of its own; its will is NDEATH.
 
-    connect (will: NDEATH with bdSeq) -> NBIRTH, seq 0, same bdSeq -> DBIRTH a brake -> NDATA, DDATA of what changes
+    connect (will: NDEATH with bdSeq) -> NBIRTH, seq 0, same bdSeq -> DBIRTH a brake, and a Modbus device that answers
+        -> NDATA, DDATA of what changes; DDEATH of a Modbus device that is lost, DBIRTH once it is back
 
 ``bdSeq`` counts connections and ``seq`` messages, both modulo 256. With a primary host named in the rig file the node
 is born only while that host's STATE says online, and takes its leave (NDEATH, by hand) where it says no longer, or
@@ -13,7 +14,7 @@ import logging
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from typing import Final
@@ -35,6 +36,10 @@ _NO_RUN: Final = 2**62
 REBIRTH: Final = Metric(name="Node Control/Rebirth", type=DataType.BOOLEAN, value=False)
 _EVERY_S: Final = 1.0
 """Values go out at most this often; alarms at once."""
+_DOUBT_S: Final = 10.0
+"""A host that says online under an earlier time than before is heard again after so long, on a new connection."""
+_LOST_SCANS: Final = 3
+"""A Modbus device that is silent for so many is lost, here as elsewhere."""
 _STOP_S: Final = 4.0
 _LEAVE_S: Final = 1.0
 
@@ -62,6 +67,7 @@ class SparkplugNode:
         self._turn, self._stop, self._again = threading.Event(), threading.Event(), threading.Event()
         self._host_online = self._names.primary_host is None
         self._host_ms = -1
+        self._doubted_s: float | None = None
         self._opening: Session | None = None
         self._unsent: int | None = None
         self._thread = threading.Thread(target=self._work, name="sparkplug", daemon=True)
@@ -157,7 +163,7 @@ class SparkplugNode:
 
     def _serve(self, session: Session, birth: Metric) -> None:
         if self._names.primary_host is not None:
-            self._host_online = False
+            self._host_online, self._host_ms, self._doubted_s = False, -1, None  # what the broker holds is the newest
             session.subscribe(self._state_topic)
         session.subscribe(self._topic("NCMD"))
         life: _Life | None = None
@@ -165,13 +171,16 @@ class SparkplugNode:
             self._turn.clear()
             picture = self._picture
             lives = self._host_online and self._fresh()
-            if life is not None and not lives:
+            if (life is not None and not lives) or self._in_doubt():
                 break  # this birth is over; the next connection has one of its own
             if picture is not None and lives:
                 life = self._lived(session, birth, life, picture)
             self._turn.wait(_EVERY_S)
         if session.alive:
             self._leave(session, birth, born=life is not None)
+
+    def _in_doubt(self) -> bool:
+        return self._doubted_s is not None and time.monotonic() - self._doubted_s > _DOUBT_S
 
     def _lived(self, session: Session, birth: Metric, life: "_Life | None", picture: Picture) -> "_Life":
         if life is None or self._again.is_set():
@@ -204,7 +213,11 @@ class SparkplugNode:
             self._host_says(message.payload)
 
     def _host_says(self, body: bytes) -> None:
-        """The primary host's STATE; an older one than the last seen is a left-over."""
+        """The primary host's STATE; an older one than the last on this connection is a left-over, as the rules have it.
+
+        Unless its clock was set back: then it would wait in vain for births, perhaps for months. What the broker holds
+        of it counts on the next connection, so there is a next one.
+        """
         try:
             said = json.loads(body)
             online, at_ms = said["online"], int(said["timestamp"])
@@ -212,8 +225,14 @@ class SparkplugNode:
             _log.warning("Sparkplug: STATE of %s is none: %.80r", self._names.primary_host, body)
             return
         if at_ms >= self._host_ms:
-            self._host_ms, self._host_online = at_ms, online is True
+            self._host_ms, self._host_online, self._doubted_s = at_ms, online is True, None
             self._turn.set()
+        elif online is True and not self._host_online and self._doubted_s is None:
+            _log.warning(
+                "Sparkplug: %s says online under an earlier time than it said offline: was its clock set back?",
+                self._names.primary_host,
+            )
+            self._doubted_s = time.monotonic()
 
 
 class _Life:
@@ -223,23 +242,37 @@ class _Life:
         self._session, self._topic, self._rig = session, topic, rig
         self._seq = 0
         self._told: dict[str | None, dict[str, Metric]] = {}
+        """By the node (None), and by each device that is alive."""
+        self._modbus = sparkplug_metrics.modbus_devices(rig)
+        self._answered_ns: dict[str, int] = {}
+        """When each last did, by steady time."""
         self._values_s = 0.0
 
     def birth(self, number: Metric, picture: Picture) -> None:
-        """NBIRTH, then a DBIRTH for each brake; everything there is, with its unit."""
+        """NBIRTH, then a DBIRTH for each device; everything there is, with its unit."""
         self._values_s = time.monotonic()
-        for brake, metrics in self._all(picture):
-            self._told[brake] = {metric.name: _bare(metric) for metric in metrics}
-            also = [number, REBIRTH] if brake is None else []
-            self._publish("BIRTH", brake, [*also, *metrics], picture)
+        for device, metrics in self._all(picture):
+            self._bear(device, metrics, picture, also=[number, REBIRTH] if device is None else [])
+
+    def _bear(self, device: str | None, metrics: list[Metric], picture: Picture, also: Sequence[Metric] = ()) -> None:
+        self._told[device] = {metric.name: _bare(metric) for metric in metrics}
+        self._publish("BIRTH", device, [*also, *metrics], picture)
 
     def go_on(self, picture: Picture) -> None:
         """What has changed: alarms at once, values once a second."""
         values = time.monotonic() - self._values_s >= _EVERY_S
         if values:
             self._values_s = time.monotonic()
-        for brake, metrics in self._all(picture):
-            known = self._told[brake]
+        present = dict(self._all(picture))
+        for device in [device for device in self._told if device not in present]:
+            del self._told[device]
+            self._publish("DEATH", device, [], picture)
+        for device, metrics in present.items():
+            known = self._told.get(device)
+            if known is None:
+                if values:  # one that comes and goes is born once a second at most
+                    self._bear(device, metrics, picture)
+                continue
             changed = [
                 bare
                 for bare in map(_bare, metrics)
@@ -247,14 +280,26 @@ class _Life:
             ]
             if changed:
                 known.update((metric.name, metric) for metric in changed)
-                self._publish("DATA", brake, changed, picture)
+                self._publish("DATA", device, changed, picture)
 
     def _all(self, picture: Picture) -> Iterator[tuple[str | None, list[Metric]]]:
+        """The node, the brakes, and the Modbus devices that answer."""
         for brake in (None, *(brake.name for brake in self._rig.brakes)):
             yield brake, sparkplug_metrics.of(self._rig, picture, brake)
+        for modbus, device in self._modbus.items():
+            if self._is_there(modbus, device, picture):
+                yield device, sparkplug_metrics.of_modbus(picture, modbus)
 
-    def _publish(self, kind: str, brake: str | None, metrics: list[Metric], picture: Picture) -> None:
-        topic = self._topic(f"N{kind}") if brake is None else self._topic(f"D{kind}", brake)
+    def _is_there(self, modbus: str, device: str, picture: Picture) -> bool:
+        """Whether it answers, or has missed no more than a scan or two."""
+        if sparkplug_metrics.answers(self._rig, picture, modbus):
+            self._answered_ns[device] = picture.t_ns
+            return True
+        since_ns = picture.t_ns - self._answered_ns.get(device, picture.t_ns)
+        return device in self._told and since_ns < _LOST_SCANS * self._rig.scan_ns
+
+    def _publish(self, kind: str, device: str | None, metrics: list[Metric], picture: Picture) -> None:
+        topic = self._topic(f"N{kind}") if device is None else self._topic(f"D{kind}", device)
         self._session.publish(topic, payload(picture.utc_ns // 1_000_000, metrics, self._seq), qos=0)
         self._seq = (self._seq + 1) % 256
 

@@ -1,5 +1,8 @@
 """The newest picture as Sparkplug metrics: the rig's own at the node, each brake's at a device of its name.
 
+A Modbus device is one of its own, which says how it answers, and is dead while it does not. A brake lives as long as
+the watch, whose alarms it has: those must not become stale where devices are lost. What they gave is null then.
+
 Values are SI, temperatures in degC; the unit stands in the property ``engUnit`` of the birth. A bad value is null with
 its quality; an alarm is the text of its state.
 """
@@ -9,10 +12,13 @@ from typing import Final
 from brakewater import render
 from brakewater.notify.sparkplug_payload import DataType, Metric, Quality
 from brakewater.quality import Quality as Grade
-from brakewater.quality import quality
+from brakewater.quality import Reason, quality, status_name
 from brakewater.rig import SELF, Rig
 from brakewater.stream import Picture
 
+STATUS: Final = "status"
+"""Of a Modbus device: the worst that a read of it came to, as ``brakewater status`` has it."""
+_UNANSWERED: Final = (Reason.NO_ANSWER, Reason.WRONG_ANSWER)
 _GRADES: Final = {Grade.GOOD: Quality.GOOD, Grade.UNCERTAIN: Quality.UNCERTAIN, Grade.BAD: Quality.BAD}
 
 
@@ -38,6 +44,29 @@ def of(rig: Rig, picture: Picture, brake: str | None) -> list[Metric]:
         for alarm in picture.alarms
         if alarm.brake == brake
     ]
+
+
+def modbus_devices(rig: Rig) -> dict[str, str]:
+    """Modbus device that points are read from -> name of its Sparkplug device, which no brake has."""
+    brakes = {brake.name for brake in rig.brakes}
+    read = dict.fromkeys(point.device for point in rig.points if point.device != SELF)
+    return {name: f"{name}-device" if name in brakes else name for name in read}
+
+
+def answers(rig: Rig, picture: Picture, device: str) -> bool:
+    """Whether anything that is read of a Modbus device comes; an exception is an answer."""
+    by_hand = {one.point for one in picture.substitutions}
+    seen = [
+        picture.readings[point.name][1]
+        for point in rig.points
+        if point.device == device and point.name not in by_hand and point.name in picture.readings
+    ]
+    return not seen or not all(reason in _UNANSWERED for reason in seen)
+
+
+def of_modbus(picture: Picture, device: str) -> list[Metric]:
+    """Metrics of a Modbus device."""
+    return [Metric(name=STATUS, type=DataType.STRING, value=status_name(picture.status.get(device, 0)))]
 
 
 def _number(name: str, seen: tuple[float, int] | None, unit: str, *, contact: bool = False) -> Metric:

@@ -339,7 +339,7 @@ _Level = Annotated[str, StringConstraints(pattern=r"^[^+#/\x00]+$")]
 
 
 class Sparkplug(Model):
-    """``[sparkplug]``: the watch as a Sparkplug B edge node on the broker of ``[mqtt]``, a device a brake."""
+    """``[sparkplug]``: the watch as a Sparkplug B edge node on the broker of ``[mqtt]``, a device a brake and a PLC."""
 
     group: _Level
     edge_node: _Level | None = None

@@ -60,6 +60,34 @@ def test_an_incident_is_told_in_order_and_asked_what_if(page: Page) -> None:
     expect(page.locator("#says")).to_contain_text("furlong", timeout=SHOWN_MS)
 
 
+def test_what_if_is_refused_and_read_back_in_the_readers_language(page: Page) -> None:
+    page.goto(f"{page.url}?lang=es")
+    page.get_by_role("button", name="Todo el registro").click(timeout=SHOWN_MS)
+    expect(page.locator("#events tr").first).to_be_visible(timeout=SHOWN_MS)
+    says, ask_it = page.locator("#says"), page.get_by_role("button", name="Mostrar qué habría salido")
+    for asked, told in {
+        "aux.cooling-lots.setpoint=5 gal/min": "no hay alarma 'aux.cooling-lots'; hay: aux.cooling-lost",
+        "aux.cooling-flow-low.colour=red": "aux.cooling-flow-low no tiene el ajuste 'colour'; hay: setpoint",
+        "aux.cooling-flow-low.setpoint=70,5 gal/min": "'70,5 gal/min' no sirve; se espera un número con su unidad",
+        "aux.cooling-flow-low.on-delay=-2 s": "'-2 s' no sirve; se espera cero o más",
+        "aux.cooling-flow-low.on-delay=30 h": "'30 h' es demasiado; se admiten 24 h como máximo",
+        "rig.signal-bad:aux-flow.setpoint=3": "rig.signal-bad:aux-flow no tiene setpoint",
+        "aux-flow.range=5 gal/min": "se espera aux-flow.range=LOW to HIGH UNIT",
+        "aux-flow.range=1 to 1 gal/min": "'1 to 1 gal/min' no sirve; se esperan dos extremos distintos",
+        "nonsense": "'nonsense' no sirve; se espera ALARM.SETTING=VALUE",
+    }.items():
+        page.fill("#settings", asked)
+        ask_it.click()
+        expect(says).to_contain_text(told, timeout=SHOWN_MS)
+        assert "found" not in says.inner_text()
+    page.fill("#settings", "aux.cooling-flow-low.setpoint=1.200 L/min\naux.cooling-flow-low.on-delay=15 s")
+    ask_it.click()
+    objections = page.locator("#objections")
+    expect(objections).to_contain_text("leído como aux.cooling-flow-low.setpoint = 0.317006 gal/min", timeout=SHOWN_MS)
+    expect(objections).to_contain_text("aux.cooling-flow-low.on-delay = 15 s")
+    expect(objections).to_contain_text("el archivo del equipo no podría llevarlo, aux.cooling-flow-low: 15 s")
+
+
 def is_of_a_part(answer: Response) -> bool:
     """Charts of less than their window: no answer to an earlier look at the whole."""
     asked = parse_qs(urlsplit(answer.url).query)

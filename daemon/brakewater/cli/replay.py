@@ -140,8 +140,8 @@ def _overruling(args: argparse.Namespace, item: "Input", outcome: "Outcome") -> 
     from brakewater.review.what_if import overruled  # noqa: PLC0415 - only when needed
     from brakewater.stream import Command  # noqa: PLC0415
 
-    says = overruled(args.set, item, outcome) if args.set and isinstance(item, Command) else None
-    return [] if says is None else [says]
+    no = overruled(args.set, item, outcome) if args.set and isinstance(item, Command) else None
+    return [] if no is None else [str(no)]
 
 
 def _tell_rigs(args: argparse.Namespace, record: "Record") -> None:

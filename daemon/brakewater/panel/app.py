@@ -12,8 +12,8 @@ from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from brakewater import __version__
-from brakewater.errors import BrakewaterError, NothingThereError
-from brakewater.panel.asking import Parts, visitor_of
+from brakewater.errors import BrakewaterError, NothingThereError, StorageError
+from brakewater.panel.asking import NotSoError, Parts, visitor_of
 from brakewater.panel.command_routes import add_commands
 from brakewater.panel.guard import App, Guard
 from brakewater.panel.live_routes import add_live, language_of
@@ -76,23 +76,27 @@ def _hosts(panel: Panel) -> frozenset[str]:
 
 
 async def _failed(_: Request, error: Exception) -> JSONResponse:
-    return JSONResponse({"ok": False, "says": str(error)}, 503)
+    named = {"why": "record-unread", "places": {"says": str(error)}} if isinstance(error, StorageError) else {}
+    return JSONResponse({"ok": False, "says": str(error), **named}, 503)
 
 
 async def _absent(_: Request, error: Exception) -> JSONResponse:
-    return JSONResponse({"ok": False, "says": str(error)}, 404)
+    named = {"why": "nothing-there", "places": {"says": str(error)}}
+    return JSONResponse({"ok": False, "says": str(error), **named}, 404)
 
 
 async def _refused(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
-    return JSONResponse({"ok": False, "says": str(error.detail)}, error.status_code)
+    named = {"why": error.why, "places": dict(error.places)} if isinstance(error, NotSoError) else {}
+    return JSONResponse({"ok": False, "says": str(error.detail), **named}, error.status_code)
 
 
 async def _misread(_: Request, error: Exception) -> JSONResponse:
     """Where it is wrong, and nothing of what was sent: it may be a PIN, or no text that could be sent back."""
     assert isinstance(error, RequestValidationError)
     says = "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors())
-    return JSONResponse({"ok": False, "says": says.encode(errors="replace").decode()[:_MOST_SAID]}, 422)
+    says = says.encode(errors="replace").decode()[:_MOST_SAID]
+    return JSONResponse({"ok": False, "says": says, "why": "misread", "places": {"says": says}}, 422)
 
 
 def _add_pages(app: FastAPI) -> None:

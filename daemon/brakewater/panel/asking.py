@@ -9,6 +9,7 @@ from fastapi import Depends, HTTPException, Request
 from pydantic import BaseModel, StringConstraints
 
 from brakewater.control import ask
+from brakewater.engine.refusals import RefusedError
 from brakewater.errors import DeviceError
 from brakewater.panel.access import LOOKER, Access, Visitor
 from brakewater.panel.followed import Followed
@@ -19,6 +20,14 @@ STATION: Final = "brakewater-station"
 _COMMAND_S: Final = 5.0
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+
+
+class NotSoError(HTTPException):
+    """A refusal that pages have words for."""
+
+    def __init__(self, status: int, no: RefusedError) -> None:
+        self.why, self.places = no.why, no.places
+        super().__init__(status, str(no))
 
 
 class Says(BaseModel):

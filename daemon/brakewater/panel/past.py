@@ -5,11 +5,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import StreamingResponse
 
 from brakewater.engine.commands import mark
+from brakewater.engine.refusals import refused
 from brakewater.errors import DamagedRecordError, StorageError
+from brakewater.panel.asking import NotSoError
 from brakewater.panel.live_routes import Language, Units, language_of
 from brakewater.panel.opened import Windows
 from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers, Moment, add_charts, for_page
@@ -59,7 +61,7 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
         """Names, numbers and limits by the newest recorded rig file: the record can be read while the watch is away."""
         tail = record.tail()
         if tail is None:
-            raise HTTPException(422, "nothing is recorded yet")
+            raise NotSoError(422, refused("no-record"))
         newest = parse(tail[0].rig_toml, "the recorded rig file")
         return rig_doc(in_units(newest, units), newest.panel or Panel())
 

@@ -5,10 +5,12 @@ from threading import Lock
 from time import monotonic
 from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import APIRouter, Query
 from pydantic import StringConstraints
 
 from brakewater.engine import Engine
+from brakewater.engine.refusals import RefusedError, refused
+from brakewater.panel.asking import NotSoError
 from brakewater.panel.live_routes import Units
 from brakewater.panel.opened import LONGEST_NS, Windows
 from brakewater.panel.player import Player
@@ -21,7 +23,7 @@ from brakewater.review.replay import Tally, replayed
 from brakewater.review.setpoints import setpoints_of
 from brakewater.review.trip_text import trip_figures
 from brakewater.review.trips import TripLedger, TripLine, ledger
-from brakewater.review.what_if import SettingError, asked_of, objections, overruled
+from brakewater.review.what_if import SettingError, asked_of, objections, overruled, read_back
 from brakewater.rig import Rig
 from brakewater.stream import Command, Event, Floats
 from brakewater.units import CREW_UNITS, utc_text
@@ -30,6 +32,7 @@ from brakewater.wording import ENGLISH, LANGUAGES, Wording
 MILLION: Final = 1_000_000
 LAST_MS: Final = 4_102_444_800_000
 """The year 2100; what a page asks for lies before it."""
+_HOUR_NS: Final = 3_600_000_000_000
 _DAY_NS: Final = 86_400_000_000_000
 _FRESH_S: Final = 30.0
 """So long a list of trips may be shown again although the record grows."""
@@ -101,7 +104,7 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         Beside them the setpoints of the alarms on it, each from when on.
         """
         if not from_ms < to_ms <= from_ms + LONGEST_NS // MILLION or not zoom_from_ms < zoom_to_ms:
-            raise HTTPException(422, "allowed: a window that ends after it begins, of 26 h at most")
+            raise NotSoError(422, refused("no-window", hours=LONGEST_NS // _HOUR_NS))
         found = windows.charts(from_ms * MILLION, to_ms * MILLION)
         begin, end = max(from_ms, zoom_from_ms), min(to_ms, zoom_to_ms)
         system = units if units in CREW_UNITS else None
@@ -116,13 +119,17 @@ def add_charts(routes: APIRouter, record: Record, windows: Windows, ledgers: Led
         with one_at_a_time:
             events, rig, objected = _what_if(record, (from_ms * MILLION, to_ms * MILLION), settings)
         seen, words = in_units(rig, units), LANGUAGES.get(lang, ENGLISH)
-        return {"events": [for_page(seen, event_doc(one), words) for one in events], "objections": objected}
+        return {
+            "events": [for_page(seen, event_doc(one), words) for one in events],
+            "objections": [{"says": str(one), "why": one.why, "places": dict(one.places)} for one in objected],
+            "read": read_back(seen, settings),
+        }
 
     @routes.get("/seen")
     def seen(from_ms: Moment, to_ms: Moment, count: Pictures = 1, lang: Language = "en", units: Units = None) -> Any:
         """What the driller's page showed at moments evenly from one to the other."""
         if not from_ms <= to_ms <= from_ms + _PLAYED_MS:
-            raise HTTPException(422, "allowed: an hour at most, which ends after it begins")
+            raise NotSoError(422, refused("no-window", hours=1))
         step = (to_ms - from_ms) / max(1, count - 1)
         moments = [round(from_ms + at * step) * MILLION for at in range(count)]
         return player.pictures(moments, LANGUAGES.get(lang, ENGLISH), units)
@@ -133,14 +140,16 @@ def for_page(rig: Rig, doc: Document, words: Wording) -> Document:
     return event_shown(rig, doc, words) | {"came_first": came_first(doc)}
 
 
-def _what_if(record: Record, window: tuple[int, int], settings: list[str]) -> tuple[list[Event], Rig, list[str]]:
+def _what_if(
+    record: Record, window: tuple[int, int], settings: list[str]
+) -> tuple[list[Event], Rig, list[RefusedError]]:
     """From a day before the window on: an alarm that stood longer than that is not known to stand."""
     if not record.runs():
-        raise HTTPException(422, "nothing is recorded yet")
+        raise NotSoError(422, refused("no-record"))
     try:
         rig, instead = asked_of(record, settings)
     except SettingError as error:
-        raise HTTPException(422, str(error)) from error
+        raise NotSoError(422, error) from error
     runs = [span.run for span in record.spans(window[0] - _DAY_NS, window[1])] or [0]
     events, objected = list[Event](), list(objections(rig, settings))
     for item, outcome in replayed(record, Engine(instead=instead), Tally(), min(runs), max(runs)):

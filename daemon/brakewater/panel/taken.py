@@ -11,7 +11,9 @@ from fastapi.responses import FileResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.background import BackgroundTask
 
+from brakewater.engine.refusals import refused
 from brakewater.panel.access import LOOKER, Visitor
+from brakewater.panel.asking import NotSoError
 from brakewater.panel.inlined import chart_code
 from brakewater.panel.opened import LONGEST_NS
 from brakewater.panel.past_charts import LAST_MS, MILLION, Ledgers
@@ -63,7 +65,7 @@ def add_taken(routes: APIRouter, record: Record, ledgers: Ledgers) -> None:
         if who.actor is None:
             raise HTTPException(403, "log in first, or pair this station: what is taken is logged with who took it")
         if not body.from_ms < body.to_ms <= body.from_ms + _LONGEST_MS:
-            raise HTTPException(422, "allowed: a window that ends after it begins, of 26 h at most")
+            raise NotSoError(422, refused("no-window", hours=_LONGEST_MS // 3_600_000))
         folder = tempfile.TemporaryDirectory(prefix="brakewater-taken-", ignore_cleanup_errors=True)
         file = Path(folder.name) / f"{utc_text(body.from_ms * MILLION)[:19].replace(':', '')}Z{_ENDINGS[body.kind]}"
         try:
@@ -96,7 +98,7 @@ def _report(record: Record, file: Path, body: Taking, ledgers: Ledgers) -> Expor
     lines = () if found is None else found.lines
     line = next((one for one in lines if one.window[0] // MILLION == body.from_ms), None)
     if found is None or line is None:
-        raise HTTPException(422, "no trip begins there; choose one of the list")
+        raise NotSoError(422, refused("no-trip"))
     manner = manner_of(found.rig, body.lang if body.lang in LANGUAGES else None, body.units)
     page = page_of(record, found, line, verify(record.folder), chart_code(), None, manner)
     file.write_text(page, encoding="utf-8")

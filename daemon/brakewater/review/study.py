@@ -206,7 +206,8 @@ def _what_if(
     overruling: list[str] = []
 
     def see(item: Input, outcome: Outcome) -> None:
-        says = overruled(settings, item, outcome) if isinstance(item, Command) else None
+        no = overruled(settings, item, outcome) if isinstance(item, Command) else None
+        says = None if no is None else str(no)
         overruling.extend([] if says is None else [says])
 
     _, instead = asked_of(record, settings)

@@ -9,24 +9,26 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
+from brakewater.engine.refusals import RefusedError, refused
 from brakewater.errors import StorageError
 from brakewater.record.reader import Record
 from brakewater.render import dimension_of_point
 from brakewater.rig import Rig
 from brakewater.rig import parse as parse_rig
 from brakewater.rig.faults import choices, near
+from brakewater.rig.model import AlarmRule
 from brakewater.rig.rules import rule_faults
-from brakewater.rig.settings import SETTINGS, changed
+from brakewater.rig.settings import LONGEST_S, SETTINGS, changed, value_of
 from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.stream import Command, Outcome, Start
-from brakewater.units import UnitError, parse, utc_text
+from brakewater.units import Dimension, UnitError, parse, shown, units_of, utc_text
 
 _RANGE: Final = "range"
 _BETWEEN: Final = " to "
 
 
-class SettingError(ValueError):
-    """A setting that names nothing, or has no such value."""
+class SettingError(RefusedError):
+    """A setting that names nothing, or has no such value; pages have words for it."""
 
 
 def asked_of(record: Record, settings: Sequence[str]) -> tuple[Rig, Callable[[Rig], Rig]]:
@@ -59,14 +61,14 @@ def _newest(record: Record) -> Rig:
     raise StorageError(f"{record.folder}: no run's start can be read; brakewater verify says why")
 
 
-def overruled(settings: Sequence[str], command: Command, outcome: Outcome) -> str | None:
+def overruled(settings: Sequence[str], command: Command, outcome: Outcome) -> RefusedError | None:
     """What a recorded command set that was asked about: from there on that counts, and the answer is none."""
     setting = str(command.request.args.get("setting", ""))
     asked = {one.partition("=")[0].strip() for one in settings}
     if command.request.do != "set" or setting not in asked or not all(answer.ok for answer in outcome.answers):
         return None
     value, when = command.request.args.get("value"), utc_text(command.utc_ns)
-    return f"{setting} was set to {value} by command at {when}: from there on that counts, not what was asked"
+    return refused("if-overruled", setting=setting, value=value, when=when)
 
 
 def with_settings(rig: Rig, settings: list[str]) -> Rig:
@@ -83,15 +85,20 @@ def with_settings(rig: Rig, settings: list[str]) -> Rig:
             continue
         known = [rule.key for rule in rig.alarms]
         if not value.strip() or not alarm:
-            raise _refused(repr(setting), f"ALARM.SETTING=VALUE, for example '{known[0]}.on-delay=2 s'")
+            form = {"form": "ALARM.SETTING=VALUE", "example": f"'{known[0]}.on-delay=2 s'"}
+            raise _refused(refused("if-form", said=repr(setting), **form))
         if alarm not in known:
-            raise _refused(f"alarm {alarm!r}", choices(alarm, known), near(alarm, known))
+            named = refused("if-alarm", said=repr(alarm), allowed=choices(alarm, known))
+            raise _refused(named, hint=near(alarm, known))
         if what not in SETTINGS:
-            raise _refused(f"setting {what!r} of {alarm}", ", ".join((*SETTINGS, _RANGE)), near(what, SETTINGS))
+            named = refused("if-setting", said=repr(what), alarm=alarm, allowed=", ".join((*SETTINGS, _RANGE)))
+            raise _refused(named, hint=near(what, SETTINGS))
         try:
             rules = tuple(changed(rule, what, value) if rule.key == alarm else rule for rule in rig.alarms)
         except UnitError as error:
-            raise _refused(f"{setting}: {error.found}", error.allowed) from error
+            rule = next(rule for rule in rig.alarms if rule.key == alarm)
+            says = f"found {setting}: {error.found}; allowed: {error.allowed}"
+            raise _refused(_value_refused(rule, what, value.strip()), says) from error
         rig = replace(rig, alarms=rules)
     return rig
 
@@ -100,26 +107,75 @@ def _ranged(rig: Rig, name: str, value: str, setting: str) -> Rig:
     """With another range of a point's signal: what its low and high counts stand for."""
     scaled = [point.name for point in rig.points if isinstance(point.signal, CurrentLoop | Linear)]
     if name not in scaled:
-        raise _refused(f"point {name!r}", choices(name, scaled), near(name, scaled))
+        named = refused("if-point", said=repr(name), allowed=choices(name, scaled))
+        raise _refused(named, hint=near(name, scaled))
     point = next(one for one in rig.points if one.name == name)
     assert isinstance(point.signal, CurrentLoop | Linear)
     low, between, high = value.strip().partition(_BETWEEN)
     if not between:
-        raise _refused(repr(setting), f"{name}.range=LOW to HIGH UNIT, for example '{name}.range=0 to 120 gal/min'")
+        form = {"form": f"{name}.range=LOW to HIGH UNIT", "example": f"'{name}.range=0 to 120 gal/min'"}
+        raise _refused(refused("if-form", said=repr(setting), **form))
     unit = high.strip().lstrip("+-.0123456789eE").strip()
     low = low if low.strip().lstrip("+-.0123456789eE").strip() else f"{low} {unit}"
     try:
         ends = [parse(one, dimension_of_point(point)) for one in (low, high)]
         signal = replace(point.signal, low=ends[0], high=ends[1])
     except UnitError as error:
-        raise _refused(f"{setting}: {error.found}", error.allowed) from error
+        units = units_of(dimension_of_point(point))
+        named = refused("if-quantity", key=f"{name}.{_RANGE}", said=repr(value.strip()), units=units)
+        raise _refused(named, f"found {setting}: {error.found}; allowed: {error.allowed}") from error
     except ValueError as error:
-        raise _refused(setting, str(error)) from error
+        named = refused("if-range", key=f"{name}.{_RANGE}", said=repr(value.strip()))
+        raise _refused(named, f"found {setting}; allowed: {error}") from error
     changed_point = replace(point, signal=signal)
     return replace(rig, points=tuple(changed_point if one is point else one for one in rig.points))
 
 
-def objections(rig: Rig, settings: list[str]) -> list[str]:
+def _value_refused(rule: AlarmRule, what: str, value: str) -> RefusedError:
+    """Why an alarm takes no such value."""
+    key, said = f"{rule.key}.{what}", repr(value)
+    if what in ("setpoint", "deadband") and (rule.setpoint is None or (what == "deadband" and not rule.kind.deadband)):
+        return refused("if-lacks", key=key, alarm=rule.key, setting=what)
+    if what != "setpoint" and value.startswith("-"):
+        return refused("if-negative", key=key, said=said)
+    dimension = _dimension(rule, what)
+    with suppress(UnitError):
+        parse(value, dimension)
+        return refused("if-long", key=key, said=said, hours=f"{LONGEST_S / 3600:g}")
+    return refused("if-quantity", key=key, said=said, units=units_of(dimension))
+
+
+def _dimension(rule: AlarmRule, what: str) -> Dimension:
+    if what.endswith("delay"):
+        return Dimension.TIME
+    return rule.kind.dimension if what == "setpoint" else rule.kind.difference
+
+
+def read_back(rig: Rig, settings: Sequence[str]) -> list[str]:
+    """Each setting as it was read, in the rig's units: ``1.200 L/min`` typed for a thousand is seen to be one.
+
+    Args:
+        rig: with the settings in it.
+        settings: as given to ``with_settings``.
+    """
+    rules = {rule.key: rule for rule in rig.alarms}
+    points = {point.name: point for point in rig.points}
+    told = []
+    for key in dict.fromkeys(setting.partition("=")[0].strip() for setting in settings):
+        name, _, what = key.rpartition(".")
+        if what == _RANGE:
+            signal, dimension = points[name].signal, dimension_of_point(points[name])
+            assert isinstance(signal, CurrentLoop | Linear)
+            ends = [shown(end, dimension, rig.units) for end in (signal.low, signal.high)]
+        else:
+            rule, dimension = rules[name], _dimension(rules[name], what)
+            value = value_of(rule, what) or 0.0
+            ends = [shown(value / 1e9 if what.endswith("delay") else value, dimension, rig.units)]
+        told.append(f"{key} = {_BETWEEN.join(f'{number:.6g}' for number, _ in ends)} {ends[0][1]}".removesuffix(" 1"))
+    return told
+
+
+def objections(rig: Rig, settings: list[str]) -> list[RefusedError]:
     """Where ``check`` would refuse what was set: one may ask what would have been, but must know.
 
     Args:
@@ -128,13 +184,14 @@ def objections(rig: Rig, settings: list[str]) -> list[str]:
     """
     keys = {setting.partition("=")[0].strip().rpartition(".")[0] for setting in settings}
     return [
-        f"check would refuse {rule.key}: found {fault.found}; allowed: {fault.allowed}"
+        refused("if-check", alarm=rule.key, found=fault.found, allowed=fault.allowed)
         for rule in rig.alarms
         if rule.key in keys
         for fault in rule_faults(rig, rule)
     ]
 
 
-def _refused(found: str, allowed: str, hint: str = "") -> SettingError:
-    says = f"--set: found {found}; allowed: {allowed}"
-    return SettingError(f"{says} ({hint})" if hint else says)
+def _refused(named: RefusedError, says: str = "", hint: str = "") -> SettingError:
+    """As the command says it, with the name that pages have words for."""
+    told = f"--set: {says or named}"
+    return SettingError(f"{told} ({hint})" if hint else told, why=named.why, places=named.places)

@@ -15,7 +15,7 @@ SETTINGS: Final[Mapping[str, str]] = {
     "off-delay": "off_ns",
 }
 """Setting -> field of the rule."""
-_LONGEST_S: Final = 86_400.0
+LONGEST_S: Final = 86_400.0
 """Of a delay by command; no alarm of the catalogue waits near so long."""
 
 
@@ -52,8 +52,8 @@ def changed(rule: AlarmRule, setting: str, text: str) -> AlarmRule:
         raise UnitError(repr(text), "zero or more")
     if setting.endswith("delay"):
         seconds = parse(text, Dimension.TIME)
-        if not seconds <= _LONGEST_S:
-            raise UnitError(repr(text), f"at most {_LONGEST_S / 3600:g} h: an alarm that waits longer is hidden")
+        if not seconds <= LONGEST_S:
+            raise UnitError(repr(text), f"at most {LONGEST_S / 3600:g} h: an alarm that waits longer is hidden")
         return with_value(rule, setting, round(seconds * 1e9))
     dimension = rule.kind.dimension if setting == "setpoint" else rule.kind.difference
     return with_value(rule, setting, parse(text, dimension))

@@ -301,7 +301,7 @@ const show = async (logged, again = false) => {
   }
   if (!answer.ok || book.ok === false) {
     unheard = true;
-    say(answer.ok ? word("no-book") : answer.status === 503 ? word("no-watch") : book.says, false);
+    say(answer.ok ? word("no-book") : answer.status === 401 ? word("log-in-first") : answer.status === 503 ? word("no-watch") : why(book), false);
     $("says").title = book.says;
     if (!again) pickers(null, anew);
     return;

@@ -319,7 +319,7 @@ async function push(button) {
     });
     const found = await answer.json(), { says } = found;
     const unknown = answer.status === 401 || answer.status === 403;
-    put("answer", answer.ok ? [word("done", named), acknowledges ? fresh : ""].filter(Boolean).join(". ") : answer.status === 409 ? idle(found, named) : refusal(unknown ? 403 : answer.status, says));
+    put("answer", answer.ok ? [word("done", named), acknowledges ? fresh : ""].filter(Boolean).join(". ") : answer.status === 409 ? idle(found, named) : refusal(unknown ? 403 : answer.status, why(found)));
     by("answer").title = says;
     if (unknown) await logIn();
   } catch {
@@ -365,7 +365,7 @@ function logIn() {
         });
       } catch { by("log-in-says").textContent = word("panel-away"); return; }
       by("pin").value = "";
-      if (answer.ok) { await showActor(); dialog.close(); } else by("log-in-says").textContent = refusal(answer.status, (await answer.json()).says);
+      if (answer.ok) { await showActor(); dialog.close(); } else by("log-in-says").textContent = refusal(answer.status, why(await answer.json()));
     };
   });
 }

@@ -155,7 +155,7 @@ async function askWhatIf(submitted) {
   if (!settings.length) { by("objections").textContent = ""; showEvents(events.map((event) => ({ event, beside: "" })), false); return; }
   const query = settings.map((line) => `&set=${encodeURIComponent(line)}`).join("");
   const found = await toldJson(`/api/past/what-if?from_ms=${outer.from}&to_ms=${outer.to}&${asked()}${query}`);
-  by("objections").textContent = [word("would-come", { did: risen(events), would: risen(found.events) }), ...found.objections].join("; ");
+  by("objections").textContent = [word("would-come", { did: risen(events), would: risen(found.events) }), word("read-as", { list: found.read.join(", ") }), ...found.objections.map((one) => why(one))].join("; ");
   const did = new Set(events.map(sameness)), would = new Set(found.events.map(sameness));
   showEvents([
     ...events.map((event) => ({ event, beside: would.has(sameness(event)) ? "both" : "only-did" })),
@@ -218,7 +218,7 @@ async function take(kind) {
   by("says").textContent = word("taking");
   const answer = await asPerson(() => sent("/api/past/take", body));
   if (answer === null) { by("says").textContent = ""; return; }
-  if (!answer.ok) throw new Error((await answer.json()).says);
+  if (!answer.ok) throw new Error(why(await answer.json()));
   const file = make("a");
   file.href = URL.createObjectURL(await answer.blob());
   file.download = /filename="?([^";]+)/.exec(answer.headers.get("content-disposition"))?.[1] ?? `brakewater.${kind}`;

@@ -39,7 +39,8 @@ async function show() {
   pickers(null, show);
   if (!answer.ok) {
     tour = null;
-    say(answer.status === 401 ? word("log-in-first") : answer.status === 503 ? word("no-watch") : word("refused", { says: (await answer.json()).says ?? "" }), false);
+    const found = await answer.json();
+    say(answer.status === 401 ? word("log-in-first") : answer.status === 503 && !found.why ? word("no-watch") : word("refused", { says: why(found) }), false);
     return;
   }
   tour = await answer.json();

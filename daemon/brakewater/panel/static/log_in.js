@@ -1,6 +1,6 @@
 // Log-in where something is asked for that must carry a name; what was asked for is then asked again.
 import { by, sent } from "./past.js";
-import { word } from "./words.js";
+import { why, word } from "./words.js";
 
 export async function showActor() {
   const me = await (await fetch("/api/me")).json().catch(() => ({}));
@@ -23,7 +23,7 @@ export function logIn() {
         answer = await sent("/api/log-in", { actor: by("actor").value.trim(), pin: by("pin").value });
       } catch (error) { by("log-in-says").textContent = error.message; return; }
       by("pin").value = "";
-      if (!answer.ok) { by("log-in-says").textContent = answer.status === 401 ? word("wrong-pin") : (await answer.json()).says; return; }
+      if (!answer.ok) { by("log-in-says").textContent = answer.status === 401 ? word("wrong-pin") : why(await answer.json()); return; }
       await showActor();
       dialog.close("in");
     };

@@ -1,5 +1,5 @@
 // Asking the record: what every part of the engineer's page needs.
-import { word } from "./words.js";
+import { why, word } from "./words.js";
 
 export const by = (id) => document.getElementById(id);
 
@@ -35,7 +35,7 @@ export async function told(path) {
   by("says").textContent = word("reading");
   try {
     const answer = await reached(fetch(path));
-    if (!answer.ok) throw new Error(answer.status === 401 ? word("log-in-first") : (await answer.json()).says);
+    if (!answer.ok) throw new Error(answer.status === 401 ? word("log-in-first") : why(await answer.json()));
     const text = await reached(answer.text());
     if (asking === 1) by("says").textContent = "";
     return text;

@@ -19,6 +19,14 @@ from daemons import Daemon, SmallDevice, brakewater, daemon, events, inputs, ser
 pytestmark = pytest.mark.integration
 
 
+BOOK = """
+[upkeep]
+[[upkeep.round]]
+round = "grease"
+hours = "100 h"
+"""
+
+
 @contextmanager
 def watching(folder: Path, *, broker: int | None = None) -> Iterator[tuple[Daemon, SmallDevice, Path]]:
     device, file = SmallDevice(free_port()), folder / "rig.toml"
@@ -75,6 +83,40 @@ def test_a_bad_file_is_refused_and_the_watch_goes_on(tmp_path: Path) -> None:
         until(lambda: one.status()["input"] > before["input"] + 5, "scans go on")
         assert one.status()["run"] == before["run"] == 1
         assert "refused" in one.said
+
+
+def test_a_file_without_the_upkeep_book_is_refused_unless_it_may_end(tmp_path: Path) -> None:
+    with watching(tmp_path) as (one, _, file):
+        plain = file.read_text()
+        file.write_text(plain + BOOK)
+        assert brakewater("reload", "--record", one.record).returncode == 0
+        assert brakewater("do", "log-round", "grease", "--record", one.record).returncode == 0
+        file.write_text(plain)
+        told = brakewater("reload", "--record", one.record)
+        assert told.returncode == 2
+        assert "found no [upkeep]" in told.stdout
+        assert "brakewater reload --end-upkeep" in told.stdout
+        one.process.send_signal(signal.SIGHUP)
+        until(lambda: one.said.count("found no [upkeep]") == 2, one.said)
+        assert one.status()["run"] == 2
+        assert len(ask(one.record, {"ask": "book"})["entries"]) == 1
+        assert brakewater("reload", "--end-upkeep", "--record", one.record).returncode == 0
+        assert one.status()["run"] == 3
+        assert not ask(one.record, {"ask": "book"})["ok"]
+        assert one.end() == 0
+
+
+def test_a_start_with_a_file_that_has_lost_the_upkeep_book_says_so(tmp_path: Path) -> None:
+    device, file, record = SmallDevice(free_port()), tmp_path / "rig.toml", tmp_path / "record"
+    with serving(device):
+        plain = small_rig(file, device=device.port).read_text()
+        told = []
+        for text in (plain + BOOK, plain, plain):
+            file.write_text(text)
+            with daemon(file, record) as one:
+                assert one.end() == 0
+                told.append(one.said.count("the upkeep book ends"))
+    assert told == [0, 1, 1]
 
 
 def test_an_unchanged_file_changes_nothing(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """What a changed rig file ends that somebody has begun by hand: he may still stand at the sensor and wait for it."""
 
+from brakewater.rig import Rig
 from brakewater.stream import Picture
 
 _BY_HAND = {"function-check": "the function check", "substituted": "the substitution"}
@@ -28,3 +29,18 @@ def ended(before: Picture, after: Picture) -> list[str]:
             f"{key} {mask.mask} by {mask.actor or 'the rig file'}" for mask in was.masks if mask.mask not in masks
         ]
     return found
+
+
+def of_upkeep(rig: Rig, *, kept: bool) -> str | None:
+    """What is lost where a rig file keeps no upkeep book any more; None where nothing is.
+
+    Args:
+        rig: of the file that is to be in force.
+        kept: whether there was a book until now.
+    """
+    if rig.upkeep is not None or not kept:
+        return None
+    return (
+        f"{rig.file}: found no [upkeep], with which the upkeep book ends: rounds, parts, running hours and trips would"
+        " begin anew when the table comes back"
+    )

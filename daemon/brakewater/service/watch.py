@@ -27,7 +27,7 @@ from brakewater.restart import Restored, restored, start_of
 from brakewater.rig import Rig, load
 from brakewater.rig.keeping import Keeping
 from brakewater.service.door import Door, handler
-from brakewater.service.ended import ended
+from brakewater.service.ended import ended, of_upkeep
 from brakewater.service.feed import Feed
 from brakewater.service.figures_server import FiguresServer
 from brakewater.service.generation import STOP_S, Generation
@@ -110,6 +110,8 @@ async def _running(
         stack.callback(recording.journal.close, STOP_S)
         before = restored(Record(folder) if recording.works else None)
         _same_rig(rig, before, folder)
+        if before.snapshot and (lost := of_upkeep(rig, kept=before.engine.book() is not None)):
+            _log.error("%s; a watch that stands would be worse, so it goes on without one", lost)
         running = _Running(recording, before, settings, also, period_s)
         stack.push_async_callback(running.close)
         await running.begin(rig, start_of(before, version=__version__, rig=rig))
@@ -220,15 +222,19 @@ class _Running:
             async with self._changing:
                 pass  # a change is under way; its source is polled next
 
-    def reload_soon(self) -> asyncio.Task[dict[str, Any]]:
+    def reload_soon(self, *, end_upkeep: bool = False) -> asyncio.Task[dict[str, Any]]:
         """Take a changed rig file as soon as can be, whether or not whoever asked waits for it."""
-        task = asyncio.create_task(self.reload(), name="reload")
+        task = asyncio.create_task(self.reload(end_upkeep=end_upkeep), name="reload")
         self._background.add(task)
         task.add_done_callback(self._background.discard)
         return task
 
-    async def reload(self) -> dict[str, Any]:
-        """Read the rig file again; take it over between two scans, or refuse it and go on."""
+    async def reload(self, *, end_upkeep: bool = False) -> dict[str, Any]:
+        """Read the rig file again; take it over between two scans, or refuse it and go on.
+
+        Args:
+            end_upkeep: the upkeep book may end, where the file has none.
+        """
         async with self._changing:
             file = self.now.rig.file
             try:
@@ -240,6 +246,11 @@ class _Running:
                 return {"ok": True, "says": f"{file} has not changed"}
             if rig.name != self.now.rig.name:
                 says = f"{file}: found rig {rig.name!r}; allowed: {self.now.rig.name!r}, whose record this is"
+                _log.error("the changed rig file is refused, the watch goes on as before: %s", says)
+                return {"ok": False, "says": f"refused, the watch goes on as before: {says}"}
+            lost = None if end_upkeep else of_upkeep(rig, kept=self.now.rig.upkeep is not None)
+            if lost is not None:
+                says = f"{lost}; put the table back, or say so: brakewater reload --end-upkeep"
                 _log.error("the changed rig file is refused, the watch goes on as before: %s", says)
                 return {"ok": False, "says": f"refused, the watch goes on as before: {says}"}
             before = await self._change(rig)
@@ -273,8 +284,8 @@ class _Running:
             now = self.now
             return await ProbeDoor(now.rig, now.tap, now.source.links, lambda: self._loop.picture).answer(asked)
 
-        async def reload(_: dict[str, Any]) -> dict[str, Any]:
-            return await asyncio.shield(self.reload_soon())
+        async def reload(asked: dict[str, Any]) -> dict[str, Any]:
+            return await asyncio.shield(self.reload_soon(end_upkeep=asked.get("end-upkeep") is True))
 
         async def rig_file(_: dict[str, Any]) -> dict[str, Any]:
             return {"ok": True, "run": self._loop.run, "file": self.now.rig.file, "toml": self.now.rig.text}

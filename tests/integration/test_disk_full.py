@@ -17,7 +17,7 @@ from brakewater.errors import StorageError
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.sealing.due import seal_due
-from brakewater.record.segment import BusyRecordError, segment_path, segment_runs
+from brakewater.record.segment import MOST_COPIED_BYTES, BusyRecordError, reading, segment_path, segment_runs
 from brakewater.record.verify import verify
 from brakewater.record.writer import newest_head
 from brakewater.restart import restored
@@ -170,10 +170,12 @@ def power_cut(hot: Path) -> None:
     hot.with_name(f"{hot.name}-shm").unlink()
 
 
+@pytest.mark.parametrize("most", [MOST_COPIED_BYTES, 0])
 @pytest.mark.parametrize("then", [folded, power_cut])
 def test_a_run_that_ends_on_a_full_disk_is_the_one_that_the_next_follows(
-    small: Path, then: Callable[[Path], None]
+    small: Path, then: Callable[[Path], None], most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("brakewater.record.segment.MOST_COPIED_BYTES", most)
     record = small / "record"
     with Journal(record) as journal:
         journal.begin(start(1))
@@ -190,6 +192,18 @@ def test_a_run_that_ends_on_a_full_disk_is_the_one_that_the_next_follows(
         ballast.unlink()
         assert journal.wait_committed(30)
     assert verify(record).verdict == "consistent"
+
+
+@pytest.mark.parametrize("most", [MOST_COPIED_BYTES, 0])
+def test_a_large_run_is_not_copied_into_memory(small: Path, most: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("brakewater.record.segment.MOST_COPIED_BYTES", most)
+    killed(small, 1)
+    hot = segment_path(small, 1)
+    power_cut(hot)
+    fill(small)
+    with reading(hot) as base:
+        assert base.execute("PRAGMA database_list").fetchone()[2] == ("" if most else str(hot))
+        assert base.execute("SELECT kind FROM inputs").fetchall() == [("start",)]
 
 
 def test_a_run_that_cannot_be_read_at_the_moment_is_not_passed_over(tmp_path: Path) -> None:

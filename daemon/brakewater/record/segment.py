@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from brakewater.errors import DamagedRecordError, StorageError, WrongRecordError, plainly
 from brakewater.record.durable import sync_file
@@ -73,6 +74,8 @@ class BusyRecordError(StorageError):
     """SQLite cannot read a file at this moment: it is locked, or there is no room or memory to read it with."""
 
 
+MOST_COPIED_BYTES: Final = 64 << 20
+"""A run that is larger is not copied into memory: a day of a large rig is a gigabyte."""
 _RUN_DIGITS = 8
 _SIDE_FILES = ("", "-wal", "-shm", "-journal")
 _NO_ROOM = ("SQLITE_IOERR_SHM", "SQLITE_FULL")
@@ -161,24 +164,38 @@ def _opened(path: Path) -> sqlite3.Connection:
     except sqlite3.DatabaseError as error:
         if not _named(error).startswith(_NO_ROOM):
             raise
-    return _known(path, _copied(path))
+    return _known(path, _alone(path))
 
 
-def _copied(path: Path) -> sqlite3.Connection:
-    """All of it in memory.
+def _alone(path: Path) -> sqlite3.Connection:
+    """All of it in memory; where that is too much, the file itself, which nobody else can read meanwhile.
 
     A reader shares an index of the WAL with others, in a file for which a full disk has no room. Alone, and as one who
     might write, it has the index in memory: long enough for a copy there.
     """
-    copy = sqlite3.connect(":memory:", check_same_thread=False)
+    alone = _connected(path, "rw")
     try:
-        with closing(_connected(path, "rw")) as alone:
-            alone.execute("PRAGMA locking_mode=EXCLUSIVE")
-            alone.backup(copy)
+        alone.execute("PRAGMA locking_mode=EXCLUSIVE")
+        if sum(_size(f"{path}{side}") for side in ("", "-wal")) > MOST_COPIED_BYTES:
+            return alone
     except sqlite3.Error:
-        copy.close()
+        alone.close()
         raise
+    with closing(alone):
+        copy = sqlite3.connect(":memory:", check_same_thread=False)
+        try:
+            alone.backup(copy)
+        except sqlite3.Error:
+            copy.close()
+            raise
     return copy
+
+
+def _size(file: str) -> int:
+    try:
+        return os.stat(file).st_size  # noqa: PTH116 - a name with something at its end
+    except OSError:
+        return 0
 
 
 def _known(path: Path, base: sqlite3.Connection) -> sqlite3.Connection:

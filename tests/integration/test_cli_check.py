@@ -31,6 +31,47 @@ def bad(tmp_path: Path) -> Path:
     return rig
 
 
+FLOW = 'signal = { kind = "linear", raw = [0, 1000], range = ["0 gal/min", "100 gal/min"] }'
+
+
+@pytest.mark.parametrize(
+    ("changes", "keys"),
+    [
+        (
+            {
+                "address = 0\n": "adress = 0\n",
+                'role = "inlet-flow"': 'role = "inlet-flaw"',
+                FLOW: FLOW.replace("1000", "0"),
+            },
+            ["role", "adress", "signal.raw"],
+        ),
+        (
+            {"address = 0\n": "address = -1\nevery = 0\n", FLOW: FLOW.replace("100 gal/min", "100 gal")},
+            ["address", "every", "signal.range"],
+        ),
+        (
+            {"address = 0\n": 'address = 0\ndampng = "2 s"\n', FLOW: FLOW.replace("range", "rnge")},
+            ["dampng", "signal.rnge"],
+        ),
+        ({"address = 0\n": 'reference = 30001\njump-limit = "5 degF/s"\n'}, ["reference", "jump-limit"]),
+        ({"address = 0\n": "adress = 0\n"}, ["adress"]),
+        ({FLOW: FLOW.replace("signal", "sgnal")}, ["sgnal"]),
+    ],
+)
+def test_all_that_is_wrong_with_a_point_is_told_in_one_go(
+    tmp_path: Path, changes: dict[str, str], keys: list[str]
+) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    text = rig.read_text()
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new, 1)
+    rig.write_text(text)
+    done = here("check", rig, "--json")
+    told = [fault["key"] for fault in json.loads(done.stdout)["faults"]]
+    assert (done.returncode, told) == (2, [f"brake[0].point[0].{key}" for key in keys])
+
+
 def test_a_good_file_as_json() -> None:
     done = here("check", DEMO, "--json")
     assert (done.returncode, done.stderr) == (0, "")

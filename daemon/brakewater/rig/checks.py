@@ -8,7 +8,7 @@ from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.rig import point_stages, signal
 from brakewater.rig.complaints import Complain
 from brakewater.rig.conditioning import worst
-from brakewater.rig.faults import Faults, near
+from brakewater.rig.faults import Faults, closest, near
 from brakewater.rig.located import At
 from brakewater.rig.model import SELF, AlarmRule, Point
 from brakewater.rig.people import CREW
@@ -106,12 +106,14 @@ def point(at: At[PointEntry], devices: Sequence[str], pace: point_stages.Pace, f
     if role is None:
         fitting = [name for name, row in ROLES.items() if row.brake == (at.brake is not None)]
         faults.add_choice((*at.path, "role"), entry.role, fitting)
+        role = ROLES.get(closest(entry.role, fitting))  # what else is wrong shows in the same go
     elif role.brake != (at.brake is not None):
         right, wrong = ("[[brake.point]]", "[[point]]") if role.brake else ("[[point]]", "[[brake.point]]")
         complain(("role",), f"{entry.role!r} under {wrong}", f"it under {right}")
     register = signal.register_of(entry, complain)
     made = signal.signal_of(entry, role, complain) if role is not None else None
-    address = _address(entry, complain)
+    displaced = any(faults.blames((*at.path, key)) for key in ("address", "reference"))
+    address = None if displaced else _address(entry, complain)
     if register is not None and address is not None:
         last = address + (1 if entry.table.is_bits else register_count(register.kind))
         if last > _SPACE:
@@ -119,11 +121,11 @@ def point(at: At[PointEntry], devices: Sequence[str], pace: point_stages.Pace, f
             size = f" ({last - address} registers)" if last - address > 1 else ""
             complain((key,), f"address {address}{size}", f"up to {_SPACE - 1} for the last of them")
     point_stages.check_pace(entry, pace, complain)
-    if register is None or role is None or made is None or address is None:
+    if role is None or made is None:
         return None
     conditioning = point_stages.conditioning(entry, role, made, pace, complain)
     accuracies = point_stages.accuracies(entry, role, made, complain)
-    if faults.count > before:
+    if register is None or address is None or faults.count > before:
         return None
     return Point(
         name=entry.name,

@@ -53,6 +53,11 @@ class Faults:
         """How many so far."""
         return len(self._found)
 
+    def blames(self, path: tuple[Any, ...]) -> bool:
+        """Whether a key has a fault already."""
+        key = shown(path)
+        return any(fault.key == key for fault in self._found)
+
     def sorted(self) -> tuple[Fault, ...]:
         """In the order of the file, each once."""
         return tuple(dict.fromkeys(sorted(self._found, key=lambda fault: (fault.line, fault.key))))

@@ -206,18 +206,36 @@ def _one(model: type[_M], value: Any, path: tuple[Any, ...], faults: Faults) -> 
         return model.model_validate(value)
     except ValidationError as error:
         faults.add_validation(path, error, [str(item.alias or name) for name, item in model.model_fields.items()])
-        return _misnamed(model, value, path, error)
+        return _as_meant(model, value, path, error)
 
 
-def _misnamed(model: type[_M], value: Any, path: tuple[Any, ...], error: ValidationError) -> _M | None:
-    """A table of which only the name is wrong or misspelt: what else is wrong with it shows in the same go."""
-    wrong = [(one["loc"][:1], one["type"] == "extra_forbidden" and len(one["loc"]) == 1) for one in error.errors()]
-    unknown = {key for loc, is_unknown in wrong if is_unknown for key in loc}
-    if {loc for loc, is_unknown in wrong if not is_unknown} != {("name",)}:
+def _as_meant(model: type[_M], value: Any, path: tuple[Any, ...], error: ValidationError) -> _M | None:
+    """A faulty table as it may be meant, so that what else is wrong with it shows in the same go; None: nobody knows.
+
+    An unknown key stands for the known one that it nearly is, or for nothing. In place of a faulty name another stands.
+    Of a point what need not be there is left out.
+    """
+    if not isinstance(value, Mapping):
         return None
-    found, stand_in = value.get("name"), "-".join(map(str, path))
-    item = model.model_validate({**{key: one for key, one in value.items() if key not in unknown}, "name": stand_in})
-    return item.model_copy(update={"name": found}) if isinstance(found, str) else item
+    known = {item.alias or name: item.is_required() for name, item in model.model_fields.items()}
+    faulty = {str(one["loc"][0]) for one in error.errors() if one["loc"]}
+    kept = {key: one for key, one in value.items() if key not in faulty}
+    for key in faulty - set(known):
+        if (meant := closest(key, known)) in known and meant not in value:
+            kept[meant] = value[key]
+            faulty.discard(meant)
+    stand_in = "-".join(map(str, path))
+    for key in faulty & set(known):
+        if key == "name":
+            kept[key] = stand_in
+        elif model is not PointEntry or known[key]:
+            return None
+    try:
+        item = model.model_validate(kept)
+    except ValidationError:
+        return None
+    found = value.get("name")
+    return item.model_copy(update={"name": found}) if "name" in faulty and isinstance(found, str) else item
 
 
 def _maybe(model: type[_M], raw: Mapping[str, Any], key: str, faults: Faults) -> _M | None:

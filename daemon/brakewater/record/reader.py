@@ -5,15 +5,16 @@ Damage is reported only after all that is whole before it was given. ``verify`` 
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.record.documents import event_of, parse
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
-from brakewater.record.layouts import with_layout
+from brakewater.record.layouts import hot_widths, with_layout
 from brakewater.record.places import Place, places_of
-from brakewater.record.rows import Row, inputs_of, joined
+from brakewater.record.rows import Row, Widths, inputs_of, joined
 from brakewater.record.sealed.apart import Unsealing
 from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.sealed.read import Sealed
@@ -239,7 +240,7 @@ class Record:
                 items = self._unsealing.inputs(place.path, seen, block)
             else:
                 items = joined(Sealed(place.path).inputs(seen, block), block)
-            return (with_layout(item, place.path, sealed=place.sealed) for item in items)
+            return (with_layout(item, partial(_widths, place)) for item in items)
 
         for item in self._steady(run, of):
             seen = int(item.input[-1]) if isinstance(item, Block) else item.input
@@ -310,6 +311,10 @@ def _hot_span(place: Place) -> Span | None:
         sealed=False,
         path=place.path,
     )
+
+
+def _widths(place: Place) -> Widths | None:
+    return read_manifest(place.path).widths if place.sealed else hot_widths(place.path)
 
 
 def _others(place: Place) -> Iterator[Row]:

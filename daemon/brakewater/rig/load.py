@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from brakewater.errors import Fault, RigFileError, plainly
-from brakewater.rig import checks, devices, links, outputs, own, people, redundancy, rules, suppression
+from brakewater.rig import checks, devices, links, outputs, own, people, redundancy, room, rules, suppression
 from brakewater.rig.faults import Faults, closest
 from brakewater.rig.keeping import Keeping
 from brakewater.rig.located import At
@@ -403,8 +403,8 @@ def _tables(parts: _Parts, brake: Brake) -> frozenset[str]:
 
 def _check_outputs(parts: _Parts, points: list[Point], faults: Faults) -> None:
     here = [at.item for at in parts.devices]
-    outputs.registers(parts.registers, lamps=len(parts.lamps), devices=len(here), faults=faults)
-    outputs.mailboxes(parts.mailboxes, here, points, lamps=len(parts.lamps), faults=faults)
+    room.registers(parts.registers, lamps=len(parts.lamps), devices=len(here), faults=faults)
+    room.mailboxes(parts.mailboxes, here, points, lamps=len(parts.lamps), faults=faults)
 
 
 def _check_devices(parts: _Parts, points: dict[tuple[Any, ...], Point | None], faults: Faults) -> None:

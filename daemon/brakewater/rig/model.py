@@ -3,25 +3,22 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.catalogue import AlarmKind
 from brakewater.physics.uncertainty import Spread
 from brakewater.rig.conditioning import Accuracy, Conditioning
+from brakewater.rig.keeping import Keeping
+from brakewater.rig.outputs import LampMailbox, Registers
+from brakewater.rig.panel import Panel
 from brakewater.rig.roles import PLAUSIBLE, ROLES
+from brakewater.rig.tables import Brake, Device, Hoist, Lamp, Mirror, Mqtt, Sparkplug, Table, Tank
+from brakewater.rig.upkeep import Upkeep
 from brakewater.signals.convert import AnySignal, Direct, Linear, Register
 from brakewater.signals.words import register_count
 from brakewater.stream import OwnLayout
 from brakewater.trips.rounds import Round
-
-if TYPE_CHECKING:
-    from brakewater.rig.keeping import Keeping
-    from brakewater.rig.outputs import LampMailbox, Registers
-    from brakewater.rig.panel import Panel
-    from brakewater.rig.upkeep import Upkeep
-
-from brakewater.rig.tables import Brake, Device, Hoist, Lamp, Mirror, Mqtt, Sparkplug, Table, Tank
 
 SELF: Final = "self"
 """The device that is the daemon itself."""
@@ -177,17 +174,17 @@ class Rig:
     hoist: Hoist | None = None
     sparkplug: Sparkplug | None = None
     redundant: tuple[Redundant, ...] = ()
-    registers: "Registers | None" = None
+    registers: Registers | None = None
     """The outstation, where there is one."""
-    mailboxes: "tuple[LampMailbox, ...]" = ()
-    panel: "Panel | None" = None
+    mailboxes: tuple[LampMailbox, ...] = ()
+    panel: Panel | None = None
     """The pages, where there are any."""
     roles: Mapping[str, frozenset[str]] = field(default_factory=dict)
     """Role -> what it may do."""
     suppressions: tuple[Suppression, ...] = ()
-    keeping: "Keeping | None" = None
+    keeping: Keeping | None = None
     """What is kept of the record; a checked rig always has it."""
-    upkeep: "Upkeep | None" = None
+    upkeep: Upkeep | None = None
     """The book of rounds, where one is kept."""
     rounds: tuple[Round, ...] = ()
     """By brake, in the order of the defaults, then of the file."""

@@ -1,33 +1,21 @@
 """Rig file tables for what PLCs get from the watch: ``[registers]``, the outstation, and ``[[lamp-mailbox]]``.
 
-Both are off when absent. A mailbox is the only thing on a device that is ever written, so it must lie clear of every
-register that is read as a point, by whatever name the device goes.
+Both are off when absent. Whether there is room for them is told in ``room``, once all of the file is read.
 """
 
-from collections.abc import Sequence
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Any, Final
 
 from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from brakewater.rig.faults import Faults
-from brakewater.rig.located import At
-from brakewater.rig.model import Point
 from brakewater.rig.quantity import Nanoseconds, lasting
-from brakewater.rig.tables import Device, Model, Name, Table
+from brakewater.rig.tables import Model, Name
 
-MOST_LAMPS: Final = 31
-"""Windows that the outstation has places for, ``watching`` not counted."""
-MOST_DEVICES: Final = 32
 BEFORE_LAMPS: Final = 4
 """Words of a mailbox before the first lamp: signature, heartbeat, health, horn."""
-Server = tuple[str, int, int]
-_SPACE: Final = 0x10000
 _HOLDING: Final = {400_001: 465_536, 40_001: 49_999}
 """First and last reference of the holding table, with six digits and with five."""
-_WRITABLE: Final = ("tcp",)
-"""Transports on which a second connection, for writes alone, does not disturb the reads."""
 
 
 def _address(text: str) -> str:
@@ -107,69 +95,3 @@ def _with_address(table: dict[str, Any]) -> dict[str, Any]:
         allowed = "a reference of the holding table, 40001 or above"
         raise PydanticCustomError("quantity", "{found}", {"found": f"reference {reference!r}", "allowed": allowed})
     return {**table, "address": reference - first}
-
-
-def registers(table: Registers | None, *, lamps: int, devices: int, faults: Faults) -> None:
-    """The outstation has places for so many lamps and devices."""
-    for key, found, most in (("lamp", lamps, MOST_LAMPS), ("device", devices, MOST_DEVICES)):
-        if table is not None and found > most:
-            faults.add(("registers",), f"{found} [[{key}]] tables", f"up to {most}: the outstation has no more places")
-
-
-def mailboxes(
-    items: Sequence[At[LampMailbox]],
-    devices: Sequence[Device],
-    points: Sequence[Point],
-    *,
-    lamps: int,
-    faults: Faults,
-) -> None:
-    """Each on a device that can be written beside being read, large enough, and clear of points and other mailboxes."""
-    by_name = {device.name: device for device in devices}
-    taken = _read_addresses(points, by_name)
-    for at in items:
-        device = by_name.get(at.item.device)
-        if device is None:
-            faults.add_choice((*at.path, "device"), at.item.device, by_name)
-            continue
-        if device.transport not in _WRITABLE:
-            allowed = f"a device with transport {' or '.join(_WRITABLE)}, which bears a connection for writes alone"
-            faults.add((*at.path, "device"), f"{device.name!r}, whose transport is {device.transport!r}", allowed)
-        _check_size(at, lamps, faults)
-        _check_clear(at, _server(device), taken, faults)
-
-
-def _check_size(at: At[LampMailbox], lamps: int, faults: Faults) -> None:
-    least = BEFORE_LAMPS + 1 + lamps
-    if at.item.count < least:
-        allowed = f"{least} or more: signature, heartbeat, health, horn, the lamp watching and {lamps} [[lamp]]"
-        faults.add((*at.path, "count"), str(at.item.count), allowed)
-    if at.item.last >= _SPACE:
-        found = f"address {at.item.address} ({at.item.count} registers)"
-        faults.add((*at.path, "address"), found, f"up to {_SPACE - 1} for the last of them")
-
-
-def _check_clear(at: At[LampMailbox], server: Server, taken: dict[tuple[Server, int], str], faults: Faults) -> None:
-    own = f"lamp mailbox {at.path[-1] + 1}"
-    for address in range(at.item.address, at.item.last + 1):
-        other = taken.setdefault((server, address), own)
-        if other != own:
-            found = f"holding {address} of {at.item.device}, which {other} has too"
-            faults.add(
-                (*at.path, "address"), found, "registers that are neither read as a point nor in another mailbox"
-            )
-            return
-
-
-def _read_addresses(points: Sequence[Point], devices: dict[str, Device]) -> dict[tuple[Server, int], str]:
-    return {
-        (_server(devices[point.device]), address): f"point {point.name!r}"
-        for point in points
-        if point.table is Table.HOLDING and point.device in devices
-        for address in range(point.address, point.address + point.count)
-    }
-
-
-def _server(device: Device) -> Server:
-    """One server may go by several names."""
-    return device.host, device.port, device.unit

@@ -6,12 +6,10 @@ unnamed actor is refused where there are any people. Push-buttons have a row of 
 """
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from brakewater.rig.faults import Faults
-
-if TYPE_CHECKING:
-    from brakewater.rig.model import Rig
+from brakewater.rig.model import Rig
 
 _ALARMS: Final = ("acknowledge", "silence", "reset", "test")
 _SHELF: Final = ("shelve", "unshelve")
@@ -69,7 +67,7 @@ def role_of(actor: str, people: Mapping[str, str], button: str | None) -> str:
     return BUTTON if actor.startswith(_BUTTONS) or actor == button else UNNAMED
 
 
-def standing(rig: "Rig", actor: str) -> tuple[str, frozenset[str]]:
+def standing(rig: Rig, actor: str) -> tuple[str, frozenset[str]]:
     """The role of an actor on a rig, and the commands it may give."""
     role = role_of(actor, rig.people, rig.registers.actor if rig.registers else None)
     return role, rig.roles.get(role, frozenset())

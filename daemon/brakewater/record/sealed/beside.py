@@ -48,7 +48,7 @@ def beside(sealed: Sealed) -> Iterator[tuple[str, str]]:
 def _rig(start: Start, sealed: Sealed) -> Rig | None:
     """None where this version refuses it: then its names cannot be told."""
     try:
-        start = with_layout(start, sealed.path, sealed=True)  # type: ignore[arg-type] # has what is needed
+        start = with_layout(start, lambda: sealed.manifest.widths)
         return as_recorded(parse(start.rig_toml, f"run {start.run}"), start.own)
     except (RigFileError, StorageError):
         return None

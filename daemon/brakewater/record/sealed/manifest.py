@@ -9,6 +9,7 @@ from typing import Any, Final
 from zipfile import BadZipFile
 
 from brakewater.errors import DamagedRecordError
+from brakewater.record.rows import Widths
 from brakewater.record.sealed.columns import Columns, columns_from
 from brakewater.record.sealed.layout import MANIFEST
 from brakewater.record.sealed.steps import Steps
@@ -63,6 +64,11 @@ class Manifest:
     def last_input(self) -> int:
         """Inputs count from 0."""
         return self.inputs - 1
+
+    @property
+    def widths(self) -> Widths | None:
+        """How wide its scans are; None where it has none."""
+        return self.columns.widths if self.columns is not None else None
 
     def document(self) -> dict[str, Any]:
         """As it stands in the file."""

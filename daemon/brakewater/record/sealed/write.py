@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,7 +13,7 @@ from brakewater.errors import DamagedRecordError, RigFileError, StorageError
 from brakewater.record.durable import sync_file, sync_folder
 from brakewater.record.evidence import signatures_in
 from brakewater.record.hot import MALFORMED, hot_events, hot_inputs, hot_others
-from brakewater.record.layouts import with_layout
+from brakewater.record.layouts import hot_widths, with_layout
 from brakewater.record.rows import Row, inputs_of
 from brakewater.record.sealed.columns import Columns, columns_of
 from brakewater.record.sealed.layout import CHAIN, COMMANDS, EVENTS, FILES, MANIFEST, RIG, SCANS, START
@@ -115,7 +116,7 @@ def _start(hot: Path, run: int, others: list[Row]) -> Start:
         raise DamagedRecordError(f"{hot}: input 0: {error!r}") from error
     if not isinstance(found, Start):
         raise DamagedRecordError(f"{hot}: input 0 is no start")
-    return with_layout(found, hot, sealed=False)
+    return with_layout(found, partial(hot_widths, hot))
 
 
 def _rig(start: Start) -> Rig | None:

@@ -70,6 +70,21 @@ def settings(credentials: str | None) -> Settings:
         raise RigFileError(_faults(error, folder)) from None  # the causes show the secret
 
 
+def strangers(credentials: str | None) -> tuple[str, ...]:
+    """Credential files by our prefix that nothing reads: a secret under a wrong name would be missed in silence.
+
+    Args:
+        credentials: as above; a folder that can be listed.
+    """
+    prefix, known = "brakewater_", ", ".join(Settings.model_fields)
+    names = sorted(file.name for file in Path(credentials).iterdir()) if credentials else []
+    return tuple(
+        f"credential {name.removeprefix(prefix)} is read by nothing; the names that are: {known}"
+        for name in names
+        if name.lower().startswith(prefix) and name.lower().removeprefix(prefix) not in Settings.model_fields
+    )
+
+
 def _unreadable(folder: Path) -> tuple[Fault, ...]:
     """Credential files that are there and cannot be read: what reads them after this passes some over in silence."""
     try:

@@ -468,6 +468,7 @@ def test_a_watch_under_it_obeys_the_driller_and_loses_nothing_by_a_backup(site: 
     secrets = tmp_path / "credentials"
     secrets.mkdir()
     shutil.copy(site.stage / "etc/brakewater/credentials/mqtt_password", secrets / "brakewater_mqtt_password")
+    (secrets / "brakewater_signing-key").touch()
     knows = {"CREDENTIALS_DIRECTORY": str(secrets)}
     with serving(device), daemon(rig, record, environment=knows) as one, site.client("driller") as driller:
         until(lambda: one.status()["links"] == {"broker": True}, one.said)
@@ -482,6 +483,7 @@ def test_a_watch_under_it_obeys_the_driller_and_loses_nothing_by_a_backup(site: 
         backed_up(record, rig, tmp_path / "backup")  # again, over what is there
         one.kill()
         assert site.password("brakewater") not in one.said
+        assert "credential signing-key is read by nothing" in one.said
         before = inputs(record)
         shutil.rmtree(record)
         shutil.copytree(tmp_path / "backup/record", record)

@@ -6,7 +6,7 @@ import pytest
 
 import brakewater.settings
 from brakewater.errors import Fault, RigFileError
-from brakewater.settings import settings
+from brakewater.settings import settings, strangers
 
 NAME = "brakewater_mqtt_password"
 TOKENS = "brakewater_mirror_tokens"
@@ -92,3 +92,11 @@ def test_what_cannot_be_used_is_said_of_the_place_it_was_taken_from(
     (one,) = refused(tmp_path)
     assert (one.file, one.key) == ("environment", "BRAKEWATER_MIRROR_TOKENS")
     assert "secret" not in str(one)
+
+
+def test_a_secret_under_a_wrong_name_is_told(tmp_path: Path) -> None:
+    for name in (NAME, "brakewater_brakewater_signing_key", "another_programs"):
+        (tmp_path / name).write_text("open")
+    (one,) = strangers(str(tmp_path))
+    assert one.startswith("credential brakewater_signing_key is read by nothing; the names that are: mqtt_password, ")
+    assert strangers(None) == ()

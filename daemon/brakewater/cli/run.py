@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import logging
 import os
 import signal
 import sys
@@ -45,11 +46,13 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.rig import load  # noqa: PLC0415
     from brakewater.service import watch  # noqa: PLC0415
     from brakewater.service.guardian import Guardian  # noqa: PLC0415
-    from brakewater.settings import settings  # noqa: PLC0415
+    from brakewater.settings import settings, strangers  # noqa: PLC0415
 
-    rig = load(args.rig)
-    known = settings(os.environ.get("CREDENTIALS_DIRECTORY"))
+    rig, credentials = load(args.rig), os.environ.get("CREDENTIALS_DIRECTORY")
+    known = settings(credentials)
     begin(LogFormat(args.log), secrets=known.secrets())
+    for one in strangers(credentials):
+        logging.getLogger(__name__).warning("%s", one)
     try:
         with asyncio.Runner(loop_factory=NamingLoop) as runner:
             runner.run(watch(rig, args.record, known, metrics_at=args.metrics, guardian=Guardian(os.environ)))

@@ -76,8 +76,8 @@ def test_a_good_file_as_json() -> None:
     done = here("check", DEMO, "--json")
     assert (done.returncode, done.stderr) == (0, "")
     said = json.loads(done.stdout)
-    assert said.keys() == {"ok", "faults", "reads", "alarms", "unwatched", "writes"}
-    assert (said["ok"], said["faults"], said["writes"]) == (True, [], [])
+    assert said.keys() == {"ok", "faults", "warnings", "reads", "alarms", "unwatched", "writes"}
+    assert (said["ok"], said["faults"], said["warnings"], said["writes"]) == (True, [], [], [])
     assert said["reads"] == [{"device": "plc1", "unit": 1, "table": "input", "address": 0, "count": 12}]
     alarms = {one["alarm"]: one for one in said["alarms"]}
     assert alarms["aux.cooling-flow-low"]["setpoint"] == pytest.approx(75 * 3.785411784e-3 / 60)
@@ -86,6 +86,46 @@ def test_a_good_file_as_json() -> None:
     assert "setpoint" not in alarms["aux.cooling-flow-low"]["defaults"]
     assert {"alarm": "aux.water-lost", "lacks": ["a point of role return-flow"]} in said["unwatched"]
     assert {"rig.broker-lost", "rig.device-silent:plc1", "rig.signal-bad:aux-flow"} <= alarms.keys()
+
+
+LOOP = 'signal = {{ kind = "current-loop", raw = [{}, {}], range = ["{} gal/min", "{} gal/min"] }}'
+
+
+@pytest.mark.parametrize(
+    ("new", "kind", "says"),
+    [
+        (LOOP.format(0, 27648, 0, 150), "int16", ()),
+        (LOOP.format(27648, 0, 0, 150), "int16", ("aux-flow: its value falls as its counts rise",)),
+        (LOOP.format(0, 27648, 150, 0), "int16", ("aux-flow: its value falls as its counts rise",)),
+        (LOOP.format(27648, 0, 150, 0), "int16", ()),
+        (LOOP.format(0, 65535, 0, 150), "int16", ("raw = [0, 65535] goes beyond what int16 holds, -32768 to 32767",)),
+        (LOOP.format(0, 4095, 0, 150), "uint16", ("3.6 mA would be -102 counts, which uint16 does not hold",)),
+        (LOOP.format(819, 4095, 0, 150), "uint16", ()),
+        (LOOP.format(0, 32767, 0, 150), "int16", ("21 mA would be 34815 counts, which int16 does not hold",)),
+        (FLOW.replace("1000", "40000"), "int16", ("goes beyond what int16 holds",)),
+        (FLOW, "uint16", ()),
+    ],
+)
+def test_what_may_be_meant_but_is_likely_a_slip_is_warned_of(
+    tmp_path: Path, new: str, kind: str, says: tuple[str, ...]
+) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    rig.write_text(rig.read_text().replace(FLOW, f'{new}\ntype = "{kind}"'))
+    done = here("check", rig, "--json")
+    told = json.loads(done.stdout)["warnings"]
+    assert done.returncode == 0, done.stderr
+    assert len(told) == len(says)
+    assert all(part in whole for part, whole in zip(says, told, strict=True)), told
+
+
+def test_one_device_under_two_names_is_warned_of(tmp_path: Path) -> None:
+    """A table that was copied, and whose address was not changed: every point of it would read the first device."""
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    copied = '[[device]]\nname = "plc2"\nhost = "127.0.0.1"\nport = 1502\ntimeout = "75 ms"\n\n[[brake]]'
+    rig.write_text(rig.read_text().replace("[[brake]]", copied, 1))
+    assert "warning: plc1 and plc2 are both unit 1 at 127.0.0.1:1502" in here("check", rig).stdout
+    rig.write_text(rig.read_text().replace(copied, copied.replace("timeout", "unit = 2\ntimeout")))
+    assert "warning: " not in here("check", rig).stdout
 
 
 def test_a_good_file_for_people() -> None:
@@ -114,7 +154,7 @@ def test_every_fault_at_once_with_its_line_as_json(bad: Path) -> None:
     done = here("check", bad, "--json")
     assert (done.returncode, done.stderr) == (2, "")
     said = json.loads(done.stdout)
-    assert said.keys() == {"ok", "faults", "reads", "alarms", "unwatched", "writes"}
+    assert said.keys() == {"ok", "faults", "warnings", "reads", "alarms", "unwatched", "writes"}
     assert said["ok"] is False
     lines = bad.read_text().splitlines()
     for fault in said["faults"]:

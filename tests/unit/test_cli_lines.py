@@ -6,12 +6,12 @@ from types import SimpleNamespace
 import pytest
 
 import streams
-from brakewater.cli.check import _references_as_addresses
 from brakewater.cli.expected import ranking_lines
 from brakewater.cli.lines import between_line, event_line
 from brakewater.field.hypothesis import hypotheses
 from brakewater.field.suspects import Ranking, Suspect
 from brakewater.rig import Rig
+from brakewater.rig.cautions import references_as_addresses
 from brakewater.stream import Answer, Command, Request
 
 RIG = streams.demo()
@@ -68,7 +68,7 @@ def test_equal_explanations_name_no_most_likely_one() -> None:
 def test_a_reference_written_as_an_address_is_pointed_out(table: str, address: int, meant: int | None) -> None:
     point = SimpleNamespace(name="x", table=SimpleNamespace(value=table), address=address)
     rig: Rig = SimpleNamespace(points=(point,), mailboxes=())  # type: ignore[assignment]
-    told = _references_as_addresses(rig)
+    told = references_as_addresses(rig)
     assert len(told) == (meant is not None)
     assert not told or f"write reference = {address} instead (which is address {meant})" in told[0]
 

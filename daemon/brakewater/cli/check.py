@@ -29,7 +29,19 @@ def run(args: argparse.Namespace) -> int:
     except RigFileError as error:
         if args.json:
             faults = [asdict(fault) for fault in error.faults]
-            print(json.dumps({"ok": False, "faults": faults, "reads": [], "alarms": [], "unwatched": [], "writes": []}))
+            print(
+                json.dumps(
+                    {
+                        "ok": False,
+                        "faults": faults,
+                        "warnings": [],
+                        "reads": [],
+                        "alarms": [],
+                        "unwatched": [],
+                        "writes": [],
+                    }
+                )
+            )
         else:
             print(error, file=sys.stderr)
             print(
@@ -46,11 +58,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
+    from brakewater.field.estimate import warnings  # noqa: PLC0415
+    from brakewater.rig.cautions import cautions  # noqa: PLC0415
     from brakewater.rig.unwatched import unwatched  # noqa: PLC0415
 
     return {
         "ok": True,
         "faults": [],
+        "warnings": [*warnings(plans, rig.scan_ns), *cautions(rig)],
         "reads": [
             {
                 "device": planned.device.name,
@@ -85,6 +100,7 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415
     from brakewater.field.estimate import scan_estimate_s, warnings  # noqa: PLC0415
     from brakewater.rig import SELF  # noqa: PLC0415
+    from brakewater.rig.cautions import cautions  # noqa: PLC0415
     from brakewater.rig.roles import ROLES  # noqa: PLC0415
     from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
@@ -112,10 +128,8 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
         estimate_s = scan_estimate_s(planned)
         asked = f"{counted(len(reads), 'request')} a scan: {', '.join(reads)}"
         print(f"{planned.device.name}: {asked}; about {estimate_s * 1e3:g} ms")
-    for warning in warnings(plans, rig.scan_ns):
+    for warning in (*warnings(plans, rig.scan_ns), *cautions(rig)):
         print(f"warning: {warning}")
-    for caution in _references_as_addresses(rig):
-        print(f"warning: {caution}")
     print()
     print(table(("alarm", "priority", "setpoint", "deadband", "on", "off"), [_alarm(rig, rule) for rule in rig.alarms]))
     print("* a default that nobody entered for this rig: hold it against the maker's manual\n")
@@ -148,23 +162,6 @@ def _reference(table: str, address: int) -> str:
 
 _DIGIT = {"coil": 0, "discrete": 1, "input": 3, "holding": 4}
 _FIVE_DIGITS = 9_999
-_FIRST_REFERENCE = {"discrete": 10_001, "input": 30_001, "holding": 40_001}
-"""In the notation that counts from 1 and whose first digit names the table."""
-
-
-def _references_as_addresses(rig: "Rig") -> list[str]:
-    """Addresses that look like references: a register list says 40005 and means address 4 of the holding table."""
-    places = [(point.name, point.table.value, point.address) for point in rig.points]
-    places += [(f"lamp-mailbox on {one.device}", "holding", one.address) for one in rig.mailboxes]
-    found = []
-    for name, table, address in places:
-        first = _FIRST_REFERENCE.get(table)
-        if first is not None and first <= address < first + 9_999:
-            found.append(
-                f"{name}: address = {address} counts from 0; if the register list says {address}, "
-                f"write reference = {address} instead (which is address {address - first})"
-            )
-    return found
 
 
 def _show_lamps(rig: "Rig") -> None:

@@ -1,10 +1,12 @@
 """``brakewater probe`` against foreign devices: its table, the four orders, wiring mistakes, the daemon's way."""
 
+import asyncio
 import json
 import math
 import random
 import re
 import struct
+import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
@@ -20,6 +22,7 @@ from brakewater.quality import MEANINGS, Reason
 from brokers import free_port, until
 from daemons import daemon, here, small_rig
 from faults import register_server
+from faults.fault_server import Fault, FaultServer
 from faults.lines import serial_line
 from settable import Settable, settable, terminal
 
@@ -142,7 +145,49 @@ def test_what_a_device_refuses_is_said_with_its_meaning(
     assert (refused["quality"], refused["reason"], refused["status"]) == ("bad", "refused-by-device", "exception-2")
     assert found["aux-outlet"]["words"] == [2]
     assert done.returncode == 1
-    assert f"tank-temperature: {MEANINGS[Reason.REFUSED_BY_DEVICE].says} (exception-2)" in said.stdout
+    assert "tank-temperature: The device has no such register: check table, address" in said.stdout
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        (Fault("exception", 1), "does not know this function: check table"),
+        (Fault("exception", 4), "look at the device itself"),
+        (Fault("exception", 10), "The gateway has no way to this unit"),
+        (Fault("exception", 11), "The gateway gets no answer from this unit"),
+        (Fault("exception", 99), MEANINGS[Reason.REFUSED_BY_DEVICE].says),
+        (Fault("silent"), "Nothing comes back in time: .* [(]silent: no answer[)]"),
+        (Fault("late", 0.4), "later than its timeout: raise timeout.* after 4[0-9]{2} ms, and timeout is 75 ms"),
+        (Fault("close"), "The device hangs up"),
+        (Fault("other-unit"), "did not fit the question .*mismatch: unit 0 answered"),
+    ],
+    ids=lambda one: f"{one.kind}-{one.amount:g}" if isinstance(one, Fault) else "",
+)
+def test_how_a_device_fails_is_told_with_what_to_check(tmp_path: Path, fault: Fault, says: str) -> None:
+    """Refused by a gateway, late, or in another's place: each is mended at another end of the cable."""
+
+    async def once(*words: str) -> subprocess.CompletedProcess[str]:
+        async with FaultServer() as server:
+            server.script.extend([fault] * 40)
+            rig = small_rig(tmp_path / "rig.toml", device=server.port, scan_ms=100)
+            return await asyncio.to_thread(here, "probe", rig, "--point", "aux-flow", "--record", tmp_path, *words)
+
+    done = asyncio.run(once("--once"))
+    assert re.search(f"aux-flow: .*{says}", done.stdout), done.stdout
+    assert done.returncode == 1
+
+
+def test_nothing_to_rank_is_said_with_the_reason(tmp_path: Path) -> None:
+    async def expecting() -> subprocess.CompletedProcess[str]:
+        async with FaultServer() as server:
+            server.script.extend([Fault("exception", 11)] * 40)
+            rig = small_rig(tmp_path / "rig.toml", device=server.port, scan_ms=100)
+            words = ("--point", "aux-flow", "--expect", "75 gal/min", "--record", tmp_path)
+            return await asyncio.to_thread(here, "probe", rig, *words)
+
+    done = asyncio.run(expecting())
+    assert done.returncode == 3
+    assert "neither here nor in the other table: The gateway gets no answer from this unit" in done.stderr
 
 
 def test_a_device_that_is_not_there(tmp_path: Path) -> None:
@@ -255,7 +300,7 @@ def test_what_answers_nothing_is_not_ranked(tmp_path: Path) -> None:
     rig = rig_with(tmp_path, free_port(), FLOAT)
     done = here("probe", rig, "--point", "tank-temperature", "--expect", "25 degC", "--record", tmp_path)
     assert done.returncode == 3
-    assert "tank-temperature: plc1 answered nothing, asked several times" in done.stderr
+    assert "tank-temperature: nothing could be read around it from plc1, asked several times" in done.stderr
     assert "usual mistakes" not in done.stdout
 
 

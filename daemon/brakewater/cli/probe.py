@@ -171,9 +171,12 @@ def _around(way: "Reach", point: "Point", units: Sequence[int]) -> "Cells":
 
     cells = way.around(point, units)
     if not any(cells.values()):
+        from brakewater.field.seen import meaning  # noqa: PLC0415
+
+        (seen,) = way.scan([point])
         raise DeviceError(
-            f"{point.name}: {point.device} answered nothing, asked several times, neither here nor in the other table; "
-            "brakewater probe --once says how it fails: mend that first, then --expect again"
+            f"{point.name}: nothing could be read around it from {point.device}, asked several times, neither here nor"
+            f" in the other table: {meaning(seen)} Mend that first, then --expect again"
         )
     return cells
 

@@ -96,7 +96,7 @@ def other_order(rig: Rig, seen: Seen) -> str:
 def plain_table(rig: Rig, seen: Sequence[Seen]) -> str:
     """The table, what the orders mean, and a sentence for every point that is not good."""
     lines = [table(HEAD, [row(rig, one) for one in seen]), "", KEY]
-    lines += [f"{one.point.name}: {meaning(one.value[1], one.status)}" for one in seen if one.value[1]]
+    lines += [f"{one.point.name}: {meaning(one)}" for one in seen if one.value[1]]
     lines += [f"{one.point.name}: {doubt}" for one in seen if (doubt := other_order(rig, one))]
     return "\n".join(lines)
 
@@ -118,6 +118,6 @@ def rich_table(rig: Rig, seen: Sequence[Seen]) -> "Table":
             Text(cell, style=colour if number in (at - 2, at - 1, at) else "") for number, cell in enumerate(cells)
         ]
         if code:
-            texts[at] = Text(meaning(code, one.status), style=colour)
+            texts[at] = Text(meaning(one), style=colour)
         made.add_row(*texts)
     return made

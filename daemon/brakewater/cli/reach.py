@@ -156,6 +156,7 @@ class DaemonReach:
             point=point,
             words=tuple(found["words"]) if answered else (),
             status=found["status"],
+            detail=found.get("detail", ""),
             answer_s=found.get("answer_s"),
             age_s=found.get("age_s"),
             answers=self._answers.get(point.name, 0),

@@ -115,6 +115,7 @@ class ProbeDoor:
                 "definition": definition_hash(point, devices[point.device]),
                 "words": words[slot.column : slot.column + point.count],
                 "status": sample.status[slot.index],
+                "detail": self._links[point.device].trouble if sample.status[slot.index] else "",
                 "age_s": sample.age_ns[slot.group] / 1e9,
                 "value": value,
                 "code": code,

@@ -31,6 +31,8 @@ _TRIES: Final = 3
 """One lost answer must not hide what stands there; a device that is not there costs so many times its patience."""
 _TRIES_ELSEWHERE: Final = 2
 """At unit numbers of which most do not exist."""
+_PATIENCE_NS: Final = 3_000_000_000
+"""So long is waited once for a device that says nothing, to tell one that is late from one that is not there."""
 _REST_S: Final = 0.3
 """Before another try: a connection that broke is dialled anew only after a while."""
 _OTHER: Final = {
@@ -52,6 +54,8 @@ class OwnLines:
         self._links: dict[object, Link] = {}
         self._answers: Counter[str] = Counter()
         self._failures: Counter[str] = Counter()
+        self._late_s: dict[str, float | None] = {}
+        """Device that said nothing -> after how long it answers, given time; None: not even then."""
 
     def _link(self, device: Device) -> Link:
         endpoint = endpoint_of(device)
@@ -73,15 +77,30 @@ class OwnLines:
         device = self._devices[point.device]
         read = Read(unit=device.unit, table=point.table, address=point.address, count=point.count)
         answer = await self.ask(device, read)
+        status, detail = answer.status, ""
+        if status != Status.OK:
+            detail = self._link(device).trouble
+            if status in (Status.SILENT, Status.SLOW) and (late_s := await self._late(device, read)) is not None:
+                status, detail = Status.SLOW, f"after {late_s * 1e3:.0f} ms, and timeout is {device.timeout / 1e6:g} ms"
         (self._answers if answer.status == Status.OK else self._failures)[point.name] += 1
         return Seen(
             point=point,
             words=answer.words,
-            status=answer.status,
+            status=status,
+            detail=detail,
             answer_s=(answer.answered_ns - answer.sent_ns) / 1e9,
             answers=self._answers[point.name],
             failures=self._failures[point.name],
         )
+
+    async def _late(self, device: Device, read: Read) -> float | None:
+        """After how long a device that said nothing in time does answer, s; asked once a device."""
+        if device.name not in self._late_s:
+            patient = device.model_copy(update={"timeout": max(device.timeout, _PATIENCE_NS)})
+            answer = await self.ask(patient, read)
+            answered = answer.status == Status.OK or answer.status >= Status.EXCEPTION
+            self._late_s[device.name] = (answer.answered_ns - answer.sent_ns) / 1e9 if answered else None
+        return self._late_s[device.name]
 
     async def around(self, point: Point, units: Sequence[int] = ()) -> Cells:
         """What stands around a point, here and in the partner table; at other unit numbers in its own table only."""

@@ -6,7 +6,7 @@ from typing import Any, Final
 import numpy as np
 
 from brakewater.field import spans
-from brakewater.quality import MEANINGS, Reason, is_bad, quality, reason_name, reason_of_status, status_name
+from brakewater.quality import MEANINGS, Reason, Status, is_bad, quality, reason_name, reason_of_status, status_name
 from brakewater.rig import Point
 from brakewater.signals.convert import convert
 from brakewater.signals.pulse import Pulse
@@ -14,6 +14,23 @@ from brakewater.signals.trim import trimmed
 from brakewater.units import CREW_UNITS, Dimension, to_unit
 
 _REASONS: Final = reason_of_status()
+_HOW: Final = {
+    Status.SILENT: "Nothing comes back in time: check power, cable, host and unit number.",
+    Status.REFUSED: "The host is there, but nothing listens at this port: check port and the device's Modbus server.",
+    Status.RESET: "The device hangs up: check whom it lets in, and how many at once.",
+    Status.SLOW: "The device answers, but later than its timeout: raise timeout, or ask it less often.",
+    Status.EXCEPTION | 1: "The device does not know this function: check table (input or holding, discrete or coil).",
+    Status.EXCEPTION
+    | 2: "The device has no such register: check table, address (a list may count from 1), type, unit.",
+    Status.EXCEPTION | 3: "The device refuses so many registers at once: check type, and max-registers.",
+    Status.EXCEPTION | 4: "The device failed over it: look at the device itself.",
+    Status.EXCEPTION | 5: "The device needs longer for it: ask it less often.",
+    Status.EXCEPTION | 6: "The device is busy: ask it less often, or see who else asks it.",
+    Status.EXCEPTION | 10: "The gateway has no way to this unit: check unit number, and the gateway's own table.",
+    Status.EXCEPTION
+    | 11: "The gateway gets no answer from this unit: check its power, cable, unit number, baud, parity.",
+}
+"""What a poll came to, more closely than its reason; codes of "MODBUS Application Protocol Specification V1.1b3", 7."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +48,8 @@ class Seen:
     answers: int = 0
     """Answers so far, of those that were asked for."""
     failures: int = 0
+    detail: str = ""
+    """What ails the line, where something does."""
     judged: tuple[float, int] | None = None
     """Value in SI and reason code that the running engine gives; None: by conversion and trim alone."""
 
@@ -70,13 +89,16 @@ def in_unit(value: float, point: Point, system: str, *, judged: bool = False) ->
     return value if name in ("", "pulses") else float(to_unit(value, name))
 
 
-def meaning(code: int, status: int) -> str:
+def meaning(seen: Seen) -> str:
     """One sentence for the tech: what a reason means and what to check; with what the poll came to."""
+    code, status = seen.value[1], seen.status
+    if status and int(_REASONS[status]) == code:
+        says = _HOW.get(status, MEANINGS[Reason(code)].says)
+        return f"{says} ({status_name(status)}{seen.detail and f': {seen.detail}'})"
     try:
-        says = MEANINGS[Reason(code)].says
+        return MEANINGS[Reason(code)].says
     except (KeyError, ValueError):
-        says = reason_name(code)
-    return f"{says} ({status_name(status)})" if status and int(_REASONS[status]) == code else says
+        return reason_name(code)
 
 
 def rounded(value: float) -> float | None:
@@ -105,7 +127,7 @@ def document(seen: Seen, system: str, suspects: list[dict[str, Any]]) -> dict[st
         "unit": unit_of(point, system, judged=judged),
         "quality": quality(code).name.lower(),
         "reason": reason_name(code),
-        "meaning": meaning(code, seen.status),
+        "meaning": meaning(seen),
         "status": status_name(seen.status),
         "answer_s": seen.answer_s,
         "age_s": seen.age_s,

@@ -6,28 +6,7 @@ import pytest
 
 from brakewater.trips.grouping import Trip, trips
 from brakewater.trips.stands import HeatStands, HoistStands, Stand
-
-S = 1_000_000_000
-EMPTY_N, FULL_N = 200e3, 900e3
-Sample = tuple[float, float]
-
-
-def still(seconds: int, load: float, block: float) -> list[Sample]:
-    return [(load, block)] * seconds
-
-
-def way(seconds: int, load: float, a: float, b: float) -> list[Sample]:
-    return [(load, a + (b - a) * k / seconds) for k in range(1, seconds + 1)]
-
-
-def lowered(full: float = FULL_N) -> list[Sample]:
-    down, slips = way(31, full, 30.0, 1.0), still(8, EMPTY_N, 1.0)
-    return [*down, *slips, *way(20, EMPTY_N, 1.0, 29.7), *still(70, EMPTY_N, 29.7), *way(6, full, 29.7, 30.0)]
-
-
-def pulled() -> list[Sample]:
-    up, rack = way(40, FULL_N, 1.0, 30.0), still(60, EMPTY_N, 29.7)
-    return [*up, *rack, *way(20, EMPTY_N, 29.7, 1.0), *still(8, EMPTY_N, 1.0)]
+from hoist_parts import EMPTY_N, FULL_N, S, Sample, lowered, pulled, pulse, still, way
 
 
 def stands(samples: list[Sample], first: int = 0) -> list[Stand]:
@@ -85,12 +64,6 @@ def test_a_blind_time_forgets_what_was_under_way() -> None:
     later = [*still(5, EMPTY_N, 1.0), *still(5, EMPTY_N, 1.0)]
     made = [found.feed(1000 + at, (1000 + at) * S, load, block) for at, (load, block) in enumerate(later)]
     assert made == [None] * 10
-
-
-def pulse(top: float, trough: float, seconds: int = 120) -> list[float]:
-    rise = seconds // 4
-    up = [trough + (top - trough) * k / rise for k in range(rise)]
-    return up + [top + (trough - top) * k / (seconds - rise) for k in range(seconds - rise)]
 
 
 def heat_stands(heats: list[float]) -> int:

@@ -14,12 +14,12 @@ from brakewater.record.reader import Record
 from brakewater.review.outside import Hoisted, laid_over, proposed
 from brakewater.review.replay import Tally
 from brakewater.review.samples import Sampled, Samples, sampled
+from brakewater.review.stands import stands_of
 from brakewater.review.stored import TO_AIR, Held, held
 from brakewater.review.torque import Torque, torque
 from brakewater.rig import Rig
 from brakewater.stream import Event, Floats
 from brakewater.trips.grouping import Trip, trips
-from brakewater.trips.stands import HeatStands, HoistStands, Stand
 from brakewater.trips.ton_miles import TON_MILE_J
 
 SETTLES_NS: Final = 600_000_000_000
@@ -40,7 +40,7 @@ class TripLine:
     brake: str
     lowered: bool
     found_by: str
-    """``hoist`` or ``heat``."""
+    """``hoist`` where any of its stands was, else ``heat``."""
     from_utc_ns: int
     to_utc_ns: int
     run: int
@@ -203,33 +203,18 @@ def _numbered(line: TripLine, number: int) -> TripLine:
 
 
 def _lines(brake: str, samples: Samples, found: Sampled) -> list[TripLine]:
-    by, stands = stands_of(samples)
     holds = held(found.of[brake], samples)
-    one_by_one = list(trips(stands))
+    one_by_one = list(trips(stands_of(samples)))
     lines = []
     for at, trip in enumerate(one_by_one):
         until_ns = trip.stands[-1].end_ns + SETTLES_NS
         for after in one_by_one[at + 1 : at + 2]:
             until_ns = min(until_ns, after.stands[0].begin_ns)
-        lines.append(_line(brake, by, trip, (until_ns, holds), samples, found))
+        lines.append(_line(brake, trip, (until_ns, holds), samples, found))
     return lines
 
 
-def stands_of(samples: Samples) -> tuple[str, list[Stand]]:
-    """How stands were found, and the stands: by the hoist where its signals are there at all."""
-    load, block, heat = (samples.values[name] for name in ("load_n", "block_m", "heat_w"))
-    times = samples.t_ns.tolist()
-    hoist, pulses = HoistStands(), HeatStands()
-    if np.isfinite(load).any() and np.isfinite(block).any():
-        good = np.flatnonzero(np.isfinite(load) & np.isfinite(block)).tolist()
-        made = [hoist.feed(at, times[at], float(load[at]), float(block[at])) for at in good]
-        return "hoist", [stand for stand in made if stand is not None]
-    good = np.flatnonzero(np.isfinite(heat)).tolist()
-    made = [pulses.feed(at, times[at], float(heat[at])) for at in good]
-    return "heat", [stand for stand in made if stand is not None]
-
-
-def _line(brake: str, by: str, trip: Trip, ends: tuple[int, Held | None], samples: Samples, found: Sampled) -> TripLine:
+def _line(brake: str, trip: Trip, ends: tuple[int, Held | None], samples: Samples, found: Sampled) -> TripLine:
     until_ns, holds = ends
     first, last = trip.stands[0].begin, trip.stands[-1].end
     settled = bisect_right(samples.t_ns.tolist(), until_ns) - 1
@@ -246,7 +231,7 @@ def _line(brake: str, by: str, trip: Trip, ends: tuple[int, Held | None], sample
         number=0,
         brake=brake,
         lowered=trip.lowered,
-        found_by=by,
+        found_by="hoist" if ways else "heat",
         from_utc_ns=int(samples.utc_ns[first]),
         to_utc_ns=int(samples.utc_ns[last]),
         run=int(samples.run[first]),

@@ -148,4 +148,13 @@ def test_another_setpoint_or_lamp_voids_the_proof_and_its_return_makes_it_valid(
             rig.write_text(old)
             assert here("reload", "--record", record).returncode == 0
             until(lambda: proof(rig, record)["status"] == "proved")
+        other = '[[lamp]]\nname = "level"\nalarms = ["brake-level-high"]\n'
+        for words, status in (
+            (('name = "cooling"', 'name = "cooling"\nsequence = "M"'), "void"),
+            (("[registers]", "[registers]\nunit = 2"), "void"),  # where the PLC that has the lamp asks for it
+            (("[[lamp]]", f"{other}[[lamp]]"), "void"),  # its register is another one now
+            (("[mqtt]", f"{other}[mqtt]"), "proved"),
+        ):
+            rig.write_text(f"{old}[mqtt]\n".replace(*words).replace("[mqtt]\n", ""))
+            assert proof(rig, record)["status"] == status, words
         one.end()

@@ -2,7 +2,8 @@
 
 Tripped alone proves nothing: somebody must have seen the lamp and heard the horn, and said so by acknowledging the
 alarm while it was under test; a horn that sounded already proves nothing either. A proof stands for the alarm as it was
-defined then, setpoint, delays and signal, and for the lamps that show it; a change of any of these voids it.
+defined then, setpoint, delays and signal, for the lamps that show it, and for where PLCs and topics have them; a change
+of any of these voids it.
 """
 
 import hashlib
@@ -78,8 +79,21 @@ def alarm_hashes(rig: Rig) -> dict[str, str]:
 
 
 def _hash(rig: Rig, rule: AlarmRule) -> str:
-    lamps = [[one.name, one.colour] for one in rig.lamps if {rule.name, rule.kind.name} & set(one.alarms)]
-    return hashlib.sha256(json.dumps([definition(rig, rule), lamps]).encode()).hexdigest()[:16]
+    by_place = rig.registers is not None or bool(rig.mailboxes)  # there a lamp has no name, only a register
+    lamps = [
+        [one.name, one.colour, one.sequence, rig.windows.index(one.name) if by_place else None]
+        for one in rig.lamps
+        if {rule.name, rule.kind.name} & set(one.alarms)
+    ]
+    return hashlib.sha256(json.dumps([definition(rig, rule), lamps, _ways_out(rig)]).encode()).hexdigest()[:16]
+
+
+def _ways_out(rig: Rig) -> list[object]:
+    """By which a lamp or the horn hears of an alarm."""
+    devices = {device.name: device for device in rig.devices}
+    mailboxes = [[devices[one.device].line, devices[one.device].unit, one.address] for one in rig.mailboxes]
+    outstation = None if rig.registers is None else [rig.registers.port, rig.registers.unit]
+    return [mailboxes, outstation, None if rig.mqtt is None else rig.root]
 
 
 def alarm_proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[AlarmProof]:

@@ -23,6 +23,9 @@ from brakewater_sim.scenarios import SCENARIOS, Scenario
 FINE, BAD_ARGUMENTS, COULD_NOT_RUN = 0, 2, 3
 _HIGHEST_PORT = 65535
 _MOST_TRIPS = 60
+_MOST_MONTHS = 600
+_MOST_SPEED = 1e6
+_MOST_SECONDS = 366 * 86_400.0
 
 
 class ArgumentsError(Exception):
@@ -51,7 +54,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"{place}{plainly(error)}", file=sys.stderr)
         return COULD_NOT_RUN
     except KeyboardInterrupt:
-        print("stopped; nothing was written", file=sys.stderr)
+        line = "\n" if sys.stderr.isatty() else ""  # a bar may stand there
+        print(f"{line}stopped; nothing was written", file=sys.stderr)
         return COULD_NOT_RUN
     return status
 
@@ -67,9 +71,11 @@ def command_line() -> argparse.ArgumentParser:
     faults = commands.add_parser("faults", help="what a scenario file may ask for, and which alarms may lead")
     faults.add_argument("--json", action="store_true", help="one JSON document on stdout")
     faults.set_defaults(run=_faults)
-    served = commands.add_parser("serve", help="a rig's devices over Modbus TCP")
+    served = commands.add_parser("serve", help="a rig's devices over Modbus TCP, to be read")
     _add_common(served)
-    served.add_argument("--speed", type=_positive, default=1.0, metavar="X", help="seconds of scenario a second")
+    served.add_argument(
+        "--speed", type=_up_to(_MOST_SPEED), default=1.0, metavar="X", help="seconds of scenario a second"
+    )
     where = served.add_mutually_exclusive_group()
     where.add_argument("--port", type=_port, metavar="P", help="of the only device; 0 takes any free one")
     where.add_argument("--port-offset", type=int, default=0, metavar="N", help="added to every device's port")
@@ -78,7 +84,7 @@ def command_line() -> argparse.ArgumentParser:
     _add_common(recorded)
     recorded.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
     recorded.add_argument("--truth", type=Path, metavar="FILE", help="what really happened, as JSON beside the record")
-    recorded.add_argument("--seconds", type=_positive, metavar="N", help="length; default the scenario's")
+    recorded.add_argument("--seconds", type=_up_to(_MOST_SECONDS), metavar="N", help="length; default the scenario's")
     recorded.add_argument("--json", action="store_true", help="one JSON document on stdout")
     recorded.set_defaults(run=_record)
     months = commands.add_parser(
@@ -111,14 +117,17 @@ def _scenario(name: str) -> Scenario | Path:
     raise argparse.ArgumentTypeError(f"found {name!r}; allowed: {', '.join(SCENARIOS)}, or a file (.toml){hint}")
 
 
-def _positive(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    if not 0.0 < number < math.inf:
-        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a number above 0")
-    return number
+def _up_to(most: float) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        try:
+            number = float(text)
+        except ValueError:
+            number = math.nan
+        if not 0.0 < number <= most:
+            raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a number above 0, at most {most:.0f}")
+        return number
+
+    return read
 
 
 def _few(text: str) -> int:
@@ -147,6 +156,13 @@ def _rig(args: argparse.Namespace) -> Rig:
                 f"{rig.file}: scenario {args.scenario.name} silences device {silence.device!r}; "
                 f"found devices {', '.join(names)}; name one of them {silence.device!r} or take another scenario"
             )
+    roles = {point.role for point in rig.points}
+    for fault in args.scenario.faults:
+        if fault.role not in roles:
+            raise ArgumentsError(
+                f"{rig.file}: scenario {args.scenario.name} has a fault of the sensor {fault.role!r}; found no point "
+                f"of that role; add one or take another scenario"
+            )
     return rig
 
 
@@ -157,9 +173,14 @@ def _list(args: argparse.Namespace) -> int:
     for scenario in SCENARIOS.values():
         alarms = ", ".join(f"{one.alarm} (by {one.due_s:g} s)" for one in scenario.expected) or "no alarm"
         print(f"{scenario.name:<16}{scenario.length_s:>6g} s")
-        for line in (*wrap(scenario.says, 96), *wrap(f"Raises: {alarms}", 96, subsequent_indent="        ")):
+        for line in (*wrap(scenario.says, 96), *_wrapped(f"Raises: {alarms}", "        ")):
             print(f"    {line}")
     return FINE
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    """In lines; names of alarms stay whole."""
+    return wrap(text, 96, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def _described(scenario: Scenario) -> dict[str, object]:
@@ -181,15 +202,23 @@ def _faults(args: argparse.Namespace) -> int:
         print(json.dumps(rows))
         return FINE
     for row in FAULTS.values():
-        sized = f" {row.mild:g} to {row.severe:g}, over {row.over_s:g} s" if row.mild or row.severe else ""
+        sized = f" {row.mild:g} to {row.severe:g}" if row.mild or row.severe else ""
+        sized += f", over {row.over_s:g} s" if row.over_s else ""
         print(f"{row.name:<18}{row.says}{sized}")
-        for line in wrap(f"May lead: {', '.join(sorted(table[row.name].lead))}", 96, subsequent_indent="    "):
+        for line in _wrapped(f"May lead: {', '.join(sorted(table[row.name].lead))}", "    "):
             print(f"    {line}")
     return FINE
 
 
 def _ports(rig: Rig, args: argparse.Namespace) -> dict[str, int]:
     names = [device.name for device in rig.devices]
+    for device in rig.devices:
+        if device.transport != "tcp":
+            raise ArgumentsError(
+                f"{rig.file}: device {device.name}: found transport {device.transport!r}; allowed: 'tcp', the only one "
+                f'that the simulator speaks: in a copy of the rig file give it transport = "tcp", '
+                f'host = "127.0.0.1" and a port of its own'
+            )
     if args.port is not None:
         if len(names) > 1:
             raise ArgumentsError(f"--port: found {len(names)} devices ({', '.join(names)}); allowed: --port-offset")
@@ -244,6 +273,9 @@ def _months(args: argparse.Namespace) -> int:
 
     rig = load(args.rig or demo_file())
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if args.trips * args.apart > _MOST_MONTHS:
+        found = f"{args.trips} trips, {args.apart} months apart"
+        raise ArgumentsError(f"--apart: found {found}; allowed: at most {_MOST_MONTHS} months in all")
     try:
         record_months(
             Life(kind=args.kind, seed=args.seed, trips=args.trips, apart=args.apart), rig, args.output, _bar()

@@ -8,10 +8,13 @@ state stays. Devices of one host and port are units behind one server, as behind
 """
 
 import asyncio
+import errno
 import os
+import socket
 from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack
 from itertools import groupby
+from random import Random
 from time import monotonic_ns
 from typing import Final
 
@@ -44,6 +47,8 @@ class Playback:
         self._tick = self._simulation.advance_to(0)
         self._registers = self._wiring.registers(self._tick)
         self._began_ns: int | None = None
+        self._lost_one_in = scenario.lost_one_in
+        self._draw = Random(f"{seed}:answers")  # noqa: S311 - luck, no secret
 
     def begin(self) -> None:
         """The scenario's clock starts now."""
@@ -59,6 +64,10 @@ class Playback:
             self._tick = self._simulation.advance_to(t_ns)
             self._registers = self._wiring.registers(self._tick)
         return self._registers
+
+    def loses(self) -> bool:
+        """Whether the next answer is lost on its way."""
+        return self._lost_one_in > 0 and self._draw.randrange(self._lost_one_in) == 0
 
     @property
     def ended(self) -> bool:
@@ -96,7 +105,7 @@ class _Line(asyncio.Protocol):
             self._transport.write(modbus.frame(transaction, unit, modbus.refusal(request, modbus.NO_SUCH_UNIT)))
             return
         registers = self._playback.now()
-        if device in registers.silent:
+        if device in registers.silent or self._playback.loses():
             return
 
         def read(table: Table, address: int, count: int) -> list[int] | None:
@@ -157,6 +166,17 @@ def _groups(rig: Rig, ports: Mapping[str, int]) -> list[tuple[str, int, list[Dev
     ]
 
 
+def _remedy(error: OSError) -> str:
+    if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
+        return (
+            "the simulator answers at an address of this machine: "
+            'set host = "127.0.0.1" in a copy of the rig file, and watch with that copy'
+        )
+    if error.errno == errno.EACCES:
+        return "a port below 1024 is for root: set a higher one in a copy of the rig file, and watch with that copy"
+    return "end what listens there, or give another port"
+
+
 async def _listen(
     group: tuple[str, int, list[Device]], playback: Playback, lines: set[asyncio.Transport], stack: AsyncExitStack
 ) -> list[str]:
@@ -165,10 +185,8 @@ async def _listen(
     try:
         server = await asyncio.get_running_loop().create_server(lambda: _Line(units, playback, lines), host, port)
     except OSError as error:
-        reason = os.strerror(error.errno) if error.errno and error.errno > 0 else str(error)
-        raise OSError(
-            f"{host}:{port} for {', '.join(units.values())}: {reason}; end what listens there, or give another port"
-        ) from error
+        reason = os.strerror(error.errno) if error.errno and error.errno > 0 else error.strerror or str(error)
+        raise OSError(f"{host}:{port} for {', '.join(units.values())}: {reason}; {_remedy(error)}") from error
     stack.callback(server.close)
     real = server.sockets[0].getsockname()[1]
     return [f"serving {name} at {host}:{real}" for name in units.values()]

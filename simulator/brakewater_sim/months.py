@@ -5,7 +5,6 @@ the mechanic measures the air gap and enters it, where the rig file keeps a book
 wear at all: in the last trip the pump fails for some minutes while the crew goes on.
 """
 
-import os
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -18,7 +17,7 @@ from brakewater.record.journal import Journal
 from brakewater.rig import Rig
 from brakewater.stream import Block, Command, Request, Start
 from brakewater_sim import wear
-from brakewater_sim.offline import CHUNK, PATIENCE_S, blocks, start_of
+from brakewater_sim.offline import CHUNK, PATIENCE_S, blocks, new_folder, start_of
 from brakewater_sim.profile import constant
 from brakewater_sim.scenarios import Scenario
 from brakewater_sim.story import parse
@@ -112,10 +111,8 @@ def record_months(life: Life, rig: Rig, folder: Path, progress: Callable[[float]
         ValueError: no such kind.
         StorageError: the folder holds something, or the disk does not take it.
     """
-    if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
-        raise StorageError(f"{folder}: found something there; allowed: a new folder or an empty one")
     life.wear()
-    unfinished = folder.absolute().with_name(f"{folder.absolute().name}.unfinished-{os.getpid()}")
+    unfinished = new_folder(folder)
     try:
         with Journal(unfinished, bound=2 * CHUNK) as journal:
             for number in range(life.trips):

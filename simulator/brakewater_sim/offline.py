@@ -24,7 +24,7 @@ from brakewater.errors import StorageError
 from brakewater.quality import Status
 from brakewater.record.journal import Journal
 from brakewater.record.rows import packed, rows_of
-from brakewater.rig import SELF, Rig
+from brakewater.rig import SELF, Point, Rig
 from brakewater.stream import Block, Start
 from brakewater_sim.registers import Registers, Wiring
 from brakewater_sim.scenarios import Scenario
@@ -80,10 +80,10 @@ def blocks(
     simulation = Simulation(scenario, seed, {point.role for point in rig.points})
     wiring, scan = Wiring(rig), _Scan(rig, scenario.lost_one_in, seed)
 
-    def row(number: int) -> tuple[list[int], list[int]]:
+    def row(number: int) -> tuple[list[int], list[int], list[int]]:
         tick = simulation.advance_to(number * rig.scan_ns)
         watch(tick)
-        return scan.row(wiring.registers(tick))
+        return scan.row(number, wiring.registers(tick))
 
     for first in range(0, total, chunk):
         numbers = range(first, min(first + chunk, total))
@@ -94,38 +94,78 @@ def blocks(
             input=np.array(numbers, np.int64) + 1,
             t_ns=t_ns,
             utc_ns=t_ns + UTC_NS,
-            words=np.array([words for words, _ in rows], np.uint16),
-            status=np.array([status for _, status in rows], np.uint8),
-            age_ns=np.tile(scan.ages, (len(rows), 1)),
+            words=np.array([words for words, _, _ in rows], np.uint16),
+            status=np.array([status for _, status, _ in rows], np.uint8),
+            age_ns=np.array([ages for _, _, ages in rows], np.int64),
         )
 
 
 class _Scan:
-    """How a rig's scan is laid out."""
+    """How a rig's scan is laid out.
+
+    What is read only in one of several scans is asked behind it and shows in the next ones, ever older.
+    """
 
     def __init__(self, rig: Rig, lost_one_in: int = 0, seed: int = 1) -> None:
-        self._points = [slot.point for slot in rig.slots]
+        self._slots, self._groups, self._scan_ns = rig.slots, rig.groups, rig.scan_ns
         self._devices = [device.name for device in rig.devices]
         self._lost_one_in, self._draw = lost_one_in, Random(f"{seed}:answers")  # noqa: S311 - luck, no secret
-        self.ages = np.array([0 if group.device == SELF else AGE_NS for group in rig.groups], np.int64)
+        self._slow = [slot for slot in rig.slots if slot.point.every > 1]
+        self._kept: dict[int, tuple[list[int], int]] = {
+            slot.index: ([0] * slot.point.count, Status.SILENT) for slot in self._slow
+        }
+        """Of each slow point, what was read last."""
+        self._asked: dict[int, int] = {}
+        """Of each slow group, the scan behind which it was asked last."""
 
-    def row(self, registers: Registers) -> tuple[list[int], list[int]]:
-        """Words and status of one scan."""
+    def row(self, number: int, registers: Registers) -> tuple[list[int], list[int], list[int]]:
+        """Words, status and ages of scan ``number``."""
         words: list[int] = []
         status: list[int] = []
         quiet = registers.silent | self._lost()
-        for point in self._points:
-            silent = point.device in quiet
-            found = None if silent else registers.read((point.device, point.table), point.address, point.count)
-            words += found or [0] * point.count
-            status.append(Status.SILENT if silent else Status.OK)
-        return words, status
+        for slot in self._slots:
+            found = self._kept[slot.index] if slot.point.every > 1 else _read(slot.point, quiet, registers)
+            words += found[0]
+            status.append(found[1])
+        ages = [self._age_ns(index, number) for index in range(len(self._groups))]
+        for slot in self._slow:
+            if number % slot.point.every == 0:
+                self._kept[slot.index], self._asked[slot.group] = _read(slot.point, quiet, registers), number
+        return words, status, ages
+
+    def _age_ns(self, index: int, number: int) -> int:
+        group = self._groups[index]
+        if group.device == SELF:
+            return 0
+        return AGE_NS if group.every == 1 else (number - self._asked.get(index, number)) * self._scan_ns
 
     def _lost(self) -> frozenset[str]:
         """Devices whose answer to this scan is lost."""
         if not self._lost_one_in:
             return frozenset()
         return frozenset(name for name in self._devices if self._draw.randrange(self._lost_one_in) == 0)
+
+
+def _read(point: Point, quiet: frozenset[str], registers: Registers) -> tuple[list[int], int]:
+    if point.device in quiet:
+        return [0] * point.count, Status.SILENT
+    found = registers.read((point.device, point.table), point.address, point.count)
+    return found or [0] * point.count, Status.OK
+
+
+def new_folder(folder: Path) -> Path:
+    """Where a record is made before it is moved to ``folder`` whole.
+
+    Raises:
+        StorageError: ``folder`` holds something, or nothing can be moved there.
+    """
+    allowed = "allowed: a new folder or an empty one, nothing is overwritten"
+    if folder.is_symlink() or (folder.exists() and not (folder.is_dir() and not any(folder.iterdir()))):
+        raise StorageError(f"{folder}: found something there; {allowed}")
+    if folder.exists() and (folder.is_mount() or folder.samefile(Path.cwd())):
+        raise StorageError(f"{folder}: found a folder that cannot be replaced; allowed: a new one inside of it")
+    whole = folder.absolute()
+    return whole.with_name(f"{whole.name}.unfinished-{os.getpid()}")
 
 
 def record(
@@ -150,15 +190,11 @@ def record(
         truth: file for what really happened (``truth.py``), or None.
 
     Raises:
-        StorageError: the folder holds something, or the disk does not take it.
+        StorageError: the folder holds something, or the disk does not take it, or the file ``truth``.
     """
-    if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
-        raise StorageError(
-            f"{folder}: found something there; allowed: a new folder or an empty one, nothing is overwritten"
-        )
-    unfinished = folder.absolute().with_name(f"{folder.absolute().name}.unfinished-{os.getpid()}")
+    unfinished = new_folder(folder)
     total = _total(scenario, rig, seconds)
-    kept = Truth(scenario)
+    kept, told = Truth(scenario), _beside(truth, folder)
     try:
         digest = _write(
             start_of(rig),
@@ -166,14 +202,34 @@ def record(
             unfinished,
             lambda last: progress(last / total),
         )
-        if truth is not None:
-            truth.write_text(json.dumps(kept.document(seed), indent=1) + "\n", encoding="utf-8")
+        if told is not None:
+            told.write_text(json.dumps(kept.document(seed), indent=1) + "\n", encoding="utf-8")
         unfinished.replace(folder)
+        if told is not None and truth is not None:
+            told.replace(truth)
     except OSError as error:
         raise StorageError(f"{folder}: cannot be written: {error.strerror or error}") from error
     finally:
         shutil.rmtree(unfinished, ignore_errors=True)
+        if told is not None:
+            told.unlink(missing_ok=True)
     return Recorded(folder=folder, scans=total, seconds=total * rig.scan_ns / 1e9, digest=digest)
+
+
+def _beside(truth: Path | None, folder: Path) -> Path | None:
+    """The file of what really happened, until it is whole; tried before the work, not after it."""
+    if truth is None:
+        return None
+    if truth.absolute().is_relative_to(folder.absolute()):
+        raise StorageError(f"{truth}: found a file inside of the record; allowed: one beside it")
+    if truth.is_dir():
+        raise StorageError(f"{truth}: found a folder; allowed: a file")
+    told = truth.with_name(f"{truth.name}.unfinished-{os.getpid()}")
+    try:
+        told.touch()
+    except OSError as error:
+        raise StorageError(f"{truth}: cannot be written: {error.strerror or error}") from error
+    return told
 
 
 def _total(scenario: Scenario, rig: Rig, seconds: float | None) -> int:

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import json
 import signal
 import socket
@@ -336,6 +337,69 @@ def test_a_port_in_use_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     assert told == f"127.0.0.1:{port} for plc1: Address already in use; end what listens there, or give another port\n"
 
 
+def test_an_address_of_another_machine_is_told_with_what_to_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for host, reason in (
+        ("192.0.2.7", "Cannot assign requested address"),
+        ("plc.invalid", "Name or service not known"),
+    ):
+        (tmp_path / "rig.toml").write_text(TEXT.replace('host = "127.0.0.1"', f'host = "{host}"', 1))
+        assert cli.main(["serve", "pump-loss", "--rig", str(tmp_path / "rig.toml")]) == 3
+        told = capsys.readouterr().err
+        assert told.startswith(f"{host}:1502 for plc1: {reason}; the simulator answers at an address of this machine: ")
+        assert told.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("transport", "more"),
+    [("rtu", 'serial = "/dev/ttyUSB0"'), ("tls", 'host = "127.0.0.1"\nca = "ca.pem"'), ("rtu-over-tcp", "")],
+)
+def test_what_it_does_not_speak_is_not_served(
+    transport: str, more: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = more or 'host = "127.0.0.1"\nport = 1502'
+    rig = TEXT.replace('transport = "tcp"\nhost = "127.0.0.1"\nport = 1502', f'transport = "{transport}"\n{where}', 1)
+    (tmp_path / "rig.toml").write_text(rig)
+    assert cli.main(["serve", "pump-loss", "--rig", str(tmp_path / "rig.toml"), "--port-offset", "1"]) == 2
+    told = capsys.readouterr().err
+    assert f"device plc1: found transport '{transport}'; allowed: 'tcp'" in told
+
+
+def test_a_remedy_for_a_port_of_root() -> None:
+    assert "higher one" in device._remedy(PermissionError(errno.EACCES, "Permission denied"))
+
+
+def test_lost_answers_are_lost_on_the_wire_too() -> None:
+    good = struct.pack(">BHH", 4, 5, 1)
+
+    async def answered(lost_one_in: int) -> int:
+        async with serving(replace(SHORT, warmup_s=0.0, lost_one_in=lost_one_in), load(demo_file())) as (port,):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(b"".join(ask(1, good, number) for number in range(400)) + ask(9, good, 400))
+            found = 0
+            while struct.unpack(">HHHB", (await reader.readexactly(9))[:7])[0] < 400:
+                found += 1
+                await reader.readexactly(2)
+            writer.close()
+            await writer.wait_closed()
+        return found
+
+    async def test() -> None:
+        assert await answered(0) == 400
+        assert 280 <= await answered(5) <= 360  # mean 320, sd 8
+
+    run(test)
+
+
+def test_faults_and_list_break_no_name_of_an_alarm(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["faults"]) == cli.main(["list"]) == 0
+    shown = capsys.readouterr().out
+    assert not [line for line in shown.splitlines() if line.endswith("-")]
+    assert "over 0 s" not in shown
+    assert "over 600 s" in shown
+
+
 def test_list(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["list", "--json"]) == 0
     listed = {one["name"]: one for one in json.loads(capsys.readouterr().out)}
@@ -359,7 +423,9 @@ def test_list(capsys: pytest.CaptureFixture[str]) -> None:
         (["serve", "demo", "--speed", "0"], "found '0'; allowed: a number above 0"),
         (["serve", "demo", "--speed", "nan"], "allowed: a number above 0"),
         (["serve", "demo", "--port", "70000"], "allowed: 0 to 65535"),
+        (["serve", "demo", "--speed", "1e308"], "at most 1000000"),
         (["record", "demo", "-o", "x", "--seconds", "-5"], "allowed: a number above 0"),
+        (["record", "demo", "-o", "x", "--seconds", "1e300"], "at most 31622400"),
         (["record", "demo"], "-o"),
         ([], "list|faults|serve|record"),
     ],

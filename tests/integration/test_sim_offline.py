@@ -16,7 +16,7 @@ from brakewater.record.verify import verify
 from brakewater.rig import Rig, load, parse
 from brakewater.rig.load import demo_file
 from brakewater.stream import Block, Start
-from brakewater_sim import cli, offline
+from brakewater_sim import cli, months, offline
 from brakewater_sim.scenarios import SCENARIOS, Silence
 from brakewater_sim.simulate import simulate
 
@@ -97,6 +97,28 @@ def test_a_silent_device_has_no_words_and_self_is_well(rig: Rig) -> None:
     assert (block.age_ns == [5_000_000, 0]).all()
 
 
+def test_a_slow_point_is_read_once_in_so_many_scans_and_grows_old_between() -> None:
+    text = demo_file().read_text().replace('role = "hook-load"', 'role = "hook-load"\nevery = 5')
+    rig = parse(text)
+    scenario = replace(SHORT, silences=(Silence(device="plc1", from_s=1.9, to_s=2.1),))
+    (slow,) = offline.blocks(scenario, rig, seconds=5.0)
+    (quick,) = offline.blocks(scenario, load(demo_file()), seconds=5.0)
+    slot = next(slot for slot in rig.slots if slot.point.role == "hook-load")
+    group = next(index for index, one in enumerate(rig.groups) if one.every == 5)
+    load_of = slice(slot.column, slot.column + 2)
+    # Asked behind scans 0, 5, 10 (silent), 15 and 20; each shows from the next scan on.
+    assert slow.status[:, slot.index].tolist() == [1] + [0] * 10 + [1] * 5 + [0] * 9
+    for asked in (0, 5, 15, 20):
+        assert (slow.words[asked + 1 : asked + 6, load_of] == quick.words[asked, load_of]).all()
+    ages = slow.age_ns[:, group] // 200_000_000
+    assert ages.tolist() == [0, *[1, 2, 3, 4, 5] * 4, 1, 2, 3, 4]
+    other = next(index for index, one in enumerate(rig.groups) if (one.device, one.every) == ("plc1", 1))
+    assert (slow.age_ns[:, other] == 5_000_000).all()
+    rest = np.delete(np.arange(quick.words.shape[1]), [slot.column, slot.column + 1])
+    assert np.array_equal(slow.words[:, rest], quick.words[:, rest])
+    assert same([slow], list(offline.blocks(scenario, rig, seconds=5.0, chunk=3)))
+
+
 def test_any_cadence_of_the_rig_is_met() -> None:
     text = demo_file().read_text().replace('scan = "200 ms"', 'scan = "230 ms"')
     (block,) = offline.blocks(SHORT, parse(text), seconds=2.3)
@@ -146,3 +168,65 @@ def test_a_place_that_cannot_be_written_is_told_in_one_line(tmp_path: Path, caps
     (tmp_path / "file").write_text("")
     assert cli.main(["record", "demo", "-o", str(tmp_path / "file" / "trip"), "--seconds", "5"]) == 3
     assert capsys.readouterr().err.count("\n") == 1
+
+
+ASKED = ["record", "demo", "--seconds", "5", "-o"]
+
+
+def test_what_really_happened_is_written_whole_or_refused_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = tmp_path / "trip.json"
+    assert cli.main([*ASKED, str(tmp_path / "trip"), "--truth", str(told)]) == 0
+    assert json.loads(told.read_text())["scenario"] == "demo"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["trip", "trip.json"]
+
+    monkeypatch.setattr(offline, "_write", lambda *_: pytest.fail("the work was begun"))
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "empty").mkdir()
+    for truth, says in (
+        ("nowhere/t.json", "nowhere/t.json: cannot be written: No such file or directory"),
+        ("empty/t.json", "empty/t.json: found a file inside of the record; allowed: one beside it"),
+        ("trip", "trip: found a folder; allowed: a file"),
+    ):
+        capsys.readouterr()
+        assert cli.main([*ASKED, "empty", "--truth", truth]) == 3
+        assert capsys.readouterr().err == f"{says}\n"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["empty", "trip", "trip.json"]
+
+
+@pytest.mark.parametrize("command", [ASKED, ["months", "sound", "--trips", "1", "-o"]])
+def test_a_folder_that_cannot_be_replaced_is_refused_before_the_work(
+    command: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(offline, "_write", lambda *_: pytest.fail("the work was begun"))
+    monkeypatch.setattr(months, "_run", lambda *_: pytest.fail("the work was begun"))
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    (tmp_path / "link").symlink_to(tmp_path / "here")
+    for folder, says in ((".", "allowed: a new one inside of it"), ("../link", "found something there")):
+        assert cli.main([*command, folder]) == 3
+        assert says in capsys.readouterr().err
+
+
+def test_months_that_no_clock_reaches_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["months", "sound", "--trips", "60", "--apart", "60", "-o", str(tmp_path / "r")]) == 2
+    told = "--apart: found 60 trips, 60 months apart; allowed: at most 600 months in all\n"
+    assert capsys.readouterr().err == told
+
+
+def test_an_exciter_that_gives_nothing_any_more_is_played(rig: Rig) -> None:
+    dead = months.Life(kind="exciter", seed=1, trips=20).month(19)
+    (block,) = offline.blocks(dead, rig, seconds=200.0)
+    assert dead.conditions["excitation"][0].value(0.0) == 0.0
+    assert len(block) == 1000
+
+
+def test_a_sensor_that_the_rig_does_not_have_cannot_fail(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    story = tmp_path / "s.toml"
+    story.write_text(
+        'schema = 1\n[scenario]\nname = "x"\nlength = "60 s"\n[[fault]]\nfault = "stuck-sensor"\nrole = "return-flow"\n'
+    )
+    assert cli.main(["record", str(story), "-o", str(tmp_path / "r")]) == 2
+    told = capsys.readouterr().err
+    assert "scenario x has a fault of the sensor 'return-flow'; found no point of that role; add one" in told

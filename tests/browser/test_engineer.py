@@ -64,7 +64,7 @@ def test_what_if_is_refused_and_read_back_in_the_readers_language(page: Page) ->
     page.goto(f"{page.url}?lang=es")
     page.get_by_role("button", name="Todo el registro").click(timeout=SHOWN_MS)
     expect(page.locator("#events tr").first).to_be_visible(timeout=SHOWN_MS)
-    says, ask_it = page.locator("#says"), page.get_by_role("button", name="Mostrar qué habría salido")
+    says, ask_it = page.locator("#says"), page.get_by_role("button", name="Mostrar qué se habría activado")
     for asked, told in {
         "aux.cooling-lots.setpoint=5 gal/min": "no hay alarma 'aux.cooling-lots'; hay: aux.cooling-lost",
         "aux.cooling-flow-low.colour=red": "aux.cooling-flow-low no tiene el ajuste 'colour'; hay: setpoint",

@@ -104,7 +104,7 @@ def test_it_is_written_in_the_language_and_units_asked_for(folder: Path, tmp_pat
     }
     left = [piece for piece in pieces if len(piece) > 11 and " " in piece and piece in told and piece not in own]
     assert left == []
-    assert "sacó" in told
+    assert "retiró" in told
     settings = told[told.index(spanish.papers["report-settings"]) :]
     assert re.search(rf"{spanish.alarms['cooling-lost']} +aux\.cooling-lost .* banda muerta, ", settings)
     assert "deadband" not in settings

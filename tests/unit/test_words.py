@@ -171,6 +171,20 @@ def test_what_reports_build_names_from_has_words(words: Wording) -> None:
     assert asked <= known, asked - known
 
 
+SYNONYMS = {
+    "caudal": "flujo", "mando": "comando", "par": "torque", "vigilancia": "vigilante", "PC": "computadora",
+    "sacó": "retiró", "salieron": "se activaron", "casan": "coinciden",
+}  # fmt: skip
+
+
+def test_spanish_has_one_word_for_one_thing() -> None:
+    """And that of a Latin-American rig: whoever meets two words for a thing looks for two things."""
+    for name in TABLES:
+        for key, text in table("es", name).items():
+            other = set(re.findall(r"\w+", text)) & {*SYNONYMS, *(f"{one}s" for one in SYNONYMS)}
+            assert not other, (key, other)
+
+
 @pytest.mark.parametrize("code", OTHERS)
 def test_whoever_is_told_to_stop_first_is_told_so_in_every_language(code: str) -> None:
     """The first sentence of an urgent response is one and the same, so that a crew knows it by heart."""

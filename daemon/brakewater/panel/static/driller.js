@@ -1,6 +1,7 @@
-import { asked, known, language, pickers, prefer, why, word } from "./words.js";
+import { asked, known, pickers, prefer, why, word } from "./words.js";
 import { follow } from "./live.js";
 import { draw } from "./trend.js";
+import { clockOfDay, setZone } from "./zone.js";
 import { isOn, sound, switchOff, switchOn } from "./sound.js";
 
 const TREND_POINTS = 600;
@@ -43,6 +44,7 @@ async function begin() {
   const mine = ++begun, found = await told(`/api/rig?${asked()}`);
   if (mine !== begun) return;
   rig = found;
+  setZone(rig.time_zone);
   brake = rig.brakes.some((one) => one.name === brake) ? brake : rig.brakes[0].name;
   by("rig").textContent = `${rig.rig} · ${rig.pad}`;
   pickers(rig.units, begin);
@@ -57,12 +59,27 @@ async function begin() {
 
 function showBrakes() {
   by("brakes").replaceChildren(...(rig.brakes.length < 2 ? [] : rig.brakes.map((one) => {
-    const button = make("button", "", one.name);
+    const button = make("button", "", short(one.name));
     button.type = "button";
+    button.dataset.brake = button.title = one.name;
+    button.setAttribute("aria-label", one.name);
     button.setAttribute("aria-pressed", String(one.name === brake));
     button.onclick = () => { brake = one.name; showBrakes(); build(); };
     return button;
   })));
+}
+
+// Long names differ at their ends.
+const short = (name) => (name.length > 22 ? `${name.slice(0, 12)}\u2026${name.slice(-8)}` : name);
+
+// The numbers are those of one brake; that another one has an alarm stands on its button.
+function markBrakes(alarms) {
+  for (const button of by("brakes").children) {
+    const mine = alarms.filter((alarm) => alarm.brake === button.dataset.brake && alarm.respond && !alarm.masks.length);
+    const says = mine.length ? word("brake-alarms", { brake: button.dataset.brake, n: mine.length }) : button.dataset.brake;
+    button.dataset.alarm = String(mine.length > 0);
+    if (button.title !== says) { button.title = says; button.setAttribute("aria-label", says); }
+  }
 }
 
 function build() {
@@ -141,6 +158,7 @@ function show(picture) {
   by("watching").lastElementChild.textContent = word(lit ? "watching" : "not-watching");
   showReady(picture);
   showWindows(picture);
+  markBrakes(picture.alarms);
   showNumbers(picture);
   showFirst(picture);
   noteWaiting(picture.alarms.filter((alarm) => alarm.state.endsWith("unacknowledged")));
@@ -186,7 +204,7 @@ function clearFor(unseen) {
 
 // Times in what the watch says are the record's, in UTC; people on a rig read those of its own clock.
 const local = (text) => text.replace(/\d{4}-\d\d-\d\dT[\d:.]+Z/g, (utc) => time(Date.parse(utc)));
-const time = (ms) => new Date(ms).toLocaleTimeString(language, { timeZone: rig.time_zone, hour12: false, hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const time = clockOfDay;
 
 function showReady(picture) {
   by("ready").hidden = picture.ready === null; // with the brake in service the alarms speak
@@ -207,7 +225,8 @@ function showWindows(picture) {
     if (aspect === "off") delete tile.dataset.lit; else tile.dataset.lit = seen.colour;
     tile.dataset.test = String(Boolean(seen?.test));
     const mine = picture.alarms.filter((alarm) => window.alarms.some((name) => alarm.alarm === name || alarm.alarm.split(":")[0] === name));
-    tile.children[1].textContent = mine.map((alarm) => alarm.name).filter((text, at, all) => all.indexOf(text) === at).slice(0, 2).join(" · ");
+    const names = [...new Set(mine.map((alarm) => alarm.name))];
+    tile.children[1].textContent = names.slice(0, 2).join(" · ") + (names.length > 2 ? ` +${names.length - 2}` : "");
     tile.children[2].textContent = seen?.test ? word("test") : sign(aspect, mine);
   }
 }
@@ -255,6 +274,9 @@ function drawTrend(name) {
 }
 const drawTrends = () => Object.keys(cards).forEach(drawTrend);
 addEventListener("resize", drawTrends);
+// What to do stands above the buttons, also where names are so long that not all of a page is seen at once.
+const foot = document.querySelector("footer");
+new ResizeObserver(() => document.documentElement.style.setProperty("--foot", `${foot.offsetHeight}px`)).observe(foot);
 document.addEventListener("light", drawTrends);
 
 const number_text = (value, unit) => value.toFixed(rig.decimals[unit] ?? 2);

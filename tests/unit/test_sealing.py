@@ -172,6 +172,36 @@ def test_a_run_deleted_by_hand_among_those_that_retention_deleted_is_named(tmp_p
     assert (report.trimmed, [one.place for one in report.altered]) == ([1, 2, 3, 4, 5], ["run 7"])
 
 
+YEAR_1970, YEAR_2099 = 3_600_000_000_000, 4_070_908_800_000_000_000
+
+
+@pytest.mark.parametrize(
+    ("labels", "days_kept", "left"),
+    [
+        ({4: YEAR_1970}, 2, [3, 4, 5]),
+        ({3: YEAR_1970}, 2, [3, 4, 5]),  # as old as the next one
+        ({1: YEAR_1970, 5: YEAR_1970}, 1, [3, 4, 5]),
+        ({5: UTC - 900 * DAY_NS}, 2, [2, 3, 4, 5]),
+        ({1: YEAR_2099, 2: YEAR_2099, 4: YEAR_2099}, 1, [4, 5]),
+        (dict.fromkeys(range(1, 6), YEAR_1970), 1, [1, 2, 3, 4, 5]),
+    ],
+)
+def test_what_a_wrong_clock_labelled_is_as_old_as_what_is_about_it(
+    tmp_path: Path, labels: dict[int, int], days_kept: int, left: list[int]
+) -> None:
+    """A PC without its battery boots in 1970: what it records then was gone by the next midnight."""
+    with Journal(tmp_path) as journal:
+        for run in range(1, 7):
+            at = labels.get(run, UTC + (run - 1) * DAY_NS)
+            journal.begin(start(run, utc_ns=at))
+            one = block(run, 1, 3)
+            one.utc_ns[:] += at - UTC
+            journal.append(one)
+    assert seal_due(tmp_path) == []
+    trim(tmp_path, Limits(age_ns=days_kept * DAY_NS), now_utc_ns=UTC + 4 * DAY_NS + DAY_NS // 2)
+    assert sorted(sealed_paths(tmp_path)) == left
+
+
 def test_trimming_deletes_the_oldest_beyond_a_size(tmp_path: Path) -> None:
     days(tmp_path, 4)
     hot = sum(file.stat().st_size for file in (tmp_path / "hot").iterdir())

@@ -4,6 +4,7 @@ import json
 import logging
 import os
 import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from time import time_ns
@@ -15,6 +16,7 @@ from brakewater.record.sealed.layout import sealed_paths, segments_folder
 from brakewater.record.sealed.manifest import Manifest, read_manifest
 from brakewater.record.segment import hot_folder
 from brakewater.record.trimmed import TRIMMED
+from brakewater.record.walltime import EARLIEST_NS
 from brakewater.units import utc_text
 
 _log = logging.getLogger(__name__)
@@ -33,7 +35,8 @@ def trim(folder: Path, limits: Limits, *, now_utc_ns: int | None = None) -> list
     """Delete what is beyond the limits.
 
     Age counts back from the newest sealed segment, never from beyond the machine's clock: neither a clock that has run
-    away nor a rig that stood for a year makes anything old.
+    away nor a rig that stood for a year makes anything old. Nor does a clock that was behind: no run is older than one
+    before it, and one whose times cannot be right is as old as the next one whose can.
 
     Args:
         folder: record folder.
@@ -51,28 +54,48 @@ def trim(folder: Path, limits: Limits, *, now_utc_ns: int | None = None) -> list
     for gone in segments_folder(folder).glob(".trimmed-*"):  # left by a crash
         shutil.rmtree(gone, ignore_errors=True)
     paths = sealed_paths(folder)
-    now = min(time_ns() if now_utc_ns is None else now_utc_ns, _newest(list(paths.values())))
+    old = set() if limits.age_ns is None else _old(paths, limits.age_ns, now_utc_ns or time_ns())
     sizes = {run: _size(path) for run, path in paths.items()}
     total = sum(sizes.values()) + (_size(hot_folder(folder)) if limits.size is not None else 0)
     trimmed = []
     for run, path in paths.items():
         over_size = limits.size is not None and total > limits.size
-        if _delete(
-            folder, run, path, over_size=over_size, before_ns=None if limits.age_ns is None else now - limits.age_ns
-        ):
+        if (run in old or over_size) and _delete(folder, run, path, "age" if run in old else "size"):
             total -= sizes[run]
             trimmed.append(run)
     return trimmed
 
 
-def _delete(folder: Path, run: int, path: Path, *, over_size: bool, before_ns: int | None) -> bool:
+def _old(paths: Mapping[int, Path], age_ns: int, now_ns: int) -> set[int]:
+    """Runs that are over the age."""
+    ends = {run: _end_ns(path, now_ns) for run, path in paths.items()}
+    before_ns = max((end for end in ends.values() if end is not None), default=0) - age_ns
+    old, waiting = set[int](), set[int]()
+    for run, end in ends.items():
+        waiting.add(run)
+        if end is None:
+            continue
+        if end >= before_ns:
+            break
+        old |= waiting
+        waiting = set()
+    return old
+
+
+def _end_ns(path: Path, now_ns: int) -> int | None:
+    """Wall time of a segment's end; None where it cannot be right, or be read, which is told when its turn comes."""
+    try:
+        end_ns = read_manifest(path).to_utc_ns
+    except DamagedRecordError:
+        return None
+    return end_ns if EARLIEST_NS <= end_ns <= now_ns else None
+
+
+def _delete(folder: Path, run: int, path: Path, why: str) -> bool:
     try:
         manifest = read_manifest(path)
     except DamagedRecordError as error:
         _log.warning("run %d is kept, whatever its age: %s", run, error)
-        return False
-    over_age = before_ns is not None and manifest.to_utc_ns < before_ns
-    if not (over_size or over_age):
         return False
     away = segments_folder(folder) / f".trimmed-{run:08d}"
     with holding_still(folder) as holds:
@@ -80,12 +103,12 @@ def _delete(folder: Path, run: int, path: Path, *, over_size: bool, before_ns: i
         if held is not None:
             _log.info("run %d is kept: hold %s by %s: %s", run, held.id, held.actor, held.reason)
             return False
-        _note(folder, manifest, "age" if over_age else "size")
+        _note(folder, manifest, why)
         os.replace(path, away)  # noqa: PTH105 - atomic on purpose: a segment is there whole or not at all
     sync_folder(path.parent)
     os.utime(segments_folder(folder))
     shutil.rmtree(away, ignore_errors=True)
-    _log.info("run %d is trimmed: over %s", run, "age" if over_age else "size")
+    _log.info("run %d is trimmed: over %s", run, why)
     return True
 
 
@@ -100,15 +123,6 @@ def _note(folder: Path, manifest: Manifest, why: str) -> None:
         file.flush()
         os.fsync(file.fileno())
     sync_folder(segments_folder(folder))
-
-
-def _newest(paths: list[Path]) -> int:
-    for path in reversed(paths):
-        try:
-            return read_manifest(path).to_utc_ns
-        except DamagedRecordError:  # told when its turn comes
-            continue
-    return 0
 
 
 def _held(holds: tuple[Hold, ...], from_utc_ns: int, to_utc_ns: int) -> Hold | None:

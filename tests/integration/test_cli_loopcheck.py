@@ -297,6 +297,29 @@ def test_two_cannot_check_one_point_at_once(device: Settable, rig: Path, tmp_pat
     assert device.writes == 0
 
 
+def test_what_comes_in_at_another_point_is_said(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Inlet and outlet are swapped at the card: the watch would take what is injected for a measurement."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        fresh(watch, rig, 25.0)
+        until_seen = lambda: until(lambda: outlet(rig, record) == 800)  # noqa: E731
+        plays(monkeypatch, lambda: None, lambda: (device.put(2, 800), until_seen()))
+        file = listed(tmp_path, "25 degC", "80 degC")
+        done = here("loopcheck", rig, "aux-inlet", "--record", record, "--scans", "2", "--injected", file)
+        assert done.returncode == 1
+        says = "but aux-outlet has come to what is injected, 176 degF: are the two loops swapped? The watch takes that"
+        assert done.stderr.count("swapped") == 1
+        assert says in done.stderr
+        watch.end()
+
+
+def outlet(rig: Path, record: Path) -> int:
+    done = here("probe", rig, "--once", "--json", "--point", "aux-outlet", "--record", record)
+    return int(json.loads(done.stdout)["words"][0])
+
+
 def test_a_list_leaves_time_to_connect_the_loop_again(
     rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -1,20 +1,25 @@
 """The course of a loop check, guided at a terminal or from a list: inject, read n scans, as found, adjust, as left."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from time import monotonic
 
 from brakewater.cli.expected import ExpectError
 from brakewater.cli.injected import Injection, injection, suggestion
 from brakewater.cli.reach import Reach
+from brakewater.errors import DeviceError
+from brakewater.field import spans
 from brakewater.field.seen import converted, in_unit, unit_of
 from brakewater.quality import Quality, quality, reason_name
 from brakewater.review.loop_sheet import Part, Step, ways
-from brakewater.rig import Point, Rig
+from brakewater.rig import SELF, Point, Rig
 from brakewater.signals.convert import Bit
+from brakewater.signals.pulse import Pulse
 from brakewater.wording import ENGLISH
 
 _STOP = ("q", "quit", "stop")
+_NEAR = 0.02
+"""Share of the span within which another point has come to what is injected."""
 
 
 class StoppedError(Exception):
@@ -34,6 +39,8 @@ class Session:
     ask: Callable[[str], str]
     tell: Callable[[str], None]
     pause: Callable[[float], None]
+    _before: dict[str, float] = field(default_factory=dict, init=False)
+    """What the points of the same kind read when the check began, SI."""
 
     def guided(self, percents: Sequence[float]) -> tuple[list[Step], bool]:
         """Steps, and whether something was adjusted; returns once the tech says that the loop is whole again.
@@ -41,6 +48,7 @@ class Session:
         Raises:
             StoppedError: the tech stopped, or the check did.
         """
+        self._before.update(self._others())
         try:
             found = self._guided(percents)
         except StoppedError:
@@ -64,6 +72,7 @@ class Session:
         Raises:
             StoppedError: the check stopped.
         """
+        self._before.update(self._others())
         steps: list[Step] = []
         for part in ("as-found", "as-left"):
             mine = [one for one in injections if one.part == part]
@@ -84,11 +93,14 @@ class Session:
             self.tell(f"  {self.point.name} reads {self._shown(number, code)}")
 
     def _shown(self, number: float, code: int) -> str:
+        return self._shown_of(self.point, number, code)
+
+    def _shown_of(self, point: Point, number: float, code: int) -> str:
         if quality(code) is Quality.BAD:
             return f"nothing good: {ENGLISH.reason(reason_name(code))}"
-        if isinstance(self.point.signal, Bit):
+        if isinstance(point.signal, Bit):
             return "on" if number else "off"
-        return f"{in_unit(number, self.point, self.rig.units):.5g} {unit_of(self.point, self.rig.units)}".strip()
+        return f"{in_unit(number, point, self.rig.units):.5g} {unit_of(point, self.rig.units)}".strip()
 
     def _part(self, part: Part, percents: Sequence[float]) -> list[Step]:
         said: list[tuple[str, float]] = []
@@ -136,7 +148,41 @@ class Session:
             worst=worst,
         )  # fmt: skip
         self.tell(self._line(step))
+        if not self._passes(step):
+            self._tell_elsewhere(value)
         return step
+
+    def _passes(self, step: Step) -> bool:
+        within = step.error is not None and abs(step.error) <= self.tolerance * (1 + 1e-9)
+        return within and quality(step.worst) is not Quality.BAD
+
+    def _others(self) -> dict[str, float]:
+        """What reads well of the points that measure the same kind of thing, SI; nothing where they cannot be asked."""
+        alike = [
+            one
+            for one in self.rig.points
+            if one.device != SELF and one != self.point and spans.dimension(one) is spans.dimension(self.point)
+            and isinstance(one.signal, Bit) is isinstance(self.point.signal, Bit) and not isinstance(one.signal, Pulse)
+        ]  # fmt: skip
+        try:
+            read = self.reach.scan(alike) if alike else []
+        except DeviceError:  # the watch has another of them than this rig file: this one can be checked all the same
+            return {}
+        told = {seen.point.name: converted(seen.point, seen.words, seen.status) for seen in read}
+        return {name: number for name, (number, code) in told.items() if quality(code) is not Quality.BAD}
+
+    def _tell_elsewhere(self, value: float) -> None:
+        """What is injected may have come in at another point: two loops, or two devices, are swapped."""
+        near = max(self.tolerance, _NEAR * abs(self.ends[1] - self.ends[0]))
+        for name, number in self._others().items():
+            before = self._before.get(name)
+            if abs(number - value) <= near and (before is None or abs(before - value) > near):
+                other = next(one for one in self.rig.points if one.name == name)
+                believed = " The watch takes that for measured" if self.reach.watches else ""
+                self.tell(
+                    f"  but {name} has come to what is injected, {self._shown_of(other, number, 0)}: are the two loops"
+                    f" swapped?{believed}"
+                )
 
     def _line(self, step: Step) -> str:
         if step.mean is None or step.error is None:
@@ -146,6 +192,6 @@ class Session:
             return f"  read {seen}: {'as it should' if step.error == 0.0 else 'NOT as it should'}"
         shown = self._shown(step.mean, 0)
         share = step.error / abs(self.ends[1] - self.ends[0])
-        within = abs(step.error) <= self.tolerance * (1 + 1e-9) and quality(step.worst) is not Quality.BAD
         note = "" if not step.worst else f", {ENGLISH.reason(reason_name(step.worst))}"
-        return f"  read {shown}, error {share:+.3%} of span{note}: {'within' if within else 'OUT OF'} tolerance"
+        within = "within" if self._passes(step) else "OUT OF"
+        return f"  read {shown}, error {share:+.3%} of span{note}: {within} tolerance"

@@ -147,8 +147,9 @@ files() {
   install -d -m 0750 -o "$user" -g "$group" "$root/var/lib/brakewater"
   if [ -n "$rig" ] && ! cmp -s "$rig" "$root/etc/brakewater/rig.toml"; then
     [ ! -e "$root/etc/brakewater/rig.toml" ] || cp -p "$root/etc/brakewater/rig.toml" "$root/etc/brakewater/rig.toml.before"
-    install -m 0640 -g "$group" "$rig" "$root/etc/brakewater/rig.toml.new" # a full disk must not leave half of one
-    sync "$root/etc/brakewater/rig.toml.new" && mv "$root/etc/brakewater/rig.toml.new" "$root/etc/brakewater/rig.toml"
+    local new="$root/etc/brakewater/rig.toml.new" # a full disk must not leave half of one
+    { install -m 0640 -g "$group" "$rig" "$new" && sync "$new" && mv "$new" "$root/etc/brakewater/rig.toml"; } ||
+      { rm -f "$new"; stop 3 "the rig file could not be copied (see above); what ran before runs on"; }
   fi
   local kept # what a backup brought back carries the group's number on the old PC
   for kept in "$root/etc/brakewater/rig.toml" "$root"/etc/brakewater/*.{key,pem}; do

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parents[2] / "daemon" / "brakewater"
-LOW = ("engine", "rig", "signals", "physics", "alarms", "trips")
+LOW = ("engine", "render", "rig", "signals", "physics", "alarms", "trips")
 LOW_FILES = sorted(
     [
-        *(PACKAGE / name for name in ("stream.py", "quality.py", "units.py", "errors.py", "render.py", "wording.py")),
+        *(PACKAGE / name for name in ("stream.py", "quality.py", "units.py", "errors.py", "wording.py")),
         *(file for folder in LOW for file in (PACKAGE / folder).glob("**/*.py")),
     ]
 )

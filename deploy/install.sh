@@ -134,7 +134,7 @@ P
 
 files() {
   install -d -m 0755 "$root/etc/systemd/system/brakewater.service.d" "$root/etc/sysusers.d" "$root/usr/local/bin" \
-    "$root/usr/share/doc/brakewater"
+    "$root/usr/share/doc/brakewater"/{,broker,systemd}
   install -m 0644 "$here/systemd/brakewater.sysusers" "$root/etc/sysusers.d/brakewater.conf"
   systemd-sysusers ${root:+--root="$root"} "$root/etc/sysusers.d/brakewater.conf" 2>/dev/null ||
     systemd-sysusers ${root:+--root="$root"} brakewater.conf
@@ -164,7 +164,9 @@ files() {
     [ -z "$(facts "$one")" ] || install -m 0644 "$here/systemd/$one.conf" "$dropins/$one.conf"
   done
   facts files
-  install -m 0644 "$here/runbook.md" "$root/usr/share/doc/brakewater/runbook.md"
+  for one in runbook.md threats.md changes.md broker/acl systemd/brakewater.service; do # the pages, and where they point to
+    install -m 0644 "$here/$one" "$root/usr/share/doc/brakewater/$one"
+  done
   install -m 0755 "$here/backup.sh" "$root/usr/local/bin/brakewater-backup"
   printf '#!/bin/sh\nexec /opt/brakewater/current/bin/python -m brakewater "$@"\n' >"$root/usr/local/bin/brakewater"
   chmod 0755 "$root/usr/local/bin/brakewater"

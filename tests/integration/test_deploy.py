@@ -151,6 +151,17 @@ def test_secrets_are_for_root_and_the_rest_for_the_group(stage: Path) -> None:
 
 
 @AS_ROOT
+def test_every_link_of_the_pages_leads_somewhere(stage: Path) -> None:
+    """In the checkout, and as far as they are installed on the PC."""
+    top, installed = DEPLOY.parent, stage / "usr/share/doc/brakewater"
+    pages = [*top.glob("*.md"), *DEPLOY.rglob("*.md"), *installed.rglob("*.md")]
+    links = [(page, to) for page in pages for to in re.findall(r"\]\(([^)#\s]+)|src=\"([^\"]+)\"", page.read_text())]
+    assert len(links) > 5
+    lost = [(page, to) for page, (a, b) in links if "://" not in (to := a or b) and not (page.parent / to).exists()]
+    assert not lost
+
+
+@AS_ROOT
 def test_again_keeps_passwords_and_a_bad_rig_file_changes_nothing(stage: Path, tmp_path: Path) -> None:
     kept = (stage / "etc/brakewater/broker-passwords").read_text()
     certificate = (stage / "etc/mosquitto/brakewater/broker.pem").read_bytes()

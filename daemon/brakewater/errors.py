@@ -79,6 +79,10 @@ class StorageError(BrakewaterError):
     """The record cannot be written or read."""
 
 
+class ArgumentError(StorageError):
+    """What was asked for is not to be had: another argument is needed."""
+
+
 class DamagedRecordError(StorageError):
     """The record is damaged from some place on; what lies before it is whole."""
 

@@ -186,6 +186,10 @@ def test_what_may_be_injected(rig: Rig, name: str, said: str, value: float) -> N
         ("aux-flow", "75"),
         ("aux-flow", "9 degF"),
         ("aux-in-service", "5"),
+        ("aux-flow", "200 %"),  # a slip of the finger would only fail the loop
+        ("aux-flow", "750 gal/min"),
+        ("aux-flow", "-1 mA"),
+        ("aux-inlet", "1840 degF"),
     ],
 )
 def test_what_may_not(rig: Rig, name: str, said: str) -> None:
@@ -238,6 +242,7 @@ def test_a_list_of_injections(rig: Rig, tmp_path: Path) -> None:
         ("injected,part\n4 mA,left\n", "row 2, column part"),
         ("injected,part\n4 mA,as-left\n5 mA,as-found\n", "as-found below as-left"),
         ("injected,part\n4 mA,as-left\n", "no as-found"),
+        ("injected\n4 mA\n12,5 mA\n", "row 3: found '5 mA' beyond the last column; allowed: injected, with a point"),
     ],
 )
 def test_a_bad_list_names_row_and_column(rig: Rig, tmp_path: Path, text: str, says: str) -> None:
@@ -271,7 +276,7 @@ def test_a_change_that_a_reading_depends_on_voids_the_proof(rig: Rig, after: str
     assert different == ({name} if name in before else set(before))
 
 
-def test_serial_numbers_cadence_and_the_file_itself_void_nothing(rig: Rig) -> None:
+def test_serial_numbers_cadence_and_the_file_itself_are_not_in_the_hash(rig: Rig) -> None:
     more = 'serial = "A7"\nname = "aux-inlet"\nevery = 2\ndamping = "2 s"'
     text = DEMO.replace('name = "aux-inlet"', more).replace("#", "# more")
     assert hashes(parse(text)) == hashes(rig)

@@ -37,7 +37,7 @@ from brakewater.cli import (
     watch,
 )
 from brakewater.cli import map as map_  # the command's name is Python's too
-from brakewater.errors import BrakewaterError, RigFileError, end_of_output, plainly
+from brakewater.errors import ArgumentError, BrakewaterError, RigFileError, end_of_output, plainly
 
 CAUTION = (
     "An advisory monitor, not a safety instrumented system. The maker's manual, local rules and licensed practice stand"
@@ -97,7 +97,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     except BrakewaterError as error:
         print(f"brakewater {args.command}: {error}", file=sys.stderr)
-        return 3
+        return 2 if isinstance(error, ArgumentError) else 3
     except BrokenPipeError:
         end_of_output()  # whoever read has read enough
         return 0

@@ -26,6 +26,8 @@ _WATER: Final = (0.0, 100.0)
 """Range of a thermometer whose file names none, degC."""
 _COLUMNS: Final = ("injected", "wait", "part")
 _LONGEST_WAIT_S: Final = 3600.0
+_BEYOND: Final = 0.25
+"""Share of the range beyond its ends that may be injected: 0 and 24 mA. Further out lies a slip of the finger."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +69,17 @@ def injection(point: Point, text: str, ends: tuple[float, float]) -> float:
     Raises:
         ExpectError: it is nothing that this point takes.
     """
+    found = _said(point, text, ends)
+    share = (found - ends[0]) / (ends[1] - ends[0])
+    if not isinstance(point.signal, Bit) and abs(share - 0.5) > 0.5 + _BEYOND + 1e-9:
+        raise ExpectError(
+            f"injected: found {text!r}, {100 * share:.0f} % of the range of {point.name}; allowed: {-100 * _BEYOND:.0f}"
+            f" to {100 + 100 * _BEYOND:.0f} %; another range: --range"
+        )
+    return found
+
+
+def _said(point: Point, text: str, ends: tuple[float, float]) -> float:
     match = _CIRCUIT.fullmatch(text)
     if match is None or isinstance(point.signal, Bit):
         return quantity(point, text, "injected")
@@ -124,15 +137,21 @@ def read_injections(file: Path, point: Point, ends: tuple[float, float]) -> list
         ExpectError: naming row and column, what was found and what is allowed.
     """
     try:
-        rows = list(csv.DictReader(file.read_text(encoding="utf-8-sig").splitlines(), strict=True))
+        reader = csv.DictReader(file.read_text(encoding="utf-8-sig").splitlines(), strict=True)
+        rows = list(reader)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ExpectError(f"{file}: found {plainly(error)}; allowed: a CSV file") from error
     if not rows:
         raise ExpectError(f"{file}: found no rows; allowed: a header with {', '.join(_COLUMNS)}, then a row a value")
-    if "injected" not in rows[0] or set(rows[0]) - {*_COLUMNS}:
-        raise ExpectError(
-            f"{file}: row 1: found columns {', '.join(map(str, rows[0]))}; allowed: {', '.join(_COLUMNS)}"
-        )
+    columns = list(reader.fieldnames or ())
+    if "injected" not in columns or set(columns) - {*_COLUMNS}:
+        raise ExpectError(f"{file}: row 1: found columns {', '.join(columns)}; allowed: {', '.join(_COLUMNS)}")
+    for number, row in enumerate(rows, 2):
+        if beyond := row.get(None):
+            raise ExpectError(
+                f"{file}: row {number}: found {', '.join(beyond)!r} beyond the last column; allowed:"
+                f" {', '.join(columns)}, with a point in numbers"
+            )
     found = [_row(f"{file}: row {number}", row, point, ends) for number, row in enumerate(rows, 2)]
     if [one.part for one in found] != sorted(one.part for one in found):
         raise ExpectError(f"{file}: found as-found below as-left; allowed: all of as-found first")

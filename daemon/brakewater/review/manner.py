@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Final
 
-from brakewater.errors import StorageError
+from brakewater.errors import ArgumentError
 from brakewater.rig import Rig
 from brakewater.units import CREW_UNITS
 from brakewater.wording import LANGUAGES, Wording
@@ -35,9 +35,9 @@ def manner_of(rig: Rig, code: str | None = None, units: str | None = None) -> Ma
     """As asked for, else as the rig file says.
 
     Raises:
-        StorageError: there is no such language.
+        ArgumentError: there is no such language.
     """
     chosen = code or (rig.panel.language if rig.panel else "en")
     if chosen not in LANGUAGES:
-        raise StorageError(f"--lang {chosen}; allowed: {', '.join(LANGUAGES)}")
+        raise ArgumentError(f"--lang {chosen}; allowed: {', '.join(LANGUAGES)}")
     return Manner(code=chosen, units=units if units in CREW_UNITS else None)

@@ -1,6 +1,8 @@
 """Refining parameters: what a trip tells comes out, and what it cannot tell is refused, said and not guessed."""
 
 import json
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,10 +11,14 @@ import pytest
 import streams
 from brakewater.cli import main
 from brakewater.cli.fit import _show
-from brakewater.review.fit import Fit, Parameter
+from brakewater.engine import Engine
+from brakewater.record.reader import Record
+from brakewater.review.fit import Fit, Parameter, fit
 from brakewater.review.residual_plot import residual_svg
+from brakewater.stream import Block, Input, Start
 from brakewater_sim.offline import record
 from brakewater_sim.scenarios import SCENARIOS
+from record_streams import watched
 
 
 def test_a_short_record_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -62,6 +68,34 @@ def test_the_share_of_a_trip(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert share["value"] == pytest.approx(0.94, abs=0.02)
     assert found["rms_k"] < 0.5 < found["rms_before_k"]
     assert plot.read_text().startswith("<svg")
+
+
+def _with_a_hole(whole: Path, engine: Engine) -> Iterator[Input]:
+    """The same without 210 s in the middle of lowering: a run ends there, and the next begins with what was known."""
+    run, before, first = 1, 0, None
+    for item in Record(whole).inputs(block=50):
+        if isinstance(item, Start):
+            first = item
+        elif isinstance(item, Block) and not 3000 <= int(item.input[0]) < 4050:
+            if int(item.input[0]) >= 4050 and run == 1:
+                assert first is not None
+                run, before = 2, int(item.input[0]) - 1
+                at = {"t_ns": int(item.t_ns[0]), "utc_ns": int(item.utc_ns[0])}
+                yield replace(first, run=2, snapshot=engine.state(), **at)
+            yield replace(item, run=run, input=item.input - before)
+            continue
+        else:
+            continue
+        yield item
+
+
+def test_a_hole_in_the_record_is_no_second_of_it(tmp_path: Path) -> None:
+    engine = Engine()
+    record(SCENARIOS["hot-day"], streams.demo(), tmp_path / "hot", seconds=1680.0)
+    found = fit(Record(watched(tmp_path / "holed", _with_a_hole(tmp_path / "hot", engine), engine)))
+    share = next(one for one in found.parameters if one.name == "share")
+    assert share.value == pytest.approx(0.94, abs=0.02)
+    assert found.rms_k < 0.5
 
 
 def test_residuals_as_a_picture() -> None:

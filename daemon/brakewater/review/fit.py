@@ -15,6 +15,7 @@ from math import exp
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError
@@ -37,6 +38,9 @@ _THROUGH: Final = 2.0
 _FAR: Final = 1.2
 """Logarithm of the scale up to which a parameter is looked for."""
 _LONGEST_S: Final = 20_000
+_WARM_S: Final = 300.0
+"""So long what the rotor was before counts; an assumption."""
+_HOLE_STEPS: Final = 3.0
 _NEEDED: Final = ("duty_w", "inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 
 
@@ -97,7 +101,7 @@ def fit(record: Record, name: str | None = None, damage: list[str] | None = None
 
 
 def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tuple[Series, Brake]:
-    columns: dict[str, list[Floats]] = {key: [] for key in (*_NEEDED, "known")}
+    columns: dict[str, list[Floats]] = {key: [] for key in (*_NEEDED, "known", "at_s")}
     brake: Brake | None = None
     step_s = 0.0
     for item, outcome in replayed(record, engine, tally):
@@ -108,7 +112,7 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
             continue  # a later rig file has no such brake, or no hoist
         every = max(1, round(1e9 / engine.rig.scan_ns))
         step_s = step_s or every * engine.rig.scan_ns / 1e9
-        part = slice(every - 1, None, every)
+        part = np.flatnonzero(item.input % every == 0)  # by number: a command cuts a block anywhere
         found = {role: outcome.readings[engine.rig.role(role, brake.name).name] for role in _NEEDED[1:]}  # type: ignore[union-attr]
         found["duty_w"] = outcome.derived[brake.name, "duty_w"]
         bad = np.zeros(len(item), np.bool_)
@@ -116,6 +120,7 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
             columns[role].append(column.values[part])
             bad |= is_bad(column.codes)
         columns["known"].append((~bad[part]).astype(np.float64))
+        columns["at_s"].append(item.t_ns[part] / 1e9)
     if brake is None:
         raise FitError(f"found {NO_SCAN}")
     whole = {key: np.concatenate(parts)[:_LONGEST_S] for key, parts in columns.items()}
@@ -125,9 +130,17 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
         inlet=whole["inlet-temperature"],
         outlet=whole["outlet-temperature"],
         level=whole["brake-level"],
-        known=whole["known"] > 0.5,
+        known=(whole["known"] > 0.5) & ~_after_a_hole(whole["at_s"], step_s),
         step_s=step_s,
     ), brake
+
+
+def _after_a_hole(at_s: Floats, step_s: float) -> NDArray[np.bool_]:
+    """[n] where what the rotor is, is not known: at the begin, and where scans are missing, as between two runs."""
+    cold = np.zeros(len(at_s), np.bool_)
+    for at in (0, *(np.flatnonzero(np.abs(np.diff(at_s)) > _HOLE_STEPS * step_s) + 1).tolist()):
+        cold[at : at + round(_WARM_S / step_s) + 1] = True
+    return cold
 
 
 def _brake(rig: Rig, name: str | None) -> Brake:
@@ -166,8 +179,7 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats
         from scipy.optimize import least_squares  # noqa: PLC0415 - an extra, only for this
     except ImportError as error:
         raise FitError("found no scipy; allowed: pip install 'brakewater[fit]'") from error
-    warm = np.arange(len(series.outlet)) * series.step_s > 300.0  # what the rotor was before is not known
-    used = series.known & warm
+    used = series.known
     seconds = round(np.count_nonzero(used) * series.step_s)
     if seconds < 600:
         raise FitError(f"found {seconds} s of good signals; allowed: 600 s and more")

@@ -239,6 +239,17 @@ def test_what_to_do_is_in_sight_with_several_brakes_of_long_names_one_of_them_wi
             assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), size
 
 
+def test_who_logged_out_in_another_tab_is_not_named_here_any_more(page: Page, before: Pages) -> None:
+    page.locator("#menu > summary").click()
+    page.get_by_role("button", name="Log in").click()
+    log_in(page)
+    expect(page.locator("#who")).to_have_text("Here as engineer", timeout=SHOWN_MS)
+    before.end_session(page.context.cookies())
+    page.get_by_role("button", name="Lamp test").click()
+    expect(page.locator("#answer")).to_have_text("Lamp test: done", timeout=SHOWN_MS)  # a station still may
+    expect(page.locator("#who")).to_have_text("Here as driller", timeout=SHOWN_MS)
+
+
 def test_every_number_has_its_limit(page: Page) -> None:
     limits = page.locator(".number .limit").all_inner_texts()
     assert all(text.startswith(("min ", "max ")) for text in limits), limits

@@ -1,12 +1,15 @@
 """A tour handed over on its page, before a real watch: read, signed by name, in the record, and replayed."""
 
+import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, Route, expect, sync_playwright
 
 from brakewater.control import ask
+from brokers import until
 from chromium import SCREENS, SHOWN_MS, launched
 from daemons import brakewater
 from panel_parts import PIN, Pages, pages
@@ -83,6 +86,39 @@ def test_a_tour_is_read_and_signed_and_stands_in_the_record(page: Page, before: 
     assert told.stdout.count("A. Driller a B. Driller") == 1, "sent twice, signed once"
     assert "flushing" in told.stdout
     assert brakewater("replay", before.watch.record, "--compare").returncode == 0
+
+
+def test_a_tour_stays_as_it_was_signed_on_a_tablet_whose_clock_is_wrong(page: Page) -> None:
+    page.clock.set_system_time(datetime.now(UTC) + timedelta(hours=3))
+    page.get_by_label("Name").fill("engineer")
+    page.get_by_label("PIN").fill(PIN)
+    page.locator("#log-in button").click()
+    expect(page.locator("#sign")).to_be_visible(timeout=SHOWN_MS)
+    page.locator("#hours").fill("2")
+    with page.expect_response("**/api/past/handover?*hours=2*", timeout=SHOWN_MS) as told:
+        page.locator("#hours").press("Tab")
+    begun = told.value.json()["from"]
+    page.locator("#hours").evaluate("one => { one.value = ''; }")
+    for key, text in (("by", "A. Driller"), ("to", "B. Driller")):
+        page.locator(f'#sign [name="{key}"]').fill(text)
+    with page.expect_response("**/api/past/handover?*", timeout=SHOWN_MS) as told:
+        page.locator("#sign button").click()
+    apart = datetime.fromisoformat(told.value.json()["from"]) - datetime.fromisoformat(begun)
+    assert abs(apart) < timedelta(minutes=1)
+
+
+def test_what_stands_says_since_when_and_a_lost_panel_is_said(page: Page, before: Pages) -> None:
+    before.device.flow(2)
+    until(lambda: before.watch.states().get("aux.cooling-lost") == "unacknowledged", "the alarm")
+    page.locator("#language").select_option("es")
+    since = r"Sin agua de enfriamiento: 2\.0 gal/min, límite 5 gal/min\. Desde 20\d\d-\d\d-\d\d \d\d:\d\d\."
+    expect(page.locator("#sections li").first).to_have_text(re.compile(since), timeout=SHOWN_MS)
+    page.context.set_offline(True)
+    page.locator("#hours").fill("3")
+    page.locator("#hours").press("Tab")
+    expect(page.locator("#says")).to_contain_text("El panel no responde", timeout=SHOWN_MS)
+    expect(page.locator("#sections h2")).to_have_count(9)
+    page.context.set_offline(False)
 
 
 def test_a_session_that_ended_leaves_what_was_written_and_the_way_in(page: Page, before: Pages) -> None:

@@ -18,7 +18,7 @@ from brakewater.render import alarm_name, alarm_now, event_shown
 from brakewater.review.trips import TripLine
 from brakewater.rig import Rig, parse
 from brakewater.rig.people import standing
-from brakewater.stream import AlarmNow, Command, Event, Picture, Start
+from brakewater.stream import Command, Event, Picture, Start
 from brakewater.trips.rounds import OVERDUE
 from brakewater.units import utc_text
 from brakewater.wording import Wording
@@ -144,7 +144,7 @@ def handover_doc(
     page, to_ns = _Page(rig=rig, words=words), picture.utc_ns + 1
     done, lost = told(record, from_ns, to_ns), record.unreadable(from_ns, to_ns).values()
     sections = {
-        "standing": [page.line(alarm_now(rig, one, words)["text"], one.since_utc_ns) for one in _standing(picture)],
+        "standing": list(_standing(page, picture)),
         **{mask: list(_masked(page, picture, mask)) for mask in _MASKS},
         "forced": list(_forced(page, picture)),
         "settings-changed": list(_settings(page, picture, done)),
@@ -173,8 +173,11 @@ def _text(note: Command) -> str:
     return str(note.request.args["text"]).strip()
 
 
-def _standing(picture: Picture) -> list[AlarmNow]:
-    return [one for one in picture.alarms if one.state != "normal" and not one.masks]
+def _standing(page: _Page, picture: Picture) -> Iterator[Line]:
+    for one in picture.alarms:
+        if one.state != "normal" and not one.masks:
+            text, since = alarm_now(page.rig, one, page.words)["text"], page.time(one.since_utc_ns)
+            yield page.says("standing-line", one.since_utc_ns, text=text, time=since)
 
 
 def _masked(page: _Page, picture: Picture, mask: str) -> Iterator[Line]:

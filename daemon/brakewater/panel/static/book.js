@@ -327,7 +327,7 @@ const anew = async () => {
 };
 
 const me = async () => {
-  const found = await (await fetch("/api/me")).json();
+  const found = await fetch("/api/me").then((answer) => answer.json()).catch(() => ({}));
   const may = found.kind === "person";
   $("log-in").hidden = may;
   $("sign").hidden = !may;

@@ -349,6 +349,7 @@ async function push(button) {
   }
   delete button.dataset.busy;
   answered();
+  showActor();
 }
 
 // An old answer must not be read as one to the next alarm.
@@ -413,6 +414,7 @@ document.addEventListener("click", (event) => { if (!event.target.closest("#menu
 document.addEventListener("keydown", (event) => {
   if (event.key === "Escape" && by("menu").open) { by("menu").open = false; by("menu").firstElementChild.focus(); }
 });
+document.addEventListener("visibilitychange", () => { if (!document.hidden && rig) showActor(); }); // another tab may have logged out
 by("log-out").onclick = async () => { await fetch("/api/log-out", { method: "POST" }); await showActor(); };
 for (const button of document.querySelectorAll(".push")) button.onclick = () => push(button);
 await prefer();

@@ -4,7 +4,7 @@ import { asked, pickers, prefer, why, word } from "./words.js";
 const $ = (id) => document.getElementById(id);
 const make = (tag, text = "", more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
 const ANSWER_MS = 15000;
-let tour = null, since = null;
+let tour = null, since = null, heard = null; // heard: the watch's clock, and when; this browser's own may be wrong
 
 const say = (text, ok = true) => {
   $("says").textContent = text;
@@ -33,10 +33,14 @@ async function show() {
   say(word("reading"));
   const reading = $("says").textContent;
   // Once signed, the tour that was handed over stays to be read and printed.
-  const back = $("hours").value || (since === null ? "" : ((Date.now() - since) / 3.6e6).toFixed(3));
+  const back = $("hours").value || (since === null ? "" : ((heard.utc + performance.now() - heard.at - since) / 3.6e6).toFixed(3));
   const hours = back ? `&hours=${encodeURIComponent(back)}` : "";
-  const answer = await fetch(`/api/past/handover?${asked()}${hours}`);
+  const answer = await fetch(`/api/past/handover?${asked()}${hours}`).catch(() => null);
   pickers(null, show);
+  if (answer === null) {
+    say(word("panel-away"), false);
+    return;
+  }
   if (!answer.ok) {
     tour = null;
     const found = await answer.json();
@@ -44,6 +48,7 @@ async function show() {
     return;
   }
   tour = await answer.json();
+  heard = { utc: Date.parse(tour.to), at: performance.now() };
   if ($("says").textContent === reading) say(tour.damaged.join(" "), tour.damaged.length === 0); // an answer that came meanwhile stays
   $("tour").textContent = `${tour.rig}, ${tour.pad}. ${tour.tour}`;
   $("hours").placeholder = ((Date.parse(tour.to) - Date.parse(tour.from)) / 3.6e6).toFixed(1);
@@ -77,7 +82,7 @@ async function post(path, body, done) {
 }
 
 async function me() {
-  const answer = await fetch("/api/me");
+  const answer = await fetch("/api/me").catch(() => ({ ok: false }));
   const found = answer.ok ? await answer.json() : { kind: "looker", actor: null };
   const is = found.kind === "person";
   $("log-in").hidden = is;

@@ -69,6 +69,8 @@ def _show(found: dict[str, Any], targets: dict[str, str]) -> None:
     if took["median"] is not None:
         print(f"\nacknowledged {took['count']}: median {took['median']:.0f} s, longest {took['longest']:.0f} s")
     print(f"never acknowledged: {took['never']}")
+    if found["untimed"]:
+        print(f"not counted: {counted(found['untimed'], 'alarm')} that came while the clock was wrong")
     for row in found["most_frequent"]:
         print(f"{row['count']:6d}  {row['alarm']}")
     if not found["long_enough"]:

@@ -1,6 +1,6 @@
 """Alarm performance figures of a record: its events as turns, and the window they stand in."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from brakewater.alarms.lifecycle import UNSEEN, State, shown_of
@@ -8,8 +8,9 @@ from brakewater.alarms.performance import Turn, figures
 from brakewater.errors import DamagedRecordError
 from brakewater.record.reader import Record
 from brakewater.record.undamaged import undamaged
+from brakewater.record.walltime import plausible
 from brakewater.review.replay import recorded
-from brakewater.stream import TESTED, Block, Event, Start
+from brakewater.stream import TESTED, Block, Event, Ints, Start
 
 
 def of_record(
@@ -31,8 +32,34 @@ def of_record(
     if ends is None:
         return None
     turns = [turn for event in recorded(record, tell) if (turn := turn_of(event)) is not None]
-    from_s, to_s = ends
-    return figures([turn for turn in turns if from_s <= turn.t_s <= to_s], from_s, to_s)
+    within, untimed = timed(turns, ends)
+    return figures(within, *ends) | ({} if window is not None else {"untimed": untimed})
+
+
+def timed(turns: Sequence[Turn], ends: tuple[float, float]) -> tuple[list[Turn], int]:
+    """Those of a window, and how many alarms lie beyond it, since the clock was wrong when they came."""
+    within = [turn for turn in turns if ends[0] <= turn.t_s <= ends[1]]
+    return within, sum(turn.new for turn in turns) - sum(turn.new for turn in within)
+
+
+class Ends:
+    """From the first scan to the last by wall time, which may have been set back, or have been 1970 for a while."""
+
+    def __init__(self) -> None:
+        self._plausible: list[int] = []
+        self._any: list[int] = []
+
+    def see(self, utc_ns: Ints) -> None:
+        """Some more scans."""
+        for kept, some in ((self._plausible, utc_ns[plausible(utc_ns)]), (self._any, utc_ns)):
+            if len(some):
+                kept[:] = [min([int(some.min()), *kept]), max([int(some.max()), *kept])]
+
+    @property
+    def seconds(self) -> tuple[float, float] | None:
+        """By the times that can be right, where there are any; None for less than two scans."""
+        found = self._plausible or self._any
+        return (found[0] / 1e9, found[1] / 1e9) if found and found[1] > found[0] else None
 
 
 def inputs_only(record: Record) -> bool:
@@ -61,9 +88,8 @@ def turn_of(event: Event) -> Turn | None:
 
 
 def _ends(record: Record, tell: Callable[[int, DamagedRecordError], None]) -> tuple[float, float] | None:
-    first = last = None
+    ends = Ends()
     for item in undamaged(record, (0, -1), 8192, tell):
         if isinstance(item, Block):
-            least, most = int(item.utc_ns.min()), int(item.utc_ns.max())  # the clock may have been set back
-            first, last = min(least, first or least), max(most, last or most)
-    return None if first is None or last is None or last <= first else (first / 1e9, last / 1e9)
+            ends.see(item.utc_ns)
+    return ends.seconds

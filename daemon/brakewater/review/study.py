@@ -18,7 +18,7 @@ from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError, StorageError
 from brakewater.record.places import nothing_at
 from brakewater.record.reader import Record
-from brakewater.review.alarm_figures import turn_of
+from brakewater.review.alarm_figures import Ends, timed, turn_of
 from brakewater.review.at_hand import at_hand
 from brakewater.review.health import conditions
 from brakewater.review.manner import manner_of
@@ -137,14 +137,14 @@ def _turns(
     see: Callable[[Input, Outcome], None] = lambda _item, _outcome: None,
 ) -> tuple[list[Turn], Tally, tuple[float, float] | None]:
     """Alarms as the engine gives them today, and the window, s: records of inputs only are studied, too."""
-    tally, turns, ends = Tally(), [], []
+    tally, turns, ends = Tally(), list[Turn](), Ends()
     for item, outcome in replayed(record, Engine(instead=instead), tally):
         see(item, outcome)
         turns += [turn for event in outcome.events if (turn := turn_of(event)) is not None]
         if isinstance(item, Block):
-            ends += [int(item.utc_ns.min()) / 1e9, int(item.utc_ns.max()) / 1e9]  # the clock may have been set back
-    window = (min(ends), max(ends)) if ends and max(ends) > min(ends) else None
-    return [turn for turn in turns if window and window[0] <= turn.t_s <= window[1]], tally, window
+            ends.see(item.utc_ns)
+    window = ends.seconds
+    return timed(turns, window)[0] if window else [], tally, window
 
 
 def _trips(lines: Sequence[TripLine]) -> dict[str, Any]:

@@ -1,0 +1,44 @@
+"""The window of a record's alarm figures, where the wall clock was wrong for a while."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from brakewater.cli import main
+from brakewater.record.journal import Journal
+from brakewater.record.reader import Record
+from brakewater.review.alarm_figures import of_record
+from record_streams import UTC, block, event, start
+
+YEAR_1970 = 3_600_000_000_000
+
+
+def written(folder: Path, *labels: int) -> Path:
+    """A run a label, each with a minute of scans and two alarms."""
+    with Journal(folder) as journal:
+        for run, at in enumerate(labels, 1):
+            journal.begin(start(run, utc_ns=at))
+            scans = block(run, 1, 300)
+            scans.utc_ns[:] += at - UTC
+            journal.append(scans, (event(run, 5, 1, utc_ns=at + 10**9), event(run, 10, 2, utc_ns=at + 2 * 10**9)))
+    return folder
+
+
+def test_a_pc_that_booted_in_1970_makes_no_quiet_half_century(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = written(tmp_path, YEAR_1970, UTC)
+    assert main(["alarms", str(folder), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["to_s"] - found["from_s"] == pytest.approx(60.0, abs=1.0)
+    assert (found["alarms"], found["untimed"]) == (2, 2)
+    assert found["per_hour"] == pytest.approx(120.0, rel=0.02)
+    main(["alarms", str(folder)])
+    assert "not counted: 2 alarms that came while the clock was wrong" in capsys.readouterr().out
+
+
+def test_where_no_time_can_be_right_the_times_count_as_they_are(tmp_path: Path) -> None:
+    found = of_record(Record(written(tmp_path, YEAR_1970)))
+    assert found is not None
+    assert (found["alarms"], found["untimed"]) == (2, 0)

@@ -173,12 +173,12 @@ def is_good(codes: Codes) -> NDArray[np.bool_]:
     return good
 
 
+_NAMES = {int(reason): reason.name.lower().replace("_", "-") for reason in Reason}
+
+
 def reason_name(code: int) -> str:
     """The reason as people and JSON see it, for example ``sensor-open``; ``good`` for 0."""
-    try:
-        return Reason(code).name.lower().replace("_", "-")
-    except ValueError:
-        return f"code-{code}"
+    return _NAMES.get(code) or f"code-{code}"
 
 
 def status_name(status: int) -> str:

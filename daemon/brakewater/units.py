@@ -9,8 +9,8 @@ import math
 import re
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
-from typing import TypeVar
+from functools import cache, lru_cache
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -222,7 +222,17 @@ def counted(number: int, one: str, many: str = "") -> str:
 
 def utc_text(utc_ns: int) -> str:
     """Wall time as people and records write it: ``2031-02-03T04:05:06.200Z``."""
-    return str(np.datetime_as_string(np.datetime64(utc_ns // 1_000_000, "ms"))) + "Z"
+    ms = utc_ns // 1_000_000
+    days, ms = divmod(ms, _DAY_MS)
+    return f"{_day_text(days)}T{ms // 3_600_000:02}:{ms // 60_000 % 60:02}:{ms // 1000 % 60:02}.{ms % 1000:03}Z"
+
+
+_DAY_MS: Final = 86_400_000
+
+
+@lru_cache(maxsize=64)
+def _day_text(days: int) -> str:
+    return str(np.datetime64(days, "D"))
 
 
 CREW_UNITS: dict[str, dict[Dimension, str]] = {

@@ -1,3 +1,4 @@
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -121,6 +122,11 @@ def test_shown() -> None:
 )
 def test_utc_text(utc_ns: int, text: str) -> None:
     assert utc_text(utc_ns) == text
+
+
+@given(st.integers(-(2**62), 2**63 - 1))
+def test_utc_text_is_numpy_s(utc_ns: int) -> None:
+    assert utc_text(utc_ns) == f"{np.datetime64(utc_ns // 1_000_000, 'ms')}Z"
 
 
 def test_one_is_no_plural() -> None:

@@ -86,6 +86,7 @@ class Loop:
         self._defect: Exception | None = None
         self._failing: set[int] = set()
         self.picture: Picture | None = None
+        self._rig_shown = ""
         self.scanned_ns = 0
         """Monotonic time at which the last sample came; 0 before the first."""
 
@@ -224,7 +225,7 @@ class Loop:
 
     def _show(self) -> None:
         """Give the newest picture to every output; one that fails takes nothing from the others."""
-        self.picture = self._engine.picture()
+        self.picture = self._seen(self._engine.picture())
         for output in self.outputs:
             try:
                 output.show(self.picture)
@@ -233,6 +234,14 @@ class Loop:
                 if id(output) not in self._failing:
                     _log.exception("an output fails; the others go on: %s", type(output).__name__)
                 self._failing.add(id(output))
+
+    def _seen(self, picture: Picture) -> Picture:
+        """With the values of the last scan where a further run has none yet: to a PLC they would be bad until then."""
+        last, rig = self.picture, self._engine.rig.text
+        if picture.readings or last is None or rig != self._rig_shown:
+            self._rig_shown = rig
+            return picture
+        return replace(picture, readings=last.readings, derived=last.derived, status=last.status)
 
     def _step(self, waiting: list[Admitted]) -> None:
         """Take a block of samples, or one command, off the front."""

@@ -411,6 +411,12 @@ def test_a_segment_ends_at_its_time_with_the_live_state(parts: Parts, tmp_path: 
     run(test())
     parts.journal.close()
     assert begun == [3, 4, 5]
+    shown = parts.shown.pictures
+    assert [(one.run, one.input) for one in shown if not one.input] == [(3, 0), (4, 0), (5, 0)]
+    for one in shown:  # to a PLC, values that are not there are bad
+        assert (set(one.readings), set(one.derived)) == (set(shown[0].readings), set(shown[0].derived))
+        assert one.readings["aux-flow"] == shown[0].readings["aux-flow"]
+        assert one.status == shown[0].status != {}
     starts = {one.run: one.t_ns // 10**9 for one in Record(tmp_path).inputs() if isinstance(one, Start)}
     assert {run: t_s for run, t_s in starts.items() if run > 2} == {3: 15, 4: 60, 5: 120}
     tally = Tally()

@@ -124,6 +124,18 @@ def _type_of_number(payload: Any) -> int:
     return next(metric.datatype for metric in payload.metrics if metric.name == "bdSeq")
 
 
+def test_a_picture_of_before_the_first_scan_makes_no_birth(broker: Broker, tmp_path: Path) -> None:
+    """A birth must name every metric that is ever told; a command may come before the first scan."""
+    rig = demo_rig(broker.port, more=TABLE)
+    with hearing(broker, tmp_path) as host, node(rig) as one:
+        one.show(replace(picture(rig), readings={}, derived={}, status={}))
+        time.sleep(1.0)
+        assert host.kinds() == []
+        one.show(picture(rig))
+        until(lambda: "DBIRTH/aux" in host.kinds(), "born")
+        assert "derived/heat_w" in values(host.last("DBIRTH/aux"))
+
+
 def test_a_broker_that_is_away_costs_no_number_and_no_write(tmp_path: Path) -> None:
     broker, cursors = mosquitto(tmp_path), MemoryCursors()
     rig = demo_rig(broker.port, more=TABLE)

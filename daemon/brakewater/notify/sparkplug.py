@@ -89,7 +89,9 @@ class SparkplugNode:
         self._thread.join(_STOP_S)
 
     def show(self, picture: Picture) -> None:
-        """Overwrite the newest picture; does not wait."""
+        """Overwrite the newest picture; does not wait. One of before the first scan lacks what a birth must name."""
+        if not picture.readings:
+            return
         self._picture, self._shown_s = picture, time.monotonic()
         self._turn.set()
 

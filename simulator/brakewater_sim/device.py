@@ -91,6 +91,13 @@ class _Line(asyncio.Protocol):
         del exc
         self._lines.discard(self._transport)
 
+    def pause_writing(self) -> None:
+        """Who does not take its answers is not heard either, until it does."""
+        self._transport.pause_reading()
+
+    def resume_writing(self) -> None:
+        self._transport.resume_reading()
+
     def data_received(self, data: bytes) -> None:
         self._buffer += data
         try:

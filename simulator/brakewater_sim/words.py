@@ -158,7 +158,8 @@ def registers(register: Register, number: float) -> tuple[int, ...]:
     """Registers that hold a number, in the point's word and byte order."""
     kind = register.kind.value
     if kind == "bit":
-        return (1 << (register.bit or 0) if number else 0,)
+        word = 1 << (register.bit or 0) if number else 0
+        return (word if register.bytes_high_first else (word & 0xFF) << 8 | word >> 8,)
     packed = struct.pack(f">{_CODES[kind]}", held(kind, number))
     order = ">" if register.bytes_high_first else "<"
     found = struct.unpack(f"{order}{len(packed) // 2}H", packed)

@@ -226,6 +226,31 @@ def test_rubbish_ends_the_line(rubbish: bytes) -> None:
     run(test)
 
 
+def test_who_does_not_take_its_answers_is_not_heard_for_ever() -> None:
+    many, enough = ask(1, struct.pack(">BHH", 4, 0, 12)) * 5000, 12_000_000  # bytes; answers are three times as many
+    took = 0
+
+    async def test() -> None:
+        nonlocal took
+        async with serving(replace(SHORT, length_s=0.0), load(demo_file())) as (port,):
+            with socket.socket() as deaf:
+                deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+                deaf.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+                deaf.connect(("127.0.0.1", port))
+                deaf.settimeout(0.0)
+                idle = 0
+                while took < enough and idle < 40:
+                    try:
+                        took, idle = took + deaf.send(many[took % 12 :]), 0
+                    except BlockingIOError:
+                        idle += 1
+                        await asyncio.sleep(0.02)
+                assert (await answer(port, ask(1, struct.pack(">BHH", 4, 5, 1))))[2] == b"\x04\x02\x00\x00"
+
+    run(test)
+    assert took < enough
+
+
 def test_a_silent_device_says_nothing_and_its_line_stays() -> None:
     silent = replace(SHORT, warmup_s=0.0, silences=(Silence(device="plc1", from_s=0.0, to_s=inf),))
     good = struct.pack(">BHH", 4, 0, 1)

@@ -185,6 +185,16 @@ def test_bits(signal: Bit, value: float, held: int) -> None:
     assert decoded(in_register, words(in_register, value)) == (value, Reason.GOOD)
 
 
+@pytest.mark.parametrize("bit", [0, 3, 7, 8, 15])
+@pytest.mark.parametrize("high_first", [True, False])
+def test_a_bit_lies_where_the_devices_byte_order_puts_it(bit: int, high_first: bool) -> None:  # noqa: FBT001
+    place = Register(kind=RegisterKind.BIT, bit=bit, bytes_high_first=high_first)
+    given = replace(point(Bit(), RegisterKind.BIT), register=place)
+    assert words(given, 1.0) == (1 << (bit if high_first else (bit + 8) % 16),)
+    assert decoded(given, words(given, 1.0)) == (1.0, Reason.GOOD)
+    assert decoded(given, words(given, 0.0)) == (0.0, Reason.GOOD)
+
+
 FLOWS = {
     "root": Root(raw_low=0.0, raw_high=27648.0, full_scale=9.46e-3),
     "root of a loop": Root(raw_low=6400.0, raw_high=32000.0, full_scale=9.46e-3, loop=True),

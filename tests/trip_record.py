@@ -51,9 +51,21 @@ SAID: tuple[tuple[int, str, str, dict[str, Any]], ...] = (
 """Input, actor, verb, arguments."""
 
 
-def write_trip(place: Path, said: Sequence[tuple[int, str, str, dict[str, Any]]] = SAID, told: str = STORY) -> Path:
-    """A record folder; each command takes the place of one scan, so that numbers stay whole."""
-    text = demo_file().read_text(encoding="utf-8") + MORE
+def write_trip(
+    place: Path,
+    said: Sequence[tuple[int, str, str, dict[str, Any]]] = SAID,
+    told: str = STORY,
+    panel: str = "",
+) -> Path:
+    """A record folder; each command takes the place of one scan, so that numbers stay whole.
+
+    Args:
+        place: for the folder.
+        said: commands.
+        told: the story.
+        panel: further lines of the rig file's ``[panel]``.
+    """
+    text = demo_file().read_text(encoding="utf-8").replace("[panel]\n", f"[panel]\n{panel}") + MORE
     record(story(told), parse(text), place / "inputs", seed=1)
     engine = Engine()
     (place / "trip").mkdir()

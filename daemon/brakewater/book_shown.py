@@ -32,7 +32,7 @@ def book_doc(rig: Rig, book: BookNow) -> Document:
     return {
         "rig": rig.name,
         "units": rig.units,
-        "time_zone": rig.panel.time_zone if rig.panel else "UTC",
+        "time_zone": rig.time_zone,
         "gap_limits": None if rig.upkeep is None else asdict(rig.upkeep.limits),
         "rounds": [
             {

@@ -1,5 +1,7 @@
 """A trip's report in Debian's Chromium: charts move on the screen, stand still on paper, and nothing is fetched."""
 
+import re
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -53,6 +55,37 @@ def test_charts_move_on_a_screen_and_stand_on_paper(tmp_path: Path) -> None:
         page.screenshot(path=SCREENS / "report-paper.png", full_page=True)
         assert asked == [file.as_uri()]
         assert wrong == []
+
+
+def test_times_are_those_of_the_rigs_own_clock(tmp_path: Path) -> None:
+    pages = {}
+    for zone in ("UTC", "America/Bogota"):  # five hours behind, all the year
+        (tmp_path / zone).mkdir(parents=True)
+        record = write_trip(tmp_path / zone, panel=f'time-zone = "{zone}"\nlanguage = "es"\n')
+        pages[zone] = tmp_path / f"{zone.partition('/')[0]}.html"
+        assert here("report", record, "--trip", "1", "-o", pages[zone]).returncode == 0
+    with sync_playwright() as driver, launched(driver) as browser:
+        page = browser.new_page(viewport={"width": 1024, "height": 800})
+        told = {}
+        for zone, file in pages.items():
+            page.goto(file.as_uri())
+            expect(page.locator("#live .u-over").first).to_be_visible(timeout=SHOWN_MS)
+            moments = page.locator("td .t").all_inner_texts()
+            told[zone] = [
+                datetime.fromisoformat(f"{at_the_day(moments)} {at_the_middle(page)}"),
+                *(datetime.fromisoformat(one) for one in moments if one.startswith("2031-")),
+            ]
+            assert page.locator("#live .u-legend .u-label").first.inner_text() == zone
+            assert f"({zone})" in page.locator("p").first.inner_text()
+            expect(page.locator("body")).to_contain_text(f"Horas: {zone}.")
+            # Beside decimals with a point no point may stand for thousands.
+            assert re.search(r"[1-9],\d{3} lecturas dibujadas", page.locator("#live p").first.inner_text())
+        apart = {utc - own for utc, own in zip(*told.values(), strict=True)}
+    assert apart == {timedelta(hours=5)}
+
+
+def at_the_day(moments: list[str]) -> str:
+    return next(one[:10] for one in moments if one.startswith("2031-"))
 
 
 def at_the_middle(page: object) -> str:

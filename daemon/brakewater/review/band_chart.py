@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from brakewater.review.setpoints import Frame, Setpoint, drawn, reached
 from brakewater.stream import Floats, Ints
-from brakewater.units import utc_text
 from brakewater.wording import ENGLISH
+from brakewater.zoned import second
 
 _WIDE, _HIGH, _LEFT, _TOP, _BOTTOM = 900, 170, 60, 24, 20
 _TICKS: Final = 4
@@ -28,6 +28,7 @@ def band_chart(
     limit: float | None = None,
     setpoints: Sequence[Setpoint] = (),
     nothing: str = ENGLISH.papers["chart-nothing"],
+    zone: str = "UTC",
 ) -> str:
     """An SVG of the band between them; where nothing was good it is open.
 
@@ -39,6 +40,7 @@ def band_chart(
         limit: drawn as a dashed line, always inside the picture.
         setpoints: in the unit of the title; drawn with their names where they lie near.
         nothing: said where there is no good value at all.
+        zone: of the times below.
     """
     good = ~np.isnan(least)
     head = (
@@ -66,7 +68,7 @@ def band_chart(
         begin_ns=int(utc_ns[0]), end_ns=int(utc_ns[-1]),
     )  # fmt: skip
     lines = drawn(spans, frame)
-    return f"{head}{_grid(low, high, ground, scale)}{bands}{lines}{dashed}{_times(utc_ns, x)}</svg>"
+    return f"{head}{_grid(low, high, ground, scale)}{bands}{lines}{dashed}{_times(utc_ns, x, zone)}</svg>"
 
 
 def _limit(y: float, says: str) -> str:
@@ -108,12 +110,12 @@ def _round_values(low: float, high: float) -> list[float]:
     return [n * step for n in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
 
 
-def _times(utc_ns: Ints, x: Floats) -> str:
+def _times(utc_ns: Ints, x: Floats, zone: str) -> str:
     begin, end = int(utc_ns[0]), int(utc_ns[-1])
     marks = []
     for tick in range(_TICKS + 1):
         at = float(x[0] + (x[-1] - x[0]) * tick / _TICKS)
         anchor = "start" if tick == 0 else "end" if tick == _TICKS else "middle"
-        label = utc_text(begin + (end - begin) * tick // _TICKS)[11:19]
+        label = second(begin + (end - begin) * tick // _TICKS, zone)[11:]
         marks.append(f'<text x="{at:.1f}" y="{_HIGH - 4}" text-anchor="{anchor}">{label}</text>')
     return "".join(marks)

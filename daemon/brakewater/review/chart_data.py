@@ -44,7 +44,7 @@ def chart_data(found: Charts, brake: str, window: tuple[int, int], manner: Manne
         "after_ms": (few.utc_ns // 1_000_000 - begin).tolist(),
         "scans": len(found.utc_ns),
         "lines": lines,
-        "language": manner.code,
+        "zone": manner.zone,
         "words": {name: (words.pages.get(name) or words.papers[name]) for name in SAID},
     }
     return json.dumps(doc, separators=(",", ":")).replace("<", "\\u003c")

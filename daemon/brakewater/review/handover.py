@@ -108,11 +108,7 @@ class _Page:
     words: Wording
 
     def time(self, utc_ns: int) -> str:
-        return minute(utc_ns, self.zone)
-
-    @property
-    def zone(self) -> str:
-        return self.rig.panel.time_zone if self.rig.panel else "UTC"
+        return minute(utc_ns, self.rig.time_zone)
 
     def line(self, text: str, utc_ns: int | None = None) -> Line:
         return {"text": text, "utc": None if utc_ns is None else utc_text(utc_ns)}
@@ -155,13 +151,14 @@ def handover_doc(
             for one in done.notes
         ],
     }
+    tour = {"from": page.time(from_ns), "to": page.time(picture.utc_ns)}
     return {
         "rig": rig.name,
         "pad": rig.pad,
         "from": utc_text(from_ns),
         "to": utc_text(picture.utc_ns),
         "title": words.word("handover-title"),
-        "tour": f"{words.word('tour', **{'from': page.time(from_ns), 'to': page.time(picture.utc_ns)})} ({page.zone})",
+        "tour": f"{words.word('tour', **tour)} ({rig.time_zone})",
         "sections": [{"name": name, "title": words.word(name), "lines": lines} for name, lines in sections.items()],
         "signed": [_signed(page, one) for one in told(record, picture.utc_ns - _MOST_NS, to_ns).handovers],
         "damaged": [words.word("page-damaged", says=says) for says in dict.fromkeys([*damage, *lost, *done.damaged])],

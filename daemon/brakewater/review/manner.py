@@ -1,4 +1,4 @@
-"""In which language and units a report or sheet is written."""
+"""In which language, units and zone a report or sheet is written."""
 
 from dataclasses import dataclass, replace
 from typing import Final
@@ -17,6 +17,9 @@ class Manner:
     """ISO 639-1, of ``wording.LANGUAGES``."""
     units: str | None = None
     """A key of ``units.CREW_UNITS``; None for the rig file's."""
+
+    zone: str = "UTC"
+    """In which times are told."""
 
     @property
     def words(self) -> Wording:
@@ -40,4 +43,4 @@ def manner_of(rig: Rig, code: str | None = None, units: str | None = None) -> Ma
     chosen = code or (rig.panel.language if rig.panel else "en")
     if chosen not in LANGUAGES:
         raise ArgumentError(f"--lang {chosen}; allowed: {', '.join(LANGUAGES)}")
-    return Manner(code=chosen, units=units if units in CREW_UNITS else None)
+    return Manner(code=chosen, units=units if units in CREW_UNITS else None, zone=rig.time_zone)

@@ -20,6 +20,7 @@ from brakewater.rig.people import standing
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
+from brakewater.zoned import minute_of
 
 VERB: Final = "loop-sheet"
 """The command whose arguments are a sheet."""
@@ -49,12 +50,12 @@ class Proof:
         """For people."""
         return self.told(ENGLISH)
 
-    def told(self, words: Wording) -> str:
-        """For people, in their language."""
+    def told(self, words: Wording, zone: str = "UTC") -> str:
+        """For people, in their language and by the clock of a zone."""
         if self.status == "never":
             return words.word("never")
-        day = (self.proved or "")[:16].replace("T", " ")
-        since = (self.void_since or "")[:16].replace("T", " ") or words.word("proof-this-file")
+        day = minute_of(self.proved, zone) if self.proved else ""
+        since = minute_of(self.void_since, zone) if self.void_since else words.word("proof-this-file")
         return words.word(f"proof-{self.status}", day=day, **({"since": since} if self.status == "void" else {}))
 
 

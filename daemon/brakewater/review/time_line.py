@@ -7,8 +7,8 @@ from html import escape
 from typing import Any, Final
 
 from brakewater.alarms.lifecycle import shown_of
-from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
+from brakewater.zoned import exact_of, second
 
 _HOLDS: Final = frozenset({"unacknowledged", "acknowledged"})
 _WIDE, _LEFT, _ROW, _BOTTOM, _LETTERS = 900, 210, 18, 20, 34
@@ -52,7 +52,11 @@ def rows_of(events: Sequence[Mapping[str, Any]], begin: str, end: str) -> dict[s
 
 
 def time_line(
-    rows: Mapping[str, Row], commands: Sequence[tuple[int, str]], window: tuple[int, int], words: Wording = ENGLISH
+    rows: Mapping[str, Row],
+    commands: Sequence[tuple[int, str]],
+    window: tuple[int, int],
+    words: Wording = ENGLISH,
+    zone: str = "UTC",
 ) -> str:
     """An SVG: a bar for each span, a stroke for each command.
 
@@ -61,12 +65,13 @@ def time_line(
         commands: wall time in ns and what it was, beside those that events tell.
         window: begin and end by wall time, ns.
         words: the language.
+        zone: of the times that are shown.
     """
     if not rows and not commands:
         return f"<p>{escape(words.word('line-none'))}</p>"
     names = [*rows, *([words.word("commands")] if commands else [])]
     high = len(names) * _ROW + _BOTTOM
-    begin, end = (utc_text(at) for at in window)
+    begin, end = (second(at, zone) for at in window)
     x = _across(window)
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE} {high}" role="img" font-family="sans-serif"'
@@ -81,16 +86,15 @@ def time_line(
             f'<line x1="{_LEFT}" x2="{_WIDE - 10}" y1="{y + _ROW - 0.5}" y2="{y + _ROW - 0.5}" stroke="#ccc"/>'
         )
         if name in rows:
-            parts += [
-                _bar(x(_ns(a)), x(_ns(b)), y, words.word("line-span", name=name, begin=a, end=b))
-                for a, b in rows[name].spans
-            ]
-            parts += [
-                _stroke(x(_ns(mark)), y, words.word("line-by-hand", name=name, time=mark)) for mark in rows[name].marks
-            ]
+            for a, b in rows[name].spans:
+                says = words.word("line-span", name=name, begin=exact_of(a, zone), end=exact_of(b, zone))
+                parts.append(_bar(x(_ns(a)), x(_ns(b)), y, says))
+            for mark in rows[name].marks:
+                says = words.word("line-by-hand", name=name, time=exact_of(mark, zone))
+                parts.append(_stroke(x(_ns(mark)), y, says))
         else:
-            parts += [_stroke(x(ns), y, f"{utc_text(ns)} {what}") for ns, what in commands]
-    return "".join([*parts, _times(window, high), "</svg>"])
+            parts += [_stroke(x(ns), y, f"{second(ns, zone)} {what}") for ns, what in commands]
+    return "".join([*parts, _times(window, high, zone), "</svg>"])
 
 
 def _across(window: tuple[int, int]) -> Any:
@@ -114,10 +118,10 @@ def _stroke(x: float, y: int, says: str) -> str:
     return f'<rect {place} fill="#111"><title>{escape(says)}</title></rect>'
 
 
-def _times(window: tuple[int, int], high: int) -> str:
+def _times(window: tuple[int, int], high: int, zone: str) -> str:
     x, marks = _across(window), []
     for tick in range(_TICKS + 1):
         at = window[0] + (window[1] - window[0]) * tick // _TICKS
         anchor = "start" if tick == 0 else "end" if tick == _TICKS else "middle"
-        marks.append(f'<text x="{x(at):.1f}" y="{high - 5}" text-anchor="{anchor}">{utc_text(at)[11:19]}</text>')
+        marks.append(f'<text x="{x(at):.1f}" y="{high - 5}" text-anchor="{anchor}">{second(at, zone)[11:]}</text>')
     return "".join(marks)

@@ -95,16 +95,16 @@ def page_of(
     lost = list[str]()
     title = words.word("report-title", rig=found.rig.name, n=line.number, brake=line.brake)
     chapters = {
-        "report-line": f"<figure>{_line_of(told, window, words)}</figure>",
+        "report-line": f"<figure>{_line_of(told, window, words, manner.zone)}</figure>",
         "report-charts": _charts(told, line, code, manner),
         "report-balance": _balance(line, told.rig.units, words),
-        "sequence": _by_replay(told, words) + tables.sequence(told, words),
+        "sequence": _by_replay(told, words) + tables.sequence(told, words, manner.zone),
         "report-alarms": _figures(record, window, told, words, lost),
-        "report-settings": tables.settings(told.rig, line.brake, told.before, told.after, words),
-        "report-sensors": tables.sensors(told, proofs(told.rig, record.folder, lost), words),
-        "report-upkeep": _sentences([health(line, words)]) + tables.upkeep(told.rig, told.book, words),
+        "report-settings": tables.settings(told.rig, line.brake, told.before, told.after, words, manner.zone),
+        "report-sensors": tables.sensors(told, proofs(told.rig, record.folder, lost), words, manner.zone),
+        "report-upkeep": _sentences([health(line, words)]) + tables.upkeep(told.rig, told.book, words, manner.zone),
         "report-record": _sentences(_state(verified, found, told, words, lost)),
-        "report-cautions": _sentences([words.word(one) for one in CAUTIONS]),
+        "report-cautions": _sentences([words.word(one, zone=manner.zone) for one in CAUTIONS]),
     }
     body = "".join(f"<h2>{escape(words.word(name))}</h2>{text}" for name, text in chapters.items())
     head = f"<h1>{escape(title)}</h1>{_sentences(summary(line, found.rig, words))}"
@@ -153,12 +153,12 @@ def _by_replay(told: Seen, words: Wording) -> str:
     return f"<p>{escape(words.word('by-replay'))}</p>" if told.by_replay else ""
 
 
-def _line_of(told: Seen, window: tuple[int, int], words: Wording) -> str:
+def _line_of(told: Seen, window: tuple[int, int], words: Wording, zone: str) -> str:
     begin, end = (utc_text(at) for at in window)
     commands = [(one.utc_ns, f"{one.actor}: {words.word(f'do-{one.do}')}") for one in told.said if not one.told]
     rows = rows_of(told.events, begin, end)
     named = {alarm_name(told.rig, key, words): row for key, row in rows.items()}
-    return time_line(named, commands, window, words)
+    return time_line(named, commands, window, words, zone)
 
 
 def _charts(told: Seen, line: TripLine, code: ChartCode | None, manner: Manner) -> str:
@@ -173,7 +173,7 @@ def _charts(told: Seen, line: TripLine, code: ChartCode | None, manner: Manner) 
             least, most = still.least[key], still.most[key]
             limits = setpoints_of(told.charts, one, manner.units, words)
             nothing = words.word("chart-nothing")
-            chart = band_chart(title, still.utc_ns, least, most, setpoints=limits, nothing=nothing)
+            chart = band_chart(title, still.utc_ns, least, most, setpoints=limits, nothing=nothing, zone=manner.zone)
             figures.append(f"<figure>{chart}</figure>")
     live = "" if code is None else '<div id="live"></div>'
     return f'{live}<div id="still">{"".join(figures)}</div>'

@@ -15,6 +15,7 @@ from brakewater.rig import SELF, AlarmRule, Rig
 from brakewater.stream import BookNow, SettingNow
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
+from brakewater.zoned import exact_of, second
 
 MOST_ROWS: Final = 4000
 """More events than a person reads; the record has them all."""
@@ -27,8 +28,6 @@ FIGURES: Final = (
     ("flood_share", "{:.1%}"),
     ("top_10_share", "{:.0%}"),
 )
-_ZONE: Final = "UTC"
-"""As all times of a report, which says so."""
 _SIGNATURE: Final = ("mechanic", "signature-time", "signature")
 LISTED: Final = ("chattering", "stale")
 
@@ -49,8 +48,8 @@ def head(words: Wording, *names: str) -> list[str]:
     return [escape(words.word(name)) for name in names]
 
 
-def sequence(found: Seen, words: Wording = ENGLISH) -> str:
-    """Events and commands in the order they came."""
+def sequence(found: Seen, words: Wording = ENGLISH, zone: str = "UTC") -> str:
+    """Events and commands in the order they came, by the clock of a zone."""
     told = [(event["t"], _of_event(event, words), came_first(event)) for event in found.events]
     told += [(utc_text(one.utc_ns), _of_command(one, words), False) for one in found.said if not one.told]
     told.sort(key=lambda one: one[0])
@@ -59,7 +58,7 @@ def sequence(found: Seen, words: Wording = ENGLISH) -> str:
     shown = told[:MOST_ROWS]
     left = len(told) - len(shown)
     note = f"<p>{escape(words.word('rows-left-out', n=left))}</p>" if left else ""
-    rows = [(f'<span class="t">{t[:-1].replace("T", " ")}</span>', *cells) for t, cells, _ in shown]
+    rows = [(f'<span class="t">{exact_of(t, zone)}</span>', *cells) for t, cells, _ in shown]
     first = [at for at, (_, _, is_first) in enumerate(shown) if is_first]
     return table(head(words, "time", "priority", "what"), rows, first=first) + note
 
@@ -111,7 +110,12 @@ def _took(found: dict[str, Any], words: Wording) -> str:
 
 
 def settings(
-    rig: Rig, brake: str, before: Sequence[SettingNow], after: Sequence[SettingNow], words: Wording = ENGLISH
+    rig: Rig,
+    brake: str,
+    before: Sequence[SettingNow],
+    after: Sequence[SettingNow],
+    words: Wording = ENGLISH,
+    zone: str = "UTC",
 ) -> str:
     """Every alarm's settings in force at the end, with who changed what and when, and what changed in the trip."""
     changed = {(one.alarm, one.setting): one for one in after}
@@ -119,7 +123,7 @@ def settings(
     for rule in rig.alarms:
         if rule.brake in (brake, None):
             key = rule.key.partition(":")[0]
-            rows.setdefault((key, *_in_force(rule, changed, rig.units, words)), []).append(rule.key)
+            rows.setdefault((key, *_in_force(rule, changed, rig.units, words, zone)), []).append(rule.key)
     cells = [(_names(rig, keys, words), *rest) for (_, *rest), keys in rows.items()]
     heads = head(words, "alarm", "priority", "setpoint", "on-delay", "off-delay", "never-entered")
     return f"<p>{_moved(rig, before, after, words)}</p>{table(heads, cells)}"
@@ -134,13 +138,13 @@ def _names(rig: Rig, keys: Sequence[str], words: Wording) -> str:
 
 
 def _in_force(
-    rule: AlarmRule, changed: Mapping[tuple[str, str], SettingNow], units: str, words: Wording
+    rule: AlarmRule, changed: Mapping[tuple[str, str], SettingNow], units: str, words: Wording, zone: str
 ) -> tuple[str, ...]:
     return (
         escape(words.word(f"priority-{rule.priority}")),
-        _setting(changed.get((rule.key, "setpoint")), _setpoint(rule, units), words),
-        _setting(changed.get((rule.key, "on-delay")), f"{rule.on_ns / 1e9:g} s", words),
-        _setting(changed.get((rule.key, "off-delay")), f"{rule.off_ns / 1e9:g} s", words),
+        _setting(changed.get((rule.key, "setpoint")), _setpoint(rule, units), words, zone),
+        _setting(changed.get((rule.key, "on-delay")), f"{rule.on_ns / 1e9:g} s", words, zone),
+        _setting(changed.get((rule.key, "off-delay")), f"{rule.off_ns / 1e9:g} s", words, zone),
         escape(", ".join(words.word(f"set-{name}") for name in sorted(rule.defaults)) or "-"),
     )
 
@@ -151,10 +155,10 @@ def _setpoint(rule: AlarmRule, units: str) -> str:
     return limit_with_unit(rule.setpoint, rule.kind.dimension, units, rule.kind.shape).replace(" ", "\u00a0")
 
 
-def _setting(change: SettingNow | None, file: str, words: Wording) -> str:
+def _setting(change: SettingNow | None, file: str, words: Wording, zone: str) -> str:
     if change is None:
         return f'<span class="t">{escape(file)}</span>'
-    when = utc_text(change.since_utc_ns)[:19].replace("T", " ")
+    when = second(change.since_utc_ns, zone)
     who = words.word("set-by", actor=change.actor, when=when, was=change.was, reason=change.reason)
     return f"<strong class='t'>{escape(change.text)}</strong><br>{escape(who)}"
 
@@ -168,9 +172,9 @@ def _moved(rig: Rig, before: Sequence[SettingNow], after: Sequence[SettingNow], 
     return escape(words.word("some-changed", names="; ".join(names)))
 
 
-def sensors(found: Seen, proofs: Sequence[Proof], words: Wording = ENGLISH) -> str:
+def sensors(found: Seen, proofs: Sequence[Proof], words: Wording = ENGLISH, zone: str = "UTC") -> str:
     """Each point's share of good, doubtful and bad scans, why, and what is known of the sensor."""
-    proved = {proof.point: proof.told(words) for proof in proofs}
+    proved = {proof.point: proof.told(words, zone) for proof in proofs}
     rows = []
     for point in found.rig.points:
         counts = found.reasons.get(point.name)
@@ -201,19 +205,19 @@ def _why(code: int, share: float, words: Wording) -> str:
     return f"<strong>{escape(words.reason(name))}</strong> {share:.2%}: {escape(meaning)}"
 
 
-def upkeep(rig: Rig, book: BookNow | None, words: Wording = ENGLISH) -> str:
+def upkeep(rig: Rig, book: BookNow | None, words: Wording = ENGLISH, zone: str = "UTC") -> str:
     """Rounds and health as they stood at the trip's end, who signed the book then, and where the mechanic signs."""
     if book is None:
         return f"<p>{escape(words.word('no-book'))}</p>"
-    doc = book_doc(rig, book) | {"time_zone": _ZONE}
-    rounds = table(head(words, "round", "brake", "state"), _rounds(book, words))
+    doc = book_doc(rig, book) | {"time_zone": zone}
+    rounds = table(head(words, "round", "brake", "state"), _rounds(book, words, zone))
     lines = "".join(f"<li>{escape(line)}</li>" for line in health_lines(doc, words, rig.units))
     signed = "<br>".join(map(escape, signed_lines(doc, words)))
     places = "".join(f"<td>{escape(words.word(key))}</td>" for key in _SIGNATURE)
     return f'{rounds}<ul>{lines}</ul><p>{signed}</p><table class="sign"><tr>{places}</tr></table>'
 
 
-def _rounds(book: BookNow, words: Wording) -> Iterator[tuple[str, str, str]]:
+def _rounds(book: BookNow, words: Wording, zone: str) -> Iterator[tuple[str, str, str]]:
     for one in book.rounds:
-        said = round_told(round_now(one), words, _ZONE)
+        said = round_told(round_now(one), words, zone)
         yield escape(round_named(one.round, one.brake, words)), escape(one.brake), escape(said)

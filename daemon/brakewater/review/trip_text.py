@@ -8,18 +8,20 @@ from brakewater.render import alarm_name
 from brakewater.review.torque import trend
 from brakewater.review.trips import TripLine
 from brakewater.rig import Rig
-from brakewater.units import Dimension, shown, utc_text
+from brakewater.units import Dimension, shown
 from brakewater.wording import ENGLISH, Wording
+from brakewater.zoned import second
 
 
 def summary(line: TripLine, rig: Rig, words: Wording = ENGLISH) -> list[str]:
-    """A trip in plain sentences; ``rig`` names its alarms."""
+    """A trip in plain sentences; ``rig`` names its alarms and the zone of its times."""
     sentences = [
         words.word(
             "trip-told",
             way=words.word("trip-lowering" if line.lowered else "trip-pulling"),
-            begin=_minute(line.from_utc_ns),
-            end=_minute(line.to_utc_ns),
+            begin=second(line.from_utc_ns, rig.time_zone),
+            end=second(line.to_utc_ns, rig.time_zone),
+            zone=rig.time_zone,
             stands=line.stands,
             minutes=f"{line.lasts_s / 60:.0f}",
             pace=f"{line.stands_per_hour:.1f}",
@@ -38,10 +40,6 @@ def summary(line: TripLine, rig: Rig, words: Wording = ENGLISH) -> list[str]:
     if line.worst_margin is not None:
         sentences.append(words.word("trip-margin", margin=f"{line.worst_margin:.2f}"))
     return [*sentences, _limits(line, words), _raised(line, rig, words)]
-
-
-def _minute(utc_ns: int) -> str:
-    return utc_text(utc_ns)[:19].replace("T", " ")
 
 
 def _limits(line: TripLine, words: Wording) -> str:

@@ -195,6 +195,11 @@ class Rig:
         return (*(device.name for device in self.devices), SELF)
 
     @property
+    def time_zone(self) -> str:
+        """In which people on it read times."""
+        return self.panel.time_zone if self.panel is not None else "UTC"
+
+    @property
     def windows(self) -> tuple[str, ...]:
         """Every lamp: that of the watch first, the rig file's in its order, ``ready`` last."""
         return (WATCHING, *(lamp.name for lamp in self.lamps), READY)

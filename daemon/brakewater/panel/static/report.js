@@ -4,7 +4,8 @@ import { reach, setpoints } from "./setpoints.js";
 const told = JSON.parse(document.getElementById("data").textContent);
 const times = told.after_ms.map((ms) => (told.begin_ms + ms) / 1000);
 const place = document.getElementById("live");
-const clock = (s) => new Date(s * 1000).toISOString().slice(11, 21);
+const hours = new Intl.DateTimeFormat("sv", { timeZone: told.zone, hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const clock = (s) => `${hours.format(s * 1000)}.${Math.floor((s * 10) % 10)}`;
 const ends = { min: times[0], max: times[times.length - 1] };
 let plots = [];
 
@@ -23,7 +24,7 @@ function chart(line, wide) {
     scales: { x: { time: true, auto: false, ...ends }, y: { range: (plot, least, most) => reach(uPlot, line.limits, plot.scales.x, least, most) } },
     axes: [{ size: 30, values: (_, splits) => splits.map((s) => clock(s).slice(0, 8)) }, { size: 64 }],
     series: [
-      { label: "UTC", value: (_, s) => (s === null ? "--" : clock(s)) },
+      { label: told.zone, value: (_, s) => (s === null ? "--" : clock(s)) },
       { label: told.words["least-of"], stroke: "#1d4f73", width: 1 }, { label: told.words["most-of"], stroke: "#111111", width: 1 },
     ],
     bands: [{ series: [2, 1], fill: "#1d4f7355" }],
@@ -45,7 +46,8 @@ whole.type = "button";
 whole.textContent = told.words["chart-whole"];
 whole.onclick = () => zoom(ends.min, ends.max);
 const says = document.createElement("p");
-const places = { scans: told.scans.toLocaleString(told.language), stretches: times.length.toLocaleString(told.language) };
+const counted = (n) => n.toLocaleString("en"); // every number of the page has its point before the decimals
+const places = { scans: counted(told.scans), stretches: counted(times.length) };
 says.textContent = told.words["chart-hint"].replace(/\{(\w+)\}/g, (_, name) => places[name]);
 place.append(whole, says);
 document.documentElement.classList.add("live");

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from brakewater.cli.expected import ranking_lines
 from brakewater.field.encode import raw_of, words_of
 from brakewater.field.hypothesis import RAW_SCALES, Cells, Mistake, hypotheses, values
 from brakewater.field.spans import likely, measuring_range, readings, span, tolerance
@@ -29,6 +30,7 @@ FORMATS = {
     RegisterKind.FLOAT32: ">f",
     RegisterKind.FLOAT64: ">d",
 }
+GPM = 3.785411784e-3 / 60
 LOOP = CurrentLoop(raw_low=0.0, raw_high=27648.0, low=0.0, high=100.0)
 
 
@@ -90,6 +92,10 @@ def ranked(written: Point, *levels: Level, units: tuple[int, ...] = ()) -> Ranki
     )
 
 
+def ohms(degc: float) -> float:
+    return 100.0 * (1.0 + 3.9083e-3 * degc - 5.775e-7 * degc * degc)  # IEC 60751, from 0 degC up
+
+
 FLOAT = point(Direct(), RegisterKind.FLOAT32)
 AS_LOOP = point(LOOP)
 LONG = point(Linear(raw_low=0.0, raw_high=100000.0, low=0.0, high=100.0), RegisterKind.UINT32)
@@ -143,6 +149,59 @@ def told(found: Ranking, mend: str) -> None:
     assert found.verdict == ("found" if mend else "as-written"), [one.hypothesis.says for one in found.suspects]
     assert (mend or "as the rig file has it") in [one.says for one in (first.hypothesis, *first.same)]
     assert len(first.hypothesis.mistakes) == (len(re.split(", (?=[a-z])", mend)) if mend else 0)
+
+
+FLOW = replace(point(Direct(scale=GPM)), name="aux-flow", role="inlet-flow")
+FLOW_LOOP = replace(FLOW, signal=CurrentLoop(raw_low=0.0, raw_high=27648.0, low=0.0, high=150 * GPM))
+TENTHS = point(Linear(raw_low=0.0, raw_high=1000.0, low=0.0, high=100.0))
+OHMS = point(Pt100(ohms_per_count=0.01), RegisterKind.UINT16)
+TENTHS_OF_C = 'signal = { kind = "linear", raw = [0, 1000], range = ["0 degC", "100 degC"] }'
+OTHERWISE = {
+    "a card of 0 to 20 mA": (FLOW_LOOP, lambda x: 5529.6 + 22118.4 * x / (150 * GPM), "raw = [5529.6, 27648]"),
+    "the ends the wrong way round": (FLOW_LOOP, lambda x: 27648 * (1 - x / (150 * GPM)), "raw = [27648, 0]"),
+    "no root taken": (FLOW_LOOP, lambda x: 27648 * (x / (150 * GPM)) ** 2, 'kind = "root"'),
+    "ten times": (FLOW, lambda x: 10 * x / GPM, "scale x 0.1"),
+    "L/min": (FLOW, lambda x: 60e3 * x, 'unit = "L/min"'),
+    "degF for degC": (point(Direct()), lambda x: 1.8 * x + 32, 'unit = "degF"'),
+    "tenths of degF for degC": (TENTHS, lambda x: 18 * x + 320, 'range = ["0 degF", "100 degF"]'),
+    "hundredths for tenths": (TENTHS, lambda x: 100 * x, "raw = [0, 10000]"),
+    "whole degrees for tenths": (TENTHS, lambda x: x, "raw = [0, 100]"),
+    "ohms in tenths": (OHMS, lambda x: 10 * ohms(x), "ohms-per-count = 0.1"),
+    "degrees for ohms": (OHMS, lambda x: 10 * x, TENTHS_OF_C),
+}
+
+
+@pytest.mark.parametrize(("written", "count", "mend"), OTHERWISE.values(), ids=OTHERWISE.keys())
+def test_what_is_scaled_otherwise_is_told(written: Point, count: Callable[[float], float], mend: str) -> None:
+    chance = random.Random(1)
+    device = Device(kind=RegisterKind.INT16, count=count)
+    full = 150 * GPM if written.role == "inlet-flow" else 100.0
+    first = ranked(written, *[device.level(x * full, chance) for x in (0.2, 0.8)])
+    assert first.verdict == "found", [one.hypothesis.says for one in first.suspects]
+    assert mend in [one.says for one in (first.suspects[0].hypothesis, *first.suspects[0].same)]
+
+
+@pytest.mark.parametrize(
+    ("written", "count", "says"),
+    [
+        (FLOW_LOOP, lambda x: 27648 * x / (200 * GPM), 'range = ["0 gal/min", "200 gal/min"] for its raw'),
+        (FLOW_LOOP, lambda x: 27648 * x / (200 * GPM), "raw = [0, 20736] for the range in the rig file"),
+        (OHMS, lambda x: 100 * (ohms(x) + 2.5), "lead-ohms = 2.50 would fit"),
+    ],
+)
+def test_what_no_mistake_explains_may_still_lie_on_a_line(
+    written: Point, count: Callable[[float], float], says: str
+) -> None:
+    chance = random.Random(2)
+    device = Device(kind=RegisterKind.UINT16, count=count)
+    full = 150 * GPM if written.role == "inlet-flow" else 100.0
+    found = ranked(written, *[device.level(x * full, chance) for x in (0.2, 0.5, 0.9)])
+    assert found.verdict == "none"
+    assert says in "\n".join(ranking_lines(found, written, "us"))
+    bent = replace(device, count=lambda x: count(x) + 3000 * (0.4 * full < x < 0.6 * full))
+    found = ranked(written, *[bent.level(x * full, chance) for x in (0.2, 0.5, 0.9)])
+    assert found.straight is None
+    assert ranked(written, device.level(0.5 * full, chance)).straight is None
 
 
 @pytest.mark.parametrize("seed", range(4))

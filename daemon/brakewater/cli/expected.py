@@ -1,6 +1,7 @@
 """What a tech knows to be true: ``--expect`` and its levels, and the ranking in words and as JSON."""
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +12,7 @@ from brakewater.field import spans
 from brakewater.field.door import cells_document, cells_of, definition_hash
 from brakewater.field.hypothesis import Cells, as_written
 from brakewater.field.seen import in_unit, rounded, unit_of
+from brakewater.field.straight import Straight
 from brakewater.field.suspects import Level, Ranking, Rival, Suspect, rank
 from brakewater.record.durable import appearing
 from brakewater.rig import Point, Rig
@@ -241,6 +243,7 @@ def ranking_lines(ranking: Ranking, point: Point, system: str) -> list[str]:
         kinds = " + ".join(mistake.value for mistake in one.hypothesis.mistakes) or "no mistake"
         lines.append(f"  {one.probability:6.1%}  {one.hypothesis.says}  ({kinds}; off by {misses} {unit})".rstrip())
         lines += [f"          reads the same over the whole range: {_names(one)}"] if one.same else []
+    lines += _straight(ranking.straight, point, system) if ranking.straight else []
     if ranking.moved is not None:
         moved = f"{_difference(ranking.moved, point, system):.3g} {unit}".strip()
         open_ = ranking.verdict in ("cannot-tell", "none")
@@ -251,6 +254,28 @@ def ranking_lines(ranking: Ranking, point: Point, system: str) -> list[str]:
     return lines + [
         f"  {rival.suspect.hypothesis.says}: {_how_to_tell(rival, point, system)}" for rival in ranking.rivals[:_SHOWN]
     ]
+
+
+def _straight(line: Straight, point: Point, system: str) -> list[str]:
+    if line.lead_ohms is not None:
+        return [
+            f"  {line.lead_ohms:+.2f} ohm stand in every reading: leads? lead-ohms = {line.lead_ohms:.2f} would fit"
+        ]
+    assert line.raw is not None
+    assert line.range is not None
+    ends = [float(in_unit(end, point, system)) for end in line.range]
+    low, high = (f"{end:.6g} {unit_of(point, system)}".strip() for end in _plain(ends))
+    raw = f"raw = [{round(line.raw[0])}, {round(line.raw[1])}] for the range in the rig file"
+    return [
+        "  what was read lies on a line, so it may only be scaled otherwise; hold that against card and transmitter:",
+        f'  {raw}, or range = ["{low}", "{high}"] for its raw',
+    ]
+
+
+def _plain(ends: Sequence[float]) -> list[float]:
+    """Both ends of a range without the digits that no reading carries: to a thousandth of it."""
+    digits = 3 - math.floor(math.log10(abs(ends[1] - ends[0])))
+    return [round(end, digits) + 0.0 for end in ends]
 
 
 def _how_to_tell(rival: Rival, point: Point, system: str) -> str:

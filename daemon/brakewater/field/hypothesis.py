@@ -14,10 +14,12 @@ import numpy as np
 
 from brakewater.quality import is_bad
 from brakewater.rig import Point, Table
+from brakewater.rig.roles import ROLES
 from brakewater.signals.convert import AnySignal, Bit, CurrentLoop, Direct, Linear, Pt100, Register, convert
 from brakewater.signals.flow import Root
 from brakewater.signals.words import RegisterKind, register_count
 from brakewater.stream import Floats
+from brakewater.units import UNITS, Dimension, parse, to_unit
 
 Cells = Mapping[tuple[int, Table], Mapping[int, int]]
 """(unit, table) -> wire address -> register word, or 0 and 1 of a bit; what could not be read is not in it."""
@@ -132,7 +134,7 @@ def hypotheses(point: Point, unit: int, units: Sequence[int] = ()) -> list[Hypot
         units: other unit numbers to consider.
     """
     base = as_written(point, unit)
-    axes = _axes(base)
+    axes = _axes(base, ROLES[point.role].dimension)
     found = [base, *(one for axis in axes.values() for change in axis if (one := _changed(base, (change,))))]
     for first, second in combinations(axes, 2):
         pairs = product(axes[first], axes[second])
@@ -150,7 +152,7 @@ class _Change:
     """Of the hypothesis; a key ``register.x`` goes into its register."""
 
 
-def _axes(base: Hypothesis) -> dict[str, list[_Change]]:
+def _axes(base: Hypothesis, dimension: Dimension) -> dict[str, list[_Change]]:
     """Alternatives by what they change; two of one list exclude each other."""
     register, other = base.register, _PARTNERS[base.table]
     neighbours = [at for at in (base.address - 1, base.address + 1) if 0 <= at <= 0xFFFF]
@@ -159,7 +161,7 @@ def _axes(base: Hypothesis) -> dict[str, list[_Change]]:
         "address": [
             _Change(mistake=Mistake.ADDRESS, mend=f"address = {at}", fields={"address": at}) for at in neighbours
         ],
-        "signal": list(_signals(base.signal)),
+        "signal": list(_signals(base.signal, dimension)),
     }
     if not base.table.is_bits:
         axes["words"] = [_order(Mistake.WORDS, "words", first=not register.words_high_first)]
@@ -185,29 +187,86 @@ def _types(register: Register) -> Iterator[_Change]:
             yield _Change(mistake=mistake, mend=f'type = "{kind.value}"', fields={"register.kind": kind})
 
 
-def _signals(signal: AnySignal) -> Iterator[_Change]:
+def _signals(signal: AnySignal, dimension: Dimension) -> Iterator[_Change]:
     match signal:
         case Linear() | CurrentLoop() | Root():
-            width = abs(signal.raw_high - signal.raw_low)
-            for low, high in RAW_SCALES:
-                if max(abs(low - signal.raw_low), abs(high - signal.raw_high)) > _SAME_SCALE * width:
-                    mended = replace(signal, raw_low=low, raw_high=high)
-                    yield _Change(mistake=Mistake.SCALE, mend=f"raw = [{low:g}, {high:g}]", fields={"signal": mended})
+            for low, high in _counts(signal):
+                yield _scaled(f"raw = [{low:g}, {high:g}]", replace(signal, raw_low=low, raw_high=high))
+            yield from _roots(signal, dimension)
+            if isinstance(signal, Linear) and dimension is Dimension.TEMPERATURE:
+                yield from _degrees(signal)
         case Direct():
-            for factor in DECIMALS:
-                scaled = replace(signal, scale=signal.scale * factor)
-                yield _Change(mistake=Mistake.SCALE, mend=f"scale x {factor:g}", fields={"signal": scaled})
+            yield from _units(signal, dimension)
         case Pt100():
-            for factor in DECIMALS:
-                per_count = signal.ohms_per_count * factor
-                mend = f"ohms-per-count = {per_count:g}"
-                fields = {"signal": replace(signal, ohms_per_count=per_count)}
-                yield _Change(mistake=Mistake.SCALE, mend=mend, fields=fields)
+            yield from _thermometers(signal)
         case Bit():
             mend = f"inverted = {'false' if signal.inverted else 'true'}"
             yield _Change(mistake=Mistake.SENSE, mend=mend, fields={"signal": Bit(inverted=not signal.inverted)})
         case _:
             return
+
+
+def _scaled(mend: str, signal: AnySignal) -> _Change:
+    return _Change(mistake=Mistake.SCALE, mend=mend, fields={"signal": signal})
+
+
+def _units(signal: Direct, dimension: Dimension) -> Iterator[_Change]:
+    """The decimal point, or the unit in which the device sends."""
+    for factor in DECIMALS:
+        yield _scaled(f"scale x {factor:g}", replace(signal, scale=signal.scale * factor))
+    for name, unit in UNITS.items():
+        if unit.dimension is dimension and (unit.factor, unit.offset) != (signal.scale, signal.offset):
+            yield _scaled(f'unit = "{name}"', Direct(scale=unit.factor, offset=unit.offset))
+
+
+def _thermometers(signal: Pt100) -> Iterator[_Change]:
+    """The decimal point, or a card that has worked the temperature out already."""
+    for factor in DECIMALS:
+        per_count = signal.ohms_per_count * factor
+        yield _scaled(f"ohms-per-count = {per_count:g}", replace(signal, ohms_per_count=per_count))
+    for name, counts in product(("degC", "degF"), (1, 10, 100)):
+        low, high = (parse(f"{end} {name}", Dimension.TEMPERATURE) for end in (0, 100))
+        mend = f'signal = {{ kind = "linear", raw = [0, {100 * counts}], range = ["0 {name}", "100 {name}"] }}'
+        yield _scaled(mend, Linear(raw_low=0.0, raw_high=100.0 * counts, low=low, high=high))
+
+
+def _counts(signal: Linear | CurrentLoop | Root) -> Iterator[tuple[float, float]]:
+    """Other counts at both ends: of other cards, the wrong way round, and of 0 to 20 mA for 4 to 20 mA and back."""
+    width = signal.raw_high - signal.raw_low
+    others = [
+        *RAW_SCALES,
+        (signal.raw_low + 0.2 * width, signal.raw_high),
+        (signal.raw_low - 0.25 * width, signal.raw_high),
+        (signal.raw_high, signal.raw_low),
+    ]
+    if isinstance(signal, Linear):  # tenths, hundredths
+        others += [(signal.raw_low * factor, signal.raw_high * factor) for factor in DECIMALS]
+    known = [(signal.raw_low, signal.raw_high)]
+    for low, high in others:
+        if all(max(abs(low - one), abs(high - other)) > _SAME_SCALE * abs(width) for one, other in known):
+            known.append((low, high))
+            yield low, high
+
+
+def _roots(signal: Linear | CurrentLoop | Root, dimension: Dimension) -> Iterator[_Change]:
+    """The root of a differential pressure is taken twice, or by nobody."""
+    ends = {"raw_low": signal.raw_low, "raw_high": signal.raw_high}
+    if isinstance(signal, Root):
+        kind = "current-loop" if signal.loop else "linear"
+        line = (CurrentLoop if signal.loop else Linear)(**ends, low=0.0, high=signal.full_scale)
+        yield _scaled(f'kind = "{kind}"', line)
+    elif dimension is Dimension.FLOW and signal.low == 0.0 < signal.high:
+        loop = isinstance(signal, CurrentLoop)
+        yield _scaled('kind = "root"', Root(**ends, full_scale=signal.high, loop=loop))
+
+
+def _degrees(signal: Linear) -> Iterator[_Change]:
+    """The numbers of the range are of the other scale of temperature."""
+    for here, there in (("degC", "degF"), ("degF", "degC")):
+        low, high = (to_unit(end, here) for end in (signal.low, signal.high))
+        ends = [parse(f"{round(end, 6)} {there}", Dimension.TEMPERATURE) for end in (low, high)]
+        mend = f'range = ["{low:.6g} {there}", "{high:.6g} {there}"]'
+        yield _scaled(mend, replace(signal, low=ends[0], high=ends[1]))
 
 
 def _changed(base: Hypothesis, changes: Sequence[_Change]) -> Hypothesis | None:

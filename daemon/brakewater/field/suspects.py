@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from brakewater.field.encode import shown_by
 from brakewater.field.hypothesis import Cells, Hypothesis, hypotheses, values
+from brakewater.field.straight import Straight, straight
 from brakewater.rig import Point
 from brakewater.signals.convert import Bit
 from brakewater.stream import Floats
@@ -92,6 +93,8 @@ class Ranking:
     """Only with ``cannot-tell``."""
     moved: float | None = None
     """How far the value moved, by the first suspect, while a level was read, SI; if more than the tolerance."""
+    straight: Straight | None = None
+    """Only with ``none``."""
 
 
 def rank(
@@ -128,7 +131,8 @@ def rank(
     moved = most if most > tolerance else None
     fitting = [suspect for suspect in suspects if suspect.fits]
     if not fitting:
-        return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]), moved=moved)
+        line = straight(asked[0], cells, expected, tolerance)
+        return Ranking(verdict="none", suspects=tuple(suspects[:_SHOWN]), moved=moved, straight=line)
     grid = np.linspace(*span, 2 if isinstance(point.signal, Bit) else _GRID)
     found = _told(fitting, _Levels(x=grid, likely=likely or span, read=levels, tolerance=tolerance))
     return replace(found, moved=moved)

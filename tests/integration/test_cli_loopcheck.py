@@ -469,6 +469,39 @@ def test_a_faulty_list_names_row_and_column_and_writes_nothing(rig: Path, tmp_pa
     assert here("points", rig, "--take", tmp_path / "nothing.csv").returncode == 2
 
 
+def test_what_a_list_changes_is_said(rig: Path, tmp_path: Path) -> None:
+    """A row that a spreadsheet lost, or a register that slipped a line down, must not pass unseen."""
+    rig.write_text(rig.read_text().replace("[[brake]]", SPARE + "[[brake]]", 1))
+    rows = here("points", rig).stdout.replace("plc1,holding,1,", "plc1,holding,11,").splitlines()
+    taken = [row.replace("ambient-temperature,amb", "air,amb") for row in rows if "tank-level" not in row]
+    (tmp_path / "points.csv").write_text("\n".join(taken), encoding="utf-8")
+    done = here("points", rig, "--take", tmp_path / "points.csv")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.splitlines()[1:] == ["new: air", "gone: ambient-temperature, tank-level", "changed: aux-inlet"]
+    (tmp_path / "points.csv").write_text("\n".join(rows).replace("holding,11,", "holding,1,"), encoding="utf-8")
+    assert len(here("points", rig, "--take", tmp_path / "points.csv").stderr.splitlines()) == 1
+
+
+SPARE = """
+[[point]]
+name = "ambient-temperature"
+role = "ambient-temperature"
+device = "plc1"
+table = "holding"
+address = 20
+signal = { kind = "linear", raw = [0, 1000], range = ["0 degC", "100 degC"] }
+
+[[point]]
+name = "tank-level"
+role = "tank-level"
+device = "plc1"
+table = "holding"
+address = 21
+signal = { kind = "linear", raw = [0, 1000], range = ["0 m", "3 m"] }
+
+"""
+
+
 def test_columns_are_explained(rig: Path) -> None:
     said = here("points", rig, "--columns").stdout
     assert "signal.raw" in said

@@ -56,7 +56,25 @@ def _take(args: argparse.Namespace) -> int:
     count = sum(1 for _ in raw_points(tomllib.loads(made)))
     where = "printed only, no file is written without -o" if args.output is None else f"written to {args.output}"
     print(f"{counted(count, 'point')} taken from {args.take}; no fault found; {where}", file=sys.stderr)
+    for what, names in _differences(text, made).items():
+        if names:
+            print(f"{what}: {', '.join(names)}", file=sys.stderr)
     return 0
+
+
+def _differences(before: str, after: str) -> dict[str, list[str]]:
+    """Names of the points that a list has brought, taken away and altered: a row that a spreadsheet lost must show."""
+    from brakewater.rig.points_csv import raw_points  # noqa: PLC0415 - only when needed
+
+    old, new = (
+        {str(table.get("name")): (brake, table) for brake, table in raw_points(tomllib.loads(text))}
+        for text in (before, after)
+    )
+    return {
+        "new": [name for name in new if name not in old],
+        "gone": [name for name in old if name not in new],
+        "changed": [name for name in new if name in old and new[name] != old[name]],
+    }
 
 
 def _text(file: Path) -> str:

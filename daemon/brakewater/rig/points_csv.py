@@ -172,7 +172,7 @@ def _column_faults(columns: Sequence[str], file: str) -> Iterator[Fault]:
         if column in columns[:at]:
             yield _fault(file, 1, column or "(empty)", "the column twice", "each column once")
         elif outer not in known or (dot and outer == "brake"):
-            names = [name for name in [*known, *COLUMNS] if name != "signal"]
+            names = [name for name in dict.fromkeys([*known, *COLUMNS]) if name != "signal"]
             yield _fault(file, 1, column or "(empty)", "an unknown column", choices(column, names), near(column, names))
     if "name" not in columns:
         yield _fault(file, 1, "name", "no such column", "one: a row is known by the name of its point")

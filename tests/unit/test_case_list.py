@@ -16,8 +16,11 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from brakewater.errors import StorageError
 from brakewater.record.case import pack
 from brakewater.record.case_list import LIST, SIGNATURE
+from brakewater.record.holds import Hold, add_hold
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
+from brakewater.record.sealing.due import seal_due
+from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import segment_path
 from brakewater.record.signing import Signer
 from brakewater.record.verify import verify
@@ -48,6 +51,49 @@ def changed(case: Path, to: Path, change: Callable[[str, bytes], bytes | None]) 
             if text is not None:
                 target.writestr(entry.filename, text)
     return to
+
+
+def test_what_retention_deleted_between_its_runs_is_no_break_in_a_case_file(tmp_path: Path) -> None:
+    folder, day = tmp_path / "record", 86_400_000_000_000
+    with Journal(folder) as journal:
+        for run in range(1, 7):
+            scans = block(run, 1, 10)
+            journal.begin(start(run, utc_ns=UTC + run * day))
+            journal.append(replace(scans, utc_ns=scans.utc_ns + run * day))
+    seal_due(folder)
+    add_hold(folder, Hold(id="h1", from_utc_ns=UTC + 2 * day, to_utc_ns=UTC + 2 * day, actor="x", reason="y"))
+    trim(folder, Limits(age_ns=day), now_utc_ns=UTC + 6 * day)
+    assert verify(folder).trimmed == [1, 3]
+    case, again = tmp_path / "x.case.zip", tmp_path / "y.case.zip"
+    pack(Record(folder), case, None, None, signer=SIGNER)
+    pack(Record(case), again, None, None, signer=SIGNER)
+    for one in (case, again):
+        report = verify(one, keys=[SIGNER.key])
+        assert [one.says for one in report.altered if "trusted key" not in one.says] == []
+        assert report.trimmed == [3]
+        with zipfile.ZipFile(one) as archive:
+            assert b"Deleted by the record's own retention before it was packed: run 3" in archive.read("README.txt")
+    assert "run 3 is missing" in says(changed(case, tmp_path / "z.zip", _untold))
+
+
+def test_a_run_of_a_wrong_clock_in_a_window_is_packed_with_those_about_it(tmp_path: Path) -> None:
+    folder, day = tmp_path / "record", 86_400_000_000_000
+    with Journal(folder) as journal:
+        for run, at in ((1, UTC), (2, UTC + day), (3, day), (4, UTC + 2 * day), (5, UTC + 9 * day)):
+            scans = block(run, 1, 10)
+            journal.begin(start(run, utc_ns=at))
+            journal.append(replace(scans, utc_ns=scans.utc_ns + at - UTC))
+    pack(Record(folder), tmp_path / "x.case.zip", UTC + day, UTC + 3 * day)
+    assert Record(tmp_path / "x.case.zip").runs() == [2, 3, 4]
+    assert verify(tmp_path / "x.case.zip").verdict == "consistent"
+
+
+def _untold(name: str, text: bytes) -> bytes:
+    if name != LIST:
+        return text
+    doc = json.loads(text)
+    del doc["trimmed"]
+    return json.dumps(doc).encode()
 
 
 def signed(record: Path) -> Path:

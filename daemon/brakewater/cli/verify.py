@@ -106,9 +106,8 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
         )
     if report.trimmed:
         runs = "run" if len(report.trimmed) == 1 else "runs"
-        lines.append(
-            f"deleted by retention, as segments/trimmed.jsonl says, which nobody signs: {runs} {_spans(report.trimmed)}"
-        )
+        where = "case.json says" if report.listed else "segments/trimmed.jsonl says, which nobody signs"
+        lines.append(f"deleted by retention, as {where}: {runs} {_spans(report.trimmed)}")
     lines += [
         f"gap, told by the watch: inputs {gap.lost_first} to {gap.lost_last} of run {gap.lost_run}: {gap.why}"
         for gap in report.gaps

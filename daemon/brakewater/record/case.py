@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from brakewater.errors import NothingThereError, StorageError
-from brakewater.record.case_list import LIST, SIGNATURE, LeftOut, left_out_of, list_text, signature_text
+from brakewater.record.case_list import LIST, SIGNATURE, LeftOut, left_out_of, list_text, signature_text, trimmed_of
 from brakewater.record.case_places import README
 from brakewater.record.case_text import readme_text
 from brakewater.record.durable import appearing
@@ -25,6 +25,8 @@ from brakewater.record.sealed.layout import FILES, MANIFEST, sealed_path
 from brakewater.record.sealed.manifest import Manifest, read_manifest
 from brakewater.record.segment import reading
 from brakewater.record.signing import Signer
+from brakewater.record.trimmed import Gone, trimmed
+from brakewater.record.walltime import EARLIEST_NS
 
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 """The earliest time a zip can say: when it was packed is not part of what it holds."""
@@ -46,6 +48,7 @@ class _Todo:
     what: Path
     spans: Sequence[Span]
     left_out: Sequence[LeftOut]
+    gone: Gone
     from_utc_ns: int | None
     to_utc_ns: int | None
     signer: Signer | None
@@ -73,21 +76,39 @@ def pack(
     Raises:
         StorageError: nothing that can be read lies in the window, or the file cannot be written.
     """
-    spans = record.spans(from_utc_ns, to_utc_ns)
+    spans = _spans(record, from_utc_ns, to_utc_ns)
     lost = [LeftOut(run=run, why=why) for run, why in record.unreadable(from_utc_ns, to_utc_ns).items()]
     if not spans:
         raise NothingThereError(f"{record.folder}: found nothing in this window{''.join(f'; {one}' for one in lost)}")
     if is_case(record.folder):  # what was left out of it is still missing
         lost += left_out_of(record.folder)
     todo = _Todo(
-        what=record.folder, spans=spans, left_out=lost, from_utc_ns=from_utc_ns, to_utc_ns=to_utc_ns, signer=signer
-    )
+        what=record.folder, spans=spans, left_out=lost, gone=_gone(record.folder), from_utc_ns=from_utc_ns,
+        to_utc_ns=to_utc_ns, signer=signer,
+    )  # fmt: skip
     try:
         with appearing(file) as part, part.open("wb") as handle:
             runs, left_out = _write(handle, todo, tell)
         return Packed(runs=runs, size=file.stat().st_size, left_out=left_out)
     except OSError as error:
         raise StorageError(f"{file}: cannot be written: {error.strerror or error}") from error
+
+
+def _spans(record: Record, from_utc_ns: int | None, to_utc_ns: int | None) -> list[Span]:
+    """What touches the window, and what a clock that was wrong labelled between: else the chain has a hole."""
+    found = record.spans(from_utc_ns, to_utc_ns)
+    runs = [one.run for one in found]
+    if not runs or from_utc_ns is to_utc_ns is None:
+        return found
+    return [
+        one
+        for one in record.spans()
+        if one.run in runs or (runs[0] < one.run < runs[-1] and one.to_utc_ns < EARLIEST_NS)
+    ]
+
+
+def _gone(place: Path) -> Gone:
+    return trimmed_of(place) if is_case(place) else trimmed(place)
 
 
 def _write(handle: IO[bytes], todo: _Todo, tell: Callable[[int, int], None]) -> tuple[int, tuple[LeftOut, ...]]:
@@ -106,8 +127,10 @@ def _write(handle: IO[bytes], todo: _Todo, tell: Callable[[int, int], None]) -> 
         if not manifests:
             raise StorageError(f"{todo.what}: found nothing that can be read: {'; '.join(map(str, left_out))}")
         left_out.sort(key=lambda one: one.run)
-        readme = readme_text(manifests, left_out, todo.from_utc_ns, todo.to_utc_ns)
-        listed = list_text(texts, left_out, readme)
+        between = {start: one for start, one in todo.gone.items() if min(texts) < one[0] < max(texts)}
+        deleted = sorted(run for run, _ in between.values())
+        readme = readme_text(manifests, left_out, deleted, todo.from_utc_ns, todo.to_utc_ns)
+        listed = list_text(texts, left_out, between, readme)
         archive.writestr(_entry(README), readme)
         archive.writestr(_entry(LIST), listed)
         if todo.signer is not None:

@@ -18,6 +18,7 @@ from brakewater.record.case_places import README, case_paths
 from brakewater.record.report import Report
 from brakewater.record.sealed.layout import MANIFEST
 from brakewater.record.signing import Signer, is_by
+from brakewater.record.trimmed import Gone
 
 LIST: Final = "case.json"
 SIGNATURE: Final = "case.sig"
@@ -35,20 +36,23 @@ class LeftOut:
         return f"run {self.run}: {self.why}"
 
 
-def list_text(manifests: Mapping[int, bytes], left_out: Sequence[LeftOut], readme: bytes) -> bytes:
+def list_text(manifests: Mapping[int, bytes], left_out: Sequence[LeftOut], gone: Gone, readme: bytes) -> bytes:
     """Content of the list.
 
     Args:
         manifests: run -> its manifest, as it stands in the case file.
         left_out: what is not in it.
+        gone: what retention had deleted between its runs.
         readme: the file that explains it.
     """
-    doc = {
+    doc: dict[str, Any] = {
         "schema": _SCHEMA,
         "runs": [{"run": run, "manifest_sha256": _sha256(text)} for run, text in manifests.items()],
         "left_out": [{"run": one.run, "why": one.why} for one in left_out],
         "readme_sha256": _sha256(readme),
     }
+    if gone:
+        doc["trimmed"] = [{"run": run, "prev_hash": start, "hash": end} for start, (run, end) in gone.items()]
     return json.dumps(doc, indent=1, ensure_ascii=False).encode() + b"\n"
 
 
@@ -64,6 +68,16 @@ def left_out_of(case: Path) -> tuple[LeftOut, ...]:
             return tuple(LeftOut(run=int(one["run"]), why=str(one["why"])) for one in _document(archive)["left_out"])
     except (KeyError, ValueError, TypeError, OSError, zipfile.BadZipFile):
         return ()
+
+
+def trimmed_of(case: Path) -> Gone:
+    """What a case file says that retention had deleted; nothing where it has no list that can be read."""
+    try:
+        with zipfile.ZipFile(case) as archive:
+            told = _document(archive).get("trimmed", [])
+            return {str(one["prev_hash"]): (int(one["run"]), str(one["hash"])) for one in told}
+    except (KeyError, ValueError, TypeError, AttributeError, OSError, zipfile.BadZipFile):
+        return {}
 
 
 def check_list(case: Path, report: Report) -> None:

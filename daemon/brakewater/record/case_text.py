@@ -51,13 +51,18 @@ What can be done with it
 
 
 def readme_text(
-    manifests: Sequence[Manifest], left_out: Sequence[LeftOut], from_utc_ns: int | None, to_utc_ns: int | None
+    manifests: Sequence[Manifest],
+    left_out: Sequence[LeftOut],
+    deleted: Sequence[int],
+    from_utc_ns: int | None,
+    to_utc_ns: int | None,
 ) -> bytes:
     """The file's content.
 
     Args:
         manifests: of the runs that are in it.
         left_out: what could not be packed.
+        deleted: runs between them that retention had deleted.
         from_utc_ns: begin of the window that was asked for.
         to_utc_ns: its end.
     """
@@ -69,6 +74,9 @@ def readme_text(
     rig = ", ".join(sorted({one.rig for one in manifests if one.rig})) or "unknown"
     missing = "".join(f"  {one}\n" for one in left_out)
     says = f"\nNOT in it, though it may belong to that time, for it could not be read:\n\n{missing}" if missing else ""
+    if deleted:
+        runs_gone = ", ".join(map(str, deleted))
+        says += f"\nDeleted by the record's own retention before it was packed: run {runs_gone}\n"
     return _EXPLAINS.format(
         rig=rig, what=_window(from_utc_ns, to_utc_ns), count=counted(len(manifests), "run"), runs=runs, left_out=says
     ).encode()

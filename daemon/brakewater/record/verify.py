@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from brakewater.record.anchor import Anchor
-from brakewater.record.case_list import check_list
+from brakewater.record.case_list import check_list, trimmed_of
 from brakewater.record.case_places import README
 from brakewater.record.evidence import hot_evidence
 from brakewater.record.places import Place, Places, is_case, places_of
@@ -43,7 +43,7 @@ def verify(
     report = Report()
     witness = Witness(report, frozenset(keys), anchor)
     places = places_of(place).begun()
-    gone = {} if is_case(place) else trimmed(place)
+    gone = trimmed_of(place) if is_case(place) else trimmed(place)
     for done, one in enumerate(places.values()):
         tell(done, len(places))
         opened = sealed_evidence(one.path) if one.sealed else hot_evidence(one.path)

@@ -151,12 +151,19 @@ files() {
     { install -m 0640 -g "$group" "$rig" "$new" && sync "$new" && mv "$new" "$root/etc/brakewater/rig.toml"; } ||
       { rm -f "$new"; stop 3 "the rig file could not be copied (see above); what ran before runs on"; }
   fi
-  local kept # what a backup brought back carries the group's number on the old PC
+  local kept # what a backup brought back carries the numbers of the old PC, or the rights of a disk that knows none
   for kept in "$root/etc/brakewater/rig.toml" "$root"/etc/brakewater/*.{key,pem}; do
     [ -f "$kept" ] || continue
     chgrp "$group" "$kept"
-    case "$kept" in *.pem) chmod g+r "$kept" ;; *) chmod 0640 "$kept" ;; esac
+    if grep -q 'PRIVATE KEY' "$kept"; then # the service's, and not for the people in its group
+      chown "$user" "$kept" && chmod 0400 "$kept"
+    else
+      chmod u=rw,g=r,o-wx "$kept"
+    fi
   done
+  chmod 0640 "$root/etc/brakewater/rig.toml"
+  find "$root/etc/brakewater/credentials" -type f -exec chmod 0600 {} +
+  [ ! -f "$root/etc/brakewater/broker-passwords" ] || chmod 0600 "$root/etc/brakewater/broker-passwords"
   install -m 0644 "$here/systemd/brakewater.service" "$root/etc/systemd/system/brakewater.service"
   local dropins="$root/etc/systemd/system/brakewater.service.d" one
   for one in serial low-ports; do

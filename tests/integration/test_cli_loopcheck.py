@@ -100,6 +100,16 @@ def test_the_tolerance_decides(
     assert sheet(rig, tmp_path, "--injected", file, "--tolerance", tolerance, status=status)["passed"] is (status == 0)
 
 
+def test_without_a_watch_it_is_said_that_none_is_told(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A record folder forgotten: the watch elsewhere would take what is injected for measured."""
+    device.put(1, 500)
+    plays(monkeypatch, lambda: None)
+    done = here("loopcheck", rig, "aux-inlet", "--injected", listed(tmp_path, "50 degC"), "--record", tmp_path / "none")
+    assert f"no watch on {tmp_path / 'none'} is told; where one runs, give its --record" in done.stderr
+
+
 def test_a_device_that_does_not_answer_proves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rig = small_rig(tmp_path / "rig.toml", device=free_port())
     plays(monkeypatch, lambda: None)

@@ -158,6 +158,8 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
         tell(f"reading {point.name} through {way.through}; q ends without a sheet")
         if way.watches:
             tell("tell the driller first: what is injected raises real alarms while the brake is in service")
+        else:
+            tell(f"no watch on {args.record} is told; where one runs, give its --record, or it believes the injection")
         session = Session(
             rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=tell,
             pause=_pause,

@@ -18,6 +18,7 @@ _HOW: Final = {
     Status.SILENT: "Nothing comes back in time: check power, cable, host and unit number.",
     Status.REFUSED: "The host is there, but nothing listens at this port: check port and the device's Modbus server.",
     Status.RESET: "The device hangs up: check whom it lets in, and how many at once.",
+    Status.ABSENT: "The device could not be asked: check host and port, or the serial port.",
     Status.SLOW: "The device answers, but later than its timeout: raise timeout, or ask it less often.",
     Status.EXCEPTION | 1: "The device does not know this function: check table (input or holding, discrete or coil).",
     Status.EXCEPTION

@@ -98,9 +98,12 @@ def test_the_page_speaks_spanish_where_asked_to(records: list[Path], tmp_path: P
     page = tmp_path / "study.html"
     done = here("study", *records[:2], "--set", SETTING, "--workers", "1", "-o", page, "--lang", "es")
     assert done.returncode == 0, done.stderr
-    assert "what would tell more: " in done.stdout  # commands themselves speak English
+    assert "qué diría más: " in done.stdout  # asked for a language the terminal speaks it, too
+    assert not re.search(r"\b(whose|likely|cannot|unknown|trips|times|the|brake)\b", done.stdout, re.IGNORECASE)
+    assert "what would tell more: " in here("study", records[0], "--workers", "1").stdout
     text = page.read_text()
     assert '<html lang="es">' in text
+    assert re.search(r"Poca agua de enfriamiento \(aux\.cooling-flow-low\)", text)
     for said in ("Estudio de 2 registros", "no se puede decir", "qué diría más: ", "Monitor de aviso"):
         assert said in text
     assert not re.search(r"\b(whose|likely|cannot|unknown|trips|the)\b", text.partition("</style>")[2], re.IGNORECASE)
@@ -127,7 +130,7 @@ def test_one_state_has_one_name_for_people(capsys: pytest.CaptureFixture[str]) -
     water = dict.fromkeys(("flow_under_s", "inlet_over_s", "outlet_over_s"), 0.0)
     row = {"record": "d", "rig": "rig-4", "alarms": None, "brakes": {"aux": brake},
            "trips": {"count": 3, "energy_j": 3e8, "worst_margin": 0.6, **water}}  # fmt: skip
-    _show([row])
+    _show([row], LANGUAGES["en"])
     said = capsys.readouterr().out
     assert "aux as new" in said
     assert "without correction for what the drawworks itself takes" in said
@@ -135,7 +138,7 @@ def test_one_state_has_one_name_for_people(capsys: pytest.CaptureFixture[str]) -
         page = study_page([row], [], code)
         assert f"<td>{name}</td>" in page
         assert page.count(means) == 1
-    _show([{**row, "brakes": {"aux": {**brake, "heat_share_median": None}}}])
+    _show([{**row, "brakes": {"aux": {**brake, "heat_share_median": None}}}], LANGUAGES["en"])
     assert "drawworks" not in capsys.readouterr().out
 
 

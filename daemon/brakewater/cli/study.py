@@ -5,7 +5,10 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from brakewater.wording import Wording
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -17,7 +20,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--workers", type=_count, metavar="N", help="processes; default one a processor")
     parser.add_argument("--cluster", metavar="ADDRESS", help="of a Dask scheduler whose workers do it: tcp://HOST:8786")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="write one page, too")
-    parser.add_argument("--lang", metavar="CODE", help="of the page, en or es (default: the first rig file's)")
+    parser.add_argument(
+        "--lang", metavar="CODE", help="en or es (default: of the page the first rig file's; in the terminal English)"
+    )
     parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
     parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
 
@@ -51,55 +56,52 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps({"records": rows, "set": args.set}))
     else:
-        _show(rows)
+        _show(rows, LANGUAGES[args.lang or "en"])
     for row in rows:
         for says in [row["error"]] if "error" in row else row["damage"]:
             print(f"brakewater study: {row['record']}: {says}", file=sys.stderr)
     return 1 if any("error" in row or row["damage"] for row in rows) else 0
 
 
-def _show(rows: list[dict[str, Any]]) -> None:
+def _show(rows: list[dict[str, Any]], words: "Wording") -> None:
     from brakewater.cli.tables import table  # noqa: PLC0415 - only when needed
-    from brakewater.review.study_page import alarm_load, finding_lines  # noqa: PLC0415
-    from brakewater.units import counted  # noqa: PLC0415 - only when needed
-    from brakewater.wording import ENGLISH  # noqa: PLC0415
+    from brakewater.review.study_page import alarm_load, alarm_named, finding_lines  # noqa: PLC0415
 
     good = [row for row in rows if "error" not in row]
     shown = [
         (
             row["record"], row["rig"], str(row["trips"]["count"]), f"{row['trips']['energy_j'] / 1e6:.0f} MJ",
             "" if row["trips"]["worst_margin"] is None else f"{row['trips']['worst_margin']:.2f}",
-            alarm_load(row["alarms"]),
-            ", ".join(f"{name} {_share(one)}" for name, one in row["brakes"].items()),
-            ", ".join(f"{name} {_state(one['condition'])}" for name, one in row["brakes"].items()),
+            alarm_load(row["alarms"], words),
+            ", ".join(f"{name} {_share(one, words)}" for name, one in row["brakes"].items()),
+            ", ".join(f"{name} {_state(one['condition'], words)}" for name, one in row["brakes"].items()),
         )
         for row in good
     ]  # fmt: skip
     if shown:
-        head = ("record", "rig", "trips", "carried off", "margin", "alarms a day", "heat share of trips in", "brake")
-        print(table(head, shown))
+        head = ("record", "rig", "trips", "carried", "margin", "per-day", "share-in", "condition")
+        print(table([words.word(f"study-head-{one}") for one in head], shown))
         if any(one["heat_share_median"] is not None for row in good for one in row["brakes"].values()):
-            print(ENGLISH.word("study-share-means"))
+            print(words.word("study-share-means"))
     for row in good:
         for name, one in row["brakes"].items():
-            for line in finding_lines(one):
-                print(f"{row['record']}: brake {name}: {line}")
+            for line in finding_lines(one, words):
+                print(f"{row['record']}: {words.word('brake-name', brake=name)}: {line}")
     for row in good:
         for alarm, one in row.get("what_if", {}).items():
-            print(f"{row['record']}: {alarm}: {counted(one['is'], 'time')}; it would be {one['would_be']}")
+            said = words.word("study-changed", alarm=alarm_named(alarm, words), n=one["is"], other=one["would_be"])
+            print(f"{row['record']}: {said}")
         for says in row.get("overruled", ()):
             print(f"{row['record']}: {says}")
 
 
-def _state(condition: str) -> str:
-    from brakewater.wording import ENGLISH  # noqa: PLC0415 - only when needed
-
-    said = ENGLISH.word(f"study-state-{condition}")
+def _state(condition: str, words: "Wording") -> str:
+    said = words.word(f"study-state-{condition}")
     return said.upper() if condition == "weakening" else said
 
 
-def _share(one: dict[str, Any]) -> str:
+def _share(one: dict[str, Any], words: "Wording") -> str:
     if one["heat_share_median"] is None:
-        return "unknown"
-    change = one["trend_per_trip"]
-    return f"{one['heat_share_median']:.0%}" + ("" if change is None else f", {change:+.2%} a trip")
+        return words.word("study-unknown")
+    share, change = f"{one['heat_share_median']:.0%}", one["trend_per_trip"]
+    return share if change is None else words.word("study-a-trip", share=share, change=f"{change:+.2%}")

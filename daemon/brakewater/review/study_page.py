@@ -40,7 +40,7 @@ def study_page(rows: Sequence[dict[str, Any]], settings: Sequence[str], code: st
         "study-brakes": _brakes(good, words),
         "study-alarms": _alarms(good, words),
         "study-water": _water(good),
-        "study-what-if": _changes(good) if settings else None,
+        "study-what-if": _changes(good, words) if settings else None,
         "study-refused": [(row["record"], row["error"]) for row in rows if "error" in row] or None,
     }
     target, asked = words.word("target-per-day"), ", ".join(settings)
@@ -76,6 +76,13 @@ def alarm_load(figures: dict[str, Any] | None, words: Wording = ENGLISH) -> str:
     if figures["watched_s"] >= DAY_S:
         return f"{_per_watched_day(figures):.1f}"
     return words.word("study-alarms-in", n=figures["alarms"], hours=f"{figures['watched_s'] / 3600:.1f}")
+
+
+def alarm_named(key: str, words: Wording) -> str:
+    """What people call an alarm, and its key, by which settings are asked about: of no rig file, since of several."""
+    kind, _, subject = key.partition(".")[2].partition(":")
+    name = words.alarms.get(kind)
+    return key if name is None else f"{name.format(subject=subject)} ({key})"
 
 
 def _per_watched_day(figures: dict[str, Any]) -> float:
@@ -119,8 +126,8 @@ def _alarms(rows: Sequence[dict[str, Any]], words: Wording) -> list[Sequence[Any
     return [
         (
             row["record"], row["rig"], alarm_load(one, words), one["peak_10_min"],
-            ", ".join(f"{each['alarm']} x {each['count']}" for each in one["most_frequent"][:3]),
-            ", ".join(one["chattering"]) or words.word("study-none"),
+            ", ".join(f"{alarm_named(each['alarm'], words)} x {each['count']}" for each in one["most_frequent"][:3]),
+            ", ".join(alarm_named(key, words) for key in one["chattering"]) or words.word("study-none"),
         )
         for row, one in found
     ]  # fmt: skip
@@ -138,9 +145,9 @@ def _water(rows: Sequence[dict[str, Any]]) -> list[Sequence[Any]]:
     return sorted(found, key=lambda cells: (cells[4] is None, cells[4] or 0.0, cells[0]))
 
 
-def _changes(rows: Sequence[dict[str, Any]]) -> list[Sequence[Any]]:
+def _changes(rows: Sequence[dict[str, Any]], words: Wording) -> list[Sequence[Any]]:
     return [
-        (row["record"], row["rig"], alarm, change["is"], change["would_be"])
+        (row["record"], row["rig"], alarm_named(alarm, words), change["is"], change["would_be"])
         for row in rows
         for alarm, change in row["what_if"].items()
     ]

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import re
 import signal
 import socket
 import urllib.error
@@ -56,8 +57,11 @@ def test_status_and_figures_say_how_every_part_does(tmp_path: Path) -> None:
             server.script = lambda _n, _lines: Answers(status=401)
             device.stop()
             until(lambda: (watch.status()["devices"]["plc1"]["errors_lately"] or 0) > 0, "errors")
+            until(lambda: watch.status()["devices"]["plc1"]["status"] == "refused", "nobody there")
             until(lambda: "401" in str(watch.status()["mirrors"]["office"]["last_error"]), "mirror's trouble")
             said = brakewater("status", "--record", watch.record)
+            assert re.search("device plc1: (refused|absent), .*refused", said.stdout), said.stdout
+            assert "    The " in said.stdout  # what to check
             assert "wrong in the last minute" in said.stdout
             assert "401" in said.stdout
             assert json.loads(brakewater("status", "--record", watch.record, "--json").stdout)["record"]["lost"] == 0

@@ -2,6 +2,7 @@
 
 import csv
 import re
+from argparse import Namespace
 from dataclasses import replace
 from html.parser import HTMLParser
 from io import StringIO
@@ -11,6 +12,7 @@ import pytest
 
 from brakewater.cli.expected import ExpectError
 from brakewater.cli.injected import injection, loop_range, read_injections, suggestion
+from brakewater.cli.loopcheck import _course
 from brakewater.quality import Reason
 from brakewater.review import loop_page
 from brakewater.review.loop_sheet import Sheet, Step, document, sheet_of, ways
@@ -210,6 +212,12 @@ def test_what_may_not(rig: Rig, name: str, said: str) -> None:
 def test_what_is_suggested(rig: Rig, name: str, percent: float, shown: tuple[str, str]) -> None:
     one = point(rig, name)
     assert suggestion(one, percent, loop_range(one, None), "us") == shown
+
+
+def test_a_contact_is_asked_for_off_and_on_alone(rig: Rig) -> None:
+    args = Namespace(points=(0.0, 25.0, 50.0, 75.0, 100.0), down=True)
+    assert _course(point(rig, "aux-in-service"), args) == (0.0, 100.0, 0.0)
+    assert _course(point(rig, "aux-flow"), args) == (0.0, 25.0, 50.0, 75.0, 100.0, 75.0, 50.0, 25.0, 0.0)
 
 
 def test_a_range_must_be_known(rig: Rig) -> None:

@@ -166,7 +166,9 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
         )  # fmt: skip
         way.begin_check(point, args.by or own_user(), args.minutes, take_over=args.take_over)
         try:
-            steps, adjusted = session.guided(_course(args)) if listed is None else session.listed(listed, reconnect_s)
+            steps, adjusted = (
+                session.guided(_course(point, args)) if listed is None else session.listed(listed, reconnect_s)
+            )
         except StoppedError:
             tell(way.end_check(point))
             raise
@@ -202,8 +204,13 @@ def _reconnect_s(args: argparse.Namespace) -> float:
     return found
 
 
-def _course(args: argparse.Namespace) -> tuple[float, ...]:
+def _course(point: "Point", args: argparse.Namespace) -> tuple[float, ...]:
+    """Percentages in order; a contact knows only off and on."""
+    from brakewater.signals.convert import Bit  # noqa: PLC0415
+
     up = tuple(args.points)
+    if isinstance(point.signal, Bit):
+        up = (0.0, 100.0)
     return (*up, *up[-2::-1]) if args.down else up
 
 

@@ -37,6 +37,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _show(found: dict[str, Any], *, watching: bool) -> None:
+    from brakewater.field.seen import what_to_check  # noqa: PLC0415 - only when needed
+
     age = found.get("scan_age_s")
     age_text = "never" if age is None else f"{age:.1f} s ago"
     print(f"{'watching' if watching else 'NOT WATCHING'} rig {found['rig']}: last scan {age_text}, run {found['run']}")
@@ -45,7 +47,10 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
     _show_values(found.get("values") or {}, watching=watching)
     for name, device in found["devices"].items():
         answers = ", ".join(f"{count} {status}" for status, count in device["answers"].items())
-        print(f"device {name}: {device['status']} ({answers}){_lately(device)}")
+        trouble = f", {device['trouble']}" if device.get("trouble") else ""
+        print(f"device {name}: {device['status']}{trouble} ({answers}){_lately(device)}")
+        if check := what_to_check(device["status"]):
+            print(f"    {check}")
     _show_broker(found["broker"])
     for name, mirror in found["mirrors"].items():
         _show_mirror(name, mirror)

@@ -102,6 +102,11 @@ def meaning(seen: Seen) -> str:
         return reason_name(code)
 
 
+def what_to_check(status: str) -> str:
+    """One sentence on a poll's status by its name, for example ``exception-11``; empty where there is none."""
+    return next((says for code, says in _HOW.items() if status_name(code) == status), "")
+
+
 def rounded(value: float) -> float | None:
     """Seven digits; None for what is no finite number."""
     return float(f"{value:.7g}") if np.isfinite(value) else None

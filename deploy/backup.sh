@@ -28,6 +28,7 @@ umask 077
 exec "$python" - "$record" "$to" "$etc" "$secrets" <<'P'
 """Sealed segments never change: copied once. Hot ones are copied by SQLite, which knows what is whole."""
 
+import fcntl
 import filecmp
 import json
 import os
@@ -196,6 +197,10 @@ for run in sorted(here.keys() & there.keys()):
         refuse(f"{to}: its run {run} is not that of {record}, which began anew or is another one: name a new folder")
 try:
     (to / "hot").mkdir(parents=True, exist_ok=True)
+    lock = (top / ".lock").open("w")
+    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+except BlockingIOError:
+    refuse(f"{top}: another backup into it is at work")
 except OSError as error:
     refuse(f"{top}: {error}")
 copy_settings(etc, top / "etc", *named(etc), *(f"credentials/{one.name}" for one in etc.glob("credentials/*")))
@@ -203,7 +208,8 @@ if not (top / "etc/rig.toml").exists():
     print(f"backup: {etc}/rig.toml: no such file; the record is copied without (each run holds its own)", file=sys.stderr)
 if with_secrets and broker.is_dir():
     copy_settings(broker, top / "broker")  # the broker's certificates too: else nobody knows a new box
-for file in [*sorted((record / "hot").glob("*.sqlite3")), *record.glob("*.sqlite3")]:
+# Cursors first: one that is ahead of the runs beside it would pass over what the broker and the mirrors have not had.
+for file in [*record.glob("*.sqlite3"), *sorted((record / "hot").glob("*.sqlite3"))]:
     try:
         copy_base(file)
     except OSError as error:

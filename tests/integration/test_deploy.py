@@ -1,6 +1,7 @@
 """What `deploy/` installs: below a folder, with a real broker under its settings and a watch under its secrets."""
 
 import contextlib
+import fcntl
 import os
 import re
 import shutil
@@ -611,6 +612,19 @@ def test_a_record_that_began_anew_does_not_take_the_place_of_what_was_copied(tmp
     assert done.returncode == 2
     assert f"{to}/record: its run 1 is not that of {record}" in done.stderr
     assert {file: file.read_bytes() for file in to.rglob("*") if file.is_file()} == kept
+
+
+def test_two_backups_at_once_do_not_write_over_each_other(tmp_path: Path) -> None:
+    record, to = tmp_path / "record", tmp_path / "backup"
+    begun(record, 1)
+    assert backup(record, tmp_path, to).returncode == 0
+    with (to / ".lock").open() as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        done = backup(record, tmp_path, to)
+    assert (done.returncode, done.stderr) == (
+        2, f"backup: {to}: another backup into it is at work; nothing was copied\n"
+    )  # fmt: skip
+    assert backup(record, tmp_path, to).returncode == 0
 
 
 def test_a_private_key_stays_behind_by_whatever_name(tmp_path: Path) -> None:

@@ -86,17 +86,29 @@ def test_a_file_is_read_in_its_own_units(tmp_path: Path) -> None:
     assert found.block_m.tolist() == pytest.approx([3.048, 6.096])
 
 
+def test_a_reading_that_the_other_system_lacked_is_a_hole(tmp_path: Path) -> None:
+    """One that stands as nan, or as nothing, made it impossible to tell the offset."""
+    file = tmp_path / "hoist.csv"
+    file.write_text(HEAD + "1,100,10\n2,nan,10\n3,,10\n4,100,inf\n5,300,20\n,,\n")
+    found = read(file)
+    assert found.utc_s.tolist() == [1.0, 5.0]
+    assert np.isfinite([found.load_n, found.block_m]).all()
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
         ("", "empty"),
         ("utc,load\n", "no column hook-load, block-position"),
         ('utc,"hook-load [m]","block-position [m]"\n', "allowed units: N, kN, lbf, klbf"),
-        (HEAD + "1,2,3\n", "1 rows; allowed: at least two"),
+        (HEAD + "1,2,3\n", "1 rows with both readings; allowed: at least two"),
         (HEAD + "1,2,3\nnoon,2,3\n", "line 3: utc: found 'noon'"),
         (HEAD + "1,2,3\n2,x,3\n", "line 3: hook-load: found 'x'"),
         (HEAD + "1,2,3\n2,2\n", "line 3: block-position: found ''"),
         (HEAD + "1,2,3\n1,2,3\n", "line 3: its time is not later"),
+        (HEAD + "1,2,3\n\n1,2,3\n", "line 4: its time is not later"),
+        (HEAD + "nan,2,3\n1,2,3\n", "line 2: utc: found 'nan'"),
+        ('"hook-load [klbf]","block-position [m]",utc\n100,3,1\n100,3\n', "line 3: utc: found ''"),
     ],
 )
 def test_what_is_wrong_with_a_file_is_told_by_line(tmp_path: Path, text: str, told: str) -> None:

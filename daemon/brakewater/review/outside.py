@@ -1,16 +1,19 @@
 """Hook load and block position from another system's file, laid over a record that has none of its own.
 
 The file is CSV with a head: ``utc`` (2031-02-03T04:05:06Z, or seconds since 1970), ``hook-load [klbf]`` and
-``block-position [m]``, units in brackets. Its clock is never quite that of the record: ``offset`` is what has to be
-added to its times. It is set by the engineer, or proposed: power of the lowered string, washed out as the brake's water
-does, held against the heat that the water carried off, at every offset to half an hour either way.
+``block-position [m]``, units in brackets; an empty cell is a hole. Its clock is never quite that of the record:
+``offset`` is what has to be added to its times. It is set by the engineer, or proposed: power of the lowered string,
+washed out as the brake's water does, held against the heat that the water carried off, at every offset to half an hour
+either way.
 """
 
 import csv
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from math import isfinite
 from pathlib import Path
 from typing import Final
 
@@ -73,12 +76,14 @@ def read(file: Path) -> Hoisted:
     if not rows:
         raise StorageError(f'{file}: empty; allowed: a head such as utc,"hook-load [klbf]","block-position [m]"')
     places = _places(file, rows[0])
-    table = np.array([_row(file, line, row, places) for line, row in enumerate(rows[1:], 2) if row])
-    if len(table) < 2:
-        raise StorageError(f"{file}: {len(table)} rows; allowed: at least two")
+    read_ = [(line, _row(file, line, row, places)) for line, row in enumerate(rows[1:], 2) if any(row)]
+    known = [(line, values) for line, values in read_ if all(map(isfinite, values))]
+    if len(known) < 2:
+        raise StorageError(f"{file}: {len(known)} rows with both readings; allowed: at least two")
+    table = np.array([values for _, values in known])
     back = np.flatnonzero(np.diff(table[:, 0]) <= 0.0)
     if len(back):
-        raise StorageError(f"{file}, line {back[0] + 3}: its time is not later than that of the row before")
+        raise StorageError(f"{file}, line {known[back[0] + 1][0]}: its time is not later than that of the row before")
     return Hoisted(utc_s=table[:, 0], load_n=table[:, 1], block_m=table[:, 2])
 
 
@@ -108,21 +113,23 @@ def _places(file: Path, head: Sequence[str]) -> dict[str, _Place]:
 
 
 def _row(file: Path, line: int, row: Sequence[str], places: dict[str, _Place]) -> tuple[float, float, float]:
-    def number(name: str) -> float:
-        text = row[places[name].column] if places[name].column < len(row) else ""
-        try:
-            return float(text) * places[name].factor
-        except ValueError:
-            raise StorageError(f"{file}, line {line}: {name}: found {text!r}; allowed: a number") from None
+    def cell(name: str) -> str | None:
+        return row[places[name].column].strip() if places[name].column < len(row) else None
 
-    return _seconds(file, line, row[places["utc"].column]), number("hook-load"), number("block-position")
+    def number(name: str) -> float:
+        text = cell(name)
+        try:
+            return float("nan" if text == "" else text or "") * places[name].factor
+        except ValueError:
+            raise StorageError(f"{file}, line {line}: {name}: found {text or ''!r}; allowed: a number") from None
+
+    return _seconds(file, line, cell("utc") or ""), number("hook-load"), number("block-position")
 
 
 def _seconds(file: Path, line: int, text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        pass
+    with suppress(ValueError):
+        if isfinite(seconds := float(text)):
+            return seconds
     try:
         told = datetime.fromisoformat(text)
     except ValueError:

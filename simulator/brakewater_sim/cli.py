@@ -18,10 +18,12 @@ from brakewater import __version__
 from brakewater.errors import RigFileError, StorageError, end_of_output, plainly
 from brakewater.rig import Rig, load
 from brakewater.rig.load import demo_file
+from brakewater_sim.plant import Sizes, at_rest
 from brakewater_sim.scenarios import SCENARIOS, Scenario
 
 FINE, BAD_ARGUMENTS, COULD_NOT_RUN = 0, 2, 3
 _HIGHEST_PORT = 65535
+_GAL_MIN_M3_S = 0.003785411784 / 60.0
 _MOST_TRIPS = 60
 _MOST_MONTHS = 600
 _MOST_SPEED = 1e6
@@ -163,7 +165,20 @@ def _rig(args: argparse.Namespace) -> Rig:
                 f"{rig.file}: scenario {args.scenario.name} has a fault of the sensor {fault.role!r}; found no point "
                 f"of that role; add one or take another scenario"
             )
+    _note_class(rig, args.scenario.sizes)
     return rig
+
+
+def _note_class(rig: Rig, sizes: Sizes) -> None:
+    """Says so where the plant is too small for the rig: its flow would stand as too low from the first second."""
+    gives = at_rest(sizes, 20.0).supply_m3_s
+    for brake in rig.brakes:
+        if brake.least_flow > gives:
+            needed, given = (f"{flow / _GAL_MIN_M3_S:.0f} gal/min" for flow in (brake.least_flow, gives))
+            _say(
+                f"note: {brake.name} of {rig.file} needs {needed}, and the simulated brake gets {given}: its flow is "
+                f'too low from the start; a scenario file may ask for the larger one with brake = "150 gal/min"'
+            )
 
 
 def _list(args: argparse.Namespace) -> int:
@@ -276,14 +291,21 @@ def _months(args: argparse.Namespace) -> int:
     if args.trips * args.apart > _MOST_MONTHS:
         found = f"{args.trips} trips, {args.apart} months apart"
         raise ArgumentsError(f"--apart: found {found}; allowed: at most {_MOST_MONTHS} months in all")
+    _note_class(rig, Sizes())
     try:
         record_months(
             Life(kind=args.kind, seed=args.seed, trips=args.trips, apart=args.apart), rig, args.output, _bar()
         )
     except ValueError as error:
         raise ArgumentsError(str(error)) from error
-    print(f"{args.output}: {args.trips} trips, {args.apart} months from each to the next, {args.kind}")
+    print(
+        f"{args.output}: {_many(args.trips, 'trip')}, {_many(args.apart, 'month')} from each to the next, {args.kind}"
+    )
     return FINE
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _bar() -> Callable[[float], None]:

@@ -201,6 +201,7 @@ def record(
             blocks(scenario, rig, seed=seed, seconds=seconds, watch=kept.see),
             unfinished,
             lambda last: progress(last / total),
+            folder,
         )
         if told is not None:
             told.write_text(json.dumps(kept.document(seed), indent=1) + "\n", encoding="utf-8")
@@ -237,10 +238,10 @@ def _total(scenario: Scenario, rig: Rig, seconds: float | None) -> int:
     return max(1, round((scenario.length_s if seconds is None else seconds) * 1e9) // rig.scan_ns)
 
 
-def _write(start: Start, scans: Iterator[Block], folder: Path, reached: Callable[[int], None]) -> str:
+def _write(start: Start, scans: Iterator[Block], unfinished: Path, reached: Callable[[int], None], folder: Path) -> str:
     """Digest of all inputs, every one of them committed; ``reached`` is told the last one after every block."""
     digest = hashlib.sha256()
-    with Journal(folder, bound=2 * CHUNK) as journal:
+    with Journal(unfinished, bound=2 * CHUNK) as journal:
         journal.begin(start)
         digest.update(b"".join(packed(row) for row in rows_of(start)))
         for block in scans:

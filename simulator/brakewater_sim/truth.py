@@ -1,7 +1,8 @@
 """What really happened in a scenario, for tests that hold findings against it: the trips as they were.
 
-A trip runs from the moment its first stand moves until its last one has landed. Heat is that which the brake took and
-its coil made, from the plant's own ledger.
+A trip runs from the end of the rest before it, where the block moves to its first stand, until its last one has landed.
+Heat is that which the brake took and its coil made, from the plant's own ledger; ``most_asked_w`` is what the load
+asked of the brake at most, also where it could not give it.
 """
 
 from typing import Any
@@ -40,11 +41,11 @@ class Truth:
         trip = self._trips.setdefault(
             index,
             {"direction": leg.direction, "begin_s": t, "end_s": t, "stands": 0, "heat_j": 0.0, "worked_j": worked,
-             "most_w": 0.0, "carried_j": tick.state.carried_j, "carried_heat_j": 0.0},
+             "most_asked_w": 0.0, "carried_j": tick.state.carried_j, "carried_heat_j": 0.0},
         )  # fmt: skip
         trip["end_s"], trip["heat_j"] = t, worked - trip["worked_j"]
         trip["carried_heat_j"] = tick.state.carried_j - trip["carried_j"]
-        trip["most_w"] = max(trip["most_w"], tick.hook.brake_w)
+        trip["most_asked_w"] = max(trip["most_asked_w"], tick.hook.brake_w)
         trip["stands"] = self._stands(leg, tick)
 
     def _stands(self, leg: HoistSizes, tick: Tick) -> int:

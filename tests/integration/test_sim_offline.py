@@ -230,3 +230,17 @@ def test_a_sensor_that_the_rig_does_not_have_cannot_fail(tmp_path: Path, capsys:
     assert cli.main(["record", str(story), "-o", str(tmp_path / "r")]) == 2
     told = capsys.readouterr().err
     assert "scenario x has a fault of the sensor 'return-flow'; found no point of that role; add one" in told
+
+
+def test_a_rig_of_another_class_is_told_that_its_flow_is_too_low(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    large = str(demo_file().with_name("rig-9-full.toml"))
+    asked = [*ASKED, str(tmp_path / "small"), "--rig", large]
+    assert cli.main(asked) == 0
+    told = capsys.readouterr()
+    assert told.err.startswith(f"note: aux of {large} needs 150 gal/min, and the simulated brake gets 85 gal/min: ")
+    story = tmp_path / "large.toml"
+    story.write_text('schema = 1\n[scenario]\nname = "x"\nlength = "5 s"\nbrake = "150 gal/min"\n')
+    assert cli.main(["record", str(story), "-o", str(tmp_path / "large"), "--rig", large]) == 0
+    assert capsys.readouterr().err == ""

@@ -12,6 +12,8 @@ from brakewater.review.trips import TripLine, _lines, ledger
 from brakewater.rig import load
 from brakewater.rig.load import demo_file
 from brakewater_sim.offline import record
+from brakewater_sim.scenarios import SCENARIOS
+from brakewater_sim.simulate import simulate
 from brakewater_sim.story import parse
 from brakewater_sim.truth import Truth
 
@@ -208,6 +210,26 @@ def test_twenty_records_of_trips_against_the_truth(tmp_path: Path) -> None:
 
 
 def test_truth_knows_the_limits_that_were_passed() -> None:
-    assert Truth(parse(STORY.format(more=""))).document(1) == {
-        "scenario": "short", "seed": 1, "trips": [], "limits_s": {}
-    }  # fmt: skip
+    choke, nothing = SCENARIOS["return-choke"], parse(STORY.format(more=""))
+    assert Truth(nothing).document(1) == {"scenario": "short", "seed": 1, "trips": [], "limits_s": {}}
+    truth, level = Truth(choke), {}
+    for tick in simulate(choke, every_s=1.0):
+        truth.see(tick)
+        level[tick.t_ns / 1e9] = tick.truth["brake-level"]
+    passed = truth.document(1)["limits_s"]
+    assert passed.keys() == {"bearing"}
+    assert level[passed["bearing"]] >= choke.sizes.brake.bearing_m > level[passed["bearing"] - 1.0]
+
+
+def test_truth_has_the_heat_that_was_taken_and_the_power_that_was_asked() -> None:
+    weak = 'warmup = "1 s"\n[[fault]]\nfault = "weak-excitation"\nover = "0 s"'
+    story = f'schema = 1\n[scenario]\nname = "weak"\nlength = "30 s"\n{weak}\n'
+    truth, ticks = Truth(parse(story)), list(simulate(parse(story), every_s=0.2))
+    for tick in ticks:
+        truth.see(tick)
+    (trip,) = truth.document(1)["trips"]
+    asked_j = sum(tick.hook.brake_w for tick in ticks) * 0.2
+    assert trip["heat_j"] == ticks[-1].state.worked_j - ticks[0].state.worked_j
+    assert 0.0 < trip["heat_j"] < 0.8 * asked_j
+    assert trip["most_asked_w"] == max(tick.hook.brake_w for tick in ticks) > trip["heat_j"] / 30.0
+    assert (trip["begin_s"], trip["end_s"]) == (0.0, pytest.approx(29.8))

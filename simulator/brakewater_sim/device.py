@@ -4,7 +4,8 @@
     await serve(playback, rig, ports={}, say=print, stop=event)    # until the event is set
 
 A device that the scenario silences takes connections and requests and says nothing. After the scenario's end the last
-state stays. Devices of one host and port are units behind one server, as behind a gateway.
+state stays: values stand, while heartbeats beat and counters count on, as those of a device that lives. Devices of one
+host and port are units behind one server, as behind a gateway.
 """
 
 import asyncio
@@ -13,6 +14,7 @@ import os
 import socket
 from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack
+from dataclasses import replace
 from itertools import groupby
 from random import Random
 from time import monotonic_ns
@@ -22,7 +24,7 @@ from brakewater.rig import Device, Rig, Table
 from brakewater_sim import modbus
 from brakewater_sim.registers import Registers, Wiring
 from brakewater_sim.scenarios import Scenario
-from brakewater_sim.simulate import STEP_NS, Simulation
+from brakewater_sim.simulate import STEP_NS, Simulation, Tick
 
 KEEP_UP_S: Final = 0.05
 """The plant moves on at least this often, asked or not."""
@@ -46,6 +48,8 @@ class Playback:
         self._simulation = Simulation(scenario, seed)
         self._tick = self._simulation.advance_to(0)
         self._registers = self._wiring.registers(self._tick)
+        self._shown_ns = 0
+        """Of what the registers hold, from the scenario's start."""
         self._began_ns: int | None = None
         self._lost_one_in = scenario.lost_one_in
         self._draw = Random(f"{seed}:answers")  # noqa: S311 - luck, no secret
@@ -62,8 +66,13 @@ class Playback:
         t_ns = min(due_ns, self._end_ns, self._tick.t_ns + MOST_NS)
         if t_ns - self._tick.t_ns >= STEP_NS:
             self._tick = self._simulation.advance_to(t_ns)
-            self._registers = self._wiring.registers(self._tick)
+            self._show(self._tick)
+        elif self.ended and due_ns - self._shown_ns >= STEP_NS:
+            self._show(replace(self._tick, t_ns=due_ns))
         return self._registers
+
+    def _show(self, tick: Tick) -> None:
+        self._registers, self._shown_ns = self._wiring.registers(tick), tick.t_ns
 
     def loses(self) -> bool:
         """Whether the next answer is lost on its way."""

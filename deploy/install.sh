@@ -181,30 +181,37 @@ files() {
 
 secret() { head -c 24 /dev/urandom | base64 | tr '+/' '-_'; }
 
+quiet() { # says nothing unless it fails
+  local says
+  says=$("$@" 2>&1) || { printf '%s\n' "$says" >&2; return 1; }
+}
+
 certificates() { # an authority of this PC's own, for this broker alone; it stays, whatever name or address the PC gets
   local folder=$1 name addresses one
   name=$(hostname 2>/dev/null || echo rig-pc)
   addresses=$(hostname -I 2>/dev/null || true)
   install -d -m 0750 "$folder"
   fits() { openssl x509 -noout -in "$folder/broker.pem" "$@" 2>/dev/null; }
-  if [ -s "$folder/broker.key" ] && fits -checkend 7776000 >/dev/null && fits -checkhost "$name" | grep -q 'does match'; then
+  if [ -s "$folder/broker.key" ] && openssl verify -CAfile "$folder/ca.pem" "$folder/broker.pem" >/dev/null 2>&1 &&
+    fits -checkend 7776000 >/dev/null && fits -checkhost "$name" | grep -q 'does match'; then
     for one in $addresses; do fits -checkip "$one" | grep -q 'does match' || break; one=''; done
     [ -n "${one:-}" ] || return 0
   fi
   local made="$folder/made"
   rm -rf "$made" && mkdir -m 0700 "$made"
   if [ ! -s "$folder/ca.key" ] || [ ! -s "$folder/ca.pem" ]; then
-    openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 7300 -subj "/CN=brakewater broker authority" \
-      -addext "keyUsage=critical,keyCertSign,cRLSign" -keyout "$made/ca.key" -out "$made/ca.pem" 2>/dev/null
+    quiet openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 7300 \
+      -subj "/CN=brakewater broker authority" -addext "keyUsage=critical,keyCertSign,cRLSign" -keyout "$made/ca.key" -out "$made/ca.pem"
     mv "$made/ca.key" "$made/ca.pem" "$folder"
   fi
-  openssl req -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -subj "/CN=$name" -keyout "$made/broker.key" \
-    -out "$made/broker.csr" 2>/dev/null
+  quiet openssl req -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -subj "/CN=$name" -keyout "$made/broker.key" \
+    -out "$made/broker.csr"
   { printf 'subjectAltName=DNS:%s,DNS:localhost,IP:127.0.0.1' "$name"
     for one in $addresses; do printf ',IP:%s' "$one"; done
     printf '\nextendedKeyUsage=serverAuth\n'; } >"$made/broker.ext"
-  openssl x509 -req -in "$made/broker.csr" -CA "$folder/ca.pem" -CAkey "$folder/ca.key" -CAserial "$made/ca.srl" -CAcreateserial \
-    -days 3650 -extfile "$made/broker.ext" -out "$made/broker.pem" 2>/dev/null
+  quiet openssl x509 -req -in "$made/broker.csr" -CA "$folder/ca.pem" -CAkey "$folder/ca.key" -CAserial "$made/ca.srl" \
+    -CAcreateserial -days 3650 -extfile "$made/broker.ext" -out "$made/broker.pem"
+  rm -f "$folder/broker.pem" # never a pair of which one is the old one's
   mv "$made/broker.key" "$made/broker.pem" "$folder"
   rm -rf "$made"
   say "the broker's certificate is for $name, localhost${addresses:+, $addresses}"
@@ -240,6 +247,9 @@ broker() {
     fi
     awk -F: -v user="$user" '$1 == user' "$plain" | tail -n 1 >>"$etc/brakewater.passwords.new"
   done
+  local others
+  others=$(cut -d: -f1 "$plain" | grep -Fvx -f <(printf '%s\n' "${users[@]}") | sort -u | tr '\n' ' ' || true)
+  [ -z "$others" ] || say "not let in by the broker, since [people] does not name them: $others"
   (umask 077 && sed -n 's/^brakewater://p' "$plain" | tr -d '\n' >"$root/etc/brakewater/credentials/mqtt_password")
   mosquitto_passwd -U "$etc/brakewater.passwords.new"
   group=$(awk -F: '$1 == "mosquitto" { print $3 }' "$root/etc/group")

@@ -213,6 +213,7 @@ def test_whoever_leaves_people_is_not_let_in_any_more(tmp_path: Path) -> None:
     done = install(rig, "--broker", "--root", root)
     assert done.returncode == 0
     assert "NEW PASSWORDS" not in done.stderr
+    assert "not let in by the broker, since [people] does not name them: driller" in done.stderr
     known = [row.split(":")[0] for row in (root / "etc/mosquitto/brakewater.passwords").read_text().splitlines()]
     assert known == ["brakewater", "lamps", "office", "sparkplug-host", "tech"]
     assert "driller" not in (root / "etc/mosquitto/brakewater.acl").read_text()

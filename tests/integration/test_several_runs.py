@@ -18,6 +18,7 @@ from brakewater.record.segment import remove_segment, segment_path
 from brakewater.review.alarm_proofs import alarm_proofs
 from brakewater.review.proofs import proofs
 from brakewater.review.table_file import Cells, Head, writing
+from brakewater.review.trips import ledger
 from brakewater.rig import parse
 from brakewater.stream import Block, Command, Input, Start
 from brakewater.units import utc_text
@@ -160,6 +161,38 @@ def test_trips_of_a_brake_that_a_later_rig_file_renamed_are_told(whole: Path, tm
         assert done.returncode == 0, done.stderr
         assert "aux" in done.stdout
     assert here("trips", tmp_path / "record").stdout.splitlines()[2] == here("trips", whole).stdout.splitlines()[2]
+
+
+def test_trips_stand_in_the_order_they_were_made_in_though_the_clock_was_wrong_for_the_later_one(
+    tmp_path: Path,
+) -> None:
+    """What is first and what is last tells whether a brake weakens."""
+    record, engine = Record(trip_record.write_trip(tmp_path, said=(), told=trip_record.TWO_TRIPS)), Engine()
+    found = ledger(record)
+    assert found is not None
+    into, out = found.lines
+    begins = out.from_input - 150
+
+    def items() -> Iterator[Input]:
+        start = None
+        for item in record.inputs(block=50):
+            start = start or item
+            if not isinstance(item, Block) or int(item.input[0]) < begins:
+                yield item
+                continue
+            assert isinstance(start, Start)
+            back = item.utc_ns - 10**18  # thirty years
+            if start.run == 1:
+                at, first = {"t_ns": int(item.t_ns[0]), "utc_ns": int(back[0])}, int(item.input[0]) - 1
+                start = replace(start, run=2, snapshot=engine.state(), **at)
+                yield start
+            yield replace(item, run=2, input=item.input - first, utc_ns=back)
+
+    told = ledger(Record(watched(tmp_path / "back", items(), engine)))
+    assert told is not None
+    assert [(line.number, line.lowered, line.run) for line in told.lines] == [(1, True, 1), (2, False, 2)]
+    assert told.lines[1].from_utc_ns < told.lines[0].from_utc_ns
+    assert into.stands == told.lines[0].stands
 
 
 def test_a_stretch_in_which_a_run_ends_is_one_row(whole: Path, one: Path, tmp_path: Path) -> None:

@@ -160,7 +160,7 @@ def examined(
 def ledger_of(found: Sampled, notes: Sequence[str] = ()) -> TripLedger:
     """Every trip of what a record gave."""
     lines = [line for name, samples in found.brakes.items() for line in _lines(name, samples, found)]
-    lines.sort(key=lambda line: (line.from_utc_ns, line.brake))
+    lines.sort(key=lambda line: (line.run, line.from_input, line.brake))  # the wall clock may be set back
     numbered = tuple(_numbered(line, at) for at, line in enumerate(lines, 1))
     changed = {name: at for name in found.brakes if (at := found.since_ns(name)) is not None}
     return TripLedger(rig=found.rig, lines=numbered, tally=found.tally, notes=tuple(notes), since_ns=changed)

@@ -153,6 +153,21 @@ def test_the_oldest_runs_taken_away_beside_retention_are_named(
     assert "run 2 is the first that the list of what retention deleted has" in report.altered[0].says
 
 
+def test_a_list_of_deleted_runs_is_held_against_what_the_rig_files_ask_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The list is not signed, the starts are: who deletes runs and adds to the list is told by them."""
+    days(tmp_path, 3)
+    trim(tmp_path, Limits(age_ns=DAY_NS), now_utc_ns=UTC + 9 * DAY_NS)
+    assert main(["verify", str(tmp_path)]) == 0
+    assert "though no rig file of the runs here asks for retention" in capsys.readouterr().out
+    with Journal(tmp_path) as journal:
+        journal.begin(start(5, utc_ns=UTC + 7 * DAY_NS, rig_toml='[record]\nkeep-size = "200 GB"\n'))
+    assert verify(tmp_path).retention
+    assert main(["verify", str(tmp_path)]) == 0
+    assert "asks for retention" not in capsys.readouterr().out
+
+
 def test_a_line_that_a_power_cut_tore_costs_neither_the_next_one_nor_the_verdict(tmp_path: Path) -> None:
     days(tmp_path, 4)
     listed = tmp_path / "segments" / "trimmed.jsonl"

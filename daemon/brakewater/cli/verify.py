@@ -77,6 +77,7 @@ def _document(report: "Report") -> dict[str, Any]:
         "altered": [{"file": one.file, "place": one.place, "says": one.says} for one in report.altered],
         "runs": report.runs,
         "trimmed": report.trimmed,
+        "retention": report.retention,
         "worked_out": report.worked_out,
         "begins_after": report.begins_after,
         "commits": report.commits,
@@ -108,6 +109,8 @@ def _lines(report: "Report", keys: list[str], anchor: "Anchor | None") -> list[s
         runs = "run" if len(report.trimmed) == 1 else "runs"
         where = "case.json says" if report.listed else "segments/trimmed.jsonl says, which nobody signs"
         lines.append(f"deleted by retention, as {where}: {runs} {_spans(report.trimmed)}")
+        if not report.retention and not report.listed:
+            lines.append("though no rig file of the runs here asks for retention (keep or keep-size under [record])")
     lines += [
         f"gap, told by the watch: inputs {gap.lost_first} to {gap.lost_last} of run {gap.lost_run}: {gap.why}"
         for gap in report.gaps

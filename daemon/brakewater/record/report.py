@@ -43,6 +43,8 @@ class Report:
     """Runs with full-rate values beside their words: worked out when they were sealed, and in no chain."""
     trimmed: list[int] = field(default_factory=list)
     """Runs before the oldest one and between others that retention has deleted, by its own list, which nobody signs."""
+    retention: bool = False
+    """A rig file in one of its runs asks for retention; looked for where a list says that runs were deleted."""
     keys: dict[str, int] = field(default_factory=dict)
     """Public key -> signatures by it that fit."""
     signed: Head | None = None

@@ -2,6 +2,7 @@
 
 import sqlite3
 import struct
+import tomllib
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 
@@ -184,6 +185,8 @@ class SegmentCheck:
         self._next_event = (commit.last_event or self._next_event - 1) + 1
         self._before = tuple({*hashes, *([commit.hash] if commit.hash is not None else [])})
         report = self._report
+        if self._gone:
+            report.retention |= any(_keeps(row[4]) for row in rows if row[1] == "start")
         report.inputs, report.events, report.commits = (
             report.inputs + len(rows),
             report.events + len(events),
@@ -221,6 +224,15 @@ def _unreadable(error: Exception, file: str) -> str:
     """What is wrong with a file, without naming it: whoever is told has its name before him."""
     said = str(error).removeprefix(f"{file}: ")
     return said if said.startswith("unreadable: ") else f"unreadable: {said}"
+
+
+def _keeps(start: bytes) -> bool:
+    """Whether the rig file of a Start limits what is kept."""
+    try:
+        table = tomllib.loads(parse(start)["rig_toml"]).get("record", {})
+        return bool({"keep", "keep-size"} & set(table))
+    except MALFORMED:
+        return False
 
 
 def _packed(row: Row) -> bytes:

@@ -82,6 +82,8 @@ def test_no_page_is_a_wall_in_any_state(browser: Browser, before: Pages) -> None
         expect(page.locator(".window").first).to_have_attribute("data-aspect", "first-flash", timeout=SHOWN_MS)
         assert page.evaluate("() => getComputedStyle(document.querySelector('.window')).animationName") == "none"
         look("alarm")
+        # A time that counts down would be spoken each second, over what to do.
+        assert page.locator("#ahead").evaluate("one => one.closest('[aria-live]').getAttribute('aria-live')") == "off"
         read(page)
         page.get_by_role("button", name="Acknowledge").click()
         expect(page.locator(".window").first).to_have_attribute("data-aspect", "slow-flash", timeout=SHOWN_MS)

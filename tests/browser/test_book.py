@@ -331,6 +331,26 @@ def test_a_point_before_three_digits_is_asked_about_where_thousands_are_plausibl
     expect(says).to_contain_text("water is logged", timeout=SHOWN_MS)
 
 
+def test_a_gap_in_inches_where_thousandths_are_asked_is_asked_about(page: Page) -> None:
+    log_in(page)
+    one, says = page.locator("#round-air-gap"), page.locator("#says")
+    button = one.get_by_role("button", name="Log air gap")
+    one.locator('input[name="plug-1-left"]').fill("0.0045")
+    button.tap()
+    expect(says).to_have_text(
+        "plug 1 left 0.0045: far from the limits of 2 to 6. Is it in 1/1000 in? If so, tap again.",
+        timeout=SHOWN_MS,
+    )
+    expect(one.locator('input[name="plug-1-left"]')).to_be_focused()
+    one.locator('input[name="plug-1-left"]').fill("200")
+    one.locator('input[name="plug-1-right"]').fill("210")
+    for side, text in (("left", "200"), ("right", "210")):
+        button.tap()
+        expect(says).to_contain_text(f"plug 1 {side} {text}: far from the limits", timeout=SHOWN_MS)
+    button.tap()
+    expect(says).to_contain_text("air gap is logged", timeout=SHOWN_MS)
+
+
 ZONE = 'time-zone = "America/Chicago"\n\n[upkeep]\nplugs = 4\n'
 OF_CHICAGO = ZoneInfo("America/Chicago")
 

@@ -109,6 +109,7 @@ def test_it_is_written_in_the_language_and_units_asked_for(folder: Path, tmp_pat
     assert re.search(rf"{spanish.alarms['cooling-lost']} +aux\.cooling-lost .* banda muerta, ", settings)
     assert "deadband" not in settings
     assert "Primera: " in told
+    assert "(rechazado: 'driller' es driller y no puede cambiar ajuste; puede: reconocer" in told
     assert "gal/min" not in told
     assert "degF" not in re.sub(r"\d+ degF", "", told), "only where somebody typed it"
     data = json.loads(re.search(r'id="data">(.*?)</script>', page)[1]) if 'id="data"' in page else None

@@ -16,7 +16,8 @@ from brakewater.review.charts import Charted, Charts, within
 from brakewater.review.manner import PLAIN, Manner
 from brakewater.review.replay import Tally, recorded
 from brakewater.rig import SELF, Rig
-from brakewater.stream import Block, BookNow, Command, Event, Gap, Outcome, SettingNow
+from brakewater.stream import Answer, Block, BookNow, Command, Event, Gap, Outcome, SettingNow
+from brakewater.wording import Wording
 
 _SAID_BY_EVENTS: Final = frozenset(
     {
@@ -92,7 +93,7 @@ def seen(record: Record, window: tuple[int, int], manner: Manner = PLAIN) -> See
                 _count(reasons, engine.rig, outcome, keep)
                 ends = engine.rig, engine.picture().settings, engine.book()
         elif isinstance(item, Command) and window[0] <= item.utc_ns < window[1]:
-            said += _said(item, outcome)
+            said += _said(item, outcome, manner.words)
             if ends is not None:
                 ends = engine.rig, engine.picture().settings, engine.book()
     if ends is None:
@@ -124,14 +125,31 @@ def _count(reasons: dict[str, Counter[int]], rig: Rig, outcome: Outcome, keep: n
             into.update(dict(zip(codes.tolist(), counts.tolist(), strict=True)))
 
 
-def _said(item: Command, outcome: Outcome) -> list[Said]:
+def _said(item: Command, outcome: Outcome, words: Wording) -> list[Said]:
     request = item.request
     return [
         Said(
-            utc_ns=item.utc_ns, actor=request.actor, do=request.do, args=request.args, ok=answer.ok, says=answer.says
+            utc_ns=item.utc_ns,
+            actor=request.actor,
+            do=request.do,
+            args=request.args,
+            ok=answer.ok,
+            says=_says(answer, words),
         )
         for answer in outcome.answers
-    ]  # fmt: skip
+    ]
+
+
+def _says(answer: Answer, words: Wording) -> str:
+    """As pages say it, where they have words for it."""
+    text = words.pages.get(f"refused-{answer.why}") if answer.why else None
+    if text is None:
+        return answer.says
+    places = dict(answer.places)
+    for place in ("do", "may"):
+        if place in places:
+            places[place] = ", ".join(words.pages.get(f"do-{verb}", verb) for verb in places[place].split(", "))
+    return text.format(**places)
 
 
 def _recorded(record: Record, window: tuple[int, int], damage: list[str]) -> list[Event]:

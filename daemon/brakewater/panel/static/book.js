@@ -172,6 +172,18 @@ const form = (round) => {
 // What may well be a thousand and more; where a reading cannot, a point is one for decimals.
 const bears = (key) => /-(mg-l|us-cm|mohm)$/.test(key);
 
+// A gap read in inches, or in the other unit: so many times away from what it may be it is asked about.
+const FAR = 20;
+const isFar = (typed, system) => {
+  const metres = (system === "us" ? 2.54e-5 : 1e-3) * Number(typed.replace(",", "."));
+  return limits !== null && (metres * FAR < limits.least_m || metres > FAR * limits.most_m);
+};
+const gapLimits = (system) => {
+  const [unit, step] = system === "us" ? ["1/1000 in", 2.54e-5] : ["mm", 1e-3];
+  const shown = (metres) => String(Number((metres / step).toFixed(system === "us" ? 1 : 3)));
+  return { least: shown(limits.least_m), most: shown(limits.most_m), unit };
+};
+
 const log = async (round, one, kept) => {
   const values = {};
   for (const key of round.keys) {
@@ -183,6 +195,12 @@ const log = async (round, one, kept) => {
     }
     if (bears(key) && /^[1-9]\d{0,2}(\.\d{3})+$/.test(typed)) {
       say(word("point-which", { key: keyed(key), said: typed, thousands: typed.replaceAll(".", ""), decimals: String(Number(typed)) }), false);
+      one.elements[key].focus();
+      return;
+    }
+    if (typed && isLength(round) && key !== "scale" && isFar(typed, kept.units) && !kept.sure?.includes(`${key} ${typed}`)) {
+      kept.sure = [...(kept.sure ?? []), `${key} ${typed}`];
+      say(word("gap-far", { key: keyed(key), said: typed, ...gapLimits(kept.units) }), false);
       one.elements[key].focus();
       return;
     }

@@ -45,6 +45,7 @@ async function begin() {
   if (mine !== begun) return;
   rig = found;
   setZone(rig.time_zone);
+  put("zone", word("times-in", { zone: rig.time_zone }));
   brake = rig.brakes.some((one) => one.name === brake) ? brake : rig.brakes[0].name;
   by("rig").textContent = `${rig.rig} · ${rig.pad}`;
   pickers(rig.units, begin);

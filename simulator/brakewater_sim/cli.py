@@ -80,7 +80,7 @@ def command_line() -> argparse.ArgumentParser:
     )
     where = served.add_mutually_exclusive_group()
     where.add_argument("--port", type=_port, metavar="P", help="of the only device; 0 takes any free one")
-    where.add_argument("--port-offset", type=int, default=0, metavar="N", help="added to every device's port")
+    where.add_argument("--port-offset", type=_whole, default=0, metavar="N", help="added to every device's port")
     served.set_defaults(run=_serve)
     recorded = commands.add_parser("record", help="straight into a new record folder, inputs only")
     _add_common(recorded)
@@ -94,7 +94,7 @@ def command_line() -> argparse.ArgumentParser:
     )
     months.add_argument("kind", metavar="KIND", help="sound, gap, exciter, scaled-rotor or hot-rotor")
     months.add_argument("--rig", type=Path, metavar="RIG", help="rig file; default the demo rig")
-    months.add_argument("--seed", type=int, default=1, metavar="N", help="of wear, trips, crew and noise; default 1")
+    months.add_argument("--seed", type=_whole, default=1, metavar="N", help="of wear, trips, crew and noise; default 1")
     months.add_argument("--trips", type=_few, default=6, metavar="N", help="how many; default 6")
     months.add_argument("--apart", type=_few, default=1, metavar="N", help="months from each to the next; default 1")
     months.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
@@ -105,7 +105,7 @@ def command_line() -> argparse.ArgumentParser:
 def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("scenario", type=_scenario, metavar="SCENARIO", help="a name from the list, or a file (.toml)")
     parser.add_argument("--rig", type=Path, metavar="RIG", help="rig file; default the demo rig")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of noise and waves; default 1")
+    parser.add_argument("--seed", type=_whole, default=1, metavar="N", help="of noise and waves; default 1")
 
 
 def _scenario(name: str) -> Scenario | Path:
@@ -130,6 +130,13 @@ def _up_to(most: float) -> Callable[[str], float]:
         return number
 
     return read
+
+
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a whole number") from error
 
 
 def _few(text: str) -> int:

@@ -62,7 +62,7 @@ _ROWS = (
     _condition("scaled-rotor", "scale_m", 1e-4, 1.5e-3, 1.0, "Hard-water scale on the rotor, m."),
     _condition("widening-gap", "gap", 1.10, 1.60, 1.0, "The air gap is wider than as built: its multiple."),
     _condition("weak-excitation", "excitation", 0.80, 0.25, 2.0, "The exciter gives less: part of the most current."),
-    Fault(name="pump-stopped", says="The pump stops by itself and stays so.", acts=Acts.PUMP),
+    Fault(name="pump-stopped", says="The pump stops by itself.", acts=Acts.PUMP),
     Fault(name="hot-day", says="The air warms up, degC.", acts=Acts.AIR, mild=36.0, severe=50.0, over_s=1800.0),
     Fault(name="frost", says="The air cools down, degC.", acts=Acts.AIR, mild=-2.0, severe=-25.0, over_s=1800.0),
     Fault(name="small-tank", says="The tank holds only a part of its volume.", acts=Acts.TANK, mild=0.6, severe=0.15),
@@ -108,7 +108,7 @@ def size(fault: Fault, severity: float) -> float:
     return fault.mild + (fault.severe - fault.mild) * severity
 
 
-def signed_drift(fault: Fault, severity: float, role: str) -> float:
+def sensor_size(fault: Fault, severity: float, role: str) -> float:
     """A sensor fault's size in the role's unit: a drift a second, a bias; a wrong range stays a multiple."""
     found = size(fault, severity)
     if fault.on == "drift":

@@ -26,7 +26,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError
 
 from brakewater.errors import Fault as FileFault
-from brakewater.errors import RigFileError
+from brakewater.errors import RigFileError, plainly
 from brakewater.rig.faults import Faults
 from brakewater.rig.load import line_in
 from brakewater.rig.quantity import Depth, Nanoseconds, Speed, Temperature, Volume, lasting, within
@@ -113,7 +113,9 @@ def load(file: Path) -> Scenario:
     try:
         text = file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        found = FileFault(file=str(file), line=0, key="(file)", found=str(error), allowed="a readable UTF-8 TOML file")
+        found = FileFault(
+            file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file"
+        )
         raise RigFileError((found,)) from error
     return parse(text, str(file))
 

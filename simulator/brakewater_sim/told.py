@@ -7,7 +7,7 @@ from typing import Any
 
 from brakewater_sim.classes import CLASSES
 from brakewater_sim.crew import Crew
-from brakewater_sim.faults import FAULTS, Acts, signed_drift, size
+from brakewater_sim.faults import FAULTS, Acts, sensor_size, size
 from brakewater_sim.health import SOUND
 from brakewater_sim.hoist import HoistSizes
 from brakewater_sim.plant import Sizes
@@ -135,7 +135,7 @@ def _sensor_fault(one: Any) -> SensorFault:
         kind=kind,
         from_s=one.at * 1e-9,
         to_s=inf if one.until is None else one.until * 1e-9,
-        size=signed_drift(row, one.severity, role),
+        size=sensor_size(row, one.severity, role),
     )
 
 

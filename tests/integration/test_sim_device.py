@@ -458,6 +458,8 @@ def test_list(capsys: pytest.CaptureFixture[str]) -> None:
         (["record", "demo", "-o", "x", "--seconds", "-5"], "allowed: a number above 0"),
         (["record", "demo", "-o", "x", "--seconds", "1e300"], "at most 31622400"),
         (["record", "demo"], "-o"),
+        (["record", "demo", "-o", "x", "--seed", "one"], "found 'one'; allowed: a whole number"),
+        (["serve", "demo", "--port-offset", "1.5"], "found '1.5'; allowed: a whole number"),
         ([], "list|faults|serve|record"),
     ],
 )

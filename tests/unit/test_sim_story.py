@@ -211,6 +211,16 @@ def test_what_is_wrong_is_told_with_key_and_allowed(text: str) -> None:
     )
 
 
+def test_a_file_that_cannot_be_read_is_told_in_words(tmp_path: Path) -> None:
+    (tmp_path / "bytes.toml").write_bytes(b"\xff\x00")
+    for name, found in (("none.toml", "no such file or folder"), (".", "a folder"), ("bytes.toml", "no UTF-8 text")):
+        with pytest.raises(RigFileError) as told_error:
+            load(tmp_path / name)
+        (fault,) = told_error.value.faults
+        assert found in fault.found
+        assert "Errno" not in fault.found
+
+
 def test_a_syntax_error_names_its_line() -> None:
     with pytest.raises(RigFileError) as told_error:
         parse('schema = 1\n[scenario]\nname = "x"\nlength =\n')

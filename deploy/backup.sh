@@ -24,6 +24,7 @@ while [ $# -gt 0 ]; do
 done
 [ -n "$to" ] || stop "$usage"
 python=${BRAKEWATER_PYTHON:-/opt/brakewater/current/bin/python}
+[ -x "$python" ] || python=python3 # nothing of the program is needed: a box whose program is broken can still be copied
 umask 077
 exec "$python" - "$record" "$to" "$etc" "$secrets" <<'P'
 """Sealed segments never change: copied once. Hot ones are copied by SQLite, which knows what is whole."""
@@ -187,6 +188,8 @@ def copy_base(file: Path) -> None:
             made.with_name(made.name + end).unlink(missing_ok=True)
 
 
+if record.is_dir() and not os.access(record, os.R_OK | os.X_OK):
+    refuse(f"{record}: this user may not read it")
 if not any((*record.glob("hot/*.sqlite3"), *record.glob("segments/*/*/*/*/manifest.json"))):
     refuse(f"{record}: no record is there")
 if top.resolve().is_relative_to(record.resolve()):

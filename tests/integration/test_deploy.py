@@ -615,6 +615,17 @@ def test_a_record_that_began_anew_does_not_take_the_place_of_what_was_copied(tmp
     assert {file: file.read_bytes() for file in to.rglob("*") if file.is_file()} == kept
 
 
+def test_a_box_whose_program_is_gone_can_still_be_copied(tmp_path: Path) -> None:
+    record, to = tmp_path / "record", tmp_path / "backup"
+    begun(record, 1)
+    done = subprocess.run(
+        ["bash", str(DEPLOY / "backup.sh"), str(to), "--record", str(record), "--etc", str(tmp_path)],
+        capture_output=True, text=True, check=False, env={**os.environ, "BRAKEWATER_PYTHON": "/nowhere/python"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert verify(to / "record").verdict == "consistent"
+
+
 def test_two_backups_at_once_do_not_write_over_each_other(tmp_path: Path) -> None:
     record, to = tmp_path / "record", tmp_path / "backup"
     begun(record, 1)

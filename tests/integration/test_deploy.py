@@ -206,6 +206,20 @@ def test_service_and_broker_can_read_it_under_a_narrow_umask(tmp_path: Path) -> 
 
 
 @AS_ROOT
+def test_the_record_is_the_users_where_its_group_has_another_number(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    (root / "etc").mkdir(parents=True)
+    (root / "etc/group").write_text("brakewater:x:1234:\n")
+    (root / "etc/passwd").write_text("somebody:x:1234:100::/:/bin/sh\n")
+    assert install(rig_file(tmp_path / "rig.toml"), "--root", root).returncode == 0
+    rows = (row.split(":") for row in (root / "etc/passwd").read_text().splitlines())
+    (user,) = (int(row[2]) for row in rows if row[0] == "brakewater")
+    told = (root / "var/lib/brakewater").stat()
+    assert (told.st_uid, told.st_gid) == (user, 1234)
+    assert user != 1234
+
+
+@AS_ROOT
 def test_whoever_leaves_people_is_not_let_in_any_more(tmp_path: Path) -> None:
     root, rig = tmp_path / "root", rig_file(tmp_path / "rig.toml")
     assert install(rig, "--broker", "--root", root).returncode == 0

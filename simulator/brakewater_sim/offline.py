@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from time import monotonic_ns
 from typing import Final
 
 import numpy as np
@@ -153,6 +154,11 @@ def _read(point: Point, quiet: frozenset[str], registers: Registers) -> tuple[li
     return found or [0] * point.count, Status.OK
 
 
+def _unfinished(whole: Path) -> Path:
+    """A name beside it that nobody has, not even one that was killed with this process's number."""
+    return whole.with_name(f"{whole.name}.unfinished-{os.getpid()}-{monotonic_ns()}")
+
+
 def new_folder(folder: Path) -> Path:
     """Where a record is made before it is moved to ``folder`` whole.
 
@@ -164,8 +170,7 @@ def new_folder(folder: Path) -> Path:
         raise StorageError(f"{folder}: found something there; {allowed}")
     if folder.exists() and (folder.is_mount() or folder.samefile(Path.cwd())):
         raise StorageError(f"{folder}: found a folder that cannot be replaced; allowed: a new one inside of it")
-    whole = folder.absolute()
-    return whole.with_name(f"{whole.name}.unfinished-{os.getpid()}")
+    return _unfinished(folder.absolute())
 
 
 def record(
@@ -225,7 +230,7 @@ def _beside(truth: Path | None, folder: Path) -> Path | None:
         raise StorageError(f"{truth}: found a file inside of the record; allowed: one beside it")
     if truth.is_dir():
         raise StorageError(f"{truth}: found a folder; allowed: a file")
-    told = truth.with_name(f"{truth.name}.unfinished-{os.getpid()}")
+    told = _unfinished(truth)
     try:
         told.touch()
     except OSError as error:

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -162,6 +163,15 @@ def test_stopped_half_way_it_leaves_nothing(
     assert cli.main(["record", "demo", "-o", str(tmp_path / "trip"), "--seconds", "5"]) == 3
     assert list(tmp_path.iterdir()) == []
     assert capsys.readouterr().err == "stopped; nothing was written\n"
+
+
+def test_what_a_killed_one_left_is_in_nobodys_way(rig: Rig, tmp_path: Path) -> None:
+    offline.record(SHORT, rig, tmp_path / "killed", seconds=1.0)
+    left = tmp_path / f"trip.unfinished-{os.getpid()}"
+    (tmp_path / "killed").rename(left)
+    assert offline.record(SHORT, rig, tmp_path / "trip", seconds=2.0).scans == 10
+    assert verify(tmp_path / "trip").inputs == 11
+    assert verify(left).inputs == 6
 
 
 def test_a_place_that_cannot_be_written_is_told_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

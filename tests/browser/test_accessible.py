@@ -163,11 +163,11 @@ def read(page: Page) -> None:
 
 def answered(page: Page) -> None:
     root, cooling = page.locator("html"), page.locator(".window").first
+    read(page)
     tab_to(page, "[data-do=silence]")
     page.keyboard.press("Space")
     expect(root).to_have_attribute("data-horn", "off", timeout=SHOWN_MS)
     expect(cooling).to_have_attribute("data-aspect", "first-flash")  # silence acknowledges nothing
-    read(page)
     tab_to(page, "[data-do=acknowledge]")
     page.keyboard.press("Enter")
     expect(cooling).to_have_attribute("data-aspect", "slow-flash", timeout=SHOWN_MS)

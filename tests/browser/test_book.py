@@ -46,6 +46,13 @@ def log_in(page: Page) -> None:
     expect(page.locator("#who")).to_have_text("engineer", timeout=SHOWN_MS)
 
 
+def test_a_pin_of_letters_can_be_typed_on_a_phone(page: Page) -> None:
+    """A keypad of digits has none, and a PIN may be of any characters."""
+    for name in ("/book", "/handover"):
+        page.goto(page.url.replace("/book", name))
+        assert page.get_by_label("PIN").get_attribute("inputmode") is None
+
+
 def shot(page: Page, name: str) -> None:
     SCREENS.mkdir(parents=True, exist_ok=True)
     page.screenshot(path=SCREENS / f"book-{name}.png", full_page=True, animations="disabled")

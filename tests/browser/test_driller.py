@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+import httpx
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
@@ -122,6 +123,25 @@ def test_only_what_the_screen_showed_is_acknowledged(page: Page, before: Pages) 
     assert before.watch.states()["aux.cooling-lost"] == "unacknowledged"
 
 
+def test_the_horn_goes_on_for_an_alarm_that_comes_while_it_is_silenced(page: Page, before: Pages) -> None:
+    before.device.outlet(95)
+    expect(page.locator("#first-text")).to_contain_text("Outlet water too hot", timeout=SHOWN_MS)
+    page.wait_for_timeout(READ_MS)
+
+    def meanwhile(route: Route) -> None:
+        before.device.flow(2)
+        until(lambda: before.watch.states().get("aux.cooling-lost") == "unacknowledged", "water lost on the way")
+        route.continue_()
+
+    page.route("**/api/command", meanwhile)
+    page.get_by_role("button", name="Silence").click()
+    expect(page.locator("#answer")).to_contain_text("Silence: done", timeout=SHOWN_MS)
+    picture = httpx.get(f"{before.url}/api/now").json()
+    silenced = {one["alarm"]: one["silenced"] for one in picture["alarms"]}
+    assert (silenced["outlet-temperature-high"], silenced["cooling-lost"]) == (True, False)
+    assert picture["horn"]["sound"] == "alarm"
+
+
 PRESSED_AT_ONCE = """() => new MutationObserver((_, eyes) => {
   eyes.disconnect();
   document.querySelector('[data-do=acknowledge]').click();
@@ -189,6 +209,7 @@ def test_nothing_lies_over_an_alarm_nor_looks_like_its_answer(page: Page, before
     before.device.flow(2)
     expect(page.locator("#log-in")).to_be_hidden(timeout=SHOWN_MS)
     expect(page.locator("#answer")).to_have_text("", timeout=SHOWN_MS)
+    page.wait_for_timeout(READ_MS)
     page.get_by_role("button", name="Silence").click()
     expect(page.locator("#answer")).to_have_text("Silence: done", timeout=SHOWN_MS)
 

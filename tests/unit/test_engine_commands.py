@@ -73,6 +73,15 @@ def test_a_screen_that_showed_none_that_waits_acknowledges_none(shown: object) -
     assert answer.says.startswith("nothing to acknowledge: ")
 
 
+def test_the_horn_goes_on_for_what_a_screen_has_not_shown() -> None:
+    desk = Desk()
+    events, answer = desk.ask("silence", alarms=["aux.cooling-flow-low"])
+    assert ([event.alarm for event in events], answer.ok) == (["cooling-flow-low"], True)
+    events, answer = desk.ask("silence", alarms=[])
+    assert (events, answer.says) == ((), "nothing to silence: no alarm sounds")
+    assert [event.alarm for event in desk.ask("silence")[0]] == ["cooling-lost"]
+
+
 def test_an_acknowledged_alarm_goes_only_with_its_condition() -> None:
     desk = Desk()
     desk.ask("acknowledge", alarm="all")

@@ -84,8 +84,10 @@ def reset(command: Command, bench: Bench) -> Done:
 
 
 def silence(command: Command, bench: Bench) -> Done:
-    """The horn falls silent for what sounds now; nothing is acknowledged by it."""
-    sounding = [alarm for alarm in bench.alarms if sounds(bench.rig, alarm)]
+    """The horn falls silent for what sounds now, of ``alarms`` where it names some; nothing is acknowledged by it."""
+    args = command.request.args
+    shown = listed(bench.alarms, args["alarms"]) if "alarms" in args else bench.alarms
+    sounding = [alarm for alarm in shown if sounds(bench.rig, alarm)]
     if not sounding:
         raise RefusedError("nothing to silence: no alarm sounds")
     events = []

@@ -23,6 +23,7 @@ const make = (tag, name, text = "") => {
   return one;
 };
 
+let standing = []; // every alarm of the picture by its key
 const waits = new Map(); // alarms that wait for acknowledgement on this screen, by key: name, since when, until when
 let horn = "off", rig = null, brake = null, cards = {}, tiles = {}, trend = {}, lastTrend = null, pushed = {}, heardAt = null, answering = 0, calling = [], stop = () => {}, run = null;
 
@@ -162,6 +163,7 @@ function show(picture) {
   markBrakes(picture.alarms);
   showNumbers(picture);
   showFirst(picture);
+  standing = picture.alarms.map(keyOf);
   noteWaiting(picture.alarms.filter((alarm) => alarm.state.endsWith("unacknowledged")));
   clearFor(picture.alarms.filter((alarm) => alarm.state === "unacknowledged").map((alarm) => `${alarm.brake} ${alarm.alarm}`));
   horn = picture.horn.sound;
@@ -169,10 +171,12 @@ function show(picture) {
   showSound();
 }
 
-// What is acknowledged from here is what this screen has shown, to whoever could look at it.
+const keyOf = (alarm) => `${alarm.brake ?? "rig"}.${alarm.alarm}`;
+
+// What is acknowledged or silenced from here is what this screen has shown, to whoever could look at it.
 function noteWaiting(alarms) {
   if (document.hidden) waits.clear();
-  const now = performance.now(), waiting = new Map(alarms.map((alarm) => [`${alarm.brake ?? "rig"}.${alarm.alarm}`, alarm.name]));
+  const now = performance.now(), waiting = new Map(alarms.map((alarm) => [keyOf(alarm), alarm.name]));
   for (const [key, one] of waits) {
     if (!waiting.has(key)) one.gone ??= now;
     if (now - one.gone > LATELY_MS) waits.delete(key);
@@ -186,10 +190,11 @@ function noteWaiting(alarms) {
 
 function onScreen() {
   const now = performance.now(), all = [...waits], stand = all.filter(([, one]) => one.gone === null);
-  const keys = (some) => some.map(([key]) => key), fresh = stand.filter(([, one]) => now - one.since < SEEN_MS).map(([, one]) => one.name);
+  const keys = (some) => some.map(([key]) => key), unseen = stand.filter(([, one]) => now - one.since < SEEN_MS), fresh = unseen.map(([, one]) => one.name);
+  const says = fresh.length ? word("just-came", { names: fresh.slice(0, 2).join(" · ") + (fresh.length > 2 ? ` +${fresh.length - 2}` : "") }) : "";
   return {
-    alarms: keys(stand.filter(([, one]) => now - one.since >= SEEN_MS)), lately: keys(all.filter(([, one]) => one.gone !== null)),
-    fresh: fresh.length ? word("just-came", { names: fresh.slice(0, 2).join(" · ") + (fresh.length > 2 ? ` +${fresh.length - 2}` : "") }) : "",
+    acknowledge: { says, asked: { alarms: keys(stand.filter((one) => !unseen.includes(one))), lately: keys(all.filter(([, one]) => one.gone !== null)) } },
+    silence: { says, asked: { alarms: standing.filter((key) => !keys(unseen).includes(key)) } }, // the horn goes on for the others
   };
 }
 
@@ -331,18 +336,18 @@ async function push(button) {
   const what = button.dataset.do, named = { what: word(button.dataset.word) };
   if (button.dataset.busy || performance.now() - pushed[what] < TWICE_MS) return; // tapped twice is meant once
   pushed[what] = performance.now();
-  const { fresh, ...shown } = onScreen(), acknowledges = what === "acknowledge";
-  if (acknowledges && fresh && !shown.alarms.length) { answered(fresh); return; }
+  const { says: fresh, asked: shown } = onScreen()[what] ?? { says: "", asked: what === "reset" ? { alarm: "all" } : {} };
+  if (fresh && !shown.alarms.length) { answered(fresh); return; }
   button.dataset.busy = "true";
   put("answer", word("sent", named));
   try {
-    const asked = { do: what, ...(acknowledges ? shown : what === "reset" ? { alarm: "all" } : {}) };
+    const asked = { do: what, ...shown };
     const answer = await fetch("/api/command", {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(asked), signal: AbortSignal.timeout(COMMAND_MS),
     });
     const found = await answer.json(), { says } = found;
     const unknown = answer.status === 401 || answer.status === 403;
-    put("answer", answer.ok ? [word("done", named), acknowledges ? fresh : ""].filter(Boolean).join(". ") : answer.status === 409 ? idle(found, named) : refusal(unknown ? 403 : answer.status, why(found)));
+    put("answer", answer.ok ? [word("done", named), fresh].filter(Boolean).join(". ") : answer.status === 409 ? idle(found, named) : refusal(unknown ? 403 : answer.status, why(found)));
     by("answer").title = says;
     if (unknown) await logIn();
   } catch {

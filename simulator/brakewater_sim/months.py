@@ -1,7 +1,7 @@
 """A brake's trips months apart in one record, each a run of its own, as of a watch switched on for it.
 
 Between the trips the brake wears (``wear.py``) by the heat of the trips that nobody plays. After each trip
-the mechanic measures the air gap and enters it, where the rig file keeps a book. ``hot-rotor`` does not
+the mechanic measures the air gap and enters it, for every brake whose book asks for it. ``hot-rotor`` does not
 wear at all: in the last trip the pump fails for some minutes while the crew goes on.
 """
 
@@ -141,13 +141,21 @@ def _run(life: Life, number: int, rig: Rig) -> Iterator[Start | Block | Command]
     for block in blocks(life.month(number), rig, seed=100 * life.seed + number):
         last = replace(block, run=run, t_ns=block.t_ns + shift, utc_ns=block.utc_ns + shift)
         yield last
-    if rig.upkeep is None or last is None:
+    if last is None:
         return
     draw = Random(f"{life.seed}:{number}:feeler")  # noqa: S311 - luck, no secret
     measured = Wear() if life.kind == "scaled-rotor" else life.wear()
-    found = wear.feeler(measured, month * MONTH_H, month * MONTH_J, draw)
-    values = {name: f"{1e3 * metres:.4f} mm" for name, metres in found.items()}
-    asked = Request(id=f"gap-{number}", actor="mechanic", do="log-round", args={"round": "air-gap", "values": values})
-    yield Command(
-        run=run, input=int(last.input[-1]) + 1, t_ns=int(last.t_ns[-1]), utc_ns=int(last.utc_ns[-1]), request=asked
-    )
+    for nth, one in enumerate((one for one in rig.rounds if one.kind == "gap"), 1):
+        found = wear.feeler(measured, month * MONTH_H, month * MONTH_J, draw)
+        values = {name: f"{1e3 * metres:.4f} mm" for name, metres in found.items()}
+        args = {"round": one.name, "values": values}
+        asked = Request(
+            id=f"gap-{number}" if nth == 1 else f"gap-{number}-{one.brake}", actor="mechanic", do="log-round", args=args
+        )
+        yield Command(
+            run=run,
+            input=int(last.input[-1]) + nth,
+            t_ns=int(last.t_ns[-1]),
+            utc_ns=int(last.utc_ns[-1]),
+            request=asked,
+        )

@@ -16,7 +16,7 @@ from brakewater.record.rows import packed, rows_of
 from brakewater.record.verify import verify
 from brakewater.rig import Rig, load, parse
 from brakewater.rig.load import demo_file
-from brakewater.stream import Block, Start
+from brakewater.stream import Block, Command, Start
 from brakewater_sim import cli, months, offline
 from brakewater_sim.scenarios import SCENARIOS, Silence
 from brakewater_sim.simulate import simulate
@@ -217,6 +217,26 @@ def test_a_folder_that_cannot_be_replaced_is_refused_before_the_work(
     for folder, says in ((".", "allowed: a new one inside of it"), ("../link", "found something there")):
         assert cli.main([*command, folder]) == 3
         assert says in capsys.readouterr().err
+
+
+def test_the_gap_is_entered_into_the_round_of_each_brake_that_asks_for_it() -> None:
+    rig = parse(demo_file().with_name("rig-4-full.toml").read_text() + "\n[upkeep]\n")
+    life = months.Life(kind="gap", seed=1, trips=1, stands=1)
+
+    def entered(rig: Rig) -> list[Command]:
+        return [item for item in months._run(life, 0, rig) if isinstance(item, Command)]
+
+    (one,) = entered(rig)
+    assert one.request.args["round"] == "air-gap"
+    gap = next(item for item in rig.rounds if item.kind == "gap")
+    rest = tuple(item for item in rig.rounds if item is not gap)
+    assert entered(replace(rig, rounds=rest)) == []
+    two = tuple(replace(gap, name=f"{brake}-air-gap", brake=brake) for brake in ("aux", "main"))
+    first, second = entered(replace(rig, rounds=(*rest, *two)))
+    assert [item.request.args["round"] for item in (first, second)] == ["aux-air-gap", "main-air-gap"]
+    assert first.request.args["values"] == one.request.args["values"]
+    assert second.input == first.input + 1
+    assert first.request.id != second.request.id
 
 
 def test_months_that_no_clock_reaches_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -56,6 +56,36 @@ def parse(body: bytes) -> dict[str, Any]:
     return doc
 
 
+def _text(doc: Document, key: str) -> str:
+    """A text of a document; whoever reads a record goes by that it is one.
+
+    Raises:
+        KeyError, TypeError: it is not there, or something else.
+    """
+    value = doc[key]
+    if not isinstance(value, str):
+        raise TypeError(f"{key}: found {value!r:.40}; allowed: text")
+    return value
+
+
+def _text_or_none(doc: Document, key: str) -> str | None:
+    return None if doc.get(key) is None else _text(doc, key)
+
+
+def _number(doc: Document, key: str) -> int:
+    value = doc[key]
+    if type(value) is not int:
+        raise TypeError(f"{key}: found {value!r:.40}; allowed: a whole number")
+    return value
+
+
+def _flag(doc: Document, key: str) -> bool:
+    value = doc[key]
+    if not isinstance(value, bool):
+        raise TypeError(f"{key}: found {value!r:.40}; allowed: true or false")
+    return value
+
+
 def _wrapped(doc: Document) -> bytes:
     return rfc8785.dumps({_WRAPPED: json.dumps(doc, sort_keys=True)})
 
@@ -87,10 +117,10 @@ def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
         run=run,
         t_ns=t_ns,
         utc_ns=utc_ns,
-        boot=doc["boot"],
-        version=doc["version"],
-        rig_toml=doc["rig_toml"],
-        snapshot=doc["snapshot"].encode(),
+        boot=_text(doc, "boot"),
+        version=_text(doc, "version"),
+        rig_toml=_text(doc, "rig_toml"),
+        snapshot=_text(doc, "snapshot").encode(),
         own=None if own is None else tuple((str(name), str(kind)) for name, kind in own),
         alarms=None if alarms is None else tuple(map(str, alarms)),
     )
@@ -105,7 +135,9 @@ def command_body(command: Command) -> bytes:
 def command_of(run: int, number: int, t_ns: int, utc_ns: int, body: bytes) -> Command:
     """The Command of a row."""
     doc = parse(body)
-    request = Request(id=doc["id"], actor=doc["actor"], do=doc["do"], args=doc["args"])
+    if not isinstance(doc["args"], dict):
+        raise TypeError(f"args: found {doc['args']!r:.40}; allowed: a table")
+    request = Request(id=_text(doc, "id"), actor=_text(doc, "actor"), do=_text(doc, "do"), args=doc["args"])
     return Command(run=run, input=number, t_ns=t_ns, utc_ns=utc_ns, request=request)
 
 
@@ -123,10 +155,10 @@ def gap_of(run: int, number: int, t_ns: int, utc_ns: int, body: bytes) -> Gap:
         input=number,
         t_ns=t_ns,
         utc_ns=utc_ns,
-        lost_run=doc["lost_run"],
-        lost_first=doc["lost_first"],
-        lost_last=doc["lost_last"],
-        why=doc["why"],
+        lost_run=_number(doc, "lost_run"),
+        lost_first=_number(doc, "lost_first"),
+        lost_last=_number(doc, "lost_last"),
+        why=_text(doc, "why"),
     )
 
 
@@ -161,28 +193,28 @@ def event_of(doc: Document) -> Event:
     """The event of a recorded document; ``event_of(event_doc(e)) == e`` for finite values.
 
     Raises:
-        KeyError, ValueError: a key is missing or holds what no event has.
+        KeyError, ValueError, TypeError: a key is missing or holds what no event has.
     """
     return Event(
-        run=doc["run"],
-        input=doc["input"],
-        n=doc["n"],
+        run=_number(doc, "run"),
+        input=_number(doc, "input"),
+        n=_number(doc, "n"),
         utc_ns=int(doc["utc_ns"]),
-        rig=doc["rig"],
-        brake=doc["brake"],
-        alarm=doc["alarm"],
-        was=doc["from"],
-        now=doc["to"],
-        priority=doc["priority"],
+        rig=_text(doc, "rig"),
+        brake=_text_or_none(doc, "brake"),
+        alarm=_text(doc, "alarm"),
+        was=_text(doc, "from"),
+        now=_text(doc, "to"),
+        priority=_text(doc, "priority"),
         value=_float(doc["value"]),
         reason=_reason_code(doc["reason"]),
         setpoint=_float(doc["setpoint"]),
-        why=doc["why"],
-        actor=doc["actor"],
-        first_out=doc["first_out"],
-        active=doc.get("active", False),
-        cause=doc.get("cause"),
-        note=doc.get("note"),
+        why=_text(doc, "why"),
+        actor=_text_or_none(doc, "actor"),
+        first_out=_flag(doc, "first_out"),
+        active="active" in doc and _flag(doc, "active"),
+        cause=_text_or_none(doc, "cause"),
+        note=_text_or_none(doc, "note"),
     )
 
 

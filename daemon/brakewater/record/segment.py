@@ -76,6 +76,8 @@ class BusyRecordError(StorageError):
 
 MOST_COPIED_BYTES: Final = 64 << 20
 """A run that is larger is not copied into memory: a day of a large rig is a gigabyte."""
+_MOST_SCAN_BYTES: Final = 1 << 24
+"""No rig's scan is so wide, by far."""
 _RUN_DIGITS = 8
 _SIDE_FILES = ("", "-wal", "-shm", "-journal")
 _NO_ROOM = ("SQLITE_IOERR_SHM", "SQLITE_FULL")
@@ -289,9 +291,10 @@ def read_widths(base: sqlite3.Connection) -> Widths | None:
     if "words" not in meta:
         return None
     counts = [int(meta.get(key, -1)) for key in ("words", "points", "devices")]
-    if min(counts) < 0:
+    widths = Widths(words=counts[0], points=counts[1], devices=counts[2]) if min(counts) >= 0 else None
+    if widths is None or not 0 < widths.dtype.itemsize <= _MOST_SCAN_BYTES:
         raise ValueError(f"widths of a scan in meta are {counts}")
-    return Widths(words=counts[0], points=counts[1], devices=counts[2])
+    return widths
 
 
 def sync_segment(path: Path) -> None:

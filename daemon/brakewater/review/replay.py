@@ -16,6 +16,8 @@ from brakewater.stream import Block, Event, Gap, Input, Outcome, Start
 
 NO_SCAN = "no scan in it that could be read; brakewater verify says whether it is damaged"
 """What there is to say of a record of which nothing was replayed."""
+_UNUSABLE = (ValueError, TypeError, LookupError, ArithmeticError, AttributeError)
+"""What a Start may raise whose state is none of the engine's."""
 BLOCK = 65_536
 """Scans in one block: two row groups of a sealed segment. Calls have their price: half as many take a fifth less."""
 
@@ -81,7 +83,7 @@ def replayed(
         started = started or isinstance(item, Start)
         if not started:
             continue
-        outcome = engine.feed(item)
+        outcome = _fed(engine, item)
         tally.inputs += len(item) if isinstance(item, Block) else 1
         tally.scans += len(item) if isinstance(item, Block) else 0
         tally.events += len(outcome.events)
@@ -92,6 +94,16 @@ def replayed(
             tally.past.begin(item, engine.left_out)
             tally.drifted = list(engine.drifted)
         yield item, outcome
+
+
+def _fed(engine: Engine, item: Input) -> Outcome:
+    try:
+        return engine.feed(item)
+    except _UNUSABLE as error:
+        if not isinstance(item, Start):
+            raise
+        says = f"run {item.run}: its start cannot be used: {error!r}; brakewater verify says whether it is damaged"
+        raise DamagedRecordError(says) from error
 
 
 def drifts(tally: Tally, *, altered: bool = False) -> list[str]:

@@ -4,6 +4,7 @@ Each record is answered by itself, in one process, so the answers do not depend 
 which of them takes which record: they are equal to the last bit.
 """
 
+import logging
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -29,6 +30,8 @@ from brakewater.review.what_if import SettingError, asked_of, overruled
 from brakewater.review.why import Condition
 from brakewater.rig import Rig
 from brakewater.stream import Block, Command, Input, Outcome
+
+_log = logging.getLogger(__name__)
 
 LEAST_TRIPS: Final = 4
 """Fewer make no trend."""
@@ -82,6 +85,9 @@ def of_record(place: str, settings: tuple[str, ...] = ()) -> dict[str, Any]:
             return {"record": place, **_answer(Record(path), settings)}
     except (BrakewaterError, OSError, SettingError) as error:
         return {"record": place, "error": str(error).removeprefix(f"{place}: ")}
+    except Exception as error:  # noqa: BLE001 - one odd record of a hundred must not take the others' answers away
+        _log.exception("%s", place)
+        return {"record": place, "error": f"cannot be studied: {error!r}; brakewater verify says whether it is damaged"}
 
 
 def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:

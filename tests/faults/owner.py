@@ -105,7 +105,8 @@ def well(machine: Machine) -> str:
             return False
         found = json.loads(done.stdout)
         devices = {name: one["status"] for name, one in found["devices"].items()}
-        return found["scan_age_s"] < 2 and devices.get("plc1") == "ok" and found["links"].get("broker") is True
+        age_s = found["scan_age_s"]  # none before the first scan
+        return age_s is not None and age_s < 2 and devices.get("plc1") == "ok" and found["links"].get("broker") is True
 
     until(machine, is_so)
     return ok(machine, "brakewater status | head -1").strip()

@@ -271,6 +271,17 @@ def test_who_logged_out_in_another_tab_is_not_named_here_any_more(page: Page, be
     expect(page.locator("#who")).to_have_text("Here as driller", timeout=SHOWN_MS)
 
 
+def test_who_could_not_be_logged_out_is_told_so(page: Page) -> None:
+    page.locator("#menu > summary").click()
+    page.get_by_role("button", name="Log in").click()
+    log_in(page)
+    page.locator("#menu > summary").click()
+    page.route("**/api/log-out", lambda route: route.abort())
+    page.get_by_role("button", name="Log out").click()
+    expect(page.locator("#answer")).to_contain_text("The panel does not answer.", timeout=SHOWN_MS)
+    expect(page.locator("#who")).to_have_text("Here as engineer")
+
+
 def test_every_number_has_its_limit(page: Page) -> None:
     limits = page.locator(".number .limit").all_inner_texts()
     assert all(text.startswith(("min ", "max ")) for text in limits), limits

@@ -85,7 +85,7 @@ def test_what_if_is_refused_and_read_back_in_the_readers_language(page: Page) ->
     objections = page.locator("#objections")
     expect(objections).to_contain_text("leído como aux.cooling-flow-low.setpoint = 0.317006 gal/min", timeout=SHOWN_MS)
     expect(objections).to_contain_text("aux.cooling-flow-low.on-delay = 15 s")
-    expect(objections).to_contain_text("el archivo del equipo no podría llevarlo, aux.cooling-flow-low: 15 s")
+    expect(objections).to_contain_text("el archivo del equipo no admitiría esto en aux.cooling-flow-low: 15 s")
 
 
 def is_of_a_part(answer: Response) -> bool:

@@ -421,7 +421,11 @@ document.addEventListener("keydown", (event) => {
   if (event.key === "Escape" && by("menu").open) { by("menu").open = false; by("menu").firstElementChild.focus(); }
 });
 document.addEventListener("visibilitychange", () => { if (!document.hidden && rig) showActor(); }); // another tab may have logged out
-by("log-out").onclick = async () => { await fetch("/api/log-out", { method: "POST" }); await showActor(); };
+by("log-out").onclick = async () => {
+  const answer = await fetch("/api/log-out", { method: "POST" }).catch(() => null);
+  if (answer === null) { answered(word("panel-away")); return; } // whoever walks away must know that the name still stands here
+  await showActor();
+};
 for (const button of document.querySelectorAll(".push")) button.onclick = () => push(button);
 await prefer();
 await begin();

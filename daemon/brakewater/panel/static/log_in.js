@@ -1,5 +1,5 @@
 // Log-in where something is asked for that must carry a name; what was asked for is then asked again.
-import { by, sent } from "./past.js";
+import { by, quietly, sent } from "./past.js";
 import { why, word } from "./words.js";
 
 export async function showActor() {
@@ -38,4 +38,4 @@ export async function asPerson(ask) {
 }
 
 by("enter").onclick = logIn;
-by("log-out").onclick = async () => { await sent("/api/log-out", {}); await showActor(); by("says").textContent = word("logged-out"); };
+by("log-out").onclick = quietly(async () => { await sent("/api/log-out", {}); await showActor(); by("says").textContent = word("logged-out"); });

@@ -125,10 +125,11 @@ elif sys.argv[2] == "low-ports":
     print("yes" if any(0 < rig.get(of, {}).get("port", 1024) < 1024 for of in ("registers", "panel")) else "")
 else:
     tables = [rig.get("mqtt", {}), rig.get("panel", {}), *rig.get("mirror", {}).values(), *rig.get("device", [])]
+    etc, tree = Path(sys.argv[1]).parent, sys.argv[1].removesuffix("/etc/brakewater/rig.toml")
     for named in dict.fromkeys(one[key] for one in tables for key in ("ca", "certificate", "key") if key in one):
-        if not (Path(sys.argv[1]).parent / named).exists() and not Path(named).is_absolute():
-            print(f"install: the rig file names {named}: copy it to /etc/brakewater/{named}, for the group brakewater to read",
-                  file=sys.stderr)
+        if not (Path(tree + named) if named.startswith("/") else etc / named).exists():
+            place = named if named.startswith("/") else f"/etc/brakewater/{named}"
+            print(f"install: the rig file names {named}: copy it to {place}, for the group brakewater to read", file=sys.stderr)
 P
 }
 
@@ -170,7 +171,6 @@ files() {
     rm -f "$dropins/$one.conf"
     [ -z "$(facts "$one")" ] || install -m 0644 "$here/systemd/$one.conf" "$dropins/$one.conf"
   done
-  facts files
   for one in runbook.md threats.md changes.md broker/acl systemd/brakewater.service; do # the pages, and where they point to
     install -m 0644 "$here/$one" "$root/usr/share/doc/brakewater/$one"
   done
@@ -272,6 +272,7 @@ program
 check
 files
 [ -z "$broker" ] || broker
+facts files
 [ -n "$ready" ] || fresh=$(basename "$fresh")
 ln -sfn "$fresh" "$root/opt/brakewater/current.new"
 mv -T "$root/opt/brakewater/current.new" "$root/opt/brakewater/current"

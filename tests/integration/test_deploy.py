@@ -289,6 +289,9 @@ def test_files_that_the_rig_file_names_are_asked_for(tmp_path: Path) -> None:
     assert "copy it to /etc/brakewater/office-ca.pem" in done.stderr
     (tmp_path / "root/etc/brakewater/office-ca.pem").touch()
     assert "office-ca.pem" not in install("--root", tmp_path / "root").stderr
+    rig.write_text(rig.read_text().replace("office-ca.pem", "/etc/brakewater/broker-ca.pem"))
+    assert "names /etc/brakewater/broker-ca.pem: copy" in install(rig, "--root", tmp_path / "root").stderr
+    assert ": copy it to" not in install("--root", tmp_path / "root", "--broker").stderr
 
 
 @AS_ROOT

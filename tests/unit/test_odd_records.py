@@ -14,6 +14,8 @@ from brakewater.cli import main
 from brakewater.errors import DamagedRecordError
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
+from brakewater.record.sealed.layout import MANIFEST
+from brakewater.record.sealing.seal import seal
 from brakewater.record.segment import segment_path
 from brakewater.review.study import study
 from brakewater_sim.offline import record
@@ -68,6 +70,26 @@ def test_a_document_that_holds_something_else_is_damage_at_its_row(
     found = Record(folder)
     with pytest.raises(DamagedRecordError, match=named):
         list(found.inputs() if table == "inputs" else found.events())
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"run": "1"},
+        {"run": None},
+        {"version": []},
+        {"boot": {}},
+        {"inputs": "many"},
+        {"start": {"t_ns": "9" * 30, "utc_ns": "0"}},
+        {"prev": {"run": "0", "hash": "0"}},
+        {"head": {"run": 1, "commit_no": [], "hash": "0"}},
+    ],
+)
+def test_a_manifest_that_holds_something_else_is_damage(folder: Path, change: dict[str, Any]) -> None:
+    file = seal(folder, 1) / MANIFEST
+    file.write_text(json.dumps(json.loads(file.read_text()) | change))
+    with pytest.raises(DamagedRecordError, match=r"manifest.json: cannot be read"):
+        list(Record(folder).inputs())
 
 
 def test_a_scan_too_wide_for_any_rig_is_damage(folder: Path) -> None:

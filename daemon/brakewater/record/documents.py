@@ -56,7 +56,7 @@ def parse(body: bytes) -> dict[str, Any]:
     return doc
 
 
-def _text(doc: Document, key: str) -> str:
+def text_of(doc: Document, key: str) -> str:
     """A text of a document; whoever reads a record goes by that it is one.
 
     Raises:
@@ -69,10 +69,15 @@ def _text(doc: Document, key: str) -> str:
 
 
 def _text_or_none(doc: Document, key: str) -> str | None:
-    return None if doc.get(key) is None else _text(doc, key)
+    return None if doc.get(key) is None else text_of(doc, key)
 
 
-def _number(doc: Document, key: str) -> int:
+def number_of(doc: Document, key: str) -> int:
+    """A whole number of a document.
+
+    Raises:
+        KeyError, TypeError: it is not there, or something else.
+    """
     value = doc[key]
     if type(value) is not int:
         raise TypeError(f"{key}: found {value!r:.40}; allowed: a whole number")
@@ -117,10 +122,10 @@ def start_of(run: int, t_ns: int, utc_ns: int, body: bytes) -> Start:
         run=run,
         t_ns=t_ns,
         utc_ns=utc_ns,
-        boot=_text(doc, "boot"),
-        version=_text(doc, "version"),
-        rig_toml=_text(doc, "rig_toml"),
-        snapshot=_text(doc, "snapshot").encode(),
+        boot=text_of(doc, "boot"),
+        version=text_of(doc, "version"),
+        rig_toml=text_of(doc, "rig_toml"),
+        snapshot=text_of(doc, "snapshot").encode(),
         own=None if own is None else tuple((str(name), str(kind)) for name, kind in own),
         alarms=None if alarms is None else tuple(map(str, alarms)),
     )
@@ -137,7 +142,7 @@ def command_of(run: int, number: int, t_ns: int, utc_ns: int, body: bytes) -> Co
     doc = parse(body)
     if not isinstance(doc["args"], dict):
         raise TypeError(f"args: found {doc['args']!r:.40}; allowed: a table")
-    request = Request(id=_text(doc, "id"), actor=_text(doc, "actor"), do=_text(doc, "do"), args=doc["args"])
+    request = Request(id=text_of(doc, "id"), actor=text_of(doc, "actor"), do=text_of(doc, "do"), args=doc["args"])
     return Command(run=run, input=number, t_ns=t_ns, utc_ns=utc_ns, request=request)
 
 
@@ -155,10 +160,10 @@ def gap_of(run: int, number: int, t_ns: int, utc_ns: int, body: bytes) -> Gap:
         input=number,
         t_ns=t_ns,
         utc_ns=utc_ns,
-        lost_run=_number(doc, "lost_run"),
-        lost_first=_number(doc, "lost_first"),
-        lost_last=_number(doc, "lost_last"),
-        why=_text(doc, "why"),
+        lost_run=number_of(doc, "lost_run"),
+        lost_first=number_of(doc, "lost_first"),
+        lost_last=number_of(doc, "lost_last"),
+        why=text_of(doc, "why"),
     )
 
 
@@ -196,20 +201,20 @@ def event_of(doc: Document) -> Event:
         KeyError, ValueError, TypeError: a key is missing or holds what no event has.
     """
     return Event(
-        run=_number(doc, "run"),
-        input=_number(doc, "input"),
-        n=_number(doc, "n"),
+        run=number_of(doc, "run"),
+        input=number_of(doc, "input"),
+        n=number_of(doc, "n"),
         utc_ns=int(doc["utc_ns"]),
-        rig=_text(doc, "rig"),
+        rig=text_of(doc, "rig"),
         brake=_text_or_none(doc, "brake"),
-        alarm=_text(doc, "alarm"),
-        was=_text(doc, "from"),
-        now=_text(doc, "to"),
-        priority=_text(doc, "priority"),
+        alarm=text_of(doc, "alarm"),
+        was=text_of(doc, "from"),
+        now=text_of(doc, "to"),
+        priority=text_of(doc, "priority"),
         value=_float(doc["value"]),
         reason=_reason_code(doc["reason"]),
         setpoint=_float(doc["setpoint"]),
-        why=_text(doc, "why"),
+        why=text_of(doc, "why"),
         actor=_text_or_none(doc, "actor"),
         first_out=_flag(doc, "first_out"),
         active="active" in doc and _flag(doc, "active"),

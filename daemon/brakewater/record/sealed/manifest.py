@@ -9,6 +9,7 @@ from typing import Any, Final
 from zipfile import BadZipFile
 
 from brakewater.errors import DamagedRecordError
+from brakewater.record.documents import number_of, text_of
 from brakewater.record.rows import Widths
 from brakewater.record.sealed.columns import Columns, columns_from
 from brakewater.record.sealed.layout import MANIFEST
@@ -129,25 +130,37 @@ def _manifest(doc: dict[str, Any]) -> Manifest:
         raise ValueError(f"found schema {doc['schema']}; allowed: {SCHEMA}")
     start, span, steps = doc["start"], doc["span"], doc["steps"]
     return Manifest(
-        run=doc["run"],
-        rig=doc["rig"],
-        version=doc["version"],
-        boot=doc["boot"],
-        t_ns=int(start["t_ns"]),
-        utc_ns=int(start["utc_ns"]),
-        from_utc_ns=int(span["from_utc_ns"]),
-        to_utc_ns=int(span["to_utc_ns"]),
-        last_t_ns=int(span["last_t_ns"]),
-        inputs=int(doc["inputs"]),
-        scans=int(doc["scans"]),
-        events=int(doc["events"]),
-        prev_run=doc["prev"]["run"],
-        prev_hash=doc["prev"]["hash"],
-        head=Head(**doc["head"]),
+        run=number_of(doc, "run"),
+        rig=text_of(doc, "rig"),
+        version=text_of(doc, "version"),
+        boot=text_of(doc, "boot"),
+        t_ns=_ns(start["t_ns"]),
+        utc_ns=_ns(start["utc_ns"]),
+        from_utc_ns=_ns(span["from_utc_ns"]),
+        to_utc_ns=_ns(span["to_utc_ns"]),
+        last_t_ns=_ns(span["last_t_ns"]),
+        inputs=number_of(doc, "inputs"),
+        scans=number_of(doc, "scans"),
+        events=number_of(doc, "events"),
+        prev_run=number_of(doc["prev"], "run"),
+        prev_hash=text_of(doc["prev"], "hash"),
+        head=Head(
+            run=number_of(doc["head"], "run"),
+            commit_no=number_of(doc["head"], "commit_no"),
+            hash=text_of(doc["head"], "hash"),
+        ),
         columns=columns_from(doc["columns"]) if doc["columns"] else None,
         steps=Steps(**{key: int(value) for key, value in steps.items()}),
         files={name: FileSum(size=one["bytes"], sha256=one["sha256"]) for name, one in doc["files"].items()},
     )
+
+
+def _ns(text: str) -> int:
+    """A time in ns, which fits 64 bits."""
+    value = int(text)
+    if not -(2**63) <= value < 2**63:
+        raise ValueError(f"found {text!r:.40}; allowed: ns in 64 bits")
+    return value
 
 
 def file_sum(file: Path) -> FileSum:

@@ -239,7 +239,8 @@ def test_what_to_do_is_in_sight_with_several_brakes_of_long_names_one_of_them_wi
     browser: Browser, tmp_path: Path
 ) -> None:
     long = ("auxiliary-brake-on-the-starboard-side-drawworks1", "auxiliary-brake-on-the-starboard-side-drawworks2")
-    more = "".join(another(name, 10 * at) for at, name in enumerate(long, 1))
+    more = 'time-zone = "America/Argentina/Buenos_Aires"\n'
+    more += "".join(another(name, 10 * at) for at, name in enumerate(long, 1))
     with pages(tmp_path, more=more) as one, browser.new_context() as context:
         page = context.new_page()
         page.set_viewport_size({"width": 1024, "height": 600})
@@ -257,6 +258,11 @@ def test_what_to_do_is_in_sight_with_several_brakes_of_long_names_one_of_them_wi
             page.wait_for_timeout(300)
             page.screenshot(path=SCREENS / f"driller-brakes-{size}.png", animations="disabled")
             assert page.evaluate(HIDDEN) <= 1, size
+            page.locator("#menu > summary").click()
+            menu = page.locator("#menu > div")
+            expect(menu).to_contain_text("Horas: America/Argentina/Buenos_Aires")
+            assert menu.evaluate("one => one.scrollWidth - one.clientWidth") <= 0, size
+            page.locator("#menu > summary").click()
             assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), size
 
 

@@ -10,8 +10,17 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
 from brakewater_sim.brake import BrakeSizes, overflow_m3_s, return_m3_s, steady_level_m
-from brakewater_sim.lines import LineSizes, flow_rate_m3_s2, speed_rate_1_s, static_head_m, steady_flow_m3_s, suction
-from brakewater_sim.plant import Drive, PlantState, Sizes, at_rest, brake_degc, brake_level_m, slope, tank_degc
+from brakewater_sim.excite import ExciteSizes, coil_v, most_w
+from brakewater_sim.lines import (
+    LineSizes,
+    discharge_m,
+    flow_rate_m3_s2,
+    speed_rate_1_s,
+    static_head_m,
+    steady_flow_m3_s,
+    suction,
+)
+from brakewater_sim.plant import Drive, PlantState, Sizes, at_rest, brake_degc, brake_level_m, slope, taken, tank_degc
 from brakewater_sim.rotor import RotorSizes, contact_w_k
 from brakewater_sim.stepping import State, rk4
 from brakewater_sim.tank import TankSizes
@@ -137,6 +146,46 @@ def test_pump_coasts_down_and_the_check_valve_holds() -> None:
     balance = 0.5 * line.coast_s * log(line.shutoff_m / static)
     assert run(INSULATED, start, IDLE, round(balance, 1)).supply_m3_s > 0.0
     assert run(INSULATED, start, IDLE, 60.0).tank_kg - run(INSULATED, start, IDLE, 2.0).tank_kg > 60.0
+
+
+def test_the_gauge_behind_the_pump_shows_what_the_line_ahead_of_it_still_takes() -> None:
+    # Along a streamline: head at the gauge = lift to the water in the brake + what line and filter take of it.
+    line = LineSizes()
+    for strainer in (1.0, 40.0):
+        static = static_head_m(line, 2.0, 0.3)
+        k = line.pump_s2_m5 + line.line_s2_m5 + line.filter_s2_m5 + strainer * line.strainer_s2_m5
+        flow = sqrt((line.shutoff_m - static) / k)
+        shown = discharge_m(line, flow, 1.0, 1.0, 2.0, strainer)
+        assert shown == pytest.approx(line.lift_m + 0.3 + (line.line_s2_m5 + line.filter_s2_m5) * flow * flow)
+    assert discharge_m(line, 0.0, 0.0, 1.0, 2.0, 1.0) == pytest.approx(2.0)  # the pump stands: the tank's own level
+
+
+def test_torque_has_its_curve_over_speed_current_gap_and_temperature() -> None:
+    # Wouterse's form, T = 2 Tmax (I/Imax)^2 (g0/g)^2 / (x + 1/x): half a decade off the top leaves 2 / (r + 1/r) of it.
+    excite = ExciteSizes()
+
+    def torque(drum: float, gap: float = 1.0, excitation: float = 1.0, surface: float = 20.0) -> float:
+        drive = IDLE._replace(
+            brake_w=1e9, most_w=most_w(excite, drum, gap, excitation), pace=drum / excite.critical_rad_s
+        )
+        return taken(Sizes(), surface, drive)[0] / drum
+
+    top = excite.critical_rad_s
+    assert torque(top) == pytest.approx(excite.torque_nm)
+    assert torque(3.0 * top) == torque(top / 3.0) == pytest.approx(0.6 * excite.torque_nm)
+    assert torque(top, gap=1.5) == pytest.approx(excite.torque_nm / 2.25)
+    assert torque(top, excitation=0.5) == pytest.approx(excite.torque_nm / 4.0)
+    # At 270 degC the rotor's resistance, and so the speed of the most torque, is twice that at 20 degC.
+    assert torque(2.0 * top, surface=270.0) == pytest.approx(excite.torque_nm)
+    assert torque(top, surface=270.0) == pytest.approx(0.8 * excite.torque_nm)
+
+
+def test_the_coils_voltage_is_that_of_warm_copper() -> None:
+    # Ohm, and copper's 0.393 % a kelvin over 20 degC; the coil stands over its water by the square of its current.
+    excite = ExciteSizes()
+    assert coil_v(excite, 75.0, 40.0) == pytest.approx(75.0 * excite.hot_ohm) == pytest.approx(172.5, abs=0.1)
+    assert coil_v(excite, 37.5, 20.0) == pytest.approx(37.5 * 1.75 * (1.0 + 3.93e-3 * 15.0))
+    assert coil_v(excite, 0.0, 40.0) == 0.0
 
 
 def test_pump_draws_air_below_its_suction() -> None:

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from brakewater_sim.crew import Crew
 from brakewater_sim.hoist import HoistSizes, hook, travel
 
 SIZES = HoistSizes()
@@ -70,6 +71,34 @@ def test_only_lowering_loads_the_brake() -> None:
     assert all(now.brake_w == 0.0 for now in hooks if now.lowering_m_s <= 0.0)
     assert max(now.brake_w for now in hooks) > 7e5
     assert all(now.in_service for now in hooks)
+
+
+def test_the_hole_carries_some_of_the_string_going_in_and_holds_it_coming_out() -> None:
+    steady, out = hook(SIZES, 15.0), replace(SIZES, direction="out", end_depth_m=1400.0)
+    block = SIZES.block_kg * 9.80665
+    assert steady.load_n - block == pytest.approx(0.96 * SIZES.string_n(SIZES.start_depth_m + SIZES.stand_m))
+    pulled = hook(out, 15.0)
+    assert pulled.load_n - block == pytest.approx(1.04 * out.string_n(out.start_depth_m))
+    assert pulled.brake_w == 0.0
+    assert not pulled.in_service
+
+
+def test_the_drum_turns_as_the_line_runs() -> None:
+    # Ten lines: 1 m/s at the hook is 10 m/s of line; off a drum of 0.75 m that is 26.67 rad/s.
+    assert hook(SIZES, 15.0).drum_rad_s == pytest.approx(10.0 / 0.375)
+
+
+def test_a_crew_stops_on_the_way_and_rests() -> None:
+    calm = replace(SIZES, crew=Crew(seed=3, spread=0.0, hitch=0.0))
+    hitched = replace(SIZES, crew=Crew(seed=3, spread=0.0, hitch=1.0))
+    rested = replace(SIZES, crew=Crew(seed=3, spread=0.0, hitch=0.0, rest_every=10, rest_s=100.0))
+    assert calm.whole_s == pytest.approx(SIZES.whole_s)
+    # A stop costs its time and one more ramp, a rest its time; 34 stands have three tens behind the first.
+    assert hitched.whole_s - calm.whole_s == pytest.approx(34 * (25.0 + SIZES.ramp_s))
+    assert rested.whole_s - calm.whole_s == pytest.approx(3 * 100.0)
+    spread = [replace(SIZES, crew=Crew(seed=seed, hitch=0.0)).whole_s for seed in (1, 2)]
+    assert spread[0] != spread[1]
+    assert spread == pytest.approx([SIZES.whole_s] * 2, rel=0.1)
 
 
 def test_pace_scales_speed_and_holding_stops_it() -> None:

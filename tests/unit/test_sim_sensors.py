@@ -50,6 +50,14 @@ def test_noise_has_its_size_no_offset_and_a_bound() -> None:
     assert max(abs(x - 22.0) for x in shown) <= 0.3 + 1e-12
 
 
+def test_a_meter_strays_where_the_line_is_full_of_air() -> None:
+    one = sensor(quiet(lag_s=0.0, noise=0.1, airy=30.0), 5.0, seed=2)
+    wet = [one.step(5.0, k * STEP, STEP, RATED, 0.0) or one.shown for k in range(1, 8000)]
+    airy = [one.step(5.0, k * STEP, STEP, RATED, 0.0, 0.5) or one.shown for k in range(8000, 16000)]
+    assert pstdev(wet) == pytest.approx(0.1, rel=0.05)
+    assert pstdev(airy) == pytest.approx(1.6, rel=0.05)
+
+
 def test_waves_grow_with_the_turning_rotor() -> None:
     one = sensor(quiet(lag_s=0.01, waves=0.001), 0.3, seed=1)
     calm = [one.step(0.3, k * STEP, STEP, RATED, 0.0) or one.shown for k in range(1, 2000)]

@@ -14,6 +14,7 @@ import pytest
 from brakewater.control import ask
 from brakewater.engine import Engine
 from brakewater.errors import StorageError
+from brakewater.record.cursors import Cursors
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.record.sealing.due import seal_due
@@ -66,6 +67,22 @@ def test_the_count_of_crashes_outlives_it(small: Path) -> None:
     assert Starts(small, 1002).lately == 3
     ballast.unlink()
     assert Starts(small, 1003).lately == 3  # the one that could not be noted is missing, the others are not
+
+
+def test_cursors_of_an_older_version_are_read(small: Path) -> None:
+    with Cursors(small) as cursors:
+        cursors.set("mqtt", (1, 5))
+    with closing(sqlite3.connect(small / "cursors.sqlite3")) as base:
+        base.execute("DROP TABLE IF EXISTS marks")
+        base.execute("VACUUM")
+    ballast = fill(small)
+    with Cursors(small) as cursors:
+        cursors.settle()
+        assert cursors.get("sparkplug") is None
+        ballast.unlink()
+        cursors.set("mqtt", (1, 6))
+    with Cursors(small) as cursors:
+        assert cursors.get("mqtt") == (1, 6)
 
 
 def test_only_recording_stops_and_it_resumes_by_itself(small: Path) -> None:

@@ -72,11 +72,12 @@ class Cursors:
             base.execute("PRAGMA synchronous=FULL")  # less may leave a database that is none after a power cut
             base.execute(_TABLE)
             base.execute(_SPANS)
-            base.execute(_MARKS)
             for name, *row in base.execute("SELECT * FROM spans ORDER BY run, number"):
                 self._spans[name] = (*self._spans.get(name, ()), ((row[0], row[1]), (row[2], row[3])))
             self._known = {name: (run, number) for name, run, number in base.execute("SELECT * FROM cursors")}
-            self._marks = dict(base.execute("SELECT * FROM marks"))
+            # Made where the first is written: a full disk must not keep a file of an older version from being read.
+            if base.execute("SELECT count(*) FROM sqlite_master WHERE name = 'marks'").fetchone()[0]:
+                self._marks = dict(base.execute("SELECT * FROM marks"))
         except sqlite3.Error:
             base.close()
             raise
@@ -116,6 +117,7 @@ class Cursors:
             self._base.execute("BEGIN IMMEDIATE")
             try:
                 if mark is not None:
+                    self._base.execute(_MARKS)
                     self._base.execute("INSERT OR REPLACE INTO marks VALUES (?, ?)", (run, mark))
                 self._put(name)
                 self._base.execute("COMMIT")
@@ -188,6 +190,7 @@ class Cursors:
                 self._marks[run] = mark
         self._base.execute("BEGIN IMMEDIATE")
         try:
+            self._base.execute(_MARKS)
             for table in ("cursors", "spans", "marks"):
                 self._base.execute(f"DELETE FROM {table}")  # noqa: S608 - names of ours
             self._base.executemany("INSERT INTO marks VALUES (?, ?)", self._marks.items())

@@ -1,5 +1,6 @@
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from math import isfinite
 
 import pytest
@@ -9,6 +10,7 @@ from brakewater_sim.profile import constant, steps
 from brakewater_sim.scenarios import SCENARIOS, Scenario
 from brakewater_sim.sensors import SensorFault
 from brakewater_sim.simulate import UNITS, Simulation, Tick, simulate
+from brakewater_sim.water import density_kg_m3
 
 DEMO = SCENARIOS["demo"]
 pytestmark = pytest.mark.timeout(300)
@@ -119,6 +121,21 @@ def test_energy_ledger_closes(name: str) -> None:
     assert account.worked_j > 1e7
     assert abs(account.brake_error_j) < 1e-9 * account.worked_j + 10.0
     assert abs(account.whole_error_j) < 1e-9 * account.worked_j + 10.0
+
+
+def test_what_the_meters_of_pressure_and_return_show_is_what_the_plant_does() -> None:
+    sizes = DEMO.sizes.line
+    for run in (ticks(SHORT, every_s=1.0, seconds=15.0), ticks(DEMO, every_s=1.0, seconds=60.0)):
+        for before, tick in pairwise(run):
+            flow = tick.truth["inlet-flow"]
+            part = density_kg_m3(tick.truth["tank-temperature"]) * 9.80665 * flow * flow
+            assert tick.truth["strainer-differential"] == pytest.approx(part * sizes.strainer_s2_m5)
+            assert tick.truth["filter-differential"] == pytest.approx(part * sizes.filter_s2_m5)
+            # What comes back is what goes in, but for what stays: so also while the return chokes.
+            stays = (tick.state.brake_kg - before.state.brake_kg) / density_kg_m3(tick.truth["outlet-temperature"])
+            back = 0.5 * (before.truth["return-flow"] + tick.truth["return-flow"])
+            assert back == pytest.approx(flow - stays, abs=8e-5)
+    assert run[-1].truth["return-flow"] < 0.9 * run[0].truth["return-flow"]
 
 
 def test_water_is_neither_made_nor_lost() -> None:

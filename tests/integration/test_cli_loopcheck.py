@@ -284,6 +284,24 @@ def test_a_check_that_is_over_proves_nothing(device: Settable, rig: Path, tmp_pa
         watch.end()
 
 
+def test_water_lost_behind_a_check_sounds_again(device: Settable, rig: Path, tmp_path: Path) -> None:
+    """Acknowledged because the flow was under check; that it is really gone nobody has heard. Replay says the same."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        assert ask(record, {"do": "check-begin", "point": "aux-flow", "minutes": 5, "reason": "x"})["ok"]
+        until(lambda: watch.states().get("aux.cooling-lost") == "unacknowledged")
+        assert watch.do("acknowledge", "all")["ok"]
+        device.put(0, 0)
+        assert ask(record, {"do": "check-end", "point": "aux-flow"})["ok"]
+        until(lambda: watch.states()["aux.cooling-lost"] == "unacknowledged", within_s=20)
+        (lost,) = [one for one in watch.status()["alarms"] if one["alarm"] == "cooling-lost"]
+        assert (lost["quality"], lost["value"]) == ("good", 0.0)
+        watch.end()
+    done = here("replay", record, "--compare")
+    assert done.returncode == 0, done.stdout[-500:]
+    assert "recall" not in done.stdout  # the door's own word
+
+
 def test_two_cannot_check_one_point_at_once(device: Settable, rig: Path, tmp_path: Path) -> None:
     """The first to end would end both, with the other still injecting. What was left behind can be taken over."""
     record = tmp_path / "record"

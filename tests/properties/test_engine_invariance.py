@@ -201,6 +201,8 @@ class Writer:
         args["alarm"] = self.rig.alarms[int(rng.integers(len(self.rig.alarms)))].key
         if do in ("substitute", "check-begin", "shelve"):
             args["minutes"] = float(rng.choice([0.02, 0.1, 5.0]))
+        if do in ("substitute", "check-begin"):
+            args["recall"] = True  # as the door says of every new one
         one = streams.command(after, do, key=key, actor="tech", **args)
         self.add(replace(one, input=self.input + 1))
 

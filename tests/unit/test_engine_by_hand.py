@@ -43,7 +43,9 @@ class Shift:
     def ask(self, do: str, **args: object) -> Answer:
         after = streams.scans(self.rig, 1, run=self.run, first=self.number, t0=self.t_ns)
         self.number += 1
-        (answer,) = self.engine.feed(streams.command(after, do, key=f"k{self.number}", actor="tech", **args)).answers
+        (answer,) = self.engine.feed(
+            streams.command(after, do, key=f"k{self.run}.{self.number}", actor="tech", **args)
+        ).answers
         return answer
 
     def restart(self, rig: streams.Rig | None = None) -> None:
@@ -57,6 +59,9 @@ class Shift:
 
     def held(self) -> list[tuple[str, str]]:
         return [(one.point, one.what) for one in self.engine.picture().substitutions]
+
+    def state_of(self, alarm: str) -> str:
+        return next(one.state for one in self.engine.alarms() if one.alarm == alarm)
 
     def raised(self) -> dict[str, int]:
         return {event.alarm: event.reason for event in self.events if event.now == "unacknowledged"}
@@ -312,3 +317,112 @@ def test_what_a_check_raised_is_named_at_its_end() -> None:
     shift.ask("check-begin", point="aux-flow", minutes=10, reason="again, all acknowledged")
     shift.watch(1)
     assert shift.ask("check-end", point="aux-flow").says == "aux-flow is measured again"
+
+
+# ---- what outlives it is real
+
+LOST = {"aux-flow": 0.0}
+CHECKED = {"point": "aux-flow", "minutes": 1, "reason": "loop check"}
+
+
+def begun(verb: str, **more: object) -> Shift:
+    """The cooling lost by hand, and nobody has seen it yet."""
+    shift = Shift()
+    args = GOOD if verb == "substitute" else CHECKED
+    assert shift.ask(verb, **{**args, **more}).ok
+    shift.watch(25)
+    assert shift.state_of("cooling-lost") == "unacknowledged"
+    return shift
+
+
+def recalled(shift: Shift) -> list[tuple[str, float | None, int]]:
+    found = [event for event in shift.events if event.why == "re-alarm"]
+    return [(event.alarm, event.value, event.reason) for event in found]
+
+
+@pytest.mark.parametrize(("verb", "end"), [("check-begin", "check-end"), ("substitute", "restore")])
+@pytest.mark.parametrize("seen", ["during", "after"])
+@pytest.mark.parametrize("restarts", [False, True])
+def test_water_lost_behind_a_point_held_by_hand_sounds_again(verb: str, end: str, seen: str, *, restarts: bool) -> None:
+    """The crew acknowledged it for the check. What it shows when that is over is measured, and nobody has heard it."""
+    shift = begun(verb, recall=True)
+    if seen == "during":
+        assert shift.ask("acknowledge", alarm="all").ok
+    if restarts:
+        shift.restart()
+    shift.watch(5, values=LOST)
+    assert shift.ask(end, point="aux-flow").ok
+    if seen == "after":
+        assert shift.ask("acknowledge", alarm="all").ok
+    if restarts:
+        shift.restart()
+    shift.watch(60, values=LOST)
+    assert recalled(shift) == [("cooling-lost", 0.0, Reason.GOOD)]
+    assert shift.state_of("cooling-lost") == "unacknowledged"
+    assert shift.ask("acknowledge", alarm="all").ok
+    shift.watch(600, values=LOST)
+    assert len(recalled(shift)) == 1
+
+
+def test_it_sounds_again_where_the_time_ran_out_too() -> None:
+    shift = begun("check-begin", recall=True)
+    assert shift.ask("acknowledge", alarm="all").ok
+    shift.watch(250)
+    assert not recalled(shift)
+    shift.watch(60, values=LOST)
+    assert recalled(shift) == [("cooling-lost", 0.0, Reason.GOOD)]
+
+
+def test_a_check_that_is_prolonged_recalls_at_its_new_end() -> None:
+    shift = begun("check-begin", recall=True)
+    assert shift.ask("acknowledge", alarm="all").ok
+    assert shift.ask("check-begin", **{**CHECKED, "minutes": 3, "recall": True}).ok
+    shift.watch(600)
+    assert not recalled(shift)
+    shift.watch(400, values=LOST)
+    assert recalled(shift) == [("cooling-lost", 0.0, Reason.GOOD)]
+
+
+def test_the_end_of_one_check_does_not_wait_for_another() -> None:
+    shift = begun("check-begin", recall=True)
+    assert shift.ask("check-begin", point="aux-level", minutes=60, reason="x", recall=True).ok
+    assert shift.ask("acknowledge", alarm="all").ok
+    assert shift.ask("check-end", point="aux-flow").ok
+    shift.watch(5, values=LOST)
+    shift.ask("silence")
+    assert shift.ask("loop-sheet", point="aux-flow", sheet={}).ok
+    shift.watch(40, values=LOST)
+    assert recalled(shift) == [("cooling-lost", 0.0, Reason.GOOD)]
+
+
+def test_it_is_the_same_however_the_scans_are_cut() -> None:
+    apart = begun("check-begin", recall=True)
+    apart.ask("acknowledge", alarm="all")
+    whole = begun("check-begin", recall=True)
+    whole.ask("acknowledge", alarm="all")
+    for _ in range(320):
+        apart.watch(1, values=LOST)
+    whole.watch(320, values=LOST)
+    assert apart.events == whole.events
+    assert apart.engine.state() == whole.engine.state()
+    assert recalled(whole)
+
+
+def test_with_water_flowing_afterwards_nothing_sounds_again() -> None:
+    shift = begun("check-begin", recall=True)
+    shift.ask("acknowledge", alarm="all")
+    shift.ask("check-end", point="aux-flow")
+    shift.watch(200)
+    assert not recalled(shift)
+    assert shift.state_of("cooling-lost") == "normal"
+
+
+def test_a_record_of_before_is_carried_out_as_it_was() -> None:
+    """Its commands do not say that alarms are recalled, and its snapshots hold nothing of it."""
+    shift = begun("check-begin")
+    shift.ask("acknowledge", alarm="all")
+    shift.ask("check-end", point="aux-flow")
+    shift.watch(300, values=LOST)
+    assert not recalled(shift)
+    assert b'"by-hand"' not in shift.engine.state()
+    assert b'"recalls"' not in shift.engine.state()

@@ -39,7 +39,8 @@ def between_line(item: "Input", rig: str, answers: "Sequence[Answer]" = ()) -> s
         rig: name of the rig.
         answers: what the engine answered to a command; a refusal is told.
     """
-    from brakewater.stream import Command, Gap, Start  # noqa: PLC0415 - only when needed
+    from brakewater.engine.byhand import RECALL  # noqa: PLC0415 - only when needed
+    from brakewater.stream import Command, Gap, Start  # noqa: PLC0415
     from brakewater.units import utc_text  # noqa: PLC0415
 
     match item:
@@ -48,7 +49,8 @@ def between_line(item: "Input", rig: str, answers: "Sequence[Answer]" = ()) -> s
         case Command() if item.request.do == "note":
             says = f"note by {item.request.actor}: {item.request.args.get('text')}"
         case Command():
-            said = ", ".join(f"{key} {_told(value)}" for key, value in item.request.args.items())
+            args = {key: value for key, value in item.request.args.items() if key != RECALL}  # the door's, nobody's
+            said = ", ".join(f"{key} {_told(value)}" for key, value in args.items())
             says = f"{item.request.actor} asked: {item.request.do} {said}".rstrip()
             says += "".join(f"; REFUSED: {answer.says}" for answer in answers if not answer.ok)
         case Gap():

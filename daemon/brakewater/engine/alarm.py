@@ -91,6 +91,10 @@ class Alarm:
     laid: dict[State, Laid] = field(default_factory=dict)
     realarm_ns: int | None = None
     """Steady time at which it asks for attention again."""
+    by_hand: bool = False
+    """It came because a point is held by hand; acknowledged as such it is recalled, should it outlive that."""
+    recall_ns: int | None = None
+    """Steady time at which it is."""
 
     @property
     def state(self) -> State:
@@ -142,6 +146,7 @@ class Alarm:
             "setpoint": self.rule.setpoint,
             "priority": self.rule.priority,
             **({"test": self.trial.kept()} if self.trial else {}),
+            **({"by-hand": True, "recall": _text(self.recall_ns)} if self.by_hand else {}),
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
@@ -161,6 +166,7 @@ class Alarm:
         self.trial = restored(kept["test"]) if "test" in kept else None
         self.cause, self.silenced = kept.get("cause"), kept.get("silenced", False)
         self.realarm_ns = _number(kept.get("re-alarm"))
+        self.by_hand, self.recall_ns = kept.get("by-hand", False), _number(kept.get("recall"))
 
 
 def _text(number: int | None) -> str | None:
@@ -288,6 +294,8 @@ class Ledger:
             del alarm.laid[mask]
         seen_again = new.shown is State.ACKNOWLEDGED and alarm.trial is None and bool(alarm.rule.realarm_ns)
         alarm.realarm_ns = moment.t_ns + (alarm.rule.realarm_ns or 0) if seen_again else None
+        alarm.recall_ns = None
+        alarm.by_hand = alarm.by_hand and new.shown is not State.NORMAL
         event = self.write(alarm, new, moment, **said)
         came = new.shown is State.UNACKNOWLEDGED and trigger is not Trigger.RE_ALARM
         if came or new.shown is State.NORMAL or trigger in LAID_ON:

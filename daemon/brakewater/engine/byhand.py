@@ -3,6 +3,9 @@
 Both have an actor, a reason and an end, and end by themselves. Nothing here is silent: a substituted reading is
 ``SUBSTITUTED`` (uncertain), so that a substituted flow counts as unknown with the brake in service; a point under check
 is ``FUNCTION_CHECK`` (bad). The end lies in steady time, so a step of the wall clock neither ends nor prolongs it.
+
+An alarm that came of it and was acknowledged as such is recalled where it outlives it: what keeps it up then is
+measured. Records of before that was so do not say ``recall`` in their commands, and are carried out as they were.
 """
 
 from collections.abc import Mapping
@@ -17,6 +20,9 @@ from brakewater.stream import ByHand, Column, Ints
 
 SUBSTITUTED: Final = "substituted"
 CHECK: Final = "function-check"
+RECALL: Final = "recall"
+"""Argument of the commands that take a point out of measuring; every new one has it."""
+CODES: Final = frozenset((Reason.SUBSTITUTED, Reason.FUNCTION_CHECK))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +32,7 @@ class Held:
     shown: ByHand
     until_ns: int
     role: str
+    recalls: bool = False
 
 
 class Hands:
@@ -40,9 +47,14 @@ class Hands:
         held = self._held.get(point)
         return None if held is None else held.shown
 
-    def hold(self, shown: ByHand, until_ns: int) -> None:
+    def hold(self, shown: ByHand, until_ns: int, *, recalls: bool = False) -> None:
         """From the next scan on; takes the place of what was held there."""
-        self._held[shown.point] = Held(shown=shown, until_ns=until_ns, role=self._roles[shown.point])
+        role = self._roles[shown.point]
+        self._held[shown.point] = Held(shown=shown, until_ns=until_ns, role=role, recalls=recalls)
+
+    def recalls(self) -> dict[str, int]:
+        """Point -> steady time until which it is held, of those whose alarms are recalled."""
+        return {name: held.until_ns for name, held in self._held.items() if held.recalls}
 
     def release(self, point: str) -> None:
         """From the next scan on it is measured again."""
@@ -76,6 +88,7 @@ class Hands:
                 "since": str(held.shown.since_utc_ns),
                 "until-utc": str(held.shown.until_utc_ns),
                 "until": str(held.until_ns),
+                **({"recalls": True} if held.recalls else {}),
             }
             for name, held in self._held.items()
         }
@@ -93,7 +106,9 @@ class Hands:
                     since_utc_ns=int(kept["since"]),
                     until_utc_ns=int(kept["until-utc"]),
                 )
-                self._held[name] = Held(shown=shown, until_ns=int(kept["until"]), role=kept["role"])
+                recalls = kept.get("recalls", False)
+                until_ns = int(kept["until"])
+                self._held[name] = Held(shown=shown, until_ns=until_ns, role=kept["role"], recalls=recalls)
 
 
 def _put(column: Column, held: Held, t_ns: Ints) -> Column:

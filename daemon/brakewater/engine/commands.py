@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from brakewater.alarms.lifecycle import UNSEEN
+from brakewater.alarms.lifecycle import UNSEEN, State
 from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, tour_commands, trial_commands
 from brakewater.engine.alarm import Alarm, Ledger, moment_of
 from brakewater.engine.asking import check_age
@@ -21,6 +21,8 @@ from brakewater.rig.people import standing
 from brakewater.stream import Answer, ByHand, Command, Event, Request
 
 LAMP_TEST_NS = 5_000_000_000
+_SETTLES_NS = 2_000_000_000
+"""For the first readings after a point was held by hand, beside an alarm's own off-delay."""
 
 
 def mark(request: Request) -> str:
@@ -74,7 +76,10 @@ def _check(command: Command, rig: Rig) -> None:
 def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:
     verb = command.request.do
     if verb in ALARMS:
-        return ALARMS[verb](command, alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates))
+        done = ALARMS[verb](command, alarm_commands.Bench(desk.rig, desk.alarms, desk.ledger, desk.gates))
+        timeless = [alarm for alarm in desk.alarms if alarm.recall_ns is None]
+        _recall(timeless, _last_end(command, desk))
+        return done
     if verb in SETTINGS:
         return _setting(command, desk)
     if verb in DESK:
@@ -82,8 +87,12 @@ def _do(command: Command, desk: Desk) -> tuple[list[Event], str]:
     if verb in BOOKED:
         return [], BOOKED[verb](command, book_commands.Shelf(rig=desk.rig, book=desk.book, worked=desk.worked))
     desk.hands.end(command.t_ns)
-    held = desk.hands.shown()
+    held, recalled = desk.hands.shown(), desk.hands.recalls()
     says = BY_HAND[verb](command, desk.rig, desk.hands)
+    if set(recalled) - set(desk.hands.recalls()):
+        _recall(desk.alarms, command.t_ns)
+    elif desk.hands.recalls() != recalled:  # begun, or prolonged
+        _recall(desk.alarms, _last_end(command, desk))
     return [], says + _left(set(held) - set(desk.hands.shown()), desk.alarms)
 
 
@@ -96,6 +105,18 @@ def _left(ended: set[ByHand], alarms: list[Alarm]) -> str:
         if since is not None and alarm.trial is None and alarm.state in UNSEEN and alarm.since_utc_ns >= since
     ]
     return f"; raised meanwhile, and the crew must still acknowledge: {', '.join(left)}" if left else ""
+
+
+def _last_end(command: Command, desk: Desk) -> int:
+    """Steady time at which the last point held by hand is measured again."""
+    return max(desk.hands.recalls().values(), default=command.t_ns)
+
+
+def _recall(alarms: list[Alarm], ends_ns: int) -> None:
+    """What was acknowledged because a point is held by hand asks once more if it outlives that: it is real then."""
+    for alarm in alarms:
+        if alarm.by_hand and alarm.state is State.ACKNOWLEDGED:
+            alarm.recall_ns = ends_ns + alarm.delays.off_ns + _SETTLES_NS
 
 
 def _setting(command: Command, desk: Desk) -> tuple[list[Event], str]:

@@ -18,7 +18,7 @@ from brakewater.alarms.lifecycle import State, Trigger
 from brakewater.engine import commands
 from brakewater.engine.alarm import Ledger, Moment, alarms_of
 from brakewater.engine.book import Book
-from brakewater.engine.byhand import Hands
+from brakewater.engine.byhand import CODES, Hands
 from brakewater.engine.conditioned import Conditioner
 from brakewater.engine.deferred import Deferred
 from brakewater.engine.derive import BrakeWater
@@ -141,6 +141,7 @@ class Engine:
         self._reader = Reader(rig.slots)
         self._conditioner = Conditioner(rig)
         self._hands = Hands(rig)
+        self._recalls: dict[str, int] = {}
         self._alarms = alarms_of(rig)
         self._now: tuple[AlarmNow, ...] | None = None
         """Every alarm as it stood but for those that moved since; None where any of them may have."""
@@ -222,6 +223,7 @@ class Engine:
         self._fits(block)
         readings = self._reader.read(block)
         stuck = self._conditioner.feed(block, readings)
+        self._recalls = self._hands.recalls()  # as the block begins: those that end within it are gone at its end
         self._hands.feed(block.t_ns, readings)
         seen, gates = {}, {}
         for name, brake in self._brakes.items():
@@ -311,9 +313,12 @@ class Engine:
         alarm, at = self._alarms[move.index], move.at
         if move.stage == TRIAL and alarm.trial is None:
             return []  # the real one came first
-        if move.stage in (CONDITION, TRIAL):
+        recalled = move.trigger is Trigger.RE_ALARM and alarm.recall_ns is not None
+        if move.stage in (CONDITION, TRIAL) or recalled:
             column = self._watched.column(move.index, alarm.rule, sights)
             alarm.seen = (float(column.values[at]), int(column.codes[at])) if column is not None else (0.0, 0)
+            held = any(until_ns > block.t_ns[at] for until_ns in self._recalls.values())
+            alarm.by_hand = alarm.seen[1] in CODES and (alarm.by_hand or held)
         moment = Moment(
             run=block.run, input=int(block.input[at]), t_ns=int(block.t_ns[at]), utc_ns=int(block.utc_ns[at])
         )

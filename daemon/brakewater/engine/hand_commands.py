@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from brakewater.engine.asking import ends, reason_of, until_of
-from brakewater.engine.byhand import CHECK, SUBSTITUTED, Hands
+from brakewater.engine.byhand import CHECK, RECALL, SUBSTITUTED, Hands
 from brakewater.engine.refusals import RefusedError
 from brakewater.rig import SELF, Point, Rig
 from brakewater.rig.roles import ROLES
@@ -88,7 +88,7 @@ def _hold(command: Command, hands: Hands, what: tuple[Point, str, float | None, 
         since_utc_ns=command.utc_ns,
         until_utc_ns=command.utc_ns + until_ns - command.t_ns,
     )
-    hands.hold(shown, until_ns)
+    hands.hold(shown, until_ns, recalls=command.request.args.get(RECALL) is True)
 
 
 def _release(command: Command, rig: Rig, hands: Hands, what: str, says: str) -> str:

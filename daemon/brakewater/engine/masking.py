@@ -62,7 +62,7 @@ class Masking:
             gates: by brake, [n] whether it is watched.
         """
         if self._under is None:
-            self._under = [at for at, alarm in enumerate(self._alarms) if alarm.laid or alarm.realarm_ns is not None]
+            self._under = [at for at, alarm in enumerate(self._alarms) if _is_under(alarm)]
         if self._under:
             yield from self._timed(block.t_ns, self._under)
             yield from self._lifted(gates, self._under)
@@ -77,8 +77,9 @@ class Masking:
                 if laid.until_ns is not None and laid.until_ns <= t_ns[-1]:
                     at = int(np.searchsorted(t_ns, laid.until_ns))
                     yield Move(at=at, stage=_BEFORE, index=index, trigger=_OFF[mask], why="time-limit")
-            if alarm.realarm_ns is not None and alarm.realarm_ns <= t_ns[-1]:
-                at = int(np.searchsorted(t_ns, alarm.realarm_ns))
+            due_ns = min(filter(None, (alarm.realarm_ns, alarm.recall_ns)), default=None)
+            if due_ns is not None and due_ns <= t_ns[-1]:
+                at = int(np.searchsorted(t_ns, due_ns))
                 yield Move(at=at, stage=_AFTER, index=index, trigger=Trigger.RE_ALARM, why="re-alarm")
 
     def _lifted(self, gates: Mapping[str, Mask], under: Sequence[int]) -> Iterator[Move]:
@@ -135,3 +136,7 @@ def suppressed(basis: str, utc_ns: int) -> Laid:
     """The mask that the rig file's table lays on."""
     mask = State.SUPPRESSED.value
     return Laid(now=MaskNow(mask=mask, actor=None, reason=basis, since_utc_ns=utc_ns, until_utc_ns=None), until_ns=None)
+
+
+def _is_under(alarm: Alarm) -> bool:
+    return bool(alarm.laid) or alarm.realarm_ns is not None or alarm.recall_ns is not None

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from brakewater.control import Handler, own_user
+from brakewater.engine.byhand import RECALL
 from brakewater.engine.refusals import refused
 from brakewater.loop import Loop
 from brakewater.service.holding import HOLDS, held
@@ -52,6 +53,8 @@ class Door:
         if self.loop is None:
             no = refused("starting")
             return Answer(id=request.id, actor=request.actor, ok=False, says=str(no), why=no.why)
+        if request.do in ("substitute", "check-begin"):
+            request = replace(request, args={**request.args, RECALL: True})
         until_s = asyncio.get_running_loop().time() + _COMMIT_S
         answer = await self.loop.ask(request)
         async with self._in_turn:

@@ -73,6 +73,30 @@ def test_tank_warms_as_the_trade_sheet_says() -> None:
     assert tank_degc(found[-1]) == pytest.approx(75.0, abs=0.001)
 
 
+def test_water_that_leaks_takes_its_heat_along_and_no_more() -> None:
+    # Everything at 30 degC: whatever runs out, what stays is at 30 degC.
+    start = at_rest(INSULATED, 30.0)
+    for leak, kg in ((replace_drive(tank_leak_m3_s=0.02), 2000.0), (replace_drive(supply_leak=0.5), 265.0)):
+        after = run(INSULATED, start, leak._replace(ambient_degc=30.0, pump_running=True), 100.0)
+        assert start.tank_kg + start.brake_kg - after.tank_kg - after.brake_kg == pytest.approx(kg, rel=0.02)
+        assert (tank_degc(after), brake_degc(after)) == pytest.approx((30.0, 30.0), abs=1e-6)
+
+
+def test_overflow_takes_its_heat_along_and_steam_that_of_evaporation_too() -> None:
+    full = run(
+        INSULATED, at_rest(INSULATED, 30.0), replace_drive(blockage=1.0, ambient_degc=30.0, pump_running=True), 120
+    )
+    assert brake_level_m(INSULATED, full) > TIGHT.bearing_m
+    assert brake_degc(full) == pytest.approx(30.0, abs=1e-6)
+    # 100 kW into boiling water: 2256.5 kJ/kg (IAPWS-IF97 at 101 325 Pa) make 4.43 kg of steam in 100 s.
+    sizes = replace(INSULATED, rotor=RotorSizes(air_w_k=0.0, still_w_k=0.0, flowing_w_k=0.0))
+    kettle = IDLE._replace(brake_w=1.0, most_w=0.0, coil_w=100e3, blockage=1.0)
+    boiling = run(sizes, stopped(sizes, 99.97), kettle, 20.0)
+    after = run(sizes, boiling, kettle, 100.0)
+    assert boiling.brake_kg - after.brake_kg == pytest.approx(100e3 * 100.0 / 2.2565e6, rel=2e-3)
+    assert 99.97 < brake_degc(after) < 100.5
+
+
 def test_brake_drains_as_torricelli_says() -> None:
     # sqrt(head) falls in a straight line: d sqrt(head)/dt = -(Cd a / A) sqrt(g / 2).
     start = stopped(INSULATED, 25.0)

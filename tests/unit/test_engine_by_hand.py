@@ -319,6 +319,15 @@ def test_what_a_check_raised_is_named_at_its_end() -> None:
     assert shift.ask("check-end", point="aux-flow").says == "aux-flow is measured again"
 
 
+def test_who_takes_the_place_of_another_is_told() -> None:
+    shift = Shift()
+    assert "takes the place" not in shift.ask("substitute", **GOOD).says
+    assert shift.ask("substitute", **GOOD).says.endswith("it takes the place of what tech entered")
+    assert shift.ask("restore", point="aux-flow").ok
+    assert "takes the place" not in shift.ask("check-begin", **CHECKED).says
+    assert shift.ask("check-begin", **CHECKED).says.endswith("whoever ends one ends both")
+
+
 # ---- what outlives it is real
 
 LOST = {"aux-flow": 0.0}

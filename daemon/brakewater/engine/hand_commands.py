@@ -29,7 +29,8 @@ def substitute(command: Command, rig: Rig, hands: Hands) -> str:
     if held is not None and held.what == CHECK:
         raise RefusedError(f"{point.name} is under function check by {held.actor}; end that first: check-end")
     _hold(command, hands, (point, SUBSTITUTED, value, reason), until_ns)
-    return f"{point.name} is substituted until {ends(command, until_ns)}; it counts as uncertain"
+    over = "" if held is None else f"; it takes the place of what {held.actor} entered"
+    return f"{point.name} is substituted until {ends(command, until_ns)}; it counts as uncertain{over}"
 
 
 def restore(command: Command, rig: Rig, hands: Hands) -> str:
@@ -53,7 +54,8 @@ def check_begin(command: Command, rig: Rig, hands: Hands) -> str:
     if held is not None and held.what == SUBSTITUTED:
         raise RefusedError(f"{point.name} is substituted by {held.actor}; end that first: restore")
     _hold(command, hands, (point, CHECK, None, reason), until_ns)
-    return f"{point.name} is under function check until {ends(command, until_ns)}; it counts as bad"
+    over = "" if held is None else f"; it takes the place of the check by {held.actor}: whoever ends one ends both"
+    return f"{point.name} is under function check until {ends(command, until_ns)}; it counts as bad{over}"
 
 
 def check_end(command: Command, rig: Rig, hands: Hands) -> str:

@@ -107,7 +107,8 @@ READ_MS = 700
 """A page takes an alarm that stood there for less as one that nobody has seen."""
 
 
-def test_only_what_the_screen_showed_is_acknowledged(page: Page, before: Pages) -> None:
+def _hot_seen_and_lost_on_the_way(page: Page, before: Pages) -> None:
+    """One alarm that this screen has shown; the next comes while a command is on its way."""
     before.device.outlet(95)
     expect(page.locator("#first-text")).to_contain_text("Outlet water too hot", timeout=SHOWN_MS)
     page.wait_for_timeout(READ_MS)
@@ -118,22 +119,17 @@ def test_only_what_the_screen_showed_is_acknowledged(page: Page, before: Pages) 
         route.continue_()
 
     page.route("**/api/command", meanwhile)
+
+
+def test_only_what_the_screen_showed_is_acknowledged(page: Page, before: Pages) -> None:
+    _hot_seen_and_lost_on_the_way(page, before)
     page.get_by_role("button", name="Acknowledge").click()
     until(lambda: before.watch.states()["aux.outlet-temperature-high"] == "acknowledged", "what was seen")
     assert before.watch.states()["aux.cooling-lost"] == "unacknowledged"
 
 
 def test_the_horn_goes_on_for_an_alarm_that_comes_while_it_is_silenced(page: Page, before: Pages) -> None:
-    before.device.outlet(95)
-    expect(page.locator("#first-text")).to_contain_text("Outlet water too hot", timeout=SHOWN_MS)
-    page.wait_for_timeout(READ_MS)
-
-    def meanwhile(route: Route) -> None:
-        before.device.flow(2)
-        until(lambda: before.watch.states().get("aux.cooling-lost") == "unacknowledged", "water lost on the way")
-        route.continue_()
-
-    page.route("**/api/command", meanwhile)
+    _hot_seen_and_lost_on_the_way(page, before)
     with page.expect_response("**/api/command") as answered:  # the page clears its words when the alarm comes
         page.get_by_role("button", name="Silence").click()
     assert answered.value.ok

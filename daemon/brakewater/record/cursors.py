@@ -10,6 +10,8 @@ away or replaced, or its end is gone, followers begin again with what they have 
 import logging
 import sqlite3
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, Self
 
@@ -114,20 +116,26 @@ class Cursors:
         for name in sorted(self._unwritten):
             run = self._known[name][0]
             mark = self._new_mark(run)
-            self._base.execute("BEGIN IMMEDIATE")
-            try:
+            with self._together():
                 if mark is not None:
                     self._base.execute(_MARKS)
                     self._base.execute("INSERT OR REPLACE INTO marks VALUES (?, ?)", (run, mark))
                 self._put(name)
-                self._base.execute("COMMIT")
-            except sqlite3.Error:
-                if self._base.in_transaction:
-                    self._base.execute("ROLLBACK")
-                raise
             self._unwritten.discard(name)
             if mark is not None:
                 self._marks[run] = mark
+
+    @contextmanager
+    def _together(self) -> Iterator[None]:
+        """All of it or nothing."""
+        self._base.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._base.execute("COMMIT")
+        except sqlite3.Error:
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
+            raise
 
     def _put(self, name: str) -> None:
         self._base.execute(_SET, (name, *self._known[name]))
@@ -188,19 +196,13 @@ class Cursors:
             mark = self._new_mark(run)
             if mark is not None:
                 self._marks[run] = mark
-        self._base.execute("BEGIN IMMEDIATE")
-        try:
+        with self._together():
             self._base.execute(_MARKS)
             for table in ("cursors", "spans", "marks"):
                 self._base.execute(f"DELETE FROM {table}")  # noqa: S608 - names of ours
             self._base.executemany("INSERT INTO marks VALUES (?, ?)", self._marks.items())
             for name in self._known:
                 self._put(name)
-            self._base.execute("COMMIT")
-        except sqlite3.Error:
-            if self._base.in_transaction:
-                self._base.execute("ROLLBACK")
-            raise
         self._unwritten.clear()
 
     def close(self) -> None:

@@ -165,6 +165,14 @@ def test_a_silent_device_leads_and_only_what_may_never_wait_follows() -> None:
     assert at == first + 5  # on-delay 1 s
 
 
+def test_nothing_follows_from_what_happens_to_another_brake() -> None:
+    lost = {"one-flow": 0.0}
+    played, _ = watch({"n": 60, "values": lost}, {"n": 60, "values": {**lost, "two-outlet": 95.0}}, rig=streams.two())
+    causes = {(one.brake, one.alarm): one.cause for one in played.events if one.now == "unacknowledged"}
+    assert ("one", "cooling-lost") in causes
+    assert causes["two", "outlet-temperature-high"] is None
+
+
 @pytest.mark.parametrize(
     "status", [Status.SILENT, Status.REFUSED, Status.RESET, Status.SHORT, Status.MISMATCH, Status.ABSENT, Status.SLOW]
 )

@@ -141,7 +141,7 @@ def share(text: str, where: str) -> float:
 
 
 _STILL = 0.5
-"""A signal that moves by less than so many tolerances in a second stands still for what is asked of it."""
+"""A signal that moves by fewer tolerances in a second stands still for what is asked of it; an assumption."""
 
 
 class Levels:

@@ -27,7 +27,8 @@ _WATER: Final = (0.0, 100.0)
 _COLUMNS: Final = ("injected", "wait", "part")
 _LONGEST_WAIT_S: Final = 3600.0
 _BEYOND: Final = 0.25
-"""Share of the range beyond its ends that may be injected: 0 and 24 mA. Further out lies a slip of the finger."""
+"""Share of the range beyond its ends that may be injected: 0 and 24 mA. Further out lies a slip of the
+finger; an assumption."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ from brakewater.wording import ENGLISH
 
 _STOP = ("q", "quit", "stop")
 _NEAR = 0.02
-"""Share of the span within which another point has come to what is injected."""
+"""Share of the span within which another point has come to what is injected; an assumption."""
 
 
 class StoppedError(Exception):

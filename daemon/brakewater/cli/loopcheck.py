@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 _MOST_SCANS: Final = 1000
 _LONGEST_MIN: Final = 480
 _LONGEST_RECONNECT_S: Final = 3600
+"""Nobody needs longer to connect a loop; an assumption."""
 _AT_ONCE: Final = "what is still injected counts as measured: connect the loop again at once"
 
 

@@ -168,11 +168,10 @@ def _more_looks(way: "Reach", point: "Point", count: int) -> "list[Cells]":
 def _around(way: "Reach", point: "Point", units: Sequence[int]) -> "Cells":
     """What stands around a point; where nothing answers, no mistake of the rig file can be ranked."""
     from brakewater.errors import DeviceError  # noqa: PLC0415
+    from brakewater.field.seen import meaning  # noqa: PLC0415
 
     cells = way.around(point, units)
     if not any(cells.values()):
-        from brakewater.field.seen import meaning  # noqa: PLC0415
-
         (seen,) = way.scan([point])
         raise DeviceError(
             f"{point.name}: nothing could be read around it from {point.device}, asked several times, neither here nor"

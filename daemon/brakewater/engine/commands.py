@@ -22,7 +22,7 @@ from brakewater.stream import Answer, ByHand, Command, Event, Request
 
 LAMP_TEST_NS = 5_000_000_000
 _SETTLES_NS = 2_000_000_000
-"""For the first readings after a point was held by hand, beside an alarm's own off-delay."""
+"""For the first readings after a point was held by hand, beside an alarm's own off-delay; an assumption."""
 
 
 def mark(request: Request) -> str:

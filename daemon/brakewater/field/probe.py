@@ -32,7 +32,8 @@ _TRIES: Final = 3
 _TRIES_ELSEWHERE: Final = 2
 """At unit numbers of which most do not exist."""
 _PATIENCE_NS: Final = 3_000_000_000
-"""So long is waited once for a device that says nothing, to tell one that is late from one that is not there."""
+"""So long is waited once for a device that says nothing, to tell one that is late from one that is not there;
+an assumption."""
 _REST_S: Final = 0.3
 """Before another try: a connection that broke is dialled anew only after a while."""
 _OTHER: Final = {

@@ -37,7 +37,8 @@ REBIRTH: Final = Metric(name="Node Control/Rebirth", type=DataType.BOOLEAN, valu
 _EVERY_S: Final = 1.0
 """Values go out at most this often; alarms at once."""
 _DOUBT_S: Final = 10.0
-"""A host that says online under an earlier time than before is heard again after so long, on a new connection."""
+"""A host that says online under an earlier time than before is heard again after so long, on a new connection;
+an assumption."""
 _LOST_SCANS: Final = 3
 """A Modbus device that is silent for so many is lost, here as elsewhere."""
 _STOP_S: Final = 4.0

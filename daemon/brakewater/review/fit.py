@@ -41,6 +41,7 @@ _LONGEST_S: Final = 20_000
 _WARM_S: Final = 300.0
 """So long what the rotor was before counts; an assumption."""
 _HOLE_STEPS: Final = 3.0
+"""Samples farther apart than so many of their steps have a hole between them; an assumption."""
 _NEEDED: Final = ("duty_w", "inlet-flow", "inlet-temperature", "outlet-temperature", "brake-level")
 
 

@@ -17,10 +17,12 @@ from brakewater.trips.stands import HeatStands, HoistStands, Stand
 _UNSEEN_NS: Final = 600_000_000_000
 """Where the hoist could not be read for so long, stands are found from heat: several of them. An assumption."""
 _GLITCH_NS: Final = 10_000_000_000
-"""A load that is away for no longer and comes back to what it was was not on the hook; slips are set for a minute."""
+"""A load that is away for no longer and comes back to what it was was not on the hook; slips are set for a minute.
+An assumption, as both ratios below are."""
 _AWAY: Final = 2.0
+"""A load that changes by this ratio from one sample to the next is away."""
 _BACK: Final = 1.25
-"""By so much at most it differs once it is back."""
+"""By this ratio at most it differs once it is back."""
 
 
 def stands_of(samples: Samples) -> list[Stand]:

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, StringConstraints
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from brakewater.alarms.lifecycle import UNSEEN, State
+from brakewater.alarms.lifecycle import MASKS, UNSEEN, shown_of
 from brakewater.engine.refusals import refused
 from brakewater.errors import StorageError
 from brakewater.panel.access import STATION_DOES, Visitor
@@ -22,8 +22,7 @@ from brakewater.record.reader import Record
 from brakewater.stream import Event
 from brakewater.units import utc_text
 
-_UNSEEN: Final = frozenset(state.value for state in UNSEEN)
-_SEEN: Final = frozenset({State.NORMAL.value, State.ACKNOWLEDGED.value, State.LATCHED_ACKNOWLEDGED.value})
+_NOT_SEEN: Final = UNSEEN | {*MASKS}
 _ANEW: Final = timedelta(minutes=30)
 """A round that was done so short before or after is asked about before it is logged once more; an assumption."""
 _LATELY: Final = "lately"
@@ -97,7 +96,7 @@ def _first(folder: Path, keys: set[str]) -> Mapping[str, Any] | None:
         for run in record.runs()[-1:]:
             for one in record.events((run, 0), run):
                 newest = one.event if _is_taken(one.event, keys) else newest
-    except StorageError:
+    except (StorageError, ValueError):  # damaged, or a state that no watch writes
         return None
     if newest is None:
         return None
@@ -106,7 +105,7 @@ def _first(folder: Path, keys: set[str]) -> Mapping[str, Any] | None:
 
 
 def _is_taken(event: Event, keys: set[str]) -> bool:
-    is_seen = event.why == "command" and event.was in _UNSEEN and event.now in _SEEN
+    is_seen = event.why == "command" and shown_of(event.was) in UNSEEN and shown_of(event.now) not in _NOT_SEEN
     return is_seen and event.actor is not None and f"{event.brake or 'rig'}.{event.alarm}" in keys
 
 

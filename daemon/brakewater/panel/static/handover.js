@@ -4,6 +4,7 @@ import { asked, pickers, prefer, why, word } from "./words.js";
 const $ = (id) => document.getElementById(id);
 const make = (tag, text = "", more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
 const ANSWER_MS = 15000;
+let asks = 0; // an answer that comes after that to a later question is none any more
 let tour = null, since = null, heard = null; // heard: the watch's clock, and when; this browser's own may be wrong
 
 const say = (text, ok = true) => {
@@ -30,12 +31,15 @@ async function show() {
     say(word("hours-between", { least: $("hours").min, most: $("hours").max }), false);
     return;
   }
+  asks += 1;
+  const mine = asks;
   say(word("reading"));
   const reading = $("says").textContent;
   // Once signed, the tour that was handed over stays to be read and printed.
   const back = $("hours").value || (since === null ? "" : ((heard.utc + performance.now() - heard.at - since) / 3.6e6).toFixed(3));
   const hours = back ? `&hours=${encodeURIComponent(back)}` : "";
   const answer = await fetch(`/api/past/handover?${asked()}${hours}`).catch(() => null);
+  if (mine !== asks) return;
   pickers(null, show);
   if (answer === null) {
     say(word("panel-away"), false);
@@ -47,7 +51,9 @@ async function show() {
     say(answer.status === 401 ? word("log-in-first") : answer.status === 503 && !found.why ? word("no-watch") : word("refused", { says: why(found) }), false);
     return;
   }
-  tour = await answer.json();
+  const told = await answer.json();
+  if (mine !== asks) return;
+  tour = told;
   heard = { utc: Date.parse(tour.to), at: performance.now() };
   if ($("says").textContent === reading) say(tour.damaged.join(" "), tour.damaged.length === 0); // an answer that came meanwhile stays
   $("tour").textContent = `${tour.rig}, ${tour.pad}. ${tour.tour}`;

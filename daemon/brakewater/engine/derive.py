@@ -195,34 +195,27 @@ class BrakeWater:
 
     def _derived(self, t_ns: Ints, by_role: Mapping[str, Column]) -> Mapping[str, Column]:
         shown = self._slow.feed(t_ns, by_role)
-
-        def make(name: str) -> Column:
-            if name in of_water:
-                return of_water[name]
-            if name in of_scans.ROWS:
-                column = of_scans.ROWS[name](scans)
-                if name in of_scans.OF_WATER:
-                    of_water[name] = column
-                return column
-            return shown.column(name) if name in shown else by_role[name]
-
-        found = Deferred((*by_role, *self.derived), make)
         scans = of_scans.OfScans(
             circuit=self._circuit,
             spreads=self._spreads,
             limits=self._limits,
             area_m2=self._brake.housing_area or 0.0,
             by_role=by_role,
-            found=found,
+            of_water=self._of_lone(of_scans.water(by_role)) if len(t_ns) == 1 else {},
         )
-        of_water = self._of_lone(scans) if len(t_ns) == 1 else {}
-        return found
 
-    def _of_lone(self, scans: of_scans.OfScans) -> dict[str, Column]:
+        def make(name: str) -> Column:
+            if name in of_scans.ROWS:
+                return scans[name]
+            return shown.column(name) if name in shown else by_role[name]
+
+        return Deferred((*by_role, *self.derived), make)
+
+    def _of_lone(self, water: of_scans.Water) -> dict[str, Column]:
         """What is worked out of a lone scan's water; grows. A slow signal says the same for many scans."""
-        (before, found), water = self._of_water, scans.water
+        before, found = self._of_water
         if not (before and all(map(is_, water, before))):
-            found = of_scans.at_once(scans)
+            found = of_scans.at_once(self._circuit, water)
             self._of_water = water, found
         return found
 

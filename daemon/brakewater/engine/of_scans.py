@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 
@@ -12,6 +12,9 @@ from brakewater.physics.balance import Circuit, Supply
 from brakewater.physics.uncertainty import Spreads
 from brakewater.quality import alone, is_bad
 from brakewater.stream import Column
+
+Water: TypeAlias = tuple[Column, Column, Column]
+"""Flow, inlet and outlet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,18 +36,31 @@ class OfScans:
     area_m2: float
     """Of the water in the housing, 0 where unknown."""
     by_role: Mapping[str, Column]
-    found: Mapping[str, Column]
-    """What is worked out of them, each when asked for."""
+    of_water: dict[str, Column]
+    """What of them hangs on the water alone, as far as it is worked out; grows."""
+
+    def __getitem__(self, name: str) -> Column:
+        """One of `ROWS`, worked out when it is asked for.
+
+        A block is let go as soon as nobody looks at it: nothing here may lead back to who asks.
+        """
+        try:
+            return self.of_water[name]
+        except KeyError:
+            column = ROWS[name](self)
+            if name in OF_WATER:
+                self.of_water[name] = column
+            return column
 
     @cached_property
     def supply(self) -> Supply:
         """Flow and inlet, as heat and its limit share them."""
         return balance.supply(self.circuit, *self.water[:2])
 
-    @property
-    def water(self) -> tuple[Column, Column, Column]:
+    @cached_property
+    def water(self) -> Water:
         """Flow, inlet and outlet."""
-        return self.by_role["inlet-flow"], self.by_role["inlet-temperature"], self.by_role["outlet-temperature"]
+        return water(self.by_role)
 
     def flow_balance(self) -> Column:
         """What goes in and neither comes back nor stays: above 0 water is lost."""
@@ -64,23 +80,23 @@ def _ready(of: OfScans) -> Column:
 
 
 def _margin_std(of: OfScans) -> Column:
-    both = of.found["heat_w"], of.found["heat_limit_w"]
-    return uncertainty.margin_std(of.circuit, of.spreads, of.water, both, of.found["cooling_margin"])
+    both = of["heat_w"], of["heat_limit_w"]
+    return uncertainty.margin_std(of.circuit, of.spreads, of.water, both, of["cooling_margin"])
 
 
 ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
     "outlet-temperature": lambda of: balance.outlet_degc(of.circuit, of.water[0], of.water[2]),
     "outlet_rise_k": lambda of: balance.outlet_rise_k(of.circuit, *of.water),
-    "outlet_rise_std_k": lambda of: uncertainty.rise_std_k(of.spreads, *of.water[1:], of.found["outlet_rise_k"]),
+    "outlet_rise_std_k": lambda of: uncertainty.rise_std_k(of.spreads, *of.water[1:], of["outlet_rise_k"]),
     "heat_w": lambda of: balance.heat_w(of.circuit, *of.water, of.supply),
-    "heat_std_w": lambda of: uncertainty.heat_std_w(of.circuit, of.spreads, of.water, of.found["heat_w"]),
+    "heat_std_w": lambda of: uncertainty.heat_std_w(of.circuit, of.spreads, of.water, of["heat_w"]),
     "heat_limit_w": lambda of: balance.heat_limit_w(of.circuit, *of.water[:2], of.supply),
-    "heat_limit_std_w": lambda of: uncertainty.limit_std_w(of.circuit, of.spreads, of.water, of.found["heat_limit_w"]),
+    "heat_limit_std_w": lambda of: uncertainty.limit_std_w(of.circuit, of.spreads, of.water, of["heat_limit_w"]),
     # The duty is left out of the demand: that of a moment stands above what this water can carry for long in 5 to 18 %
     # of a warm tank's seconds while the outlet never comes near its limit, and followed over the housing's residence
     # alone it still asks for 40 % more than ever comes out, since the rotor stores. It may count once followed through
     # both.
-    "cooling_margin": lambda of: balance.cooling_margin(of.found["heat_w"], of.found["heat_limit_w"]),
+    "cooling_margin": lambda of: balance.cooling_margin(of["heat_w"], of["heat_limit_w"]),
     "cooling_margin_std": _margin_std,
     "tank_temperature_degc": lambda of: of.by_role.get("tank-temperature") or of.water[1],
     "flow_balance_m3_s": OfScans.flow_balance,
@@ -88,9 +104,14 @@ ROWS: Final[Mapping[str, Callable[[OfScans], Column]]] = {
 }
 
 
-def at_once(of: OfScans) -> dict[str, Column]:
+def water(by_role: Mapping[str, Column]) -> Water:
+    """What heat is worked out of."""
+    return by_role["inlet-flow"], by_role["inlet-temperature"], by_role["outlet-temperature"]
+
+
+def at_once(circuit: Circuit, of: Water) -> dict[str, Column]:
     """What of these the alarms look at, of a lone scan."""
-    told = balance.of_one(of.circuit, *((column.values.item(), column.codes.item()) for column in of.water))
+    told = balance.of_one(circuit, *((column.values.item(), column.codes.item()) for column in of))
     pairs = {
         "outlet-temperature": told.outlet_degc,
         "outlet_rise_k": told.outlet_rise_k,

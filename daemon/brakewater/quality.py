@@ -6,6 +6,7 @@ bad; so the worse of two codes is the larger one, and arrays combine with ``nump
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +71,11 @@ class Status(IntEnum):
     ABSENT = 6
     SLOW = 7
     EXCEPTION = 0x80
+
+
+NOBODY_BEHIND: Final = (Status.EXCEPTION | 10, Status.EXCEPTION | 11)
+"""What a gateway answers for a device behind it that it has no path to, or that does not answer ("MODBUS Application
+Protocol Specification V1.1b3", 7)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

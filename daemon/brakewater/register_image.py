@@ -8,7 +8,7 @@ from typing import Final
 from brakewater import register_map as places
 from brakewater.alarms.annunciator import WATCHING
 from brakewater.alarms.lifecycle import UNSEEN, State
-from brakewater.quality import Quality, Reason, Status, quality
+from brakewater.quality import NOBODY_BEHIND, Quality, Reason, Status, quality
 from brakewater.register_map import NOT_FITTED, Cell, Layout, brake_base
 from brakewater.render import horn_now, lamps, watching
 from brakewater.rig import SELF, Rig
@@ -57,12 +57,16 @@ def health_word(sight: Sight) -> int:
         sight.links.recording,
         sight.links.broker,
         sight.links.mirrors,
-        any(Status.OK < code < Status.EXCEPTION for device, code in status.items() if device != SELF),
+        any(_is_silent(code) for device, code in status.items() if device != SELF),
         any(alarm.state in _HOLDS for alarm in alarms),
         any(alarm.state in _UNSEEN for alarm in alarms),
         any(alarm.test is not None for alarm in alarms),
     )
     return sum(bit << at for at, bit in enumerate(bits))
+
+
+def _is_silent(status: int) -> bool:
+    return Status.OK < status < Status.EXCEPTION or status in NOBODY_BEHIND
 
 
 def horn_word(rig: Rig, sight: Sight) -> int:

@@ -131,6 +131,8 @@ class FaultServer:
         self.script: deque[Fault] = deque()
         self.mute: Container[int] = ()
         """Addresses whose reads are never answered, as some devices do with what they do not know."""
+        self.nobody: dict[int, Fault] = {}
+        """What a gateway answers for units behind it that do not, and after how long, s."""
         self.number = 0
         self.connections = 0
         self.transactions: list[int] = []
@@ -182,6 +184,11 @@ class FaultServer:
             self.transactions.append(head[0])
             request = Request(head[0], head[3], head[4], head[5], head[6], self.number)
             if request.address in self.mute:
+                continue
+            if request.unit in self.nobody:
+                code = self.nobody[request.unit]
+                await asyncio.sleep(code.amount)
+                writer.write(frame(request, bytes((int(code.kind),)), function=request.function | 0x80))
                 continue
             fault = self.script.popleft() if self.script else Fault()
             if not await self._misbehave(fault, request, writer):

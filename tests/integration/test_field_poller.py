@@ -373,6 +373,34 @@ def test_a_device_that_only_refuses_is_waited_for(program: Path) -> None:
         run(test(port))
 
 
+@pytest.mark.parametrize("code", [10, 11])
+def test_what_a_gateway_answers_for_the_dead_behind_it_holds_up_nobody(code: int) -> None:
+    """Else each dead unit would cost the others its gateway's patience in every scan, for ever."""
+    period_s, patience_s = 0.1, 0.05
+
+    async def test() -> None:
+        async with FaultServer() as server:
+            server.nobody = {unit: Fault(str(code), patience_s) for unit in (2, 3, 4)}
+            units = [device(f"u{unit}", server.port).model_copy(update={"unit": unit}) for unit in (1, 2, 3, 4)]
+            of = rig(units, [point(one.name, 1) for one in units])
+            source, ticks = polled(of, period_s), []
+            async with aclosing(timed(source, of, period_s, 120)) as samples:  # type: ignore[type-var]
+                async for tick in samples:
+                    ticks.append(tick)
+                    if len(ticks) == 20:
+                        server.nobody.clear()
+                    if tick.sample.of("u2") == tick.sample.of("u3") == tick.sample.of("u4") == {Status.OK}:
+                        break
+        dead = ticks[:20]
+        assert all(tick.sample.of(f"u{unit}") == {Status.EXCEPTION | code} for tick in dead for unit in (2, 3, 4))
+        assert median(tick.took_s for tick in dead[:PATIENCE]) > 3 * patience_s
+        assert median(tick.took_s for tick in dead[PATIENCE:]) < patience_s
+        assert all(tick.sample.of("u1") == {Status.OK} for tick in ticks)
+        assert len(ticks) < 120  # each is back, two seconds after the other
+
+    run(test())
+
+
 TWO_READS = [
     (("silent",), [Status.SILENT, Status.SILENT]),  # no time is left for the second
     ((None, "silent"), [Status.OK, Status.SILENT]),

@@ -191,6 +191,9 @@ def test_health_says_what_is_well() -> None:
     assert health_word(Sight(picture=silent, beats=1, watching=True, links=Links())) == 0b0011111
     refused = replace(picture(rig), status={"plc1": 0x82, "self": 0})
     assert health_word(Sight(picture=refused, beats=1, watching=True, links=Links())) == 0b0001111
+    for code in (10, 11):  # a gateway's word for a device behind it that does not answer
+        nobody = replace(picture(rig), status={"plc1": 0x80 | code, "self": 0})
+        assert health_word(Sight(picture=nobody, beats=1, watching=True, links=Links())) == 0b0011111
     assert health_word(Sight(picture=None, beats=0, watching=False, links=Links())) == 0b0001110
 
 

@@ -9,7 +9,7 @@ from brakewater.field.frames import Answer, Read
 from brakewater.field.group import Group, Places, Split
 from brakewater.field.link import Link
 from brakewater.field.plan import DevicePlan, PlannedRead
-from brakewater.quality import Status
+from brakewater.quality import NOBODY_BEHIND, Status
 
 PATIENCE: Final = 3
 """Failed scans in a row after which a device is not waited for."""
@@ -20,7 +20,8 @@ _log = logging.getLogger(__name__)
 
 
 def _is_answer(status: int) -> bool:
-    return status == Status.OK or status >= Status.EXCEPTION
+    """The device spoke. A gateway that speaks for one behind it that does not makes the others wait like silence."""
+    return status == Status.OK or (status >= Status.EXCEPTION and status not in NOBODY_BEHIND)
 
 
 class Polled:

@@ -11,7 +11,8 @@ from brakewater.field.polled import Polled
 from brakewater.rig import Device
 
 _PROBE_S: Final = 2.0
-"""Least distance of probes on a line that others use too; ten times its turnaround where that is longer."""
+"""Least distance of probes on a line that others use too; on RTU, where a probe in vain leaves the line silent for its
+turnaround, ten times that where it is longer."""
 _KNOCK_S: Final = 1.0
 """Patience of a knock on a line that nobody else uses: when many devices were lost at once on a busy machine, dialling
 them all anew takes longer than one answer may, and no dial would ever come to its end."""
@@ -29,7 +30,7 @@ class Line:
         self._background: asyncio.Task[None] | None = None
         self._next_probe = 0.0
         self._turn = 0
-        self._pause_s = max(_PROBE_S, 10 * max(device.turnaround for device in devices) / 1e9)
+        self._pause_s = max(_PROBE_S, 10 * _silence_s(devices))
 
     @property
     def is_waited_for(self) -> bool:
@@ -83,6 +84,11 @@ def lines_of(plans: Sequence[DevicePlan], words: list[int], status: bytearray) -
     for planned in plans:
         by_line.setdefault(planned.device.line, []).append(planned)
     return [Line(together, words, status) for together in by_line.values()]
+
+
+def _silence_s(devices: Sequence[Device]) -> float:
+    """How long a question in vain leaves the line silent, s; where answers are numbered it does not."""
+    return max((one.turnaround / 1e9 for one in devices if one.transport.startswith("rtu")), default=0.0)
 
 
 def _link(devices: Sequence[Device]) -> Link:

@@ -3,6 +3,8 @@
 import csv
 import json
 import re
+import shutil
+import sqlite3
 import subprocess
 import sys
 from contextlib import closing
@@ -13,6 +15,9 @@ import pytest
 
 import streams
 from brakewater.record.journal import Journal
+from brakewater.record.lock import FolderLock
+from brakewater.record.reader import Record
+from brakewater.record.rows import rows_of
 from daemons import DEMO, here
 
 pytestmark = pytest.mark.integration
@@ -82,6 +87,58 @@ def test_of_a_record_of_inputs_only_no_alarms_are_counted(recorded: Path) -> Non
         assert f"brakewater replay {recorded}" in done.stderr
     done = here("study", recorded, "--workers", "1")
     assert re.search(r" [1-9]\d* in 0\.0 h ", done.stdout)
+
+
+@pytest.fixture
+def own(recorded: Path, tmp_path: Path) -> Path:
+    """The same record, to be changed."""
+    return Path(shutil.copytree(recorded, tmp_path / "own"))
+
+
+def test_a_record_of_inputs_only_gets_its_events(own: Path) -> None:
+    shown, _ = replayed(own)
+    before = list(Record(own).inputs())
+    done = here("replay", own, "--fill")
+    assert (done.returncode, done.stdout) == (0, f"{len(shown)} events added to 600 scans of {own}\n"), done.stderr
+    assert [rows_of(item) for item in Record(own).inputs()] == [rows_of(item) for item in before]
+    assert [one.event.alarm for one in Record(own).events()] == [one["alarm"] for one in shown]
+    assert replayed(own, "--compare")[1]["identical"]
+    assert here("verify", own).returncode == 0
+    assert "6 alarms from" in here("alarms", own).stdout
+    assert [one.name for one in own.parent.iterdir()] == ["own"]  # nothing is left beside it
+    done = here("replay", own, "--fill")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "one that has its events; allowed: the folder of a record of inputs only" in done.stderr
+
+
+def test_events_are_added_to_no_record_of_a_watch_nor_to_one_that_is_altered(own: Path, tmp_path: Path) -> None:
+    (own / "holds.jsonl").write_text("")
+    done = here("replay", own, "--fill")
+    assert done.returncode == 1
+    assert "found holds.jsonl beside its runs" in done.stderr
+    (own / "holds.jsonl").unlink()
+    assert (
+        here("pack", own, "--from", "2031-02-03", "--to", "2031-02-04", "-o", tmp_path / "a.case.zip").returncode == 0
+    )
+    assert "a.case.zip: found a file" in here("replay", tmp_path / "a.case.zip", "--fill").stderr
+    (own / "holds.jsonl").unlink(missing_ok=True)
+    with FolderLock(own):
+        assert "already records here" in here("replay", own, "--fill").stderr
+    with sqlite3.connect(own / "hot" / "00000001.sqlite3") as segment:
+        segment.execute("update inputs set t_ns = t_ns + 1 where input = 300")
+    segment.close()
+    done = here("replay", own, "--fill")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "whole and unaltered; brakewater verify says more" in done.stderr
+    watched = tmp_path / "watched"
+    with Journal(watched) as journal:
+        journal.begin(streams.start(streams.demo()))
+    done = here("replay", watched, "--fill")
+    assert done.returncode == 1
+    assert "found a record that a watch has written" in done.stderr
+    done = here("replay", own, "--fill", "--set", "aux.cooling-lost.on-delay=3 s")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "leave out all options but" in done.stderr
 
 
 def test_a_lower_setpoint_gives_other_events(recorded: Path) -> None:

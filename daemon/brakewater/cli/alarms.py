@@ -29,7 +29,9 @@ def run(args: argparse.Namespace) -> int:
         return 1
     if inputs_only(record):
         none = "no events are recorded in it, only inputs, so there is nothing to count"
-        tells = f"brakewater replay {args.record} tells the alarms that they give, brakewater study counts them"
+        tells = (
+            f"brakewater replay {args.record} tells the alarms that they give, with --fill it adds them to the record"
+        )
         print(f"{args.record}: {none}; {tells}", file=sys.stderr)
         return 1
     if args.json:

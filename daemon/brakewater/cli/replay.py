@@ -22,6 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("record", type=Path, metavar="RECORD", help="record folder")
     parser.add_argument("--compare", action="store_true", help="hold the result against the recorded events")
+    parser.add_argument("--fill", action="store_true", help="add the events to a simulator's record of inputs only")
     parser.add_argument("--trip", type=int, metavar="N", help="show only what fell into trip N of brakewater trips")
     parser.add_argument("--from", dest="since", type=moment, metavar="T", help="show from T on, in UTC")
     parser.add_argument("--to", dest="until", type=moment, metavar="T", help="show up to T, itself not included")
@@ -38,14 +39,11 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.stream import Block  # noqa: PLC0415
     from brakewater.units import counted  # noqa: PLC0415
 
-    if args.trip is not None and (args.since is not None or args.until is not None):
-        print("brakewater replay: --trip gives the window; leave out --from and --to", file=sys.stderr)
+    if (no := _contradiction(args)) is not None:
+        print(f"brakewater replay: {no}", file=sys.stderr)
         return 2
-    if args.compare and (args.rig or args.set):
-        print(
-            "brakewater replay: --compare holds the record against itself; leave out --rig and --set", file=sys.stderr
-        )
-        return 2
+    if args.fill:
+        return _fill(args)
     record = opened(args.record)
     try:
         engine = Engine(instead=_instead(args, record))
@@ -77,6 +75,39 @@ def run(args: argparse.Namespace) -> int:
     for says in overruling:
         print(f"warning: {says}", file=sys.stderr)
     return 1 if tally.damage or altered or (comparison is not None and not comparison.identical) else 0
+
+
+def _contradiction(args: argparse.Namespace) -> str | None:
+    """Why the options cannot stand together."""
+    window = args.since is not None or args.until is not None
+    if args.trip is not None and window:
+        return "--trip gives the window; leave out --from and --to"
+    if args.compare and (args.rig or args.set):
+        return "--compare holds the record against itself; leave out --rig and --set"
+    if args.fill and (args.compare or args.rig or args.set or window or args.trip is not None):
+        return "--fill adds what the recorded rig file gives of the whole record; leave out all options but --json"
+    return None
+
+
+def _fill(args: argparse.Namespace) -> int:
+    """Exit status 0; 1 where it is no such record or cannot be written."""
+    from brakewater.errors import StorageError  # noqa: PLC0415 - only when needed
+    from brakewater.review.fill import fill  # noqa: PLC0415
+    from brakewater.review.replay import Tally  # noqa: PLC0415
+    from brakewater.units import counted  # noqa: PLC0415
+
+    opened(args.record)
+    tally, began = Tally(), perf_counter()
+    try:
+        fill(args.record, tally)
+    except StorageError as error:
+        print(f"brakewater replay: {error}", file=sys.stderr)
+        return 1
+    if args.json:
+        _close(tally, None, tally.scans / max(perf_counter() - began, 1e-9), as_json=True)
+    else:
+        print(f"{counted(tally.events, 'event')} added to {counted(tally.scans, 'scan')} of {args.record}")
+    return 0
 
 
 def _tell(tally: "Tally", altered: list[str], *, compared: bool) -> None:

@@ -111,6 +111,14 @@ def test_a_record_of_inputs_only_gets_its_events(own: Path) -> None:
     assert "one that has its events; allowed: the folder of a record of inputs only" in done.stderr
 
 
+def test_of_a_quiet_record_it_says_that_there_is_no_alarm_to_add(tmp_path: Path) -> None:
+    words = [sys.executable, "-m", "brakewater_sim", "record", "demo", "-o", str(tmp_path / "own"), "--seconds", "5"]
+    subprocess.run(words, capture_output=True, check=True)
+    done = here("replay", tmp_path / "own", "--fill")
+    says = f"no alarm in 25 scans of {tmp_path / 'own'}, so that nothing is added\n"
+    assert (done.returncode, done.stdout) == (0, says), done.stderr
+
+
 def test_events_are_added_to_no_record_of_a_watch_nor_to_one_that_is_altered(own: Path, tmp_path: Path) -> None:
     (own / "holds.jsonl").write_text("")
     done = here("replay", own, "--fill")

@@ -105,8 +105,10 @@ def _fill(args: argparse.Namespace) -> int:
         return 1
     if args.json:
         _close(tally, None, tally.scans / max(perf_counter() - began, 1e-9), as_json=True)
-    else:
+    elif tally.events:
         print(f"{counted(tally.events, 'event')} added to {counted(tally.scans, 'scan')} of {args.record}")
+    else:
+        print(f"no alarm in {counted(tally.scans, 'scan')} of {args.record}, so that nothing is added")
     return 0
 
 

@@ -226,9 +226,16 @@ class Loop:
     def _show(self) -> None:
         """Give the newest picture to every output; one that fails takes nothing from the others."""
         self.picture = self._seen(self._engine.picture())
-        for output in self.outputs:
+        self._give(self.picture, self.outputs)
+
+    def show_begun(self, outputs: Sequence[Latest]) -> None:
+        """Give some outputs what stands over a Start, before its first scan: alarms, so that no lamp goes dark."""
+        self._give(self._engine.picture(), outputs)
+
+    def _give(self, picture: Picture, outputs: Sequence[Latest]) -> None:
+        for output in outputs:
             try:
-                output.show(self.picture)
+                output.show(picture)
                 self._failing.discard(id(output))
             except Exception:  # noqa: BLE001 - whatever ails it
                 if id(output) not in self._failing:

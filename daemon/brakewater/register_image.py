@@ -161,7 +161,9 @@ def _seen(cell: Cell, system: str, sight: Sight) -> tuple[float, int, int]:
     if sight.picture is None or not sight.watching:
         return cell.bad, _BAD, Reason.UNKNOWN if cell.fitted else NOT_FITTED
     absent = (0.0, NOT_FITTED)
-    if cell.point is not None:
+    if cell.fitted and not sight.picture.readings:  # no scan yet
+        value, code = 0.0, int(Reason.UNKNOWN)
+    elif cell.point is not None:
         value, code = sight.picture.readings.get(cell.point, absent)
     else:
         value, code = sight.picture.derived.get((cell.brake or "", cell.quantity), absent)

@@ -12,6 +12,7 @@ import pytest
 from pyModbusTCP.client import ModbusClient
 
 from brakewater.cli import main
+from brakewater.control import ask
 from brakewater.quality import Reason
 from brakewater.record.reader import Record
 from brakewater.register_map import NOT_FITTED
@@ -29,6 +30,7 @@ BUTTON = (
     'type = "bit 0"\nsignal = { kind = "bit" }\n'
 )
 MAILBOX = '\n[[lamp-mailbox]]\ndevice = "lamps"\naddress = 50\ncount = 6\nsignature = 2718\n'
+LAMP = '\n[[lamp]]\nname = "cooling"\nalarms = ["cooling-flow-low"]\ncolour = "red"\n'
 LAMPS_DEVICE = '\n[[device]]\nname = "lamps"\nhost = "127.0.0.1"\nport = {port}\ntimeout = "75 ms"\n'
 
 
@@ -124,6 +126,32 @@ def _lose_the_signature(lamps: Plc, one: Daemon) -> None:
     assert client.write_single_register(50, 2718)
     until(lambda: one.states().get("rig.lamp-write-failed") == "returned-unacknowledged", "the alarm is gone")
     client.close()
+
+
+def test_no_alarm_lamp_goes_dark_while_a_file_is_taken_over_or_a_killed_watch_begins_again(tmp_path: Path) -> None:
+    """A PLC that sees one dark picture between two lit ones would take the next for a new alarm."""
+    device, port = SmallDevice(free_port()), free_port()
+    with plc(mailbox_program(tmp_path), tmp_path / "writes.log", address=50, signature=2718) as lamps:
+        rig = small_rig(tmp_path / "rig.toml", device=device.port, scan_ms=1000)  # time to see what stands between
+        mailbox = MAILBOX.replace("count = 6", "count = 7")
+        more = LAMPS_DEVICE.format(port=lamps.port) + mailbox + LAMP + OUTSTATION.format(port=port)
+        rig.write_text(rig.read_text() + more)
+        with serving(device), daemon(rig, tmp_path / "record") as one:
+            device.flow(40)
+            until(lambda: bool(lamps.writes()) and lamps.writes()[-1][7] == 2, "the lamp flashes")
+            first = len(lamps.writes())
+            rig.write_text(rig.read_text().replace('pad = "quillwort-1"', 'pad = "quillwort-2"'))
+            assert ask(tmp_path / "record", {"ask": "reload"})["ok"]
+            words = head(port)
+            assert (words[2] & 1, words[17]) == (1, 2)  # watching, and the lamp as it was
+            assert mbpoll(port, "-t", "4", "-r", "209", "-c", "1") == [str(int(Reason.UNKNOWN))]  # not: not fitted
+            until(lambda: len(lamps.writes()) > first + 2)
+            one.kill()
+            killed = len(lamps.writes())
+            one.start()
+            until(lambda: len(lamps.writes()) > killed + 2)
+            lit = [row[7] for row in lamps.writes()[first:]]
+    assert lit == [2] * len(lit)
 
 
 def test_a_button_read_as_a_point_acknowledges_once(tmp_path: Path) -> None:

@@ -214,6 +214,7 @@ class _Running:
             self._loop.begin(start, wait_s=wait_s)
         except StorageError as error:
             _log.error("the watch begins while its record waits for the disk: %s", error)
+        self._loop.show_begun(self.now.plcs.outputs)
 
     async def poll(self) -> None:
         """Poll the generation in force; where its source ends because another takes over, that one."""

@@ -27,8 +27,9 @@ CAUTIONS: Final = (
     "Read each block in one request, or compare its first and last register: the scan counter stands in both.",
     "Modbus TCP knows no password: whoever the allow list lets in can read all and press the coils.",
     (
-        "Write a coil when its button changes, or again and again with less than 0.3 s between. A press is taken once"
-        " and clears itself."
+        "Write a coil when its button changes, 1 and then 0, or its state again and again, once a second or faster: a"
+        " button that is held or sticks then presses once. Where 0 is never written, each 1 that comes more than 0.3 s"
+        " after the last is a press. A coil clears itself."
     ),
 )
 

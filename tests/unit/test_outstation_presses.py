@@ -38,10 +38,28 @@ def presses_of(writes: list[tuple[int, int]]) -> list[int]:
         ([(0, 1), (300, 1)], [0, 300]),
         ([(0, 1), (50, 0), (400, 1)], [0, 400]),
         ([(at, 1) for at in range(0, 5000, 200)], [0]),
+        ([(0, 0), *((at, 1) for at in range(500, 9000, 500))], [500]),  # it sticks
+        ([(0, 0), (1000, 1), (2000, 1), (3000, 0), (4000, 1), (5000, 1)], [1000, 4000]),
+        ([(0, 0), (100, 1), (2099, 1), (4099, 1)], [100, 4099]),  # nothing for two seconds: a press of its own
+        ([(at, 1) for at in range(0, 3000, 1000)], [0, 1000, 2000]),  # never 0: each is a press
     ],
 )
 def test_a_coil_is_pressed_once(writes: list[tuple[int, int]], pressed: list[int]) -> None:
     assert presses_of(writes) == pressed
+
+
+def test_a_button_that_sticks_takes_nothing_from_those_of_other_peers() -> None:
+    pressed: list[str] = []
+    coils = Coils(pressed.append)
+    for at in range(0, 6000, 250):
+        for coil in range(4):  # as one write of all four that came after a restart: its first 1 may be a press
+            coils.write(coil, coil == 0, 10**12 + at * MS, "192.0.2.1")
+        if at in (1000, 3000):
+            coils.write(0, bool(1), 10**12 + at * MS, "192.0.2.2")
+    assert pressed == ["acknowledge"] * 3
+    for at in range(200):  # no more of them are remembered than there can be PLCs
+        coils.write(0, bool(1), 10**12, f"192.0.2.{at}")
+    assert len(coils._writers) == 64
 
 
 def test_a_coil_clears_itself() -> None:

@@ -12,6 +12,7 @@ port that cannot be bound is tried again: the watch goes on without it.
 import asyncio
 import logging
 from collections import Counter
+from functools import partial
 from ipaddress import IPv6Address, ip_address, ip_network
 from time import monotonic_ns
 from typing import Any, Final
@@ -119,8 +120,8 @@ class Outstation:
         self._peers.discard(peer)
         self._ended[why] += 1
 
-    def tables(self) -> Tables:
-        """The newest truth; made anew only where there is something new."""
+    def tables(self, address: str) -> Tables:
+        """The newest truth for a peer; made anew only where there is something new."""
         mark = self._newest.mark
         if self._made[0] != mark:
             registers = image(self._layout, self._newest.sight())
@@ -132,11 +133,11 @@ class Outstation:
             discrete_count=16 * len(self._layout.bit_words),
             coils=self._coils.bits(monotonic_ns()),
             coil_count=len(COILS),
-            write=self._write,
+            write=partial(self._write, address),
         )
 
-    def _write(self, coil: int, value: bool) -> None:  # noqa: FBT001 - the coil's state
-        self._coils.write(coil, value, monotonic_ns())
+    def _write(self, address: str, coil: int, value: bool) -> None:  # noqa: FBT001 - the coil's state
+        self._coils.write(coil, value, monotonic_ns(), address)
 
     def _may(self, address: str) -> bool:
         try:

@@ -42,8 +42,8 @@ class Station(Protocol):
         """A peer is gone."""
         ...
 
-    def tables(self) -> Tables:
-        """The newest truth."""
+    def tables(self, address: str) -> Tables:
+        """The newest truth, for the peer at an address."""
         ...
 
 
@@ -119,7 +119,7 @@ class Peer(asyncio.Protocol):
     def _answer(self, asked: Frame) -> bytes:
         if asked.unit not in (self._station.unit, *_WHOEVER_IS_HERE):
             return refusal(asked.request, NO_SUCH_UNIT)
-        return answer(asked.request, self._station.tables())
+        return answer(asked.request, self._station.tables(self.address))
 
     def _listen(self) -> None:
         if not self._transport.is_closing():

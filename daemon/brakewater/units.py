@@ -154,6 +154,7 @@ _AMBIGUOUS = {
     "tons": _WEIGHT,
     "hp": _Several('"mech hp" (550 ft lbf/s) or "metric hp"', (Dimension.POWER,)),
 }
+_COMMA = re.compile(r"^\s*[-+]?[\d.]*\d,\d")
 _QUANTITY = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
 
@@ -183,6 +184,8 @@ def parse(text: str, dimension: Dimension) -> float:
         UnitError: no number, no unit, an ambiguous unit, or one of another dimension.
     """
     example = f"a number and a unit in quotes, one of: {units_of(dimension)}"
+    if _COMMA.match(text):
+        raise UnitError(repr(text), f"a decimal point, no comma: {example}")
     match = _QUANTITY.match(text)
     if match is None:
         raise UnitError(repr(text), example)

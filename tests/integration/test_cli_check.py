@@ -31,6 +31,18 @@ def bad(tmp_path: Path) -> Path:
     return rig
 
 
+@pytest.mark.parametrize(
+    ("host", "warned"),
+    [("127.0.0.1:1502", True), ("mqtt://plc1", True), ("192.0.2.300", True), ("plc1.rig", False), ("::1", False)],
+)
+def test_a_host_that_nobody_has_is_warned_of(tmp_path: Path, host: str, *, warned: bool) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    rig.write_text(rig.read_text().replace('host = "127.0.0.1"', f'host = "{host}"', 1))
+    done = here("check", rig)
+    assert done.returncode == 0
+    assert (f'host = "{host}" is neither an address nor a name' in done.stdout) == warned
+
+
 FLOW = 'signal = { kind = "linear", raw = [0, 1000], range = ["0 gal/min", "100 gal/min"] }'
 
 

@@ -41,6 +41,15 @@ DEMO = str(demo_file())
 STRING = ["--from", "2400 m", "--to", "2690 m", "--pipe", "31 kg/m", "--collars", "25 t"]
 
 
+def test_a_brake_takes_no_more_than_the_load(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["plan", DEMO, *STRING, "--pace", "25", "--inlet", "80 degF", "--share"]
+    with pytest.raises(SystemExit) as ended:
+        cli.main([*words, "50"])
+    assert ended.value.code == 2
+    assert "--share: found '50'; allowed: above 0 to 1, such as 0.8 or '80 %'" in capsys.readouterr().err
+    assert cli.main([*words, "50 %"]) in (0, 1)
+
+
 @pytest.mark.parametrize("rotor", [ROTOR, None])
 def test_what_is_put_in_stands_in_tank_housing_and_rotor(rotor: RotorModel | None) -> None:
     run = course(replace(PLAN, rotor=rotor))

@@ -232,6 +232,15 @@ def test_the_panel_ends_with_a_watch_that_was_killed(tmp_path: Path) -> None:
         until(lambda: not _listens(port), "the port is free again")
 
 
+def test_a_stop_with_a_page_open_is_quick_and_no_traceback(tmp_path: Path) -> None:
+    with pages(tmp_path) as one, one.client() as client:
+        client.post("/api/pair", json={"code": one.pairing()})
+        with client.stream("GET", "/api/live") as stream:
+            assert next(stream.iter_lines()).startswith("data: ")
+            assert one.watch.end() == 0
+        assert not [word for word in ("Traceback", "ERROR") if word in one.watch.said]
+
+
 def test_beside_the_simulator_its_pages_show_what_the_watch_sees(tmp_path: Path) -> None:
     device, port = free_port(), free_port()
     file = demo_rig_file(tmp_path / "rig.toml", device=device, broker=free_port(), panel=port)

@@ -77,7 +77,9 @@ def test_everything_that_stands_is_on_the_page_once(empty: Record, code: str) ->
     assert words.alarms["cooling-flow-low"] in lines["standing"][0]
     assert "flushing" in lines["shelved"][0]
     assert "RTD being changed" in lines["forced"][0]
-    assert "70 gal/min" in lines["settings-changed"][0]
+    changed = lines["settings-changed"][0]
+    assert f"{words.alarms['cooling-flow-low']} {words.word('set-setpoint')}: 75 gal/min" in changed
+    assert "70 gal/min" in changed
     assert not any("{" in text for texts in lines.values() for text in texts)
     page = handover_sheet(doc, words, code)
     assert page.count("<h2>") == len(doc["sections"]) + 1

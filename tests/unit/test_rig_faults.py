@@ -226,6 +226,20 @@ SYNTAX = {
 }  # fmt: skip
 
 
+SLIPS = {
+    "a comma for a point": ('"75 gal/min"', "75,5", "a decimal point, no comma"),
+    "a typographer's quotes": ('"75 gal/min"', "\u201c75 gal/min\u201d", 'quotes are straight: "'),
+    "words behind a value": ('"75 gal/min"', '"75 gal/min" at least', ""),
+}
+
+
+@pytest.mark.parametrize("what", SLIPS)
+def test_a_slip_of_the_keyboard_is_named_with_its_line(what: str) -> None:
+    old, new, hint = SLIPS[what]
+    (fault,) = faults((old, new))
+    assert (fault.key, fault.line, fault.hint) == ("(syntax)", line_of(TEXT, old), hint)
+
+
 @pytest.mark.parametrize("what", SYNTAX)
 def test_syntax(what: str) -> None:
     text, line, found = SYNTAX[what]
@@ -241,8 +255,19 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 
 def test_a_file_that_is_no_text(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_bytes(b"\xff\xfe\x00schema")
-    with pytest.raises(RigFileError, match="UTF-8"):
+    with pytest.raises(RigFileError, match="found UTF-16 text; allowed: UTF-8; save it"):
         load(tmp_path / "rig.toml")
+
+
+def test_an_umlaut_of_another_encoding_is_found_by_its_line(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_bytes("schema = 1\n\n# S\u00fcd\n".encode("latin-1"))
+    with pytest.raises(RigFileError, match=r"rig.toml:3: .file.: found the byte 0xfc, no UTF-8 text"):
+        load(tmp_path / "rig.toml")
+
+
+def test_utf_16_without_its_mark_is_named() -> None:
+    (fault,) = faults(text="schema = 1\n".encode("utf-16-le").decode())
+    assert "UTF-16" in fault.hint
 
 
 def test_a_byte_order_mark_and_foreign_line_ends_do_no_harm(tmp_path: Path) -> None:

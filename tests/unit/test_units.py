@@ -20,6 +20,12 @@ def test_a_difference_takes_no_offset() -> None:
     assert to_unit(1.0, "degF", difference=True) == pytest.approx(1.8)
 
 
+@pytest.mark.parametrize("text", ["75,5 gal/min", "-0,5 gal/min", "1.000,5 gal/min", "1,000 gal/min"])
+def test_a_comma_among_digits_is_named(text: str) -> None:
+    with pytest.raises(UnitError, match="a decimal point, no comma: a number and a unit"):
+        parse(text, Dimension.FLOW)
+
+
 def test_a_bare_number_may_be_a_number() -> None:
     assert parse("0.3", Dimension.NUMBER) == 0.3
     assert parse("30 %", Dimension.NUMBER) == pytest.approx(0.3)

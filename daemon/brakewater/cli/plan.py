@@ -53,7 +53,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     ):
         how.add_argument(flag, type=_quantity(dimension), metavar="QUANTITY", help=says)
     how.add_argument(
-        "--share", type=_quantity("NUMBER"), default=1.0, metavar="PART",
+        "--share", type=_share, default=1.0, metavar="PART",
         help="of the load that the brake takes, the friction brake has the rest; default 1",
     )  # fmt: skip
     parser.add_argument("--brake", metavar="NAME", help="default: the first")
@@ -74,6 +74,13 @@ def _quantity(dimension: str) -> Callable[[str], float]:
         return value
 
     return read
+
+
+def _share(text: str) -> float:
+    value = _quantity("NUMBER")(text)
+    if value > 1.0:
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: above 0 to 1, such as 0.8 or '80 %'")
+    return value
 
 
 def _pace(text: str) -> float:

@@ -101,11 +101,24 @@ def serve(folder: Path, panel: Panel, *, beside: int | None = None) -> int:
     )
     with _listening(panel) as listening:
         _load(config, panel)
-        server = uvicorn.Server(config)
+        server = _Server(config, parts.followed)
         if beside is not None:
             threading.Thread(target=_end_with, args=(beside, server), daemon=True).start()
         server.run(sockets=[listening])
     return 0
+
+
+class _Server(uvicorn.Server):
+    """Lets go who looks on: a stream that must be cut off when time is up is a traceback in the log of each stop."""
+
+    def __init__(self, config: uvicorn.Config, followed: Followed) -> None:
+        super().__init__(config)
+        self._followed = followed
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End streams, then what uvicorn ends."""
+        self._followed.end()
+        await super().shutdown(sockets)
 
 
 def _pins() -> dict[str, str]:

@@ -50,6 +50,7 @@ class Followed:
         self.rig: Rig | None = None
         self._rig_docs: dict[str, Document] = {}
         self._run = -1
+        self._ended = False
 
     @property
     def age_s(self) -> float:
@@ -98,11 +99,16 @@ class Followed:
 
     async def changes(self, language: str, system: str | None = None) -> AsyncIterator[str | None]:
         """The newest picture now and after each change; None at least twice a second where there is none to believe."""
-        while True:
+        while not self._ended:
             yield self.text(language, system)
             self._next = self._next or asyncio.get_running_loop().create_future()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(asyncio.shield(self._next), _BEAT_S)
+
+    def end(self) -> None:
+        """No further changes: whoever waits for one is let go."""
+        self._ended = True
+        self._wake()
 
     async def _take(self, doc: Mapping[str, Any]) -> None:
         picture = picture_of(doc)

@@ -202,8 +202,9 @@ def _forced(page: _Page, picture: Picture) -> Iterator[Line]:
 def _settings(page: _Page, picture: Picture, done: Told) -> Iterator[Line]:
     """Every setting that differs from the rig file now, whoever changed it when; and what this tour gave back."""
     for one in picture.settings:
-        places = {"alarm": alarm_name(page.rig, one.alarm, page.words), "setting": one.setting, "was": one.was}
-        yield page.says("setting-line", one.since_utc_ns, **places, value=one.text, actor=one.actor, reason=one.reason)
+        name, setting = alarm_name(page.rig, one.alarm, page.words), page.words.word(f"set-{one.setting}")
+        places = {"alarm": name, "setting": setting, "was": one.was, "value": one.text}
+        yield page.says("setting-line", one.since_utc_ns, **places, actor=one.actor, reason=one.reason)
     for event in done.settings:
         if event.why == "unset":
             text = event_shown(page.rig, event_doc(event), page.words)["text"]

@@ -1,6 +1,8 @@
 """What a rig file may say and yet is likely a slip: for ``check`` to warn of. Never a fault, since it may be meant."""
 
+import re
 from collections.abc import Iterator
+from ipaddress import ip_address
 from itertools import combinations
 from typing import Final
 
@@ -24,7 +26,25 @@ def cautions(rig: Rig) -> list[str]:
     """A sentence each."""
     points = [point for point in rig.points if point.device != SELF]
     of_points = [says for point in points for says in _of_point(point)]
-    return [*_same_device(rig), *references_as_addresses(rig), *of_points]
+    return [*_hosts(rig), *_same_device(rig), *references_as_addresses(rig), *of_points]
+
+
+def _hosts(rig: Rig) -> Iterator[str]:
+    """An address with its port, or with more than a name: nobody is ever reached by it."""
+    places = [(one.name, one.host) for one in rig.devices if one.host]
+    for name, host in [*places, *([("mqtt", rig.mqtt.host)] if rig.mqtt is not None else [])]:
+        if not _callable(host):
+            says = 'is neither an address nor a name, such as "192.0.2.10"; its port goes under port'
+            yield f'{name}: host = "{host}" {says}'
+
+
+def _callable(host: str) -> bool:
+    """Whether it can be an address or a name."""
+    try:
+        ip_address(host)
+    except ValueError:
+        return re.fullmatch(r"[\w.-]+", host) is not None and not re.fullmatch(r"[\d.]+", host)
+    return True
 
 
 def _same_device(rig: Rig) -> Iterator[str]:

@@ -79,7 +79,9 @@ def load(file: str | FilePath) -> Rig:
     """
     try:
         text = FilePath(file).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise RigFileError((_not_utf_8(error, str(file)),)) from error
+    except OSError as error:
         raise RigFileError(
             (Fault(file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file"),)
         ) from error
@@ -95,9 +97,7 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
     try:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a number or a nesting beyond all bounds is no TOMLDecodeError
-        raise RigFileError(
-            (Fault(file=file, line=line_in(str(error), text), key="(syntax)", found=str(error), allowed="TOML 1.0"),)
-        ) from error
+        raise RigFileError((_syntax(error, text, file),)) from error
     faults = Faults(file, text)
     parts = _read(raw, faults)
     rig = _assemble(parts, text, file, faults)
@@ -109,10 +109,36 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
 
 def line_in(message: str, text: str) -> int:
     """The parser names the line in its message, or says that the text ended too early."""
-    if "end of document" in message:
-        return text.rstrip().count("\n") + 1
-    place = re.search(r"at line (\d+)", message)
-    return int(place.group(1)) if place else 1
+    if place := re.search(r"at line (\d+)", message):
+        return int(place.group(1))
+    return text.rstrip().count("\n") + 1 if "end of document" in message else 1
+
+
+def _not_utf_8(error: UnicodeDecodeError, file: str) -> Fault:
+    """Where the first byte stands that an editor wrote in another encoding."""
+    allowed, data = "UTF-8; save it in that encoding", error.object
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return Fault(file=file, line=0, key="(file)", found="UTF-16 text", allowed=allowed)
+    line, found = data.count(b"\n", 0, error.start) + 1, f"the byte {data[error.start]:#04x}, no UTF-8 text"
+    return Fault(file=file, line=line, key="(file)", found=found, allowed=allowed)
+
+
+def _syntax(error: Exception, text: str, file: str) -> Fault:
+    line = line_in(str(error), text)
+    return Fault(file=file, line=line, key="(syntax)", found=str(error), allowed="TOML 1.0", hint=_slip(text, line))
+
+
+def _slip(text: str, line: int) -> str:
+    """What office programs and habits make of a line, where that is all that is wrong with it; else empty."""
+    lines = text.split("\n")
+    found = lines[line - 1].partition("#")[0] if line <= len(lines) else ""
+    if "\0" in found:
+        return "the file seems to be UTF-16; save it as UTF-8"
+    if set(found) & set("\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb"):
+        return 'quotes are straight: "'
+    if re.search(r"=\s*[-+]?\d+,\d", found):
+        return "a decimal point, no comma"
+    return ""
 
 
 @dataclass(slots=True)

@@ -52,7 +52,7 @@ def different_counts(raw_low: float, raw_high: float) -> None:
     """
     finite(raw_low=raw_low, raw_high=raw_high)
     if raw_low == raw_high:
-        raise ValueError(f"raw_high: found {raw_high}, the same as raw_low; allowed: another; give counts at both ends")
+        raise ValueError(f"raw_high: found {raw_high:g} at both ends; allowed: two different counts")
 
 
 def line(raw_low: float, raw_high: float, low: float, high: float) -> None:

@@ -139,6 +139,38 @@ def test_a_device_that_goes_away_is_written_again_when_it_is_back(device: Plc) -
     run(test())
 
 
+def test_two_watches_on_one_mailbox_both_say_so(device: Plc) -> None:
+    """Each would else see to the other's heartbeat, and lamps go to and fro without a word."""
+
+    async def test() -> None:
+        async with writer(device.port) as one:
+            async with writer(device.port) as two:
+                one.show(picture(demo_rig(), UNSEEN))
+                two.show(picture(demo_rig()))
+                await until(lambda: "another watch" in one.trouble and "another watch" in two.trouble)
+                assert not all_written([one])
+            await until(lambda: one.trouble == "", "the other has gone")
+
+    run(test())
+
+
+def test_a_plc_that_begins_anew_or_clears_the_heartbeat_is_no_other_watch(device: Plc) -> None:
+    async def test() -> None:
+        async with writer(device.port) as lamps:
+            lamps.show(picture(demo_rig(), UNSEEN))
+            await until(lambda: lamps.written > 1)
+            client = ModbusClient(host=HOST, port=device.port)
+            for words in ([0] * (COUNT - 1), [0], [0], [0], [0]):  # all once, then only the heartbeat
+                count = lamps.written
+                assert await asyncio.to_thread(client.write_multiple_registers, ADDRESS + 1, words)
+                await until(lambda count=count: lamps.written > count + 1)
+                assert "another watch" not in lamps.trouble
+            client.close()
+            assert device.writes()[-1][8] == 2
+
+    run(test())
+
+
 class Stubborn(DataBank):  # type: ignore[misc]
     """pyModbusTCP's memory; a register keeps what it holds when told to."""
 

@@ -2,7 +2,9 @@
 
 One mailbox of holding registers a table, function 16 only. Before each write its first register is read, and only while
 that holds the rig file's signature is the rest written, then read back and compared. So a device that was re-addressed,
-exchanged or programmed anew is never written. Whatever goes wrong shows in ``lamps_written`` and in the alarm
+exchanged or programmed anew is never written. What stands there before a write must be what the last one left: where it
+is not, time after time, something else writes there, most likely another watch. Then lamps change to and fro, and a
+heartbeat that goes on may be the other's. Whatever goes wrong shows in ``lamp_writes`` of the status and in the alarm
 ``lamp-write-failed``; the next try comes with the next change or refresh, after a device that is away with a growing
 pause.
 """
@@ -25,6 +27,12 @@ _STALE_LOOK_S: Final = 0.25
 """So often is looked whether the watch has stopped, where the refresh is slower."""
 _BEAT: Final = 0
 """The heartbeat's place among the words: its count alone is no change."""
+_FOREIGN: Final = 2
+"""Other words than were left there so often in a row are no restart of the PLC."""
+_ANOTHER: Final = (
+    "found other words than were left there, again and again: something else writes there, most likely another watch;"
+    " written all the same"
+)
 
 _log = logging.getLogger(__name__)
 
@@ -49,7 +57,7 @@ class LampWriter:
         self._rig, self._mailbox, self._newest = rig, mailbox, newest
         self._wire = MailboxWire(device.host, device.port, unit=device.unit, timeout_s=device.timeout / 1e9)
         self._shown: tuple[int, ...] = ()
-        self._in_a_row = 0
+        self._in_a_row = self._foreign = 0
         self._changed = asyncio.Event()
         self._work: asyncio.Task[None] | None = None
 
@@ -107,29 +115,41 @@ class LampWriter:
         except MailboxError as error:
             self._fail(str(error))
         else:
-            if self.trouble:
-                _log.info("lamps are written to %s", self.name)
-            self.trouble, self._in_a_row = "", 0
+            self._in_a_row = 0
             self.written += 1
+            self._say(_ANOTHER if self._foreign >= _FOREIGN else "")
 
     async def _write(self, words: tuple[int, ...]) -> None:
         """Header, words, and back; nothing is written unless the header is ours."""
-        found = await self._wire.read(self._mailbox.address, 1)
-        if found != (self._mailbox.signature,):
+        header, *found = await self._wire.read(self._mailbox.address, self._mailbox.count)
+        if header != self._mailbox.signature:
             raise MailboxError(
-                f"found 0x{found[0]:04X} where the signature 0x{self._mailbox.signature:04X} should be; not written"
+                f"found 0x{header:04X} where the signature 0x{self._mailbox.signature:04X} should be; not written"
             )
+        if self._shown:
+            self._foreign = 0 if self._is_left(found) else self._foreign + 1
         await self._wire.write(self._mailbox.first, words)
         if await self._wire.read(self._mailbox.address, self._mailbox.count) != (self._mailbox.signature, *words):
             raise MailboxError("read back other words than were written")
         self._shown = words
 
+    def _is_left(self, found: list[int]) -> bool:
+        """A PLC may have put the heartbeat to 0, as some do to see the next one."""
+        beat = found[_BEAT]
+        return beat in (0, self._shown[_BEAT]) and tuple(found[_BEAT + 1 :]) == self._shown[_BEAT + 1 :]
+
     def _fail(self, why: str) -> None:
         self.failed += 1
         self._in_a_row += 1
         self._shown = ()
+        self._say(why)
+
+    def _say(self, why: str) -> None:
         if why != self.trouble:
-            _log.warning("lamps are not written to %s: %s; trying on", self.name, why)
+            if why:
+                _log.warning("lamps at %s: %s; trying on", self.name, why)
+            else:
+                _log.info("lamps are written to %s", self.name)
         self.trouble = why
 
 

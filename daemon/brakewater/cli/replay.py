@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from brakewater.engine import Engine
     from brakewater.record.reader import Record
     from brakewater.review.replay import Comparison, Tally
+    from brakewater.rig import Rig
     from brakewater.stream import Event, Input, Outcome
 
 
@@ -63,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
             _print_between(item, engine, outcome)
         for event in outcome.events:
             if since <= event.utc_ns < until:
-                _print(event, engine, as_json=args.json)
+                _print(event, engine.rig, as_json=args.json)
     rate = tally.scans / max(perf_counter() - began, 1e-9)
     comparison = compare(record, events, tally) if args.compare else None
     if not args.json and (args.since, args.until, args.trip) != (None, None, None):
@@ -99,7 +100,7 @@ def _fill(args: argparse.Namespace) -> int:
     opened(args.record)
     tally, began = Tally(), perf_counter()
     try:
-        fill(args.record, tally)
+        fill(args.record, tally, lambda event, rig: _print(event, rig, as_json=args.json))
     except StorageError as error:
         print(f"brakewater replay: {error}", file=sys.stderr)
         return 1
@@ -188,12 +189,12 @@ def _tell_rigs(args: argparse.Namespace, record: "Record") -> None:
         print(f"warning: {args.record} holds runs of several rigs ({names}); {how}", file=sys.stderr)
 
 
-def _print(event: "Event", engine: "Engine", *, as_json: bool) -> None:
+def _print(event: "Event", rig: "Rig", *, as_json: bool) -> None:
     from brakewater.cli.lines import event_line  # noqa: PLC0415
     from brakewater.record.documents import event_doc  # noqa: PLC0415
     from brakewater.render import event_shown  # noqa: PLC0415
 
-    shown = event_shown(engine.rig, event_doc(event))
+    shown = event_shown(rig, event_doc(event))
     print(json.dumps(shown) if as_json else event_line(shown))
 
 

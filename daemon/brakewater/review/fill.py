@@ -5,6 +5,7 @@ The chain over inputs and events is made anew, so a record that a watch has writ
 
 import os
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -17,7 +18,8 @@ from brakewater.record.reader import Record
 from brakewater.record.verify import verify
 from brakewater.review.alarm_figures import inputs_only
 from brakewater.review.replay import BLOCK, Tally, replayed
-from brakewater.stream import Start
+from brakewater.rig import Rig
+from brakewater.stream import Event, Start
 
 PATIENCE_S: Final = 60.0
 """How long the disk may take for one block."""
@@ -27,7 +29,7 @@ _ALLOWED: Final = "allowed: the folder of a record of inputs only, as brakewater
 _OF_A_RECORD: Final = frozenset({"hot", "segments", "record.lock"})
 
 
-def fill(folder: Path, tally: Tally) -> None:
+def fill(folder: Path, tally: Tally, tell: Callable[[Event, Rig], None] = lambda _event, _rig: None) -> None:
     """Run the engine over a record of inputs only, and record what it makes of them beside them.
 
     It is written beside the record and takes its place when it is whole; inputs, numbers and times stay what they are.
@@ -35,6 +37,7 @@ def fill(folder: Path, tally: Tally) -> None:
     Args:
         folder: the record.
         tally: counts.
+        tell: told each event, and the rig it is of.
 
     Raises:
         StorageError: it is no such record, or is damaged or altered, or a process records there, or the disk does not
@@ -46,7 +49,7 @@ def fill(folder: Path, tally: Tally) -> None:
     with FolderLock(whole):
         _check(whole)
         try:
-            _write(whole, beside, tally)
+            _write(whole, beside, tally, tell)
             _take_its_place(beside, whole)
         except OSError as error:
             raise StorageError(f"{folder}: cannot be written: {plainly(error)}; it is as it was") from error
@@ -66,15 +69,18 @@ def _check(folder: Path) -> None:
         raise StorageError(f"{folder}: found a record that a watch has written, or one that has its events; {_ALLOWED}")
 
 
-def _write(whole: Path, beside: Path, tally: Tally) -> None:
+def _write(whole: Path, beside: Path, tally: Tally, tell: Callable[[Event, Rig], None]) -> None:
+    engine = Engine()
     with Journal(beside, bound=_BOUND) as journal:
-        for item, outcome in replayed(Record(whole), Engine(), tally):
+        for item, outcome in replayed(Record(whole), engine, tally):
             if isinstance(item, Start):
                 journal.begin(item, outcome.events, wait_s=PATIENCE_S)
             else:
                 journal.append(item, outcome.events)
             if not journal.wait_committed(PATIENCE_S):
                 raise StorageError(f"{whole}: the disk did not take a block in {PATIENCE_S:g} s; it is as it was")
+            for event in outcome.events:
+                tell(event, engine.rig)
     if tally.damage:
         raise StorageError(f"{whole}: {tally.damage[0]}; it is as it was")
 

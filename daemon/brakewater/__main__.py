@@ -1,7 +1,19 @@
-"""``python -m brakewater``."""
+"""``python -m brakewater``, and the command itself."""
 
+import signal
 import sys
 
-from brakewater.cli import main
 
-sys.exit(main())
+def main() -> int:
+    """Run one command; Ctrl-C while the program is still being read ends it without a traceback."""
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    from brakewater.cli import main as run  # noqa: PLC0415 - what takes the time
+
+    if signal.getsignal(signal.SIGINT) is signal.SIG_DFL:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    return run()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

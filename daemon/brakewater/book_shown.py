@@ -1,7 +1,8 @@
 """The upkeep book as a document: for the command ``upkeep``, for the pages, for whoever asks ``control.sock``."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from brakewater.engine.book_commands import keys_of
@@ -22,6 +23,25 @@ _INDEX_STD: Final = 0.1
 """By which an index is off at least, of a test kit's steps in pH; an assumption."""
 _SCATTER: Final = 0.005
 """By which the index of a trip is off at least; an assumption."""
+
+_ANEW: Final = timedelta(minutes=30)
+"""A round that was done so short before or after is asked about before it is logged once more; an assumption."""
+
+
+def done_lately(book: Mapping[str, Any], name: Any, done: Any) -> Document | None:
+    """The newest entry of a round that the document has as done at about a time (UTC, text); None: no such one."""
+    for one in reversed(book.get("entries", ())):
+        if one["round"] == name and not one["void"] and not one["corrected_by"] and _near(one["done"], done):
+            return dict(one)
+    return None
+
+
+def _near(done: str, other: Any) -> bool:
+    try:
+        apart = datetime.fromisoformat(done) - datetime.fromisoformat(other)
+    except (TypeError, ValueError):
+        return False  # no time: the watch says so
+    return abs(apart) < _ANEW
 
 
 def book_doc(rig: Rig, book: BookNow) -> Document:

@@ -55,10 +55,10 @@ def test_entries_outlive_a_kill_and_a_replay_says_the_same(tmp_path: Path) -> No
         said = brakewater("do", "log-round", "air-gap", *gaps, "--remark", "scale on two", *there)
         assert said.returncode == 0, said
         assert "air-gap is logged as 1." in said.stdout
-        bad = brakewater("do", "log-round", "air-gap", "plug-1-left=5", *there)
+        bad = brakewater("do", "log-round", "air-gap", "plug-1-left=5", "--again", *there)
         assert bad.returncode == 1
         assert "without a unit" in bad.stdout
-        assert brakewater("do", "log-round", "air-gap", "plug-1-left", *there).returncode == 2
+        assert brakewater("do", "log-round", "air-gap", "plug-1-left", "--again", *there).returncode == 2
         carried = ("--hours", "812", "--trips", "60", "--heat-gj", "720")
         changed = brakewater("do", "change-part", "meter", "--serial", "M-77", *carried, *there)
         assert "it comes with 812 h, 60 trips and 720 GJ" in changed.stdout
@@ -143,6 +143,24 @@ def test_entries_survive_kills_at_any_moment(tmp_path: Path) -> None:
     for one, other in zip(live["rounds"], again["rounds"], strict=True):
         assert same_moment(one["due"], other["due"])
     print(f"{ROUNDS} kills, {len(entered)} entries acknowledged, {len(recorded)} recorded, none lost, none twice")
+
+
+def test_a_round_that_was_logged_just_now_is_asked_about_on_a_terminal_too(tmp_path: Path) -> None:
+    device, record = SmallDevice(free_port()), tmp_path / "record"
+    rig = small_rig(tmp_path / "rig.toml", device=device.port)
+    rig.write_text(rig.read_text() + BOOK)
+    log = ("do", "log-round", "grease", "--record", record)
+    with serving(device), daemon(rig, record):
+        first = brakewater(*log).stdout.split()[-1]
+        again = brakewater(*log)
+        assert again.returncode == 2
+        assert f"grease is logged already as {first}, done " in again.stderr
+        assert f"--corrects {first} takes its place, --again enters it once more" in again.stderr
+        assert brakewater(*log, "--at", "2031-02-03T04:00Z").returncode == 1  # lies ahead: the watch says so
+        assert brakewater(*log, "--corrects", first).returncode == 0
+        assert brakewater(*log, "--again").returncode == 0
+        book = json.loads(brakewater("upkeep", rig, "--record", record, "--json").stdout)
+    assert len(book["entries"]) == 3
 
 
 def test_entries_over_mqtt_are_taken_once_and_answered(tmp_path: Path) -> None:

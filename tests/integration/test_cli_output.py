@@ -1,6 +1,7 @@
 """Standard output that takes no more: a reader who has read enough is no error, a full disk is one, said in a line."""
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -54,3 +55,25 @@ def test_a_full_disk_is_said_in_one_line(words: tuple[str, ...]) -> None:
 def test_the_list_of_parts_ends_quietly_as_well(read_enough: int) -> None:
     with open(read_enough, "wb") as pipe:
         assert told((str(PARTS),), pipe.fileno()) == (-13, "")  # by SIGPIPE, as the system's own tools end
+
+
+PRESSED = """
+import os, signal, sys
+
+class Pressed:
+    def find_spec(self, name, path=None, target=None):
+        if name == "{late}":
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Pressed())
+from {package}.__main__ import main
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize(
+    ("package", "late"), [("brakewater", "brakewater.cli"), ("brakewater_sim", "brakewater_sim.cli")]
+)
+def test_ctrl_c_while_the_program_is_still_being_read_is_no_traceback(package: str, late: str) -> None:
+    words = ("-c", PRESSED.format(package=package, late=late), "--help")
+    assert told(words, subprocess.DEVNULL) == (-signal.SIGINT, "")

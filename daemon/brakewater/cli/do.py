@@ -150,6 +150,7 @@ def _book(one: argparse.ArgumentParser, verb: str) -> None:
     one.add_argument("values", nargs="*", metavar="KEY=VALUE", help='measured, for example plug-1-left="0.0045 in"')
     one.add_argument("--corrects", metavar="ENTRY", help="the entry whose place it takes; both stay in the record")
     one.add_argument("--void", action="store_true", help="strike that entry out, with no other in its place")
+    one.add_argument("--again", action="store_true", help="it was done once more, though it was logged just now")
     one.add_argument("--photo", metavar="FILE", help="its name and digest go into the record, not the picture")
 
 
@@ -174,6 +175,23 @@ def _pair(text: str) -> tuple[str, str]:
     return key, value
 
 
+def _once(folder: Path, asked: dict[str, Any]) -> None:
+    """Refuse a round that the book has as done at about that time: it may be the same."""
+    from time import time_ns  # noqa: PLC0415 - only when needed
+
+    from brakewater.book_shown import done_lately  # noqa: PLC0415
+    from brakewater.control import ask  # noqa: PLC0415
+    from brakewater.errors import ArgumentError  # noqa: PLC0415
+    from brakewater.units import utc_text  # noqa: PLC0415
+
+    one = done_lately(ask(folder, {"ask": "book"}), asked["round"], asked.get("at") or utc_text(time_ns()))
+    if one is not None:
+        raise ArgumentError(
+            f"{one['round']} is logged already as {one['entry']}, done {one['done']}, by {one['actor']};"
+            f" nothing was entered. --corrects {one['entry']} takes its place, --again enters it once more"
+        )
+
+
 def run(args: argparse.Namespace) -> int:
     """Exit status 0, or 1 where the daemon refuses."""
     from brakewater.control import ask  # noqa: PLC0415 - only when needed
@@ -185,6 +203,8 @@ def run(args: argparse.Namespace) -> int:
     except CommandError as error:
         print(f"brakewater do: {error}", file=sys.stderr)
         return 2
+    if args.verb == "log-round" and not (args.again or args.corrects):
+        _once(args.record, asked)
     answer = ask(args.record, asked)
     if args.json:
         print(json.dumps(answer))

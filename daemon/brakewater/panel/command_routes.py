@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Mapping
-from datetime import datetime, timedelta
 from pathlib import Path
 from time import time_ns
 from typing import Annotated, Any, Final
@@ -14,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from brakewater.alarms.lifecycle import MASKS, UNSEEN, shown_of
+from brakewater.book_shown import done_lately
 from brakewater.engine.refusals import refused
 from brakewater.errors import StorageError
 from brakewater.panel.access import STATION_DOES, Visitor
@@ -23,8 +23,6 @@ from brakewater.stream import Event
 from brakewater.units import utc_text
 
 _NOT_SEEN: Final = UNSEEN | {*MASKS}
-_ANEW: Final = timedelta(minutes=30)
-"""A round that was done so short before or after is asked about before it is logged once more; an assumption."""
 _LATELY: Final = "lately"
 """Keys of alarms that waited on the page a moment ago: the watch is not asked about them, but who took them is."""
 
@@ -63,26 +61,11 @@ def add_commands(app: FastAPI) -> None:
 
 def _logged(folder: Path, asked: Mapping[str, Any]) -> dict[str, Any]:
     """Log a round, unless the book has it as done at about that time: another phone did, or this one before."""
-    book = to_watch(folder, {"ask": "book"})
-    done = asked.get("at") or utc_text(time_ns())
-    for one in reversed(book.get("entries", ())):
-        if (
-            one["round"] == asked.get("round")
-            and not one["void"]
-            and not one["corrected_by"]
-            and _near(one["done"], done)
-        ):
-            no = refused("logged-just-now", round=one["round"], time=one["done"], who=one["actor"])
-            return {"ok": False, "says": str(no), "why": no.why, "places": dict(no.places)}
-    return to_watch(folder, asked)
-
-
-def _near(done: str, other: Any) -> bool:
-    try:
-        apart = datetime.fromisoformat(done) - datetime.fromisoformat(other)
-    except (TypeError, ValueError):
-        return False  # no time: the watch says so
-    return abs(apart) < _ANEW
+    one = done_lately(to_watch(folder, {"ask": "book"}), asked.get("round"), asked.get("at") or utc_text(time_ns()))
+    if one is None:
+        return to_watch(folder, asked)
+    no = refused("logged-just-now", round=one["round"], time=one["done"], who=one["actor"])
+    return {"ok": False, "says": str(no), "why": no.why, "places": dict(no.places)}
 
 
 def _keys(said: Any) -> set[str]:

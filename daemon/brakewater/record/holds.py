@@ -110,7 +110,9 @@ def _in_force(folder: Path, file: IO[bytes]) -> dict[str, Hold]:
             times = {key: int(one[key]) for key in ("from_utc_ns", "to_utc_ns")}
             found[one["id"]] = Hold(id=one["id"], actor=one["actor"], reason=one["reason"], **times)
         except (ValueError, KeyError, TypeError) as error:
+            found_here = "a line that was cut off" if not line.endswith(b"\n") else "no hold"
             raise StorageError(
-                f"{folder / FILE}:{number}: found no hold; nothing is trimmed until it is mended"
+                f"{folder / FILE}:{number}: found {found_here}; nothing is trimmed until the line is taken out and its"
+                " hold, which the record names, is given again"
             ) from error
     return found

@@ -8,6 +8,7 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
+from brakewater.engine.cross_check import CrossChecks
 from brakewater.engine.vote import Vote
 from brakewater.quality import Reason
 from brakewater.rig import Redundant, Rig
@@ -68,6 +69,10 @@ def vote_of(rule: str, role: str = "outlet-temperature") -> Vote:
     return Vote(redundant)
 
 
+LOW_ALARMS = "inlet-flow", "return-flow", "supply-pressure"
+"""What harms the brake by being too little."""
+
+
 def naive(rule: str, role: str, seen: list[tuple[float, int]], apart: float) -> tuple[float, int, list[int]]:
     """One scan, said in words: the value, its code, and the code of each point afterwards."""
     far = {
@@ -90,18 +95,20 @@ def naive(rule: str, role: str, seen: list[tuple[float, int]], apart: float) -> 
     if rule == "two-of-three" and len(best) == 3:
         return sorted(values)[1], worst, codes
     if rule == "two-of-three" and worst == 41:
-        return (min(values) if role == "inlet-flow" else max(values)), worst, codes
+        return (min(values) if role in LOW_ALARMS else max(values)), worst, codes
     return sum(values) / len(values), worst, codes
 
 
 @pytest.mark.parametrize("rule", ["first-good", "mean", "two-of-three"])
-def test_every_combination_against_the_rule_in_words(rule: str) -> None:
+@pytest.mark.parametrize("role", [*LOW_ALARMS, "outlet-temperature", "brake-level"])
+def test_every_combination_against_the_rule_in_words(rule: str, role: str) -> None:
     (redundant,) = doubled(rule, "0 s").redundant
-    vote = Vote(
-        Redundant(**{key: getattr(redundant, key) for key in ("brake", "role", "rule", "points", "hold_ns")}, apart=2.0)
-    )
+    kept = {key: getattr(redundant, key) for key in ("brake", "rule", "points", "hold_ns")}
+    vote = Vote(Redundant(**kept, role=role, apart=2.0))
     k = len(redundant.points)
-    rows = list(product([(40.0, 0), (41.0, 0), (45.0, 0), (50.0, 0), (43.0, 20), (0.0, 92), (0.0, 110)], repeat=k))
+    rows = list(
+        product([(40.0, 0), (41.0, 0), (45.0, 0), (50.0, 0), (43.0, 20), (44.0, 20), (0.0, 92), (0.0, 110)], repeat=k)
+    )
     names = [point.name for point in redundant.points]
     columns = {
         name: Column(
@@ -111,7 +118,7 @@ def test_every_combination_against_the_rule_in_words(rule: str) -> None:
     }
     made, changed = vote.feed(np.arange(len(rows), dtype=np.int64), columns)
     for at, row in enumerate(rows):
-        value, code, codes = naive(rule, redundant.role, list(row), 2.0)
+        value, code, codes = naive(rule, role, list(row), 2.0)
         assert made.values[at] == value, row
         assert made.codes[at] == code, row
         assert [int((changed.get(name) or columns[name]).codes[at]) for name in names] == codes, row
@@ -258,6 +265,28 @@ def test_a_brake_that_empties_into_its_return_accuses_nobody() -> None:
     ]
 
 
+@pytest.mark.parametrize(("falls_mm", "code"), [(3, Reason.CROSS_CHECK), (10, 0)])
+def test_a_level_that_only_sloshes_below_its_usual_excuses_no_return(falls_mm: int, code: int) -> None:
+    falls = np.where(np.arange(200) < 60, 0.3, 0.3 - falls_mm / 1e3)
+    back = np.where(np.arange(200) < 60, 90.0, 97.0) * GPM
+    _, outcome = watch(rig_with(RETURN), 200, values={"back": back, "aux-level": falls})
+    assert last(outcome, "back") == code
+
+
+def test_a_contact_that_is_only_believed_to_be_on_accuses_no_thermometer() -> None:
+    """Only signals that are good are held against each other."""
+    for code, accused in ((Reason.GOOD, True), (Reason.SUBSTITUTED, False)):
+        told = {"inlet-flow": 90 * GPM, "inlet-temperature": 40.0, "outlet-temperature": 30.0, "in-service": 1.0}
+        columns = {
+            role: Column(values=np.full(200, value), codes=np.zeros(200, np.uint8)) for role, value in told.items()
+        }
+        columns["in-service"] = Column(values=np.ones(200), codes=np.full(200, code, np.uint8))
+        for role in ("level_rise_m", "level_rate_m_s", "brake-level", "pump-running"):
+            columns[role] = Column(values=np.ones(200), codes=np.full(200, Reason.UNKNOWN, np.uint8))
+        suspects = CrossChecks(DEMO, DEMO.brakes[0]).feed(np.arange(200) * DEMO.scan_ns, columns)
+        assert ("outlet-temperature" in suspects) is accused
+
+
 def rising(n: int, mm_s: float) -> dict[str, Any]:
     level = 0.1 + 0.001 * mm_s * np.arange(n) * DEMO.scan_ns / 1e9
     return {"aux-level": level, "aux-flow": 0.0, "pump-running": 0.0}
@@ -271,7 +300,13 @@ def test_a_level_that_rises_with_no_flow_and_the_pump_stopped() -> None:
 
 @pytest.mark.parametrize(
     "more",
-    [{"pump-running": 1.0}, {"aux-flow": 10 * GPM}, {"aux-level": 0.5 - 0.0008 * np.arange(200)}, {"aux-level": 0.3}],
+    [
+        {"pump-running": 1.0},
+        {"aux-flow": 10 * GPM},
+        {"aux-level": 0.5 - 0.0008 * np.arange(200)},
+        {"aux-level": 0.3},
+        {"aux-level": 0.1 + 0.0002 * np.arange(200)},  # 1 mm/s: waves may do that
+    ],
 )
 def test_a_level_may_rise_with_the_pump_or_fall_without_it(more: dict[str, Any]) -> None:
     _, outcome = watch(DEMO, 200, values={**rising(200, 4.0), **more})

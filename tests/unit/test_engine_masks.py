@@ -8,6 +8,7 @@ import pytest
 import streams
 from brakewater import render
 from brakewater.engine import Engine
+from brakewater.engine.flood import Flood
 from brakewater.errors import RigFileError
 from brakewater.rig import Rig
 from brakewater.rig.people import MAY, VERBS
@@ -216,6 +217,27 @@ def test_in_a_flood_what_is_of_low_priority_makes_no_sound() -> None:
     assert desk.now("broker-lost").state == "unacknowledged"
     assert desk.now("broker-lost").silenced
     assert desk.horn() == "off"
+
+
+def flooded(*rose_s: float) -> tuple[Flood, list[bool]]:
+    """Alarms that came at those seconds, and whether each came in a flood."""
+    flood = Flood()
+    return flood, [flood.rise(round(t * 1e9)) for t in rose_s]
+
+
+def test_a_flood_is_more_than_ten_alarms_in_ten_minutes() -> None:
+    assert flooded(*range(11))[1] == [False] * 10 + [True]
+    assert not any(flooded(*range(0, 6_100, 61))[1])  # ten minutes never see more than ten of these
+    assert flooded(*range(0, 650, 59))[1][-1]
+
+
+def test_a_flood_lasts_until_fewer_than_five_alarms_came_in_ten_minutes_and_then_takes_eleven_again() -> None:
+    flood, _ = flooded(*range(11))
+    assert flood.at(605_900_000_000)  # five of them, at 6 to 10 s, came within the last ten minutes
+    assert not flood.at(606_100_000_000)
+    assert not any(flood.rise(round(t * 1e9)) for t in range(607, 613))
+    few, _ = flooded(*range(8))
+    assert not few.at(8_000_000_000)
 
 
 def test_lamp_test() -> None:

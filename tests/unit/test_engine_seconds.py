@@ -8,15 +8,21 @@ import pytest
 
 from brakewater.engine.energy import Energy
 from brakewater.engine.excitation import Excitation
+from brakewater.engine.held import Held
+from brakewater.engine.hoisting import Duty, Hoisting, Sensed
+from brakewater.engine.lag_free import LagFree, Recovered
+from brakewater.engine.rotor import RotorSense, RotorWatch
 from brakewater.engine.seconds import BAD, DOUBTFUL, GOOD, Groups
 from brakewater.engine.usual import UsualReturn
 from brakewater.physics.balance import Circuit
+from brakewater.physics.rotor import RotorModel
 from brakewater.physics.uncertainty import Spread, Spreads
 from brakewater.quality import Reason
 from brakewater.rig import Brake, load
 
 CONFIG = Path(__file__).parents[2] / "config"
-BRAKE: Brake = load(CONFIG / "rig-4-full.toml").brakes[0]
+RIG = load(CONFIG / "rig-4-full.toml")
+BRAKE: Brake = RIG.brakes[0]
 UNRATED: Brake = load(CONFIG / "demo.toml").brakes[0]
 FLOW, WETTING = 5e-3, 3e-4
 HEAT_W = 995.65 * FLOW * 41.79e3
@@ -168,3 +174,242 @@ def test_errors_that_both_thermometers_share_cancel_in_the_energy() -> None:
     """GUM eq. 13 with opposite slopes: u^2 (2 - 2 r) of u^2 2."""
     apart, shared = (energy(r).feed(water(60))[0]["energy_std_j"].values[-1] for r in (0.0, 0.9))
     assert shared / apart == pytest.approx(0.1**0.5, rel=0.02)
+
+
+# ---------------------------------------------------------------------- lag-free
+
+
+def lag_free(seconds: Groups, lag_s: float = 0.0) -> Recovered:
+    """Housing of 0.55 m2, water 0.25 m deep: 137.5 L, 27.5 s at 5 L/s. Told four seconds late."""
+    circuit = Circuit(meter_at_inlet=True, wetting_flow_m3_s=WETTING, outlet_limit_degc=71.0)
+    return LagFree(circuit, lag_s, 1.0, 0.55).feed(seconds)
+
+
+def test_the_rise_is_over_the_inlet_of_the_same_water_a_residence_time_ago() -> None:
+    inlet = np.where(np.arange(200) < 100, 30.0, 35.0)
+    rise = lag_free(water(200, inlet=inlet, level=0.25)).rise_k
+    told_at = 4  # of a second, in the window's middle
+    for second, degc in ((95, 10.0), (110, 10.0), (124, 10.0), (130, 5.0), (190, 5.0)):
+        assert rise[second + told_at] == pytest.approx(degc, abs=1e-6)
+
+
+def test_heat_is_as_bad_as_the_inlet_was_when_that_water_came_in() -> None:
+    grades = {"inlet": np.where(np.isin(np.arange(200), range(100, 106)), BAD, GOOD)}
+    found = lag_free(water(200, grades, level=0.25))
+    assert [found.grades[second + 4] for second in (90, 120, 129, 140)] == [GOOD, GOOD, BAD, GOOD]
+    assert found.heat_w.codes[129 + 4] == Reason.NO_BASIS
+
+
+def test_a_second_without_an_outlet_spoils_all_the_windows_it_stands_in() -> None:
+    grades = {"outlet": np.where(np.arange(200) == 150, BAD, GOOD)}
+    found = lag_free(water(200, grades, level=0.25))
+    assert np.flatnonzero(found.grades[40:]).tolist() == list(range(110, 119))
+
+
+def test_what_the_housings_water_stores_came_from_the_rotor_too() -> None:
+    """A tenth of a kelvin a second in 137.5 L; steam tables near 40 degC: 992.2 kg/m3, 4.179 kJ/(kg K)."""
+    outlet = 35.0 + 0.1 * np.arange(120)
+    found = lag_free(water(120, outlet=outlet, level=0.25))
+    at = 50 + 4
+    assert outlet[50] == pytest.approx(40.0)
+    assert found.to_water_w[at] - found.heat_w.values[at] == pytest.approx(992.2 * 0.1375 * 4179.0 * 0.1, rel=1e-3)
+
+
+# ------------------------------------------------------------------------- hoist
+
+assert RIG.hoist is not None
+HOIST = RIG.hoist
+G = 9.80665
+BLOCK_N = HOIST.block_mass * G
+LEFT_J_K = 1e6
+
+
+def hoisting(load: Spread = Spread(), block: Spread = Spread()) -> Hoisting:  # noqa: B008 - frozen
+    return Hoisting(
+        Sensed(
+            hoist=HOIST, load=load, block=block, correlation=0.0, law=None, wetting_m3_s=WETTING, water_j_k=LEFT_J_K
+        ),
+        1.0,
+    )
+
+
+def lowered(seconds: int, hook_n: float, speed: float, grades: dict[str, int] | None = None, **more: float) -> Groups:
+    return groups(seconds, grades, hook=hook_n, block=30.0 - speed * np.arange(seconds), **{"service": 1.0, **more})
+
+
+def test_duty_is_load_times_speed_times_the_lines_efficiency_with_a_string_on_the_hook_in_service() -> None:
+    expected = 1e6 * 0.5 * HOIST.line_efficiency
+    assert hoisting().duty(lowered(10, 1e6, 0.5)).power_w[5:] == pytest.approx(expected)
+    assert not hoisting().duty(lowered(10, 1e6, -0.5)).power_w.any()
+    assert not hoisting().duty(lowered(10, 1.2 * BLOCK_N, 0.5)).power_w.any()  # the empty block
+    assert hoisting().duty(lowered(10, 1.3 * BLOCK_N, 0.5)).power_w[5:].all()
+    assert not hoisting().duty(lowered(10, 1e6, 0.5, service=0.0)).power_w.any()
+
+
+def test_a_contact_nobody_can_read_counts_as_in_service() -> None:
+    seconds = lowered(10, 1e6, 0.5, {"service": BAD}, service=0.0)
+    assert hoisting().duty(seconds).power_w[5:].all()
+
+
+def test_over_a_hole_in_the_readings_no_speed_is_told() -> None:
+    hoist = hoisting()
+    assert hoist.duty(lowered(10, 1e6, 0.5)).grades[1:].tolist() == [GOOD] * 9
+    late = lowered(3, 1e6, 0.5)
+    late.t_ns[:] += 20 * 10**9
+    assert hoist.duty(late).grades.tolist() == [BAD, GOOD, GOOD]
+
+
+def test_a_block_that_creeps_down_sets_the_string_and_lowers_nothing() -> None:
+    assert not hoisting().duty(lowered(10, 1e6, 0.08)).lowering.any()
+    assert hoisting().duty(lowered(10, 1e6, 0.12)).lowering[1:].all()
+
+
+def test_what_hook_and_block_are_off_by_goes_into_the_duty() -> None:
+    """Limits as rectangular (GUM 4.3.7), with the line's efficiency and a speed good to 1 cm/s."""
+    share = Spread(limits=((0.0, 0.06),))
+    parts = (0.06, HOIST.efficiency_accuracy)
+    expected = np.sqrt(sum(part * part for part in parts) / 3.0 + 0.01**2)
+    for hoist in (hoisting(load=share), hoisting(block=share)):
+        duty = hoist.duty(lowered(10, 1e6, 1.0))
+        assert duty.std_w[5] / duty.power_w[5] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("rest", "starts"), [(14, [0]), (15, [0, 20])])
+def test_a_short_pause_belongs_to_the_same_stand(rest: int, starts: list[int]) -> None:
+    lowering = np.repeat([True, False, True], [5, rest, 5])
+    assert hoisting().starts(lowering) == starts
+
+
+def stands(power_w: float, heat_w: float, blind: int = 0, warms_k: float = 0.0) -> tuple[tuple[float, int], float]:
+    """Share and its standard uncertainty of a stand of 100 s, half of it lowered, exact but for what it leaves."""
+    hoist = hoisting()
+    m = 110
+    lowering = np.arange(m) % 100 < 50
+    power = np.where(lowering, power_w, 0.0)
+    outlet = 40.0 + np.where(np.arange(m) >= 100, warms_k, 0.0)
+    inlet = np.where(np.arange(m) < blind, BAD, GOOD)
+    seconds = groups(m, {"inlet": inlet}, flow=FLOW, inlet=30.0, outlet=outlet)
+    duty = Duty(power_w=power, std_w=0.0 * power, grades=np.zeros(m, np.uint8), lowering=lowering)
+    heat_mj = np.zeros((4, m), np.int64)
+    heat_mj[0] = round(heat_w * 1e3)
+    found = hoist.stands(seconds, duty, heat_mj, hoist.starts(lowering))
+    return found["heat_share"].last, float(found["heat_share_std"].values[-1])
+
+
+def test_a_stands_share_is_its_heat_and_what_it_left_in_the_water_by_the_hoists_work() -> None:
+    relative = HOIST.efficiency_accuracy / 3**0.5
+    share, std = stands(4e5, 1e5)  # 20 MJ put in, 10 MJ carried off
+    assert share == pytest.approx((0.5, Reason.GOOD))
+    assert std == pytest.approx(0.5 * relative)
+    share, std = stands(4e5, 1e5, warms_k=4.0)  # and 4 MJ left, known to half
+    assert share == pytest.approx((0.7, Reason.GOOD))
+    assert std == pytest.approx(((0.5 * 4.0 / 20.0) ** 2 + (0.7 * relative) ** 2) ** 0.5)
+
+
+def test_a_stand_whose_heat_is_not_known_for_more_than_a_twentieth_tells_nothing() -> None:
+    assert stands(4e5, 1e5, blind=5)[0][1] == Reason.GOOD
+    assert stands(4e5, 1e5, blind=6)[0][1] == Reason.NO_BASIS
+
+
+def test_less_than_a_megajoule_is_no_stand() -> None:
+    assert stands(0.9e6 / 50, 1e3)[0][1] == Reason.NO_BASIS
+    assert stands(1.1e6 / 50, 1e3)[0][1] == Reason.GOOD
+
+
+# ------------------------------------------------------------------------- rotor
+
+STILL_W_K, MOVED_W_K, RATED = 6e3, 1.8e4, 4.7e-3
+LIGHT = RotorModel(
+    surface_j_k=1e3, core_j_k=1e3, through_w_k=4e3, still_w_k=STILL_W_K, flowing_w_k=MOVED_W_K, rated_m3_s=RATED,
+    wet_m=0.25, std=0.1,
+)  # fmt: skip
+"""So light that it is as warm as power and contact make it within seconds."""
+POWER_W = 1.2e5
+
+
+def rotor(
+    seconds: Groups,
+    water_w: object = 0.0,
+    water_grade: object = GOOD,
+    duty_w: float | None = None,
+    share: tuple[float, float, int] = (1.0, 0.0, 0),
+) -> dict[str, Held]:
+    """A lag of 6 s, a housing so wide that standing water does not warm up."""
+    m = len(seconds.t_ns)
+    watch = RotorWatch(RotorSense(model=LIGHT, wetting_m3_s=WETTING, lag_s=6.0, area_m2=1e6, outlet=Spread()), 1.0)
+    to_water = np.broadcast_to(np.asarray(water_w, float), m).copy()
+    grades = np.broadcast_to(np.asarray(water_grade, np.uint8), m).copy()
+    recovered = Recovered(
+        heat_w=Held(values=to_water, codes=grades), to_water_w=to_water, rise_k=np.zeros(m), grades=grades
+    )
+    if duty_w is None:
+        return watch.feed(seconds, recovered, None, None)
+    power, none, ok = np.full(m, duty_w), np.zeros(m), np.zeros(m, np.uint8)
+    duty = Duty(power_w=power, std_w=none, grades=ok, lowering=power > 0.0)
+    value, std, code = share
+    codes = np.full(m, code, np.uint8)
+    told = Held(values=np.full(m, value), codes=codes), Held(values=np.full(m, std), codes=codes)
+    return watch.feed(seconds, recovered, duty, told)
+
+
+def over_water(found: dict[str, Held], degc: float = 40.0, at: int = -1) -> float:
+    return float(found["rotor_temperature_degc"].values[at]) - degc
+
+
+def test_the_water_at_the_rotor_is_ahead_of_a_thermometer_in_its_well() -> None:
+    """A first-order lag of 6 s follows a ramp 6 s late; a second's mean stands for its middle."""
+    outlet = 40.0 + 0.2 * np.arange(60)
+    found = rotor(water(60, outlet=outlet, level=0.25))
+    assert over_water(found, outlet[-1]) == pytest.approx(0.2 * 6.5, abs=0.1)
+
+
+def test_by_the_water_a_rotor_is_as_warm_as_contact_and_power_make_it() -> None:
+    contact = STILL_W_K + MOVED_W_K * (FLOW / RATED) ** 0.8
+    found = rotor(water(60, level=0.25), POWER_W)
+    assert over_water(found) == pytest.approx(POWER_W / contact, rel=0.01)
+    assert found["rotor_temperature_degc"].codes[-1] == Reason.GOOD
+
+
+def test_below_the_wetting_flow_water_counts_as_standing_and_the_estimate_as_doubtful() -> None:
+    found = rotor(water(60, flow=0.9 * WETTING, level=0.25), duty_w=POWER_W)
+    assert over_water(found) == pytest.approx(POWER_W / STILL_W_K, rel=0.02)
+    assert found["rotor_temperature_degc"].codes[-1] == Reason.DOUBTFUL_BASIS
+
+
+@pytest.mark.parametrize("share", [0.5, 1.0])
+def test_the_brakes_part_of_the_duty_is_weighed_between_all_of_it_and_what_the_last_stand_told(share: float) -> None:
+    """By the inverse squares of their uncertainties: all of it to 0.3, what was told to 0.05."""
+    weights = 1.0 / 0.3**2, 1.0 / 0.05**2
+    part = (weights[0] + share * weights[1]) / sum(weights)
+    contact = STILL_W_K + MOVED_W_K * (FLOW / RATED) ** 0.8
+    seconds = water(60, level=0.25)
+    told = over_water(rotor(seconds, duty_w=POWER_W, share=(share, 0.0, Reason.GOOD)))
+    assert told == pytest.approx(part * POWER_W / contact, rel=0.01)
+    untold = over_water(rotor(seconds, duty_w=POWER_W, share=(0.0, 0.0, Reason.NO_BASIS)))
+    assert untold == pytest.approx(POWER_W / contact, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("grades", "signals", "works"),
+    [
+        ({}, {"service": 0.0}, False),
+        ({"service": BAD}, {"service": 0.0}, True),  # nobody knows
+        ({"service": DOUBTFUL}, {"service": 0.0}, True),
+        ({}, {"drum": 0.05}, False),
+        ({}, {"drum": -10.0}, True),  # whichever way a drum's signal counts
+        ({"drum": BAD}, {"drum": 0.0}, True),
+    ],
+)
+def test_a_brake_takes_nothing_only_where_that_is_sure(
+    grades: dict[str, int], signals: dict[str, float], *, works: bool
+) -> None:
+    assert (over_water(rotor(water(60, grades, level=0.25, **signals), POWER_W)) > 1.0) is works
+
+
+def test_where_the_water_no_longer_tells_the_last_power_stays_and_the_band_widens() -> None:
+    known = np.arange(60) < 40
+    found = rotor(water(60, level=0.25), np.where(known, POWER_W, 0.0), np.where(known, GOOD, BAD))
+    assert over_water(found) == pytest.approx(over_water(found, at=39), rel=0.01)
+    std = found["rotor_temperature_std_k"].values
+    assert std[-1] > 2.0 * std[39]
+    assert [found["rotor_temperature_degc"].codes[at] for at in (39, -1)] == [Reason.GOOD, Reason.DOUBTFUL_BASIS]

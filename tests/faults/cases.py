@@ -132,6 +132,16 @@ async def resets(stage: Stage) -> None:
     await stage.device.reset()
 
 
+def _again(play: Play) -> Play:
+    """With the next request as well."""
+
+    async def both(stage: Stage) -> None:
+        stage.device.script.appendleft(play)
+        await play(stage)
+
+    return both
+
+
 async def turns_away(stage: Stage) -> None:
     assert isinstance(stage.device, SocketDevice)
     stage.device.turns_away = 2
@@ -192,8 +202,9 @@ FAULTS: tuple[Fault, ...] = (
     _fault("trickle, in time", _in_pieces(lambda s: s.answer(), 1, 0.001), "OK"),
     _fault("two halves, 30 ms apart", _in_pieces(lambda s: s.answer(), 15, 0.03), "OK"),
     # ---- the connection
-    _fault("connection closed", hangs_up, _RESET),
-    _fault("connection reset", resets, _RESET),
+    _fault("connection closed", hangs_up, _RESET, tcp="OK"),  # asked once more
+    _fault("connection reset", resets, _RESET, tcp="OK"),
+    _fault("connection closed, and the next one too", _again(hangs_up), _RESET, serial=_NO),
     _fault("half an answer, then closed", truncated_and_gone(12), _RESET),
     _fault("nobody there", nothing, "REFUSED", serial="ABSENT", goes_away=True),
     _fault("closed, and two fresh connections too", turns_away, _RESET, serial=_NO),
@@ -264,7 +275,8 @@ def families(transport: Transport) -> dict[str, list[Fault]]:
             _fault(f"cut off after {k}", truncated(k), _SLOW, quick=True) for k in range(1, size)
         ],
         "cut off at every byte, then closed": [
-            _fault(f"cut off after {k}, closed", truncated_and_gone(k), _RESET) for k in range(size)
+            _fault(f"cut off after {k}, closed", truncated_and_gone(k), _RESET, tcp=_RESET if k else "OK")
+            for k in range(size)
         ],
         f"every {apart}th bit flipped": [
             _fault(f"bit {k} flipped", flipped(k // 8, k % 8), _MISMATCH, tcp="MISMATCH|SHORT")

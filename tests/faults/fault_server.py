@@ -131,6 +131,8 @@ class FaultServer:
         self.script: deque[Fault] = deque()
         self.mute: Container[int] = ()
         """Addresses whose reads are never answered, as some devices do with what they do not know."""
+        self.hangs_up_after = False
+        """Each connection is good for one request."""
         self.nobody: dict[int, Fault] = {}
         """What a gateway answers for units behind it that do not, and after how long, s."""
         self.number = 0
@@ -191,7 +193,7 @@ class FaultServer:
                 writer.write(frame(request, bytes((int(code.kind),)), function=request.function | 0x80))
                 continue
             fault = self.script.popleft() if self.script else Fault()
-            if not await self._misbehave(fault, request, writer):
+            if not await self._misbehave(fault, request, writer) or self.hangs_up_after:
                 return
 
     async def _misbehave(self, fault: Fault, request: Request, writer: asyncio.StreamWriter) -> bool:

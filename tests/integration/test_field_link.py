@@ -147,8 +147,6 @@ def test_reads_at_once_take_turns(program: Path) -> None:
 # ---- one fault each
 
 AT_ONCE = [
-    (Fault("close"), Status.RESET),
-    (Fault("reset"), Status.RESET),
     (Fault("close-mid-frame"), Status.RESET),
     (Fault("short"), Status.SHORT),
     (Fault("long"), Status.MISMATCH),
@@ -207,6 +205,42 @@ async def one_fault(fault: Fault, status: int, read: Read, deadline_s: float | N
 def test_a_fault_seen_at_once(fault: Fault, status: int, table: Table) -> None:
     count = 10 if table is Table.INPUT else 100
     run(one_fault(fault, status, Read(unit=1, table=table, address=100, count=count)))
+
+
+@pytest.mark.parametrize("kind", ["close", "reset"])
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_good_connection_that_ends_on_a_request_is_asked_once_more(kind: str, times: int) -> None:
+    async def test() -> None:
+        async with FaultServer() as server:
+            link = patient(server)
+            server.script.extend((Fault(), *[Fault(kind)] * times))
+            assert_genuine(READ, await link.read(READ), number=1)
+            answer = await link.read(READ)
+            if times == 1:
+                assert_genuine(READ, answer, number=3)
+            else:
+                assert (answer.status, answer.words) == (Status.RESET, ())
+            assert (link.connects, link.requests, server.transactions) == (2, 3, [1, 2, 3])
+            await link.close()
+
+    run(test())
+
+
+def test_a_device_that_takes_a_connection_a_request_costs_no_value() -> None:
+    """It would cost every second read, and no alarm waits for a signal that is bad in every second scan."""
+
+    async def test() -> None:
+        async with FaultServer() as server:
+            server.hangs_up_after = True
+            link = patient(server)
+            for number in range(20):
+                answer = await link.read(READ)
+                assert answer.status == Status.OK, number
+            assert link.by_status == {Status.OK: 20}
+            assert server.connections == link.connects == 20
+            await link.close()
+
+    run(test())
 
 
 @pytest.mark.parametrize(("fault", "status"), _named(IN_TIME))

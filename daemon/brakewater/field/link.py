@@ -5,7 +5,8 @@
     SILENT        asked, nothing came in time
     SLOW          asked, not complete in time, but bytes came: in time for a part, or after the last given-up request
     REFUSED       host there, port closed
-    RESET         the peer hung up, on the request or on the fresh connection; or the serial port went away
+    RESET         the peer hung up, on the request or on the fresh connection; or the serial port went away. Hung up on
+                  a connection that was good before, and without a byte, the request is asked once more on a new one
     SHORT         our answer, with less data than asked for
     MISMATCH      other transaction (0 too), protocol, unit, function, byte count, checksum, or bytes beyond the answer;
                   or not asked, because a serial line babbles
@@ -243,7 +244,14 @@ class Link:
 
     # ---- the request
 
-    async def _exchange(self, wire: Wire, read: Read, deadline: float) -> Answer:
+    def _had_gone(self, wire: Wire, broken: BrokenError) -> bool:
+        """The peer ended a good connection before it saw the request, as one does that takes a connection a request.
+
+        A new one, asked at once, tells whether it is there; on RTU the old request might still be answered.
+        """
+        return self._quiet is None and broken.status == Status.RESET and wire.proven and not wire.begun
+
+    async def _exchange(self, wire: Wire, read: Read, deadline: float, *, again: bool = True) -> Answer:
         if self._is_closed:
             wire.close()
         if not wire.usable:
@@ -255,6 +263,8 @@ class Link:
         try:
             pdu = await wire.ask(request, deadline)
         except BrokenError as broken:
+            if again and self._had_gone(wire, broken):
+                return await self._exchange(await self._reopen(deadline), read, deadline, again=False)
             return self._broken(wire, broken)
         except BaseException:  # cancelled: the answer may still come
             wire.abandon()

@@ -101,6 +101,11 @@ class Wire:
         return self._open and not self._spent
 
     @property
+    def begun(self) -> bool:
+        """Part of the answer to the last request has come."""
+        return self._begun
+
+    @property
     def ended(self) -> bool:
         """The connection is gone."""
         return not self._open

@@ -131,3 +131,19 @@ def test_a_step_of_the_converter_and_a_loop_add_in_quadrature() -> None:
     spread = Spread(limits=((0.3, 0.005), (0.4, 0.0)), step=0.026)
     wanted = np.sqrt((0.55 / np.sqrt(3)) ** 2 + (0.4 / np.sqrt(3)) ** 2 + (0.026 / np.sqrt(12)) ** 2)
     assert spread.std(np.array([50.0]))[0] == pytest.approx(wanted)
+
+
+# Source: JCGM 100:2008, eq. (13), of a difference: u^2 = a^2 + b^2 - 2 r a b.
+@pytest.mark.parametrize("correlation", [0.0, 0.5, 0.9])
+def test_what_both_thermometers_share_cancels_in_the_rise(correlation: float) -> None:
+    inlet, outlet = column(30.0), column(50.0)
+    spreads = spreads_of(Tolerance.B, correlation)
+    a, b = (float(spreads.inlet.std(one.values)[0]) for one in (inlet, outlet))
+    found = uncertainty.rise_std_k(spreads, inlet, outlet, column(20.0))
+    assert found.values[0] == pytest.approx((a * a + b * b - 2.0 * correlation * a * b) ** 0.5, rel=1e-9)
+
+
+def test_what_is_bad_has_no_uncertainty() -> None:
+    bad = Column(values=np.zeros(1), codes=np.array([92], np.uint8))
+    found = uncertainty.rise_std_k(spreads_of(Tolerance.B), column(30.0), column(50.0), bad)
+    assert (found.values[0], found.codes[0]) == (0.0, 92)

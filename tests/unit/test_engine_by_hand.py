@@ -373,6 +373,18 @@ def test_water_lost_behind_a_point_held_by_hand_sounds_again(verb: str, end: str
     assert len(recalled(shift)) == 1
 
 
+def test_an_alarm_that_never_re_alarms_is_recalled_all_the_same() -> None:
+    """Only what is critical asks again after half an hour; what outlives a hand is heard once more whatever it is."""
+    shift, hot = Shift(), {"aux-inlet": 45.0}
+    assert shift.ask("substitute", point="aux-inlet", value="45 degC", minutes=10, reason="x", recall=True).ok
+    shift.watch(60, values=hot)
+    assert shift.state_of("inlet-temperature-high") == "unacknowledged"
+    assert shift.ask("acknowledge", alarm="all").ok
+    assert shift.ask("restore", point="aux-inlet").ok
+    shift.watch(60, values=hot)
+    assert [(alarm, reason) for alarm, _, reason in recalled(shift)] == [("inlet-temperature-high", Reason.GOOD)]
+
+
 def test_it_sounds_again_where_the_time_ran_out_too() -> None:
     shift = begun("check-begin", recall=True)
     assert shift.ask("acknowledge", alarm="all").ok

@@ -133,6 +133,13 @@ def test_a_rotor_without_water_that_anybody_vouches_for_is_hot_where_it_may_be(
     assert judged("rotor-hot-no-flow", {**seen, **rotor(0.0, (0.0, 0), code=UNKNOWN)})[1] == UNKNOWN
 
 
+def test_a_rotors_estimate_need_be_known_only_in_those_scans_that_are_dry() -> None:
+    seen = {name: column(*pair) for name, pair in rotor(0.0, (FLOW, 0), code=UNKNOWN).items()}
+    seen["inlet-flow"] = Column(values=np.array([FLOW, 0.0]), codes=np.zeros(2, np.uint8))
+    _, codes = OF_BRAKE["rotor-hot-no-flow"](RULES["rotor-hot-no-flow"], BRAKE, seen)
+    assert codes.tolist() == [Reason.GOOD, UNKNOWN]
+
+
 @pytest.mark.parametrize(
     ("running", "ordered", "met"),
     [

@@ -1,5 +1,8 @@
 """Alarms that come only where the rig file gives their limit: each of the full rigs' is looked at, rises and clears."""
 
+import re
+
+import numpy as np
 import pytest
 
 import streams
@@ -106,3 +109,32 @@ def test_cooling_is_not_ready_where_one_of_them_is_unknown() -> None:
     block = streams.scans(FULL, 5, values=SOUND, status={"plc1": Status.SILENT})
     found = engine.feed(block).derived["aux", "cooling_ready"]
     assert (found.values[-1], bool(is_bad(found.codes)[-1])) == (0.0, True)
+
+
+@pytest.mark.parametrize("point", ["aux-flow", "aux-inlet", "aux-level"])
+def test_nor_where_one_alone_is_and_the_others_are_well(point: str) -> None:
+    engine = Engine()
+    engine.feed(streams.start(FULL))
+    block = streams.scans(FULL, 5, values=SOUND, status={point: 0x82})
+    found = engine.feed(block).derived["aux", "cooling_ready"]
+    assert (found.values[-1], bool(is_bad(found.codes)[-1])) == (0.0, True)
+
+
+def test_what_fills_the_brake_is_not_counted_as_lost() -> None:
+    """2 mm/s over 0.55 m2 of housing is 1.1 L/s: as much less comes back, and the balance is none."""
+    rises = 0.3 + 0.002 * np.arange(150) / 5.0
+    values = {**SOUND, "aux-level": rises, "aux-flow": 5e-3, "aux-return": 3.9e-3}
+    engine = Engine()
+    engine.feed(streams.start(FULL))
+    found = engine.feed(streams.scans(FULL, 150, values=values)).derived["aux", "flow_balance_m3_s"]
+    assert (found.values[-1], found.codes[-1]) == (pytest.approx(0.0, abs=5e-5), 0)
+
+
+def test_the_tanks_temperature_is_its_own_where_it_has_a_thermometer_and_else_the_inlets() -> None:
+    bare = streams.parse(re.sub(r'\[\[point\]\]\nname = "tank-temperature".*?\n\n', "", FULL.text, flags=re.DOTALL))
+    for rig, degc in ((FULL, 35.0), (bare, 30.0)):
+        engine = Engine()
+        engine.feed(streams.start(rig))
+        values = {**SOUND, **({"tank-temperature": 35.0} if rig is FULL else {})}
+        found = engine.feed(streams.scans(rig, 5, values=values)).derived["aux", "tank_temperature_degc"]
+        assert found.values[-1] == pytest.approx(degc, abs=0.1)

@@ -118,6 +118,9 @@ def test_suppressed_by_design_follows_its_contact_and_ends_with_the_unknown() ->
     assert (event.alarm, event.now, event.why, event.actor) == ("inlet-temperature-high", "suppressed", "design", None)
     (mask,) = desk.now("inlet-temperature-high").masks
     assert mask.reason.startswith("no water moves")
+    for _ in range(3):  # and stays so from block to block
+        assert not [event for event in desk.scans(10, aux_in_service=0.0, pump_running=0.0) if event.why == "design"]
+        assert desk.now("inlet-temperature-high").state == "suppressed"
     block = streams.scans(desk.rig, 1, first=desk.number + 1, status={"pump-running": 0x82})
     events = desk.engine.feed(block).events
     assert [(event.was, event.now) for event in events if event.why == "design"] == [("suppressed", "normal")]

@@ -152,6 +152,79 @@ def test_a_flow_that_stands_rises_or_is_lost_brings_nothing_nearer(minutes: np.n
     assert flow_of(*minutes).growth_k_s(np.array([10.0]), np.array([5.0]), early=True).tolist() == [0.0]
 
 
+def test_a_fall_that_grows_is_carried_on_to_now() -> None:
+    """7e-3 - c k^2 of the minute k falls by 2 c k a minute: at the last one, k = 11, by 22 c."""
+    c, now = 4.2e-6, 7e-3 - 4.2e-6 * 121
+    dead = now * 2e-4 / 60.0
+    assert flow_of(*(7e-3 - c * np.arange(12.0) ** 2)).fall[0] == pytest.approx(22 * c / 60.0 - dead, rel=1e-6)
+
+
+def test_a_fall_that_eases_is_likely_to_ease_on_and_counts_in_full_for_the_early_bound() -> None:
+    t = np.arange(12.0)
+    eases = flow_of(*(5e-3 + 1.2e-5 * (14.0 - t) ** 2))
+    steady = Falling(eases.flow_m3_s, eases.fall, np.zeros(1))
+    for early in (False, True):
+        easing, steadily = (
+            float(one.growth_k_s(np.array([10.0]), np.array([2.0]), early=early)[0]) for one in (eases, steady)
+        )
+        assert steadily > 0.0
+        assert easing == steadily if early else easing < 0.9 * steadily
+
+
+def test_without_a_rise_a_falling_flow_brings_no_limit_nearer() -> None:
+    falling = flow_of(*np.linspace(7e-3, 6e-3, 12))
+    assert falling.growth_k_s(np.array([0.0]), np.array([5.0]), early=True).tolist() == [0.0]
+
+
+def test_the_limit_is_told_of_the_tanks_thermometer_where_it_has_one() -> None:
+    """The inlet may be drawn from below the warm layer."""
+    seconds = groups(0, SECONDS, 0.5)
+    seconds.means.update({"inlet": np.full(SECONDS, 30.0), "outlet": np.full(SECONDS, 40.0)})
+    likely, left = fed(outlook(), seconds)[LIKELY].values[-1], left_s(0.5)[-1]
+    assert likely == pytest.approx(left, rel=0.15, abs=90.0)
+
+
+def peaks(rise_k: float, worth: int) -> float:
+    """When the outlet is at its limit, with 10 K as measured and ``rise_k`` without the lag."""
+    seconds = groups(0, 1500, 0.5)
+    m = len(seconds.t_ns)
+    none, grades = np.zeros(m), np.full(m, worth, np.uint8)
+    water = Recovered(heat_w=Held(values=none, codes=grades), to_water_w=none, rise_k=np.full(m, rise_k), grades=grades)
+    return float(outlook().feed(seconds, water)["time_to_outlet_limit_s"].values[-1])
+
+
+def test_the_outlets_peak_counts_without_the_thermowells_lag_where_that_can_be_told() -> None:
+    assert peaks(14.0, GOOD) < peaks(10.0, GOOD)
+    assert peaks(14.0, BAD) == peaks(0.0, BAD) == peaks(10.0, GOOD)
+
+
+def test_a_lost_second_in_a_minute_takes_no_forecast_away() -> None:
+    seconds = groups(0, SECONDS, 0.5)
+    for name in seconds.means:
+        seconds.means[name] = np.where(np.arange(SECONDS) % 60 == 0, 0.0, seconds.means[name])
+        seconds.grades[name][::60] = BAD
+    assert fed(outlook(), seconds)[LIKELY].codes[-600:].tolist() == [Reason.GOOD] * 600
+
+
+def test_second_by_second_it_is_the_same_as_at_once() -> None:
+    """Also the highest rise of a minute that was begun before."""
+    rng = np.random.default_rng(4)
+    rises = 10.0 + 3.0 * rng.random(1500)
+
+    def cut(first: int, last: int) -> Groups:
+        seconds = groups(first, last, 0.5, 8e3)
+        seconds.means["outlet"] = seconds.means["inlet"] + rises[first:last]
+        return seconds
+
+    whole, kept = fed(outlook(), cut(0, 1500)), outlook()
+    at, parts = 0, []
+    for size in (1230, *[1] * 145, 7, 118):
+        parts.append(fed(kept, cut(at, at + size)))
+        at += size
+    for name in whole:
+        np.testing.assert_array_equal(whole[name].values, np.concatenate([part[name].values for part in parts]))
+
+
 def test_nothing_is_said_of_a_tank_whose_level_is_bad() -> None:
     found = fed(outlook(), groups(0, SECONDS, 0.5, bad="content"))
     assert set(found[LIKELY].codes.tolist()) == {int(Reason.NO_BASIS)}

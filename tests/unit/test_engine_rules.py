@@ -116,6 +116,28 @@ def test_after_service_the_rotor_may_be_hot_for_its_cool_down() -> None:
     assert cold.events == []
 
 
+def test_a_rotor_stays_hot_over_a_restart() -> None:
+    """Out of service for two seconds of ten when the watch begins anew, and then the water goes."""
+    rig = streams.parse(streams.changed(RIG.text, ('meter = "inlet"', 'meter = "inlet"\nrotor-cool-down = "10 s"')))
+    dry = {"aux-in-service": 0.0, "aux-flow": 0.0}
+    for seconds, found in ((2, 1), (11, 0)):
+        before, _ = watch({"n": 5 * seconds, "values": {"aux-in-service": 0.0}}, rig=rig)
+        t_ns = (CALM_N + 5 * seconds + 1) * rig.scan_ns
+        engine = Engine()
+        engine.feed(streams.start(rig, run=2, t_ns=t_ns, snapshot=before.state))
+        events = engine.feed(streams.scans(rig, 20, run=2, t0=t_ns + rig.scan_ns, values=dry)).events
+        assert len([event for event in events if event.alarm == "cooling-lost"]) == found
+
+
+@pytest.mark.parametrize("cut", [1, 40])
+def test_scan_by_scan_too_an_unknown_contact_counts_as_in_service(cut: int) -> None:
+    idle = {"aux-in-service": 0.0, "aux-flow": 0.0}
+    whole = streams.scans(RIG, 40, first=CALM_N + 1, values=idle, status={"aux-in-service": 0x82})
+    parts = [whole.cut(at, at + cut) for at in range(0, 40, cut)]
+    played = streams.play([streams.start(RIG), *blocks(RIG, {"n": CALM_N, "values": idle}), *parts])
+    assert raised(played, "cooling-lost") == [CALM_N + 2]
+
+
 def test_when_the_rotor_is_cold_its_alarms_go_by_themselves() -> None:
     rig = streams.parse(streams.changed(RIG.text, ('meter = "inlet"', 'meter = "inlet"\nrotor-cool-down = "10 s"')))
     played, first = watch({"n": 100, "values": {"aux-in-service": 0.0, "aux-flow": 0.0}}, rig=rig)

@@ -12,13 +12,14 @@ from brakewater.engine.held import Held
 from brakewater.engine.hoisting import Duty, Hoisting, Sensed
 from brakewater.engine.lag_free import LagFree, Recovered
 from brakewater.engine.rotor import RotorSense, RotorWatch
-from brakewater.engine.seconds import BAD, DOUBTFUL, GOOD, Groups
+from brakewater.engine.seconds import BAD, DOUBTFUL, GOOD, Groups, Seconds
 from brakewater.engine.usual import UsualReturn
 from brakewater.physics.balance import Circuit
 from brakewater.physics.rotor import RotorModel
 from brakewater.physics.uncertainty import Spread, Spreads
 from brakewater.quality import Reason
 from brakewater.rig import Brake, load
+from brakewater.stream import Column
 
 CONFIG = Path(__file__).parents[2] / "config"
 RIG = load(CONFIG / "rig-4-full.toml")
@@ -36,6 +37,32 @@ def groups(seconds: int, grades: Mapping[str, object] | None = None, **means: ob
         name: np.broadcast_to(np.asarray((grades or {}).get(name, GOOD), np.uint8), seconds).copy() for name in means
     }
     return Groups(t_ns=(np.arange(seconds) + 1) * 10**9, means=told, grades=worth)
+
+
+# ----------------------------------------------------------------------- groups
+
+
+def second_of(codes: list[int]) -> tuple[float, int]:
+    """Mean and grade of one group whose scans hold 1, 2, 3 and so on, a bad one 0."""
+    n = len(codes)
+    values = np.where(np.array(codes) >= 64, 0.0, np.arange(1.0, n + 1.0))
+    made = Seconds(10**9 // n, ["x"]).feed(
+        np.arange(n) * 10**9 // n, [Column(values=values, codes=np.array(codes, np.uint8))]
+    )
+    assert made is not None
+    assert made.t_ns.tolist() == [(n - 1) * 10**9 // n]  # its last scan's
+    return float(made.means["x"][0]), int(made.grades["x"][0])
+
+
+def test_a_second_is_bad_with_less_than_half_of_its_scans_and_doubtful_with_an_uncertain_one() -> None:
+    bad, old = int(Reason.NO_ANSWER), int(Reason.OLD)
+    assert second_of([0, 0, 0, 0]) == (2.5, GOOD)
+    assert second_of([bad, bad, 0, 0]) == (3.5, GOOD)  # half of them are enough, and what is left out doubts nothing
+    assert second_of([bad, bad, bad, 0]) == (0.0, BAD)
+    assert second_of([old, 0, 0, 0]) == (2.5, DOUBTFUL)
+    assert second_of([bad, bad, old, 0]) == (3.5, DOUBTFUL)
+    assert second_of([bad, bad, bad, 0, 0]) == (0.0, BAD)
+    assert second_of([bad, bad, 0, 0, 0]) == (4.0, GOOD)
 
 
 # ------------------------------------------------------------------- excitation

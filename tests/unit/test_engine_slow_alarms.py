@@ -114,6 +114,22 @@ def test_out_of_service_a_rotor_cools_and_does_not_heat_on_by_the_last_known_pow
     assert last < 100.0
 
 
+@pytest.mark.parametrize("cut", [1, 45])
+def test_a_rotor_that_may_be_hot_is_watched_however_long_the_brake_is_out_of_service(cut: int) -> None:
+    """Its cool-down is entered as five seconds; by its estimate it takes twice as long without water."""
+    rig = streams.parse(streams.changed(NO_HOIST.text, ('meter = "inlet"', 'meter = "inlet"\nrotor-cool-down = "5 s"')))
+    engine = Engine()
+    engine.feed(streams.start(rig))
+    off = 9, {"aux-outlet": 70.0, "aux-flow": 0.0, "aux-in-service": 0.0}
+    for block in phases(rig, (60, {"aux-outlet": 70.0}), off):
+        for at in range(0, len(block), cut):
+            derived = engine.feed(block.cut(at, min(at + cut, len(block)))).derived
+    estimate, band = (derived["aux", name].values[-1] for name in ("rotor_temperature_degc", "rotor_temperature_std_k"))
+    assert estimate < (200.0 - 32.0) / 1.8 < estimate + 2.0 * band  # cooler by the estimate, hotter as it may be
+    states = {now.alarm: now.state for now in engine.alarms()}
+    assert (states["rotor-hot-no-flow"], states["cooling-lost"]) == ("unacknowledged", "unacknowledged")
+
+
 def stand(degc: float, amperes: float) -> dict[str, object]:
     """A minute: 25 s down at 1 m/s with 100 t, then a pause; the brake's water carries off ``degc`` of rise."""
     t = np.arange(300) / 5.0

@@ -11,6 +11,7 @@ from brakewater.physics import fluid, water
 from brakewater.physics.balance import (
     Circuit,
     cooling_margin,
+    flow_balance_m3_s,
     heat_limit_w,
     heat_w,
     of_one,
@@ -102,6 +103,13 @@ def test_a_mixture_does_not_freeze_with_water_and_carries_less() -> None:
     assert cold[1] == Reason.GOOD
     water, mixed = (_only(heat_w(circuit, FLOW, INLET, OUTLET))[0] for circuit in (CIRCUIT, mix))
     assert mixed / water == pytest.approx(0.937, abs=0.01)  # CoolProp: 1028.8 x 3775 against 992.2 x 4179, at 40 degC
+
+
+def test_a_mixture_counts_up_to_100_degc_and_a_little_beyond_as_doubtful() -> None:
+    """Where the reference behind its table ends, though it boils a few kelvin above."""
+    codes = fluid.beyond(GLYCOL.fluid, np.array([99.9, 100.1, 109.9, 110.1]))
+    assert codes.tolist() == [0, Reason.BEYOND_FLUID, Reason.BEYOND_FLUID, Reason.OUT_OF_SENSOR_RANGE]
+    assert [fluid.beyond_one(GLYCOL.fluid, degc) for degc in (99.9, 100.1, 110.1)] == codes[[0, 1, 3]].tolist()
 
 
 def test_a_mass_meter_counts_the_density_set_in_it() -> None:
@@ -238,3 +246,13 @@ def test_one_scan_at_once_is_the_same_to_the_last_bit(
     for name, column in columns.items():
         value, code = getattr(told, name)
         assert (np.float64(value).tobytes(), code) == (column.values[1].tobytes(), column.codes[1]), name
+
+
+def test_what_the_housing_stores_is_not_lost_and_a_doubt_in_any_of_the_three_is_one_in_the_balance() -> None:
+    """5 L/s in, 3 back, 1.5 filling the brake: 0.5 run out."""
+    volumes = 5e-3, 3e-3, 1.5e-3
+    value, code = _only(flow_balance_m3_s(*(_column(volume) for volume in volumes)))
+    assert (value, code) == (pytest.approx(0.5e-3), Reason.GOOD)
+    for doubted in range(3):
+        flows = (_column(volume, code=Reason.OLD if at == doubted else 0) for at, volume in enumerate(volumes))
+        assert _only(flow_balance_m3_s(*flows))[1] == Reason.OLD

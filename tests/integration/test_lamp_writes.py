@@ -276,6 +276,32 @@ def test_an_answer_in_doubt_is_no_leave_to_write(name: str) -> None:
     run(test())
 
 
+def test_a_plc_that_takes_a_connection_a_request_is_written() -> None:
+    async def test() -> None:
+        words = [SIGNATURE, *[0] * (COUNT - 1)]
+
+        async def serve(reader: asyncio.StreamReader, out: asyncio.StreamWriter) -> None:
+            data = await reader.read(300)
+            if len(data) > 11 and data[7] == 16:
+                words[1:] = [int.from_bytes(data[at : at + 2], "big") for at in range(13, len(data), 2)]
+                out.write(data[:4] + b"\x00\x06" + data[6:12])
+            elif len(data) > 11:
+                octets = b"".join(word.to_bytes(2, "big") for word in words)
+                out.write(data[:4] + (3 + len(octets)).to_bytes(2, "big") + data[6:8] + bytes((len(octets),)) + octets)
+            await asyncio.sleep(0.005)
+            out.close()
+
+        server = await asyncio.start_server(serve, HOST, 0)
+        async with writer(server.sockets[0].getsockname()[1]) as lamps:
+            lamps.show(picture(demo_rig(), UNSEEN))
+            await until(lambda: lamps.written > 3)
+            assert words[6] == 2
+        server.close()
+        await asyncio.sleep(0.05)
+
+    run(test())
+
+
 def test_a_late_answer_never_meets_the_next_request() -> None:
     """The first answer comes after its time, on a connection that is then over."""
 

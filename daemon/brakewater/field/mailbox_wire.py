@@ -75,7 +75,13 @@ class MailboxWire:
     async def _ask(self, due: Due) -> bytes:
         try:
             async with asyncio.timeout(self._timeout_s):
-                return await (await self._connected()).ask(due)
+                line = await self._connected()
+                try:
+                    return await line.ask(due)
+                except MailboxError:
+                    if not line.had_gone:
+                        raise
+                    return await (await self._connected()).ask(due)
         except CANNOT_CONNECT as error:
             self.close()
             raise MailboxError("no answer in time" if isinstance(error, TimeoutError) else reason(error)) from error
@@ -97,6 +103,9 @@ class _Line(asyncio.Protocol):
     def __init__(self) -> None:
         self.is_over = False
         """Ended, or in doubt."""
+        self.had_gone = False
+        """It was good, and ended on a request without a byte: some devices take a connection a request."""
+        self._answers = 0
         self._due: Due | None = None
         self._got = b""
         self._answer: asyncio.Future[bytes]
@@ -120,6 +129,7 @@ class _Line(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.is_over = True
+        self.had_gone = self._answers > 0 and self._due is not None and not self._got
         self._settle("hung up" if exc is None else reason(exc))
 
     def data_received(self, data: bytes) -> None:
@@ -131,6 +141,7 @@ class _Line(asyncio.Protocol):
         if status is None:
             return
         if status == Status.OK:
+            self._answers += 1
             self._settle()
         elif status & Status.EXCEPTION:
             self._settle(f"refused with exception {status & ~Status.EXCEPTION}")

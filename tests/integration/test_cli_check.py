@@ -140,6 +140,19 @@ def test_one_device_under_two_names_is_warned_of(tmp_path: Path) -> None:
     assert "warning: " not in here("check", rig).stdout
 
 
+@pytest.mark.parametrize(("every", "warns"), [(1, False), (5, False), (6, True)])
+def test_a_button_that_is_seldom_looked_at_is_warned_of(tmp_path: Path, every: int, warns: bool) -> None:  # noqa: FBT001
+    rig = small_rig(tmp_path / "rig.toml", device=1502, scan_ms=100)
+    button = (
+        '\n[[point]]\nname = "ack-button"\nrole = "push-acknowledge"\ndevice = "plc1"\ntable = "holding"\naddress = 5\n'
+        f'type = "bit 0"\nsignal = {{ kind = "bit" }}\nevery = {every}\n'
+    )
+    rig.write_text(rig.read_text() + button)
+    done = here("check", rig)
+    assert done.returncode == 0, done.stderr
+    assert ("ack-button: is read every 0.6 s, and a press that is shorter goes unseen" in done.stdout) == warns
+
+
 def test_a_good_file_for_people() -> None:
     done = here("check", DEMO)
     assert (done.returncode, done.stderr) == (0, "")

@@ -14,6 +14,8 @@ from brakewater.signals.words import RegisterKind
 
 _FIRST_REFERENCE: Final = {"discrete": 10_001, "input": 30_001, "holding": 40_001}
 """In the notation that counts from 1 and whose first digit names the table."""
+_SHORT_PRESS_NS: Final = 500_000_000
+"""A finger holds a button no shorter; an assumption."""
 _HOLDS: Final = {
     RegisterKind.INT16: (-(2**15), 2**15 - 1),
     RegisterKind.UINT16: (0, 2**16 - 1),
@@ -26,7 +28,7 @@ def cautions(rig: Rig) -> list[str]:
     """A sentence each."""
     points = [point for point in rig.points if point.device != SELF]
     of_points = [says for point in points for says in _of_point(point)]
-    return [*_hosts(rig), *_same_device(rig), *references_as_addresses(rig), *of_points]
+    return [*_hosts(rig), *_same_device(rig), *references_as_addresses(rig), *_buttons(rig), *of_points]
 
 
 def _hosts(rig: Rig) -> Iterator[str]:
@@ -70,6 +72,17 @@ def references_as_addresses(rig: Rig) -> list[str]:
                 f"write reference = {address} instead (which is address {address - first})"
             )
     return found
+
+
+def _buttons(rig: Rig) -> Iterator[str]:
+    """Contacts that are looked at so seldom that a press can lie between two looks."""
+    for point in rig.points:
+        apart_ns = rig.scan_ns * point.every
+        if point.role.startswith("push-") and apart_ns > _SHORT_PRESS_NS:
+            yield (
+                f"{point.name}: is read every {apart_ns / 1e9:g} s, and a press that is shorter goes unseen; read it"
+                " more often, have the PLC hold it that long, or let the PLC write the outstation's coils"
+            )
 
 
 def _of_point(point: Point) -> Iterator[str]:

@@ -59,7 +59,7 @@ class Pages:
 
     def client(self, **more: str) -> httpx.Client:
         """As a page of our own would ask."""
-        return httpx.Client(base_url=self.url, headers={"Origin": self.url, **more}, timeout=10, verify=False)
+        return httpx.Client(base_url=self.url, headers={"Origin": self.url, **more}, timeout=60, verify=False)
 
     def end_session(self, kept: Iterable[Mapping[str, Any]]) -> None:
         """End that of the browser with these cookies behind its back, as eight hours or a panel that began anew do."""

@@ -15,11 +15,13 @@ the same transport tells, which meets no fault in the same process: what it miss
 pause. Where it missed nearly nothing, look for a defect.
 
 Beside them a whole watch of each transport polls one such device and two neighbours, libmodbus servers, that must be
-asked once and answer in every scan.
+asked once and answer in every scan; its scans lie no further apart than the event loop, as the unharmed links find it,
+lets them. At the end no descriptor is left of thousands of connections, and no memory.
 """
 
 import argparse
 import asyncio
+import gc
 import math
 import random
 import sys
@@ -30,6 +32,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+
+import psutil
 
 from brakewater.field.link import Answer, Link, Read, Table
 from brakewater.quality import Status
@@ -64,6 +68,12 @@ GOES_AWAY = 0.004
 SPLITS = ("exception 2", "exception 3")
 """After these a watch asks for each register by itself, and the words of a scan are of many requests."""
 REMEMBERED = 64
+APART_S = 0.5
+"""Of two scans at most: five periods, and thrice what the loop itself was late, as a scan waits for several things."""
+GROWTH_MIB = 5.0
+"""Allowed from a quarter of the time to its end,"""
+JUDGED_S = 60.0
+"""where there was so much of it."""
 EACH = 6
 """Devices of each transport."""
 
@@ -85,6 +95,8 @@ class Tally:
     """and what is known of each."""
     asked_s: dict[int, float] = field(default_factory=dict)
     """Number of a request -> steady time at which it was sent; of the newest requests."""
+    apart_s: float = 0.0
+    """The longest from one scan of a watch to the next."""
     too_late: list[str] = field(default_factory=list)
     """Answers of a device that had no time for its declared latency, which fitted a later request."""
 
@@ -166,7 +178,7 @@ async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequenc
     faults = [fault for fault in _faults(transport) if not fault.settles and fault.name not in SPLITS]
     time = asyncio.get_running_loop().time
     async with watching(transport, LATENCY_S, ports) as watch:
-        right, end, asked = time(), time() + seconds, -1
+        right, end, asked, scanned = time(), time() + seconds, -1, math.inf
         while time() < end:
             is_pause = time() - right > SPELL_S
             if watch.device.number != asked and watch.device.idle.is_set() and not is_pause:
@@ -175,6 +187,7 @@ async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequenc
                     watch.device.script.append(pick.choice(faults).play)
                     tally.faults += 1
             status = await watch.scan()
+            tally.apart_s, scanned = max(tally.apart_s, time() - scanned), time()
             tally.reads += 1
             tally.seen[status_name(status).split()[0]] += 1
             if status == Status.OK:
@@ -237,6 +250,42 @@ def _came_too_late(read: Read, answer: Answer, device: Device, tally: Tally) -> 
     return True
 
 
+def _open() -> int:
+    """Descriptors of this process."""
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+def _held_mib() -> float:
+    return psutil.Process().memory_info().rss / 2**20
+
+
+async def _weighed(seconds: float) -> float:
+    """Growth of the process from a quarter of the time to its end, MiB."""
+    await asyncio.sleep(seconds / 4)
+    early = _held_mib()
+    await asyncio.sleep(seconds * 3 / 4)
+    return _held_mib() - early
+
+
+async def _judge(tallies: list[Tally], beside: list[Unharmed], grown_mib: float, seconds: float, before: int) -> None:
+    """That something was tried, and what must hold of all of it together."""
+    for transport in Transport:
+        *links, watch = (one for one in tallies if one.transport is transport)
+        assert sum(one.faults for one in links) > 0 < watch.faults, f"{transport}: no fault was met"
+        assert all(one.seen["OK"] > 0 for one in (*links, watch)), f"{transport}: no right answer"
+    held_up_s = max(one.held_up_s for one in beside)
+    for one in tallies:
+        what = f"{one.transport}: two scans {one.apart_s:.3f} s apart, the loop late by {held_up_s:.3f} s at most"
+        assert one.apart_s <= APART_S + 3 * held_up_s, what
+    assert seconds < JUDGED_S or grown_mib < GROWTH_MIB, f"memory has grown by {grown_mib:.1f} MiB"
+    for _ in range(200):  # what was closed goes in the loop's next turns
+        if _open() <= before:
+            break
+        gc.collect()
+        await asyncio.sleep(0.05)
+    assert _open() <= before, f"{_open() - before} descriptors are left open"
+
+
 async def soak(seconds: float, seed: int) -> tuple[list[Tally], list[Unharmed]]:
     """Run all; raises AssertionError at the first wrong value or stuck link. Gives the links' and the watches' tallies.
 
@@ -244,10 +293,12 @@ async def soak(seconds: float, seed: int) -> tuple[list[Tally], list[Unharmed]]:
         seconds: how long.
         seed: of the chance; devices take the next ones.
     """
+    before = _open()
     with ExitStack() as stack:
         program = build(Path(stack.enter_context(tempfile.TemporaryDirectory())))
         beside = {transport: Unharmed(transport=transport) for transport in Transport}
         async with asyncio.TaskGroup() as group:
+            grown = group.create_task(_weighed(seconds))
             for one in beside.values():
                 group.create_task(one.run(seconds, LATENCY_S, (*DEADLINES_S, TIMEOUT_S)))
             tasks = [
@@ -257,7 +308,9 @@ async def soak(seconds: float, seed: int) -> tuple[list[Tally], list[Unharmed]]:
             for k, transport in enumerate(Transport):
                 ports = [stack.enter_context(neighbour(program)) for _ in NEIGHBOURS]
                 tasks.append(group.create_task(_watch(transport, seed - 1 - k, seconds, ports, beside[transport])))
-    return [task.result() for task in tasks], list(beside.values())
+    tallies, links = [task.result() for task in tasks], list(beside.values())
+    await _judge(tallies, links, grown.result(), seconds, before)
+    return tallies, links
 
 
 def report(tallies: list[Tally], beside: list[Unharmed], seconds: float, seed: int) -> str:
@@ -275,12 +328,16 @@ def report(tallies: list[Tally], beside: list[Unharmed], seconds: float, seed: i
         total.longest_s = max(total.longest_s, one.longest_s)
         total.spells += one.spells
         total.too_late += one.too_late
-    told = [f"watch: {one}".replace(" reads", " scans") for one in watches]
-    told += [f"unharmed: {one.transport}: {one.missed} of {one.asked} requests missed" for one in beside]
+    told = [f"watch: {one}; two scans at most {one.apart_s:.3f} s apart".replace(" reads", " scans") for one in watches]
+    told += [
+        f"unharmed: {one.transport}: {one.missed} of {one.asked} requests missed, loop late by {one.held_up_s:.3f} s"
+        for one in beside
+    ]
     told += [f"pause: {text}" for one in tallies for text in one.told]
     told += [f"later than declared: {one.transport}, {text}" for one in sums.values() for text in one.too_late]
     head = f"{seconds:g} s of random faults, {EACH} devices of each transport, seed {seed}"
-    return "\n".join([head, *map(str, sums.values()), *told, "wrong values: 0, stuck links: 0"]) + "\n"
+    last = "wrong values: 0, stuck links: 0, descriptors left: 0"
+    return "\n".join([head, *map(str, sums.values()), *told, last]) + "\n"
 
 
 def main() -> None:

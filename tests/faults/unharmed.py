@@ -26,6 +26,8 @@ class Unharmed:
     transport: Transport
     asked: int = 0
     missed: int = 0
+    held_up_s: float = 0.0
+    """The longest that the event loop itself was late: nothing in this process can begin sooner."""
     _newest: deque[tuple[float, bool]] = field(default_factory=lambda: deque(maxlen=_KEPT))
 
     async def run(self, seconds: float, latency_s: float, deadlines_s: Sequence[float]) -> None:
@@ -44,7 +46,9 @@ class Unharmed:
                     is_missed = answer.status != Status.OK
                     self.asked, self.missed = self.asked + 1, self.missed + is_missed
                     self._newest.append((began, is_missed))
+                due = time() + _EVERY_S
                 await asyncio.sleep(_EVERY_S)
+                self.held_up_s = max(self.held_up_s, time() - due)
 
     def since(self, began: float) -> tuple[int, int]:
         """How many were missed since then, and of how many."""

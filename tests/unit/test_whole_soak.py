@@ -11,9 +11,10 @@ from brakewater.rig import Rig, load
 from brakewater.stream import Block, Event, Gap, Start
 from faults.whole.ends import told
 from faults.whole.held import Held, Steps, boot_ns
-from faults.whole.plan import SIDES, drawn, is_calm, is_killing
+from faults.whole.looks import _JUDGED_S, _SETTLED_S
+from faults.whole.plan import KILLING, LIVES, SIDES, drawn, is_calm, is_killing
 from faults.whole.rig import MIRRORED, rig_file, shown
-from faults.whole.told import INVARIANTS, Tally
+from faults.whole.told import INVARIANTS, LASTING, LASTING_S, RARE, Tally
 
 S = 1_000_000_000
 WORDS, BARE = "words genuine and of the request of their own scan", "no words where nothing was answered"
@@ -226,6 +227,18 @@ def test_a_gap_must_name_what_is_missing(rig: Rig, tmp_path: Path) -> None:
     held._device = lambda *_: None  # type: ignore[method-assign,assignment]
     held.look()
     assert "a gap names what was lost" in tally.broken
+
+
+def test_an_invariant_that_nobody_looked_at_is_told() -> None:
+    tally = Tally()
+    for name in INVARIANTS:
+        if name not in (*RARE, *LASTING):
+            tally.check(name, holds=True)
+    assert tally.unlooked(300) == []
+    assert tally.unlooked(LASTING_S) == [*LASTING]
+    assert Tally().unlooked(300) == [name for name in INVARIANTS if name not in (*RARE, *LASTING)]
+    # The watch is left alone for long enough in a run of so long, its first seconds and looks apart.
+    assert LASTING_S / LIVES * (1 - KILLING) - _SETTLED_S > _JUDGED_S
 
 
 def test_every_invariant_is_printed_and_points_have_their_fields(rig: Rig) -> None:

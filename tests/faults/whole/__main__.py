@@ -3,7 +3,8 @@
     cd tests && python -m faults.whole --seconds 3600 --seed 1            prints the table
     cd tests && python -m faults.whole --seconds 3600 --seed 1 --write    and keeps it as tests/results/DATE-whole.txt
 
-Exit status 1 where an invariant broke. Needs root, for a disk of its own that is filled to the last byte.
+Exit status 1 where an invariant broke, or was never looked at. Needs root, for a disk of its own that is filled to
+the last byte.
 """
 
 import argparse
@@ -138,11 +139,13 @@ def main() -> int:
         f"Accelerated: each side harmed about once a minute where a rig PC sees a few such things a week; load"
         f" {os.getloadavg()[2]:.1f} on {os.cpu_count()} cores.\n"
     )
-    text = f"{head}\n{tally.table()}"
+    unlooked = tally.unlooked(wanted.seconds)
+    never = "".join(f"NEVER LOOKED AT: {name}\n" for name in unlooked)
+    text = f"{head}\n{tally.table()}{never}"
     print(text)
     if wanted.write:
         (RESULTS / f"{began:%Y-%m-%d}-whole.txt").write_text(text, encoding="utf-8")
-    return 1 if sum(tally.broken.values()) else 0
+    return 1 if sum(tally.broken.values()) or unlooked else 0
 
 
 if __name__ == "__main__":

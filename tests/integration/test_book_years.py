@@ -12,6 +12,7 @@ SEEDS = (901, 902)
 def test_the_book_speaks_before_the_failure(case: str) -> None:
     years = [lived(case, seed) for seed in SEEDS]
     print("\n".join(table(years)))
+    assert CASES[case][0] == "sound" or any(year.failed is not None for year in years), "nothing failed: proves nothing"
     for year in years:
         if year.failed is not None:
             # A gap nobody has measured cannot be told: then that the measuring is overdue has to be.

@@ -53,6 +53,7 @@ def _loads(fast: Path) -> Iterator[tuple[str, Counter[str]]]:
         folder.mkdir()
         record, log = noted_load(folder, runs=3 + seed, pause_s=0.15)
         tally = images(record, log, IMAGES // 4, seed, folder / "images", check_record)
+        assert tally["heads"] > 3, "hardly anything was told that could be lost"
         yield f"journal and sealing, {3 + seed} runs", tally
 
 

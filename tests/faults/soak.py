@@ -187,6 +187,7 @@ async def _watch(transport: Transport, seed: int, seconds: float, ports: Sequenc
                     watch.device.script.append(pick.choice(faults).play)
                     tally.faults += 1
             status = await watch.scan()
+            tally.too_late = watch.too_late
             tally.apart_s, scanned = max(tally.apart_s, time() - scanned), time()
             tally.reads += 1
             tally.seen[status_name(status).split()[0]] += 1
@@ -334,7 +335,8 @@ def report(tallies: list[Tally], beside: list[Unharmed], seconds: float, seed: i
         for one in beside
     ]
     told += [f"pause: {text}" for one in tallies for text in one.told]
-    told += [f"later than declared: {one.transport}, {text}" for one in sums.values() for text in one.too_late]
+    late = [(one.transport, text) for one in (*sums.values(), *watches) for text in one.too_late]
+    told += [f"later than declared: {transport}, {text}" for transport, text in late]
     head = f"{seconds:g} s of random faults, {EACH} devices of each transport, seed {seed}"
     last = "wrong values: 0, stuck links: 0, descriptors left: 0"
     return "\n".join([head, *map(str, sums.values()), *told, last]) + "\n"

@@ -7,18 +7,29 @@ For each fault, scan by scan: every word of every device is of the address and r
 asked once and answers, in every scan; the scan that met the fault shows the status that names it; and the device is
 right again within three scans, or two seconds, of the end. On RTU that holds within the declared worst latency, for
 which the line has to stay silent after a fault, so it is added there.
+
+What a scan shows of a fault, and when it is right again, are matters of 80 ms: where the kernel kept the processes of
+this test waiting for a processor meanwhile, the fault is met again. Wrong words and neighbours that notice never are,
+but for an answer on RTU that came later than is declared for the device: nothing is promised then. It is known by when
+the device sent it, and by the time for which it, the line and the watch had no processor.
 """
 
 import argparse
 import asyncio
 import platform
+import sys
 import tempfile
+from collections import deque
 from collections.abc import AsyncIterator, Sequence
-from contextlib import AsyncExitStack, ExitStack, aclosing, asynccontextmanager
+from contextlib import AsyncExitStack, ExitStack, aclosing, asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
+import psutil
+
+from brakewater.field.link import Answer, Link
 from brakewater.field.own import OwnDevice
 from brakewater.field.poller import PolledSource
 from brakewater.quality import Status
@@ -49,6 +60,12 @@ SCANS = 3
 """To be right again,"""
 RIGHT_S = 2.0
 """or so long, whichever is more."""
+STUCK = 1000
+"""Scans without a right answer, of a device that behaves: it will never come."""
+HELD_UP_S = 0.04
+"""Half of a deadline. Who waited so long for a processor has met the machine, not the fault,"""
+TRIES = 6
+"""and so often may that be."""
 MANY = range(100, 100 + COUNT)
 LONE = (101,)
 """For exceptions: a merged read that is refused would be split, and the next fault met by another request."""
@@ -115,17 +132,61 @@ async def _misbehaving(
             yield peer, _device("bad", transport="rtu-over-tcp", host="127.0.0.1", port=peer.port, **rtu)
 
 
+class UntimelyError(AssertionError):
+    """Another status than the fault's, or right again too late: a defect, or a machine that had no time."""
+
+
+def processes() -> list[int]:
+    """This process, and those that it has begun."""
+    me = psutil.Process()
+    return [me.pid, *(child.pid for child in me.children(recursive=True))]
+
+
+def kept_waiting_s(pids: list[int]) -> float:
+    """How long processes have waited for a processor so far; 0 where the kernel does not say."""
+    total = 0
+    for pid in pids:
+        with suppress(OSError):
+            total += int(Path(f"/proc/{pid}/schedstat").read_text(encoding="ascii").split()[1])
+    return total / 1e9
+
+
+def _noting(link: Link, asked_s: deque[float]) -> None:
+    """Have a link note when it sent each of its requests, by the steady clock."""
+    reads, before = link.read, link.requests
+
+    async def read(*given: Any, **more: Any) -> Answer:
+        nonlocal before
+        answer = await reads(*given, **more)
+        if link.requests > before:
+            before = link.requests
+            asked_s.append(answer.sent_ns * 1e-9)
+        return answer
+
+    link.read = read  # type: ignore[method-assign]
+
+
 class Watch:
     """The scans, each looked at as it comes."""
 
-    def __init__(self, rig: Rig, device: Device, source: PolledSource, samples: AsyncIterator[Sample]) -> None:
-        self.device, self._source, self._samples = device, source, samples
+    def __init__(
+        self, rig: Rig, device: Device, source: PolledSource, samples: AsyncIterator[Sample], latency_s: float
+    ) -> None:
+        self.device, self._source, self._samples, self._latency_s = device, source, samples, latency_s
+        self.too_late: list[str] = []
+        """Answers of the device that came later than is declared, and fitted a later request."""
+        self._asked_s: deque[float] = deque(maxlen=8)
+        self._waited_s: deque[float] = deque(maxlen=8)
+        """``kept_waiting_s`` at the newest scans."""
+        self._processes = processes()
+        _noting(source.links["bad"], self._asked_s)
         self._slots = {name: [slot for slot in rig.slots if slot.point.device == name] for name in ("bad", *NEIGHBOURS)}
         self._before = dict.fromkeys(NEIGHBOURS, 0)
         self.late_ms = 0.0
 
     async def scan(self) -> int:
         """The status that the misbehaving device shows in the next scan."""
+        self._waited_s.append(kept_waiting_s(self._processes))
         sample = await anext(self._samples)
         self.late_ms = max(self.late_ms, self._source.lateness_ns / 1e6)
         words = memoryview(sample.words).cast("H").tolist()
@@ -144,10 +205,30 @@ class Watch:
     def _bad(self, sample: Sample, words: list[int]) -> int:
         (status,) = {sample.status[slot.index] for slot in self._slots["bad"]}
         if status == Status.OK:
+            if self._came_too_late(words):
+                return Status.SILENT
             self._genuine("bad", words, self.device.number)
         else:
             assert {words[slot.column] for slot in self._slots["bad"]} == {0}, "WRONG VALUE: words of no answer"
         return status
+
+    def _came_too_late(self, words: list[int]) -> bool:
+        """Whether all of it is the answer to one earlier request, come later than declared: RTU cannot tell it."""
+        device = self.device
+        numbers = {words[slot.column] for slot in self._slots["bad"] if slot.point.address % 2}
+        if device.transport is Transport.TCP or len(numbers) != 1:
+            return False
+        (number,) = numbers
+        before = device.number - number
+        if not 0 < before < len(self._asked_s) or number not in device.sent_s:
+            return False
+        late_s = device.sent_s[number] - self._asked_s[-1 - before]
+        waited_s = kept_waiting_s(self._processes) - self._waited_s[0]
+        if max(late_s, waited_s) <= self._latency_s:
+            return False
+        self.too_late.append(f"request {number}, answered after {late_s:.3f} s, no processor for {waited_s:.3f} s")
+        self._genuine("bad", words, number)
+        return True
 
     def _genuine(self, name: str, words: list[int], number: int) -> None:
         for slot in self._slots[name]:
@@ -159,10 +240,23 @@ class Watch:
         scans = 1
         while await self.scan() != Status.OK:
             scans += 1
+            assert scans < STUCK, f"STUCK: not right in {STUCK} scans"
         return scans
 
     async def meet(self, fault: Fault, latency_s: float) -> Outcome:
-        """A fault, and the way back."""
+        """A fault, and the way back; once more where the machine may have made what was seen."""
+        for _ in range(TRIES - 1):
+            before = kept_waiting_s(self._processes)
+            try:
+                return await self._meet(fault, latency_s)
+            except UntimelyError as error:
+                held_up_s = kept_waiting_s(self._processes) - before
+                if held_up_s < HELD_UP_S:
+                    raise
+                print(f"met again, {held_up_s:.2f} s were waited for a processor: {error}", file=sys.stderr)
+        return await self._meet(fault, latency_s)
+
+    async def _meet(self, fault: Fault, latency_s: float) -> Outcome:
         await self.until_good()
         device = self.device
         device.script.extend([fault.play] * MET)
@@ -180,10 +274,12 @@ class Watch:
         scans = await self.until_good()
         took_s = time() - ended
         allowed = fault.status(device.transport).split("|")
-        assert shown[0] in allowed, f"{fault.name} on {device.transport}: shown {shown}, allowed {allowed}"
+        if shown[0] not in allowed:
+            raise UntimelyError(f"{fault.name} on {device.transport}: shown {shown}, allowed {allowed}")
         silent_s = 0.0 if device.transport is Transport.TCP else latency_s
         most_s = max(SCANS * PERIOD_S, RIGHT_S) + silent_s
-        assert scans <= SCANS or took_s <= most_s, f"{fault.name} on {device.transport}: right after {took_s:.2f} s"
+        if scans > SCANS and took_s > most_s:
+            raise UntimelyError(f"{fault.name} on {device.transport}: right after {took_s:.2f} s")
         kinds = tuple(dict.fromkeys(shown))
         return Outcome(
             fault=fault.name, transport=device.transport, shown=kinds, scans=scans, seconds=took_s, late_ms=self.late_ms
@@ -219,7 +315,7 @@ async def watching(
         source = PolledSource(rig, OwnDevice(rig, {}), period_s=PERIOD_S)
         stack.push_async_callback(source.close)
         samples = await stack.enter_async_context(aclosing(source.samples()))  # type: ignore[type-var]
-        yield Watch(rig, device, source, samples)
+        yield Watch(rig, device, source, samples, latency_s)
 
 
 async def one(fault: Fault, transport: Transport, ports: Sequence[int]) -> Outcome:

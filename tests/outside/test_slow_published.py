@@ -163,3 +163,9 @@ def test_the_loss_is_learnt() -> None:
         loss.learn(6e3 * over, over, 5e3)
     assert loss.value == pytest.approx(6e3, rel=0.05)
     assert 0.0 < loss.variance**0.5 < 300.0
+
+
+def test_a_tank_never_gains_by_what_it_loses() -> None:
+    loss = tank.Loss(value=2e3, variance=(2e3) ** 2)
+    loss.learn(-1e6, 10.0, 1e3)
+    assert loss.value == 0.0

@@ -313,6 +313,11 @@ def test_a_level_may_rise_with_the_pump_or_fall_without_it(more: dict[str, Any])
     assert last(outcome, "aux-level") == 0
 
 
+def test_a_pump_that_nobody_knows_of_is_not_taken_for_stopped() -> None:
+    _, outcome = watch(DEMO, 200, values=rising(200, 4.0), status={"pump-running": 0x82})
+    assert last(outcome, "aux-level") == 0
+
+
 def test_a_doubted_flow_does_not_take_back_a_lost_flow() -> None:
     engine, _ = watch(DEMO, 200, values=rising(200, 4.0))
     state = {a.alarm: a.state for a in engine.alarms()}

@@ -8,7 +8,7 @@ import pytest
 
 from brakewater.engine.energy import Energy
 from brakewater.engine.excitation import Excitation
-from brakewater.engine.held import Held
+from brakewater.engine.held import Held, graded, whole, within
 from brakewater.engine.hoisting import Duty, Hoisting, Sensed
 from brakewater.engine.lag_free import LagFree, Recovered
 from brakewater.engine.rotor import RotorSense, RotorWatch
@@ -63,6 +63,20 @@ def test_a_second_is_bad_with_less_than_half_of_its_scans_and_doubtful_with_an_u
     assert second_of([bad, bad, old, 0]) == (3.5, DOUBTFUL)
     assert second_of([bad, bad, bad, 0, 0]) == (0.0, BAD)
     assert second_of([bad, bad, 0, 0, 0]) == (4.0, GOOD)
+
+
+def test_a_value_is_worth_what_it_was_worked_out_from_and_no_number_nothing() -> None:
+    values, grades = np.array([1.0, 2.0, 3.0, np.inf, np.nan]), np.array([GOOD, DOUBTFUL, BAD, GOOD, GOOD], np.uint8)
+    found = graded(values, grades)
+    none = Reason.NO_BASIS
+    assert found.codes.tolist() == [Reason.GOOD, Reason.DOUBTFUL_BASIS, none, none, none]
+    assert found.values.tolist() == [1.0, 2.0, 0.0, 0.0, 0.0]
+
+
+def test_garbage_is_held_within_bounds_and_what_is_no_number_is_none() -> None:
+    assert within(np.array([np.nan, np.inf, -9.0, 5.0, 99.0]), 1.0, 10.0).tolist() == [1.0, 1.0, 1.0, 5.0, 10.0]
+    assert [float(within(np.array([x]), -1.0, 10.0)[0]) for x in (np.nan, 99.0, 5.0)] == [0.0, 10.0, 5.0]
+    assert whole(np.array([0.6, np.nan, 1e300])).tolist() == [1, 0, 10**12]
 
 
 # ------------------------------------------------------------------- excitation

@@ -29,7 +29,8 @@ CAUTIONS: Final = (
     (
         "Write a coil when its button changes, 1 and then 0, or its state again and again, once a second or faster: a"
         " button that is held or sticks then presses once. Where 0 is never written, each 1 that comes more than 0.3 s"
-        " after the last is a press. A coil clears itself."
+        " after the last is a press. A coil clears itself. While the watch stands still a write is refused with"
+        " exception 6 (busy): the press came to nothing, and has to be made again."
     ),
 )
 

@@ -72,7 +72,8 @@ def test_mbpoll_reads_lamps_floats_and_bits() -> None:
 def test_mbpoll_presses_each_button_once() -> None:
     async def test() -> None:
         async with outstation('actor = "plc-panel"\n') as (station, port, door):
-            station.show(picture(demo_rig()))
+            beats = asyncio.create_task(beating(station))
+            await asyncio.sleep(0)
             for coil in ("0", "1", "2", "3"):
                 await polled(port, "-t", "0", "-r", coil, write="1")
             assert [(one.do, one.actor) for one in door.asked] == [
@@ -83,6 +84,8 @@ def test_mbpoll_presses_each_button_once() -> None:
             await polled(port, "-t", "0", "-r", "0", write="0")
             assert len(door.asked) == 4
             assert station.figures()["pressed"] == 4
+            beats.cancel()
+            await asyncio.gather(beats, return_exceptions=True)
 
     run(test())
 
@@ -90,7 +93,8 @@ def test_mbpoll_presses_each_button_once() -> None:
 def test_another_librarys_client_reads_and_presses() -> None:
     async def test() -> None:
         async with outstation() as (station, port, door):
-            station.show(picture(demo_rig(), LEVEL))
+            beats = asyncio.create_task(beating(station, **LEVEL))
+            await asyncio.sleep(0)
 
             def plc() -> None:
                 client = ModbusClient(host=HOST, port=port, unit_id=1, auto_open=True, timeout=5)
@@ -110,13 +114,15 @@ def test_another_librarys_client_reads_and_presses() -> None:
 
             await asyncio.to_thread(plc)
             assert [one.do for one in door.asked] == ["acknowledge"]
+            beats.cancel()
+            await asyncio.gather(beats, return_exceptions=True)
 
     run(test())
 
 
 def test_a_watch_that_stops_shows() -> None:
     async def test() -> None:
-        async with outstation() as (station, port, _):
+        async with outstation() as (station, port, door):
             await beating(station, 0.4)
             words = await asyncio.to_thread(ModbusClient(host=HOST, port=port).read_holding_registers, 0, 100)
             assert words[2] & 1
@@ -127,6 +133,8 @@ def test_a_watch_that_stops_shows() -> None:
                 words = now
                 await asyncio.sleep(0.1)
             assert words[16] == 0
+            assert "busy" in (await polled(port, "-t", "0", "-r", "0", write="1"))[0]
+            assert door.asked == []  # else it were carried out on what comes when the watch goes on
             assert (await polled(port, "-t", "4", "-r", "206", "-c", "4")) == ["0", "0", "2", "70"]
 
     run(test())

@@ -1,6 +1,7 @@
 """Requests and answers byte by byte; examples from MODBUS Application Protocol Specification V1.1b3, chapter 6."""
 
 import random
+from dataclasses import replace
 
 import pytest
 
@@ -35,6 +36,14 @@ def test_discrete_inputs_come_lowest_first() -> None:
     """6.2, example: inputs 197 to 218 (addresses 196 to 217) are AC DB 35."""
     made, _ = tables(bits=0x35DBAC << 196)
     assert ask("02 00c4 0016", made) == "02 03 ac db 35"
+
+
+def test_coils_that_are_not_taken_now_are_refused_as_busy() -> None:
+    made = replace(tables()[0], write=None)
+    assert ask("05 0002 ff00", made) == "85 06"
+    assert ask("0f 0000 0004 01 01", made) == "8f 06"
+    assert ask("05 0009 ff00", made) == "85 02"  # which coil comes first
+    assert ask("01 0000 0004", made) == "01 01 05"
 
 
 def test_coils_read_and_write() -> None:

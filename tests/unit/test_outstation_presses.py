@@ -129,6 +129,23 @@ def test_the_heartbeat_counts_scans_that_came_through() -> None:
     assert not sight.watching  # the last scan lies at 9 ns after the machine's start
 
 
+def test_what_waited_while_the_watch_stood_still_is_not_heeded(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = 10**12
+    monkeypatch.setattr("brakewater.field.newest.monotonic_ns", lambda: now)
+    newest = Newest(demo_rig(), Links, lambda: now)
+    heeded = []
+    for now in (10**12 + at * MS for at in (0, 200, 400, 600)):  # noqa: B007 - the clock that newest looks at
+        newest.show(picture(demo_rig()))
+        heeded.append(newest.heeds)
+    now += 1001 * MS
+    heeded.append(newest.heeds)  # it stands
+    for at in (3000, 200, 200, 200):
+        now += at * MS
+        newest.show(picture(demo_rig()))
+        heeded.append(newest.heeds)
+    assert heeded == [True] * 4 + [False] * 4 + [True]
+
+
 def test_the_heartbeat_comes_round() -> None:
     rig = demo_rig()
     newest = Newest(rig, Links)

@@ -12,6 +12,9 @@ STALE_NS: Final = 1_000_000_000
 STALE_SCANS: Final = 3
 """Without an outcome for longer than both, the watch has stopped."""
 
+_SETTLE_NS: Final = 500_000_000
+"""What waited while the watch stood still has come in within this time of its going on; an assumption."""
+
 
 class Newest:
     """Overwritten by each picture; a beat is a scan that went through the engine, not a picture of a command alone."""
@@ -28,12 +31,14 @@ class Newest:
         self._links, self._scanned_ns = links, scanned_ns
         self._picture: Picture | None = None
         self._shown = self._beats = 0
-        self._beat_ns = 0
+        self._beat_ns = self._on_again_ns = 0
 
     def show(self, picture: Picture) -> None:
         """Take it; costs next to nothing."""
         scanned_ns = self._scanned_ns()
         if scanned_ns != self._beat_ns:
+            if self._beat_ns and scanned_ns - self._beat_ns > self._stale_ns:
+                self._on_again_ns = monotonic_ns()
             self._beats, self._beat_ns = self._beats + 1 & 0xFFFF, scanned_ns
         self._picture = picture
         self._shown += 1
@@ -42,6 +47,11 @@ class Newest:
     def watching(self) -> bool:
         """Outcomes come."""
         return self._picture is not None and monotonic_ns() - self._beat_ns <= self._stale_ns
+
+    @property
+    def heeds(self) -> bool:
+        """What a person asks for now was asked for in sight of this picture, not before the watch stood still."""
+        return self.watching and monotonic_ns() - self._on_again_ns > _SETTLE_NS
 
     @property
     def mark(self) -> tuple[int, bool]:

@@ -6,7 +6,8 @@ the few functions a PLC needs are answered here (outstation_frames.py).
 
 The server guards itself: allow list, eight connections of which the one silent for longest gives way to a new one (as
 the MODBUS Messaging on TCP/IP Implementation Guide advises, 4.2; from memory), and the bounds of outstation_peer.py. A
-port that cannot be bound is tried again: the watch goes on without it.
+port that cannot be bound is tried again: the watch goes on without it. While the watch stands still coils are refused
+as busy: a press that waited would be carried out seconds later, on alarms that nobody had seen then.
 """
 
 import asyncio
@@ -133,7 +134,7 @@ class Outstation:
             discrete_count=16 * len(self._layout.bit_words),
             coils=self._coils.bits(monotonic_ns()),
             coil_count=len(COILS),
-            write=partial(self._write, address),
+            write=partial(self._write, address) if self._newest.heeds else None,
         )
 
     def _write(self, address: str, coil: int, value: bool) -> None:  # noqa: FBT001 - the coil's state

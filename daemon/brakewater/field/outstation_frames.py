@@ -2,7 +2,7 @@
 
 From "MODBUS Application Protocol Specification V1.1b3" (6.1 to 6.5, 6.11, 7) and "MODBUS Messaging on TCP/IP
 Implementation Guide V1.0b": transaction 2, protocol 2 = 0, length 2, unit 1, then function and data. A request is
-checked in the order that the former draws: function, quantity, address.
+checked in the order that the former draws: function, quantity, address, and whether it can be carried out.
 """
 
 import struct
@@ -13,6 +13,8 @@ from typing import Final
 ILLEGAL_FUNCTION: Final = 1
 ILLEGAL_ADDRESS: Final = 2
 ILLEGAL_VALUE: Final = 3
+BUSY: Final = 6
+"""Server device busy."""
 NO_SUCH_UNIT: Final = 11
 """Gateway target device failed to respond."""
 
@@ -40,8 +42,8 @@ class Tables:
     discrete_count: int
     coils: int
     coil_count: int
-    write: Callable[[int, bool], None]
-    """Takes coil and value."""
+    write: Callable[[int, bool], None] | None
+    """Takes coil and value; None: none is taken now."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +134,8 @@ def _write_coil(request: bytes, tables: Tables) -> bytes:
         return refusal(request, ILLEGAL_VALUE)
     if address >= tables.coil_count:
         return refusal(request, ILLEGAL_ADDRESS)
+    if tables.write is None:
+        return refusal(request, BUSY)
     tables.write(address, value == _ON)
     return request
 
@@ -143,6 +147,8 @@ def _write_coils(request: bytes, tables: Tables) -> bytes:
         span = ILLEGAL_VALUE
     if isinstance(span, int):
         return refusal(request, span)
+    if tables.write is None:
+        return refusal(request, BUSY)
     address, count = span
     values = int.from_bytes(request[6:], "little")
     for at in range(count):

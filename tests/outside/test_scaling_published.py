@@ -2,7 +2,7 @@
 
 import pytest
 
-from brakewater.physics.scaling import Water, indices
+from brakewater.physics.scaling import TDS_OF_CONDUCTIVITY, Indices, Water, indices
 
 
 def test_ryznar_of_the_worked_example() -> None:
@@ -51,3 +51,23 @@ def test_what_has_no_logarithm_is_refused(lacks: str) -> None:
     fine = {"ph": 7.0, "tds_mg_l": 300.0, "calcium_mg_l": 100.0, "alkalinity_mg_l": 100.0}
     with pytest.raises(ValueError, match=lacks):
         indices(Water(**{**fine, lacks: 0.0}), 25.0)
+
+
+@pytest.mark.parametrize(
+    ("langelier", "ryznar", "verdict"),
+    [
+        (0.4, 6.0, "scaling"),
+        (0.2, 6.5, "balanced"),
+        (-0.2, 6.9, "balanced"),
+        (-0.4, 6.0, "corrosive"),  # by the one index
+        (0.0, 7.1, "corrosive"),  # by the other
+    ],
+)
+def test_verdicts_change_where_the_published_tables_do(langelier: float, ryznar: float, verdict: str) -> None:
+    """Balanced within 0.3 of Langelier's index and below 7 of Ryznar's."""
+    assert Indices(degc=40.0, langelier=langelier, ryznar=ryznar).verdict == verdict
+
+
+def test_dissolved_solids_are_told_from_conductivity_as_is_common_practice() -> None:
+    """0.55 to 0.7 mg/L for each uS/cm."""
+    assert 0.55 <= TDS_OF_CONDUCTIVITY <= 0.7

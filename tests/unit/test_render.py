@@ -4,7 +4,9 @@ here each number was worked out by hand from 1 US gal = 3.785411784 L.
 
 import json
 import string
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import example, given
@@ -13,12 +15,14 @@ from hypothesis import strategies as st
 from brakewater import render
 from brakewater.alarms.catalogue import CATALOGUE, Shape
 from brakewater.alarms.lifecycle import State
+from brakewater.readiness import Obstacle
 from brakewater.record.documents import event_doc
 from brakewater.rig.roles import ROLES
+from brakewater.stream import ByHand, RoundNow
 from brakewater.units import CREW_UNITS, Dimension, parse
 from brakewater.units import shown as in_unit
 from brakewater.wording import ENGLISH, LANGUAGES
-from rig_parts import FLOW, LEAST, demo_rig, event, picture
+from rig_parts import FLOW, LEAST, UTC, demo_rig, event, picture
 
 RIG = demo_rig()
 METRIC = demo_rig(**{'units = "us"': 'units = "metric"'})
@@ -362,3 +366,44 @@ def test_what_is_borrowed_or_only_a_part_says_so_beside_its_value() -> None:
     assert render.derived_now(with_one, seen, "aux", "tank_temperature_degc") == "77.0 degF"
     only = "on (flow, inlet and level alone; for a trip: brakewater ready)"
     assert render.derived_now(RIG, seen, "aux", "cooling_ready") == only
+
+
+def due(share: float, **more: object) -> Mapping[str, Any]:
+    fields = {"by": "hours", "running_s": 27_000.0, "trips": 2, "due_utc_ns": None, "done_utc_ns": None, **more}
+    return render.round_now(RoundNow(round="grease", brake="aux", share=share, since_utc_ns=UTC, **fields))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("share", "state"), [(0.99, "ok"), (1.0, "due"), (1.2, "due"), (1.25, "overdue"), (2.0, "overdue")]
+)
+def test_a_round_is_due_at_its_interval_and_overdue_a_quarter_later(share: float, state: str) -> None:
+    assert due(share)["state"] == state
+
+
+def test_a_round_says_what_is_used_up_by_what_and_since_when() -> None:
+    assert due(0.31)["text"] == "ok: 31 % of its hours used up; never logged; 7.5 h run and 2 trips since"
+    done = due(1.5, by="days", done_utc_ns=UTC, trips=1)["text"]
+    assert done == "OVERDUE: 150 % of its days used up; done 2031-02-03T04:05; 7.5 h run and 1 trip since"
+
+
+def test_what_stands_in_the_way_is_held_against_a_limit_that_is_never_rounded_to_the_unsafe_side() -> None:
+    """75 gal/min are 283.9 L/min, 100 degF 37.78 degC, by exact definitions."""
+    low = Obstacle(what="flow", name="aux-flow", why="low", value=FLOW, limit=LEAST)
+    hot = Obstacle(what="inlet", name="aux-inlet", why="high", value=39.04, limit=(100.0 - 32.0) / 1.8)
+    assert render.obstacle_now(RIG, low)["text"] == "aux-flow low, 61.2 gal/min against 75 gal/min"
+    assert render.obstacle_now(METRIC, low)["text"] == "aux-flow low, 231.7 L/min against ~284 L/min"
+    assert render.obstacle_now(METRIC, hot)["text"] == "aux-inlet high, 39.0 degC against ~37.7 degC"
+    level = Obstacle(what="level", name="aux-level", why="high", value=0.4572, limit=0.381)  # 18 and 15 in
+    assert render.obstacle_now(RIG, level)["text"] == "aux-level high, 18.0 in against 15 in"
+
+
+def test_a_point_held_by_hand_shows_what_stands_in_for_it_in_the_crews_unit() -> None:
+    held = ByHand(
+        point="aux-inlet", what="substituted", value=30.0, actor="tech", reason="RTD changed", since_utc_ns=UTC,
+        until_utc_ns=UTC + 60 * 10**9,
+    )  # fmt: skip
+    shown = render.by_hand_now(RIG, held)
+    assert (shown["value"], shown["shown"]) == (30.0, {"value": 86.0, "unit": "degF"})
+    assert (shown["since"], shown["until"]) == ("2031-02-03T04:05:06.200Z", "2031-02-03T04:06:06.200Z")
+    checked = render.by_hand_now(RIG, replace(held, what="function-check", value=None))
+    assert (checked["value"], checked["shown"]) == (None, None)

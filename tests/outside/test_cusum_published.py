@@ -38,3 +38,10 @@ def test_average_run_length(h: int, shift: float) -> None:
     lengths = run_lengths(h, shift, 400 if shift == 0.0 else 1_500, np.random.default_rng(11))
     error = 3.5 * lengths.std() / np.sqrt(len(lengths))
     assert abs(lengths.mean() - PUBLISHED[h, shift]) < error + 0.02
+
+
+def test_it_is_met_from_the_threshold_on_and_until_nothing_is_left() -> None:
+    """As Page's test is stated: S >= h, here told on until S is back at 0."""
+    assert [is_met(s, 10, before=False) for s in (0, 1, 9, 10, 11)] == [False, False, False, True, True]
+    assert [is_met(s, 10, before=True) for s in (0, 1, 9, 10)] == [False, True, True, True]
+    assert [step(s, x, 3, 10) for s, x in ((0, 2), (0, 5), (5, 1), (19, 9), (1, -50))] == [0, 2, 3, 20, 0]

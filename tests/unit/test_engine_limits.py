@@ -7,8 +7,12 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
+from brakewater.engine.of_scans import Limits, OfScans
+from brakewater.physics.balance import Circuit
+from brakewater.physics.uncertainty import Spread, Spreads
 from brakewater.quality import Status, is_bad
 from brakewater.rig import load
+from brakewater.stream import Column
 
 GPM = streams.GPM
 FULL = load(streams.CONFIG / "rig-4-full.toml")
@@ -101,6 +105,23 @@ def test_cooling_is_ready_where_flow_inlet_and_level_are(changes: dict[str, floa
     engine.feed(streams.start(FULL))
     found = engine.feed(streams.scans(FULL, 5, values={**SOUND, **changes})).derived["aux", "cooling_ready"]
     assert (found.values[-1], found.codes[-1] == 0) == ready
+
+
+def test_at_its_very_limits_cooling_is_ready() -> None:
+    """No alarm of its flow, inlet or level stands there: each comes beyond its limit."""
+    brake = FULL.brakes[0]
+    limits = Limits(least_flow_m3_s=brake.least_flow, inlet_degc=brake.inlet_limit, level_m=0.45)
+    exact = Spread()
+    at = {"inlet-flow": brake.least_flow, "inlet-temperature": brake.inlet_limit, "brake-level": 0.45}
+    for role, beyond in (("", 0.0), ("inlet-flow", -1e-9), ("inlet-temperature", 1e-9), ("brake-level", 1e-9)):
+        told = {name: value + (beyond if name == role else 0.0) for name, value in at.items()}
+        columns = {name: Column(values=np.array([value]), codes=np.zeros(1, np.uint8)) for name, value in told.items()}
+        scan = OfScans(
+            circuit=Circuit(meter_at_inlet=True, wetting_flow_m3_s=3e-4, outlet_limit_degc=71.0),
+            spreads=Spreads(flow=exact, inlet=exact, outlet=exact), limits=limits, area_m2=0.0, by_role=columns,
+            of_water={},
+        )  # fmt: skip
+        assert scan["cooling_ready"].values[0] == float(not role)
 
 
 def test_cooling_is_not_ready_where_one_of_them_is_unknown() -> None:

@@ -17,6 +17,7 @@ from brakewater.alarms.catalogue import CATALOGUE, Shape
 from brakewater.alarms.lifecycle import State
 from brakewater.readiness import Obstacle
 from brakewater.record.documents import event_doc
+from brakewater.rig import SELF
 from brakewater.rig.roles import ROLES
 from brakewater.stream import ByHand, RoundNow
 from brakewater.units import CREW_UNITS, Dimension, parse
@@ -176,6 +177,43 @@ def test_a_derived_value_stands_with_its_expanded_uncertainty() -> None:
     assert render.derived_line(RIG, "heat_w", (0.0, 64), (0.0, 64)) == "-- (no flow past the sensor)"
     # a temperature's is a difference: no offset
     assert render.derived_line(RIG, "rotor_temperature_degc", (100.0, 0), (5.0, 0)) == "212.0 +/- 18.0 degF"
+
+
+def test_first_out_is_told_when_it_comes_and_not_of_what_happens_to_it_unseen() -> None:
+    came = event_doc(event(first_out=True))
+    assert render.came_first(came)
+    assert not render.came_first({**came, "first_out": False})
+    assert not render.came_first({**came, "from": "unacknowledged"})  # it sounds again
+    assert not render.came_first({**came, "to": "acknowledged"})
+
+
+def test_a_normal_alarm_has_no_value_to_show() -> None:
+    low = next(alarm for alarm in picture(RIG).alarms if alarm.alarm == "cooling-flow-low")
+    assert (low.state, low.value) == ("normal", FLOW)
+    doc = render.alarm_now(RIG, low)
+    assert [doc[key] for key in ("value", "quality", "reason", "since")] == [None] * 4
+    assert doc["shown"] == {"value": None, "setpoint": 75.0, "unit": "gal/min"}
+
+
+@pytest.mark.parametrize(("value", "std"), [((3e5, 92), (5e3, 0)), ((3e5, 0), (5e3, 92))])
+def test_where_either_is_bad_there_is_no_uncertainty_to_show(value: tuple[float, int], std: tuple[float, int]) -> None:
+    assert render.expanded(RIG, "heat_w", value, std) is None
+
+
+def test_what_the_watch_measures_of_itself_is_a_time_but_for_counts_shares_and_contacts() -> None:
+    told = {point.name: render.dimension_of_point(point) for point in RIG.points if point.device == SELF}
+    numbers = {
+        "self.queued",
+        "self.disk-used",
+        "self.restarts",
+        "self.broker",
+        "self.lamp-writes",
+        "self.panel",
+        "self.mains",
+    }
+    assert {name for name, dimension in told.items() if dimension is Dimension.NUMBER} == numbers & set(told)
+    assert {"self.broker", "self.queued", "self.restarts"} <= set(told)
+    assert {dimension for name, dimension in told.items() if name not in numbers} == {Dimension.TIME}
 
 
 def test_dimensions_of_derived_quantities_stand_in_their_names() -> None:

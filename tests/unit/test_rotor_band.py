@@ -70,3 +70,53 @@ def test_the_iron_at_the_start_is_forgotten() -> None:
     for _ in range(8):
         carried_on(MODEL, begun, 1.0, driven())
     assert begun.begun_std_k == 0.0
+
+
+def test_standing_water_gets_no_hotter_than_it_boils() -> None:
+    """120 kW through 6 kW/K: 20 K over water that boils at 100 degC, however long."""
+    m = 3000
+    steady = Driven(
+        power_w=np.full(m, 1.2e5), power_std_w=np.zeros(m), contact_w_k=np.full(m, 6e3), water_degc=np.full(m, 30.0),
+        water_std_k=np.zeros(m), flowing=np.zeros(m, bool), water_j_k=np.full(m, 4.1e5),
+    )  # fmt: skip
+    assert carried_on(MODEL, cool(), 1.0, steady)[0][-1] == pytest.approx(120.0, abs=0.5)
+
+
+def alone(seconds: int, power_w: float, model: RotorModel, state: RotorState, water_std_k: float = 0.0) -> Any:
+    """Skin and band in steadily flowing water, with power and thermometer otherwise exact."""
+    steady = Driven(
+        power_w=np.full(seconds, power_w), power_std_w=np.zeros(seconds), contact_w_k=np.full(seconds, 2.4e4),
+        water_degc=np.full(seconds, 30.0), water_std_k=np.full(seconds, water_std_k),
+        flowing=np.ones(seconds, bool), water_j_k=np.full(seconds, 4.1e5),
+    )  # fmt: skip
+    return carried_on(model, state, 1.0, steady)
+
+
+SURE = replace(MODEL, std=0.0)
+
+
+def test_a_watch_that_begins_does_not_know_the_iron_behind_the_skin() -> None:
+    """To 10 K, of which through / (contact + through) shows in the skin."""
+    cold = RotorState(surface_degc=30.0, core_degc=30.0, water_degc=30.0)
+    assert alone(1, 0.0, SURE, cold)[1][0] == pytest.approx(10.0 * 4e3 / 2.8e4, rel=0.02)
+
+
+def test_the_thermometers_own_uncertainty_is_in_the_band() -> None:
+    assert alone(5, 0.0, SURE, cool(), water_std_k=0.4)[1][-1] == pytest.approx(0.4)
+
+
+def test_what_the_skin_moves_in_a_second_is_in_the_band() -> None:
+    """What drives it is a second's mean and may have come at its end."""
+    skin_degc, std = alone(10, 6e5, replace(SURE, through_w_k=1e-3), cool())
+    moved = np.diff(skin_degc, prepend=30.0)
+    assert moved[0] > 5.0
+    np.testing.assert_allclose(std, moved, rtol=1e-6)
+
+
+def test_what_passes_into_the_iron_is_known_to_eight_per_cent_at_best() -> None:
+    """Two masses stand for iron all through."""
+    state = cool()
+    skin_degc, std = alone(60, 6e5, SURE, state)
+    iron = 4e3 / 2.8e4 * (skin_degc[-1] - state.core_degc)
+    assert iron > 1.0
+    assert std[-1] == pytest.approx(np.hypot(0.08 * iron, skin_degc[-1] - skin_degc[-2]), rel=1e-6)

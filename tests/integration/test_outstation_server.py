@@ -246,6 +246,27 @@ def test_the_most_silent_gives_way_to_a_new_one() -> None:
     run(test())
 
 
+def test_who_opens_many_connections_takes_no_other_s_place() -> None:
+    async def test() -> None:
+        async with outstation('allow = ["127.0.0.0/8"]\n') as (station, port, _):
+            reader, plc = await asyncio.open_connection(HOST, port, local_addr=("127.0.0.2", 0))
+            plc.write(READ)
+            await reader.readexactly(209)
+            writers = []
+            for _ in range(3 * MOST_PEERS):  # each asks, so that the PLC is the one silent for longest
+                other, writer = await asyncio.open_connection(HOST, port)
+                writer.write(READ)
+                await other.readexactly(209)
+                writers.append(writer)
+            plc.write(READ)
+            await reader.readexactly(209)
+            assert station.figures()["connections"] == MOST_PEERS
+            for writer in (plc, *writers):
+                writer.transport.abort()
+
+    run(test())
+
+
 def test_a_peer_that_never_reads_is_dropped_and_holds_up_nobody() -> None:
     async def test() -> None:
         async with outstation() as (station, port, _):

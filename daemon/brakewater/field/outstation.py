@@ -5,7 +5,8 @@ pymodbus' server has no allow list, no bound on connections, bytes or silence, a
 the few functions a PLC needs are answered here (outstation_frames.py).
 
 The server guards itself: allow list, eight connections of which the one silent for longest gives way to a new one (as
-the MODBUS Messaging on TCP/IP Implementation Guide advises, 4.2; from memory), and the bounds of outstation_peer.py. A
+the MODBUS Messaging on TCP/IP Implementation Guide advises, 4.2; from memory; of the address that has most of them, so
+that one that opens many takes no PLC's place), and the bounds of outstation_peer.py. A
 port that cannot be bound is tried again: the watch goes on without it. While the watch stands still coils are refused
 as busy: a press that waited would be carried out seconds later, on alarms that nobody had seen then.
 """
@@ -109,7 +110,8 @@ class Outstation:
             self._say_refused(peer.address)
             return "not allowed"
         if len(self._peers) >= MOST_PEERS:
-            silent = min(self._peers, key=lambda one: one.asked_s)
+            many = Counter(one.address for one in (*self._peers, peer))
+            silent = min(self._peers, key=lambda one: (-many[one.address], one.asked_s))
             self._peers.discard(silent)
             silent.hang_up("gave way")
         self._peers.add(peer)

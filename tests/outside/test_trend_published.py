@@ -41,6 +41,17 @@ def test_interval_and_certainty_take_students_t_for_a_line_of_so_many_points(n: 
         assert bool(sloped.is_sure) is sure
 
 
+def test_readings_that_agree_by_luck_are_no_surer_than_the_gauge() -> None:
+    """On one line to the last digit, yet all within a step of the feeler."""
+    x, y = list(range(8)), [4.5 + 0.01 * at for at in range(8)]
+    by_luck, by_gauge = trend.line(x, y), trend.line(x, y, 0.3)
+    assert by_luck is not None
+    assert by_gauge is not None
+    assert by_luck.is_sure
+    assert not by_gauge.is_sure
+    assert by_gauge.std == pytest.approx(0.3)
+
+
 def test_one_wild_reading_moves_it_little_where_least_squares_goes_astray() -> None:
     x = list(range(10))
     y = [4.5 + 0.05 * one for one in x]

@@ -11,9 +11,11 @@ from brakewater.engine.excitation import Excitation
 from brakewater.engine.held import Held, graded, whole, within
 from brakewater.engine.hoisting import Duty, Hoisting, Sensed
 from brakewater.engine.lag_free import LagFree, Recovered
+from brakewater.engine.level import LevelRate
 from brakewater.engine.rotor import RotorSense, RotorWatch
 from brakewater.engine.seconds import BAD, DOUBTFUL, GOOD, Groups, Seconds
 from brakewater.engine.usual import UsualReturn
+from brakewater.engine.worked import Worked, heat_mj
 from brakewater.physics.balance import Circuit
 from brakewater.physics.rotor import RotorModel
 from brakewater.physics.uncertainty import Spread, Spreads
@@ -454,3 +456,84 @@ def test_where_the_water_no_longer_tells_the_last_power_stays_and_the_band_widen
     std = found["rotor_temperature_std_k"].values
     assert std[-1] > 2.0 * std[39]
     assert [found["rotor_temperature_degc"].codes[at] for at in (39, -1)] == [Reason.GOOD, Reason.DOUBTFUL_BASIS]
+
+
+# -------------------------------------------------------------------------- worked
+
+HOUR = 3600
+
+
+def ran_s(seconds: Groups) -> float:
+    m = len(seconds.t_ns)
+    if "heat" not in seconds.means:
+        seconds.means["heat"], seconds.grades["heat"] = np.zeros(m), np.zeros(m, np.uint8)
+    return Worked(1.0, by_hoist=False).feed(seconds, np.zeros(m, np.int64))["running_s"].last[0]
+
+
+@pytest.mark.parametrize(
+    ("grades", "signals", "runs"),
+    [
+        ({}, {"drum": 0.3, "service": 1.0}, False),  # slower is standing still, whatever the contact says
+        ({}, {"drum": 1.0, "service": 0.0}, True),
+        ({}, {"drum": -1.0}, True),
+        ({"drum": BAD}, {"drum": 0.0}, True),  # what is not known counts as running
+        ({}, {"service": 1.0}, True),
+        ({}, {"service": 0.0, "heat": 1e5}, False),
+        ({"service": BAD}, {"service": 0.0}, True),
+        ({"service": DOUBTFUL}, {"service": 0.0}, True),
+        ({}, {"heat": 3e4}, True),
+        ({}, {"heat": 1e4}, False),
+        ({"heat": BAD}, {"heat": 0.0}, True),
+    ],
+)
+def test_a_brake_runs_while_its_drum_turns_or_it_is_in_service_or_it_heats_water(
+    grades: dict[str, int], signals: dict[str, float], *, runs: bool
+) -> None:
+    assert ran_s(groups(100, grades, **signals)) == (100.0 if runs else 0.0)
+
+
+@pytest.mark.parametrize(("before", "after", "counts"), [(1, 0, True), (0, 1, True), (1, 1, True), (0, 0, False)])
+def test_a_stretch_that_nobody_watched_counts_where_the_brake_ran_before_it_or_after_it(
+    before: int, after: int, *, counts: bool
+) -> None:
+    seconds = groups(20, service=np.repeat([before, after], 10))
+    seconds.t_ns[10:] += HOUR * 10**9
+    assert ran_s(seconds) == pytest.approx(10 * (before + after) + HOUR * counts, abs=1.0)
+
+
+def test_water_that_comes_out_colder_takes_no_work_off_the_book() -> None:
+    assert heat_mj(np.array([[5, -3, 7], [0, 0, 0], [0, 0, 0], [0, 0, 0]])).tolist() == [5, 0, 7]
+
+
+def test_work_entered_afterwards_counts_from_its_days_midnight_or_the_earliest_known() -> None:
+    day = 86_400 * 10**9
+    worked = Worked(1.0, by_hoist=False)
+    for at in range(10, 13):  # an hour's work on each of three days
+        for hour in range(3):
+            seconds = groups(1, service=1.0, heat=0.0)
+            seconds.t_ns[:] = at * day + (8 + hour) * HOUR * 10**9
+            worked.feed(seconds, np.zeros(1, np.int64))
+    now = worked.now(13 * day)
+    kept = [worked.at(t_ns, now).running_ns for t_ns in (9 * day, 10 * day + 9 * HOUR * 10**9, 11 * day + day // 2)]
+    assert kept == sorted(kept)
+    assert kept[0] == kept[1] < kept[2] < now.running_ns
+
+
+# --------------------------------------------------------------------------- level
+
+
+def level_codes(seconds: int, hole_s: int) -> list[int]:
+    """Reasons of the level rate at each second's end, five scans a second; a hole after eight of them."""
+    rate, scan = LevelRate(200_000_000), 200_000_000
+    t = (np.arange(5 * seconds) * scan).astype(np.int64)
+    t[40:] += hole_s * 10**9
+    level = Column(values=(0.3 + 1e-12 * t).astype(np.float64), codes=np.zeros(len(t), np.uint8))
+    found: list[int] = rate.feed(t, level).codes[4::5].tolist()
+    return found
+
+
+def test_a_level_rate_is_known_from_four_of_its_eight_seconds_on_and_forgets_what_is_long_ago() -> None:
+    unknown, good = int(Reason.UNKNOWN), int(Reason.GOOD)
+    assert level_codes(8, 0) == [unknown] * 3 + [good] * 5
+    assert level_codes(12, 10) == [unknown] * 3 + [good] * 9
+    assert level_codes(14, 60) == [unknown] * 3 + [good] * 5 + [unknown] * 3 + [good] * 3

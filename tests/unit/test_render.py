@@ -187,6 +187,14 @@ def test_first_out_is_told_when_it_comes_and_not_of_what_happens_to_it_unseen() 
     assert not render.came_first({**came, "to": "acknowledged"})
 
 
+def test_a_sentence_rounds_a_limit_to_its_safe_side_too() -> None:
+    """100 degF are 37.78 degC: who reads 37.7 acts in time."""
+    hot = {"alarm": "inlet-temperature-high", "value": 39.04, "setpoint": (100.0 - 32.0) / 1.8}
+    shown = render.event_shown(METRIC, event_doc(event(**hot)))
+    assert "39.0 degC, set at ~37.7 degC" in shown["text"]
+    assert shown["shown"]["setpoint"] == 37.7
+
+
 def test_a_normal_alarm_has_no_value_to_show() -> None:
     low = next(alarm for alarm in picture(RIG).alarms if alarm.alarm == "cooling-flow-low")
     assert (low.state, low.value) == ("normal", FLOW)

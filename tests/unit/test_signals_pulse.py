@@ -163,6 +163,13 @@ def test_steps() -> None:
     assert got.pulses.tolist() == [0, 4, -1, 0, 0]
 
 
+def test_at_the_most_that_can_come_one_pulse_more_was_just_about_to() -> None:
+    """100 a second over 0.2 s are 20, and one of them may have waited at the begin."""
+    at = np.array([0, 200_000_000], np.int64)
+    for pulses, went in ((21, Went.ON), (22, Went.ANEW)):
+        assert steps(PULSE, np.array([5, 5 + pulses], np.int64), at).went.tolist() == [went]
+
+
 def test_state_is_json_and_small() -> None:
     meter = PulseMeter(PULSE)
     t = np.arange(5000) * SCAN + 10**18

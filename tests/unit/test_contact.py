@@ -127,6 +127,27 @@ def test_a_stand_with_blind_seconds_tells_nothing() -> None:
     assert found[610] > 0.0
 
 
+@pytest.mark.parametrize(("part", "tells"), [(0.09, False), (0.11, True)])
+def test_a_stand_of_less_than_two_megajoules_tells_nothing(part: float, *, tells: bool) -> None:
+    """The whole one puts in 20 MJ."""
+    duty, water, modelled, starts = stream(5, 1.0)
+    light = Duty(power_w=part * duty.power_w, std_w=duty.std_w, grades=duty.grades, lowering=duty.lowering)
+    heat = part * water.to_water_w
+    passed = Recovered(heat_w=water.heat_w, to_water_w=heat, rise_k=heat, grades=water.grades)
+    assert (fed(Contact(1.0), (light, passed, part * modelled, starts), 0, 750)[-1] > 0.0) is tells
+
+
+@pytest.mark.parametrize(("lasts", "tells"), [(1700, True), (1900, False)])
+def test_what_lasts_longer_than_half_an_hour_is_a_pause_with_a_stand_in_it(lasts: int, *, tells: bool) -> None:
+    n = 3 * lasts
+    power = np.where(np.arange(n) % lasts < 40, 5e5, 0.0)
+    heat, good = np.concatenate((np.zeros(4), one_mass(power, 15.0)))[:n], np.zeros(n, np.uint8)
+    duty = Duty(power_w=power, std_w=power, grades=good, lowering=power > 0.0)
+    water = Recovered(heat_w=Held(values=heat, codes=good), to_water_w=heat, rise_k=heat, grades=good)
+    whole = duty, water, one_mass(power, 15.0), list(range(0, n, lasts))
+    assert (fed(Contact(1.0), whole, 0, n)[-1] > 0.0) is tells
+
+
 @given(st.lists(st.integers(1, 749), max_size=6))
 def test_cuts_and_restarts_change_nothing(cuts: list[int]) -> None:
     whole = stream(5, 1.3)

@@ -59,6 +59,52 @@ def test_no_faster_than_what_flows_in() -> None:
     assert free < capped
 
 
+def test_likely_a_growth_goes_on_at_half_of_what_was_seen() -> None:
+    """h = r t + (g/2) t^2 / 2, from the rate of now: the window's, and three and a half seconds' growth."""
+    growth = 2e-5
+    rate = 2e-3 + growth * np.arange(30.0)
+    found = Bearing(BRAKE, 0.003, 1.0).feed(groups(np.full(30, 0.4), rate))[NAMES[0]].values[-1]
+    now, left = rate[-1] + 0.5 * (GROUPS - 1) * growth, BRAKE.bearing_level - 0.4
+    assert now * found + 0.5 * (0.5 * growth) * found**2 == pytest.approx(left, rel=1e-6)
+
+
+def test_the_early_bound_grows_until_all_that_flows_in_stays_and_a_tenth_more() -> None:
+    """A hose collapses: from the rate of now, two of its standard uncertainties more, at the growth that was seen."""
+    rate = np.where(np.arange(30) < 25, 0.0, 4e-3)
+    found = Bearing(BRAKE, 0.003, 1.0).feed(groups(np.full(30, 0.4), rate))[NAMES[1]].values[-1]
+    assert BRAKE.housing_area is not None
+    most, growth = 1.1 * FLOW / BRAKE.housing_area, 4e-3 / GROUPS
+    now = 4e-3 + 0.5 * (GROUPS - 1) * growth + 2.0 * 4e-4
+    growth += 2.0**0.5 * 4e-4 / GROUPS
+    until = (most - now) / growth
+    left = BRAKE.bearing_level - 0.4 - 2.0 * 0.003 - until * 0.5 * (now + most)
+    assert found == pytest.approx(until + left / most, rel=1e-6)
+
+
+def test_water_that_rises_with_no_inflow_has_no_bound_to_go_by() -> None:
+    """It comes from elsewhere: what flows in says nothing of how fast it can rise."""
+    rate = np.where(np.arange(30) < 25, 0.0, 4e-3)
+    unknown, dry = (groups(np.full(30, 0.4), rate, flow_grade=grade) for grade in (BAD, GOOD))
+    dry.means["flow"][:] = 0.0
+    for name in NAMES:
+        free, found = (Bearing(BRAKE, 0.003, 1.0).feed(one)[name].values[-1] for one in (unknown, dry))
+        assert found == free
+
+
+@pytest.mark.parametrize("name", ["level", "rate"])
+def test_without_a_level_or_its_rate_nothing_is_said(name: str) -> None:
+    seconds = groups(np.full(10, 0.4), np.full(10, 2e-3))
+    seconds.grades[name][:] = BAD
+    found = Bearing(BRAKE, 0.003, 1.0).feed(seconds)
+    assert {code for one in NAMES for code in found[one].codes.tolist()} == {int(Reason.NO_BASIS)}
+
+
+@pytest.mark.parametrize(("rate", "far"), [(7e-4, True), (9e-4, False)])
+def test_what_waves_may_do_is_no_rise(rate: float, *, far: bool) -> None:
+    found = Bearing(BRAKE, 0.003, 1.0).feed(groups(np.full(20, 0.4), np.full(20, rate)))
+    assert [found[name].values[-1] == 86_400.0 for name in NAMES] == [far, far]
+
+
 def test_after_a_doubtful_rate_it_counts_as_grown_from_none() -> None:
     bearing = Bearing(BRAKE, 0.003, 1.0)
     steady = groups(np.full(GROUPS, 0.4), np.full(GROUPS, 2e-3))

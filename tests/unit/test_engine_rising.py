@@ -49,12 +49,28 @@ def test_a_rise_of_any_pace_is_told_long_before_the_bearings(mm_s: float, most_s
     assert delay * mm_s < most_mm
 
 
+def test_a_creep_in_calm_water_does_not_become_the_usual_level() -> None:
+    """0.05 mm/s: followed over ten minutes the usual lags by up to 30 mm; the alarm is out before it rose by those."""
+    ramp = np.maximum(np.arange(900 * PER_S) / PER_S - 60.0, 0.0) * 0.05e-3
+    met, _, _ = watch(0.31 + ramp)
+    assert 0 < first(met, 60.0) * 0.05 < 30.0
+
+
 def test_it_stays_while_the_water_stands_high() -> None:
     level = sloshing(2_000)
     ramp = np.clip(np.arange(len(level)) / PER_S - 60.0, 0.0, 300.0) * 1e-3
     met, _, _ = watch(level + ramp)  # up 300 mm to 610 mm, past the bearing, and there it stays
     assert met[-1] == 1.0
     assert met[int(200 * PER_S) :].all()
+
+
+@pytest.mark.parametrize(("up_m", "forgotten"), [(0.10, True), (0.20, False)])
+def test_calm_water_that_stands_too_high_never_becomes_the_usual_one(up_m: float, *, forgotten: bool) -> None:
+    """0.31 m and what it rose: below 0.45 m it is learnt anew after five minutes, above it never is."""
+    t = np.arange(1_500 * PER_S) / PER_S
+    met, _, _ = watch(0.31 + up_m * np.clip((t - 60.0) / 30.0, 0.0, 1.0))
+    assert met[int(120 * PER_S)] == 1.0
+    assert bool(met[-1]) is not forgotten
 
 
 def test_it_goes_when_the_water_is_down_again() -> None:

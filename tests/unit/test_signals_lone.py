@@ -80,3 +80,12 @@ def test_every_count_of_a_loop() -> None:
 def test_what_only_the_other_knows() -> None:
     assert reading(Register(kind=RegisterKind.INT16), Root(raw_low=0, raw_high=1000, full_scale=0.01), None) is None
     assert {type(signal) for signal in SIGNALS} == set(get_args(laws.Signal))
+
+
+def test_both_ends_of_a_sensors_range_belong_to_it() -> None:
+    read = reading(Register(kind=RegisterKind.UINT16), Direct(), (10.0, 20.0))
+    assert read is not None
+    outside = 0.0, Reason.OUT_OF_SENSOR_RANGE
+    assert [read([raw]) for raw in (9, 10, 20, 21)] == [outside, (10.0, 0), (20.0, 0), outside]
+    raws = np.array([9.0, 10.0, 20.0, 21.0])
+    assert beyond(raws, np.zeros(4, np.uint8), (10.0, 20.0))[1].tolist() == [80, 0, 0, 80]

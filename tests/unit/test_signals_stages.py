@@ -9,6 +9,7 @@ from brakewater.quality import Reason
 from brakewater.signals.damping import Damper, Damping
 from brakewater.signals.frozen import FreezeWatch, Standstill
 from brakewater.signals.jump import JumpFilter, JumpLimit
+from brakewater.signals.trim import Trim, trimmed
 from brakewater.stream import Codes, Floats, Ints
 
 S = 1_000_000_000
@@ -188,3 +189,16 @@ def test_states_are_json() -> None:
 def test_nonsense_is_refused(build, key: str) -> None:  # noqa: ANN001 - a table of lambdas
     with pytest.raises(ValueError, match=f"^{key}: found .*; allowed: .*; "):
         build()
+
+
+@pytest.mark.parametrize("gain", [0.79, 1.26])
+def test_a_correction_of_a_quarter_or_more_is_no_trim(gain: float) -> None:
+    with pytest.raises(ValueError, match=r"gain: found .*; allowed: 0.8 to 1.25.*mend the range"):
+        Trim(gain=gain)
+
+
+def test_a_trim_puts_right_what_is_measured_and_nothing_that_is_bad() -> None:
+    values, codes = np.array([10.0, 0.0, 1.7e308]), np.array([0, Reason.LOOP_LOW, 0], np.uint8)
+    right, told = trimmed(Trim(gain=1.25, offset=-2.0), values, codes)
+    assert right.tolist() == [10.5, 0.0, 0.0]
+    assert told.tolist() == [0, Reason.LOOP_LOW, Reason.NOT_A_NUMBER]

@@ -103,6 +103,40 @@ def test_an_alarm_from_its_window_to_the_record_and_over(page: Page, before: Pag
     expect(cooling).to_have_attribute("data-aspect", "off", timeout=SHOWN_MS)
 
 
+OVERLAP = """() => [...document.querySelectorAll('.number')].filter((one) => {
+  const [name, limit] = ['.name', '.limit'].map((part) => {
+    const text = document.createRange();
+    text.selectNodeContents(one.querySelector(part));
+    return text.getBoundingClientRect();
+  });
+  return name.right > limit.left && name.bottom > limit.top && limit.width > 0;
+}).map((one) => one.textContent)"""
+
+
+def test_every_alarm_that_stands_can_be_read(page: Page, before: Pages) -> None:
+    expect(page.locator("#all-open")).to_be_hidden()
+    before.device.outlet(95)
+    until(lambda: "aux.outlet-temperature-high" in before.watch.states(), "one alarm stands")
+    before.device.flow(2)
+    until(lambda: "aux.cooling-flow-low" in before.watch.states(), "more of them stand")
+    page.get_by_role("button", name="All 3 alarms").click(timeout=SHOWN_MS)
+    every, shown = page.locator("#all"), httpx.get(f"{before.url}/api/now").json()["alarms"]
+    expect(every.locator("li")).to_have_count(len(shown), timeout=SHOWN_MS)
+    for one in shown:
+        expect(every).to_contain_text(one["text"].split(":")[0])
+    expect(every.locator("li").first).to_contain_text("Cooling water lost")
+    expect(every.locator("li").first).to_contain_text("critical \u00b7 NEW \u00b7 Stop lowering")
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    for width, height in ((320, 568), (768, 1024), (1024, 600), (1920, 1080)):
+        page.set_viewport_size({"width": width, "height": height})
+        page.screenshot(path=SCREENS / f"driller-all-{width}.png", animations="disabled")
+        assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), width
+        assert page.evaluate(OVERLAP) == [], width
+        assert page.evaluate(CLIPPED) == [], width
+    page.locator("#all-open").click()
+    expect(every).to_be_hidden()
+
+
 READ_MS = 700
 """A page takes an alarm that stood there for less as one that nobody has seen."""
 

@@ -105,7 +105,9 @@ function build() {
     parts.limit.textContent = nearest(number.limits).map(limit_text).join(", ");
     parts.limit.title = number.limits.map((limit) => `${limit.alarm} ${with_unit(limit)}`).join(", ");
     parts.trend.setAttribute("aria-hidden", "true");
-    card.append(parts.name, parts.limit, parts.value, parts.quality, parts.trend);
+    const head = make("div", "head");
+    head.append(parts.name, parts.limit);
+    card.append(head, parts.value, parts.quality, parts.trend);
     cards[number.name] = { card, parts, number };
     return card;
   }));
@@ -298,11 +300,34 @@ function showFirst(picture) {
   put("first-respond", gravest?.respond ?? "");
   put("by-hand", picture.by_hand.length ? word("by-hand", { list: picture.by_hand.map((one) => word(one.what, { ...one, until: local(one.until) })).join("; ") }) : "");
   put("ahead", ahead(picture.times[brake] ?? {}));
+  showAll(holds, [first, gravest]);
 }
+
+// Every alarm that stands, those that wait first: windows show two names each, and some alarms have none.
+function showAll(holds, told) {
+  by("all-open").hidden = holds.every((alarm) => told.includes(alarm));
+  by("all").hidden = by("all-open").hidden || by("all-open").getAttribute("aria-expanded") === "false";
+  put("all-open", by("all-open").hidden ? "" : word("all-alarms", { n: holds.length }));
+  if (by("all").hidden) return;
+  const waits = (alarm) => Number(!alarm.state.endsWith("unacknowledged")), since = (alarm) => alarm.since ?? "";
+  const rows = [...holds].sort((one, other) => waits(one) - waits(other) || rank(one) - rank(other) || (since(one) < since(other) ? 1 : -1)).map((alarm) => {
+    const what = local(alarm.text), row = make("li", "");
+    row.append(make("b", "", alarm.since ? word("standing-line", { text: what, time: time(Date.parse(alarm.since)) }) : what));
+    row.append(make("span", "", [word(`priority-${alarm.priority}`), waits(alarm) ? "" : word("new"), alarm.respond].filter(Boolean).join(" \u00b7 ")));
+    return row;
+  });
+  if (rows.map((row) => row.textContent).join() !== [...by("all").children].map((row) => row.textContent).join()) by("all").replaceChildren(...rows);
+}
+by("all-open").onclick = () => {
+  const open = by("all-open").getAttribute("aria-expanded") === "false";
+  by("all-open").setAttribute("aria-expanded", String(open));
+  by("all").hidden = !open; // its rows come with the next picture
+};
+
+const rank = (alarm) => (PRIORITIES.includes(alarm.priority) ? PRIORITIES.indexOf(alarm.priority) : PRIORITIES.length);
 
 // What came first tells the cause; what to do is said for the gravest that holds by now.
 function graver(first, holding) {
-  const rank = (alarm) => (PRIORITIES.includes(alarm.priority) ? PRIORITIES.indexOf(alarm.priority) : PRIORITIES.length);
   return holding.reduce((one, other) => (one === undefined || rank(other) < rank(one) ? other : one), first);
 }
 

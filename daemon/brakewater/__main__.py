@@ -1,5 +1,6 @@
 """``python -m brakewater``, and the command itself."""
 
+import io
 import signal
 import sys
 
@@ -12,6 +13,8 @@ def main() -> int:
 
     if signal.getsignal(signal.SIGINT) is signal.SIG_DFL:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # None where there is none
+        sys.stdout.reconfigure(errors="replace")  # a terminal of another encoding gets a ? for what it cannot show
     return run()
 
 

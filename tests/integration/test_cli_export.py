@@ -34,6 +34,12 @@ def csv_rows(file: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(handle))
 
 
+@pytest.mark.parametrize("command", [("replay",), ("export", "-o", "x.csv"), ("pack", "-o", "x.case.zip")])
+def test_a_window_that_ends_before_it_begins_is_refused(recorded: Path, command: tuple[str, ...]) -> None:
+    done = here(*command, recorded, "--from", "2031-02-04", "--to", "2031-02-03")
+    assert (done.returncode, done.stderr) == (2, f"brakewater {command[0]}: --from lies after --to\n")
+
+
 def test_rows_of_a_second_are_what_pandas_makes_of_the_scans(recorded: Path, tmp_path: Path) -> None:
     # pandas: merge of every scan's value, held to the next one, on a grid of milliseconds; then plain means.
     assert here("export", recorded, "-o", tmp_path / "scans.parquet").returncode == 0

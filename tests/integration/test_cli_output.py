@@ -77,3 +77,12 @@ sys.exit(main())
 def test_ctrl_c_while_the_program_is_still_being_read_is_no_traceback(package: str, late: str) -> None:
     words = ("-c", PRESSED.format(package=package, late=late), "--help")
     assert told(words, subprocess.DEVNULL) == (-signal.SIGINT, "")
+
+
+def test_a_terminal_that_knows_no_such_letters_gets_all_the_others(tmp_path: Path) -> None:
+    rig = tmp_path / "s\u00fcd.toml"
+    rig.write_bytes(DEMO.read_bytes())
+    words, known = [sys.executable, "-m", "brakewater", "check", str(rig)], {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(words, capture_output=True, check=False, env=known)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"/s?d.toml: rig rig-4" in done.stdout

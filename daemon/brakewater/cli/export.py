@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from brakewater.cli.places import opened
-from brakewater.cli.window import duration, moment
+from brakewater.cli.window import duration, is_backwards, moment
 
 if TYPE_CHECKING:
     from brakewater.review.export import Exported, Wanted
@@ -45,6 +45,9 @@ def run(args: argparse.Namespace) -> int:
         return 2
     if args.output.exists() and not args.replace:
         print(f"brakewater export: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+        return 2
+    if is_backwards(args.since, args.until):
+        print("brakewater export: --from lies after --to", file=sys.stderr)
         return 2
     record = opened(args.record)
     if args.trip is not None:

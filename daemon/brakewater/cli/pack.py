@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from brakewater.cli.places import opened
-from brakewater.cli.window import moment
+from brakewater.cli.window import is_backwards, moment
 
 if TYPE_CHECKING:
     from brakewater.record.signing import Signer
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
         from brakewater.review.trips import window  # noqa: PLC0415 - only when needed
 
         since, until = window(record, args.trip)
-    if since is not None and until is not None and since > until:
+    if is_backwards(since, until):
         print("brakewater pack: --from lies after --to", file=sys.stderr)
         return 2
     with Progress("packing") as progress:

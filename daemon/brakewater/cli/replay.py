@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from brakewater import __version__
 from brakewater.cli.places import opened
-from brakewater.cli.window import moment
+from brakewater.cli.window import is_backwards, moment
 
 if TYPE_CHECKING:
     from brakewater.engine import Engine
@@ -83,6 +83,8 @@ def _contradiction(args: argparse.Namespace) -> str | None:
     window = args.since is not None or args.until is not None
     if args.trip is not None and window:
         return "--trip gives the window; leave out --from and --to"
+    if is_backwards(args.since, args.until):
+        return "--from lies after --to"
     if args.compare and (args.rig or args.set):
         return "--compare holds the record against itself; leave out --rig and --set"
     if args.fill and (args.compare or args.rig or args.set or window or args.trip is not None):

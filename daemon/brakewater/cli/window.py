@@ -23,6 +23,11 @@ def moment(text: str) -> int:
     return ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
 
 
+def is_backwards(since: int | None, until: int | None) -> bool:
+    """Whether a window begins after its end."""
+    return since is not None and until is not None and since > until
+
+
 def duration(text: str) -> int:
     """A length of time in nanoseconds, at least a millisecond.
 

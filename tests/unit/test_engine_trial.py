@@ -255,3 +255,13 @@ def test_a_horn_that_sounds_already_is_named_for_it_proves_nothing() -> None:
     desk.ask("test-end", alarm=LOW)
     desk.ask("silence", "driller")
     assert "sounds already" not in desk.test().says
+
+
+def test_whoever_silences_a_test_is_not_called_the_one_who_tests() -> None:
+    desk = Desk()
+    desk.test()
+    desk.scans(3 * SECOND)
+    (event,) = desk.ask("silence", actor="driller")[0]
+    assert moves((event,)) == [("unacknowledged", "unacknowledged", "test", "driller")]
+    text = render.event_shown(desk.rig, event_doc(event))["text"]
+    assert text == "TEST, not real: Cooling water low: horn silenced by driller; not acknowledged by it."

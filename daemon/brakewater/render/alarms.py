@@ -104,6 +104,8 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
 def _sentence(doc: Mapping[str, Any], words: Wording) -> str:
     """By what happened: a mask laid on or taken off is told from the masks before and after."""
     if doc["why"] == TESTED:
+        if doc["from"] == doc["to"]:
+            return words.reasons["silence-tested"]
         return words.tested[shown_of(doc["to"])]
     if doc["why"] in words.reasons:
         return words.reasons[doc["why"]]

@@ -411,9 +411,9 @@ def scans(
     return Block(run=run, input=number, t_ns=t, utc_ns=utc, words=words, status=state, age_ns=ages)
 
 
-def start(rig: Rig, *, run: int = 1, t_ns: int = 0, snapshot: bytes = b"") -> Start:
+def start(rig: Rig, *, run: int = 1, t_ns: int = 0, snapshot: bytes = b"", version: str = "0") -> Start:
     return Start(
-        run=run, t_ns=t_ns, utc_ns=UTC + t_ns, boot="b", version="0", rig_toml=rig.text, own=rig.own,
+        run=run, t_ns=t_ns, utc_ns=UTC + t_ns, boot="b", version=version, rig_toml=rig.text, own=rig.own,
         snapshot=snapshot,
     )  # fmt: skip
 

@@ -15,9 +15,10 @@ runs = st.lists(st.tuples(st.sampled_from([CLEAR, WITHIN, BEYOND, UNKNOWN]), st.
     lambda stays: [(region, 1) for region, n in stays for _ in range(n)]
 )
 delays = st.builds(
-    lambda on, off, unknown: Delays(on_ns=on, off_ns=off, unknown_ns=unknown),
+    lambda on, off, unknown, measured: Delays(on_ns=on, off_ns=off, unknown_ns=unknown, measured_ns=measured),
     st.integers(0, 9),
     st.integers(0, 9),
+    st.none() | st.integers(0, 9),
     st.none() | st.integers(0, 9),
 )
 
@@ -34,17 +35,20 @@ def looking_back(regions: list[int], t: list[int], rules: Delays) -> list[tuple[
                 return True
         return False
 
-    raised, found = False, []
+    raised, unmeasured, found = False, False, []
     for at in range(len(regions)):
         if raised:
             if stood(at, None, {CLEAR}, rules.off_ns):
                 raised = False
                 found.append((at, False, False))
+            elif unmeasured and stood(at, None, {BEYOND}, rules.measured_ns or 0):
+                unmeasured = False
+                found.append((at, True, False))
             continue
         held = stood(at, BEYOND, {BEYOND, UNKNOWN}, rules.on_ns)
         blind = rules.unknown_ns is not None and stood(at, None, {UNKNOWN}, rules.unknown_ns)
         if held or blind:
-            raised = True
+            raised, unmeasured = True, not held and rules.measured_ns is not None
             found.append((at, True, not held))
     return found
 

@@ -95,6 +95,34 @@ def test_a_choked_return_is_told_from_a_leak_and_from_a_rising_inflow() -> None:
     }
 
 
+@pytest.mark.parametrize("area", ['housing-area = "0.55 m2"\n', ""])
+@pytest.mark.parametrize(("version", "comes"), [("0", set()), ("0.2.0", {"water-lost"})])
+def test_a_brake_that_fills_after_a_stop_of_the_pump_does_not_leak(area: str, version: str, comes: set[str]) -> None:
+    """It ran dry, and holds what does not come back; records of before go on to say that it leaks."""
+    text = streams.changed(streams.demo().text, ("[[lamp]]", RETURN))
+    text = streams.changed(text, ('housing-area = "0.55 m2"\n', area)) if "housing-area" in text else text
+    rig, gpm, np = streams.parse(text), streams.GPM, streams.np
+    calm = streams.scans(rig, 150, values={"back": 90 * gpm})
+    t = np.arange(300) * rig.scan_ns / 1e9
+    level = 0.3 - 0.2 * np.exp(-t / 30.0)
+    back = (90 - 0.2 / 30.0 * np.exp(-t / 30.0) * 0.55 / gpm) * gpm
+    fills = streams.scans(rig, 300, first=151, values={"aux-level": level, "back": back})
+    played = streams.play([streams.start(rig, version=version), calm, fills])
+    assert {event.alarm for event in played.events if event.now == "unacknowledged"} == comes
+
+
+@pytest.mark.parametrize(("version", "comes"), [("0", True), ("0.2.0", False)])
+def test_a_choke_is_told_by_the_return_where_the_level_is_unknown(version: str, comes: bool) -> None:  # noqa: FBT001
+    rig = streams.parse(streams.changed(streams.demo().text, ("[[lamp]]", RETURN)))
+    gpm, dead = streams.GPM, {"raw": {"aux-level": 32_000.0}}
+    calm = streams.scans(rig, 150, values={"back": 90 * gpm}, **dead)
+    choked = streams.scans(rig, 20, first=151, values={"back": 60 * gpm}, **dead)
+    filling = streams.scans(rig, 100, first=151, values={"back": 91 * gpm, "aux-flow": 120 * gpm}, **dead)
+    for block, told in ((choked, comes), (filling, False)):
+        played = streams.play([streams.start(rig, version=version), calm, block])
+        assert ("return-restricted" in {event.alarm for event in played.events}) == told
+
+
 def test_a_pump_that_was_switched_off_has_not_stopped() -> None:
     commanded = '[[point]]\nname = "order"\nrole = "pump-commanded"\ndevice = "plc1"\ntable = "input"\n'
     commanded += 'address = 4\ntype = "bit 2"\nsignal = { kind = "bit" }\n[[tank]]'

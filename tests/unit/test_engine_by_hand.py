@@ -17,9 +17,10 @@ GOOD = {"point": "aux-flow", "value": "80 gal/min", "minutes": 1, "reason": "met
 class Shift:
     """A tech at a loaded brake; 300 scans are a minute."""
 
-    def __init__(self, rig: streams.Rig = RIG) -> None:
+    def __init__(self, rig: streams.Rig = RIG, version: str = "0") -> None:
         self.rig, self.engine, self.run, self.number, self.t_ns = rig, Engine(), 1, 0, 0
-        self.engine.feed(streams.start(rig))
+        self.version = version
+        self.engine.feed(streams.start(rig, version=version))
         self.events: list[Event] = []
         self.codes: dict[str, list[int]] = {}
         self.watch(5)
@@ -52,7 +53,7 @@ class Shift:
         state, self.run, self.number = self.engine.state(), self.run + 1, 0
         self.rig = rig or self.rig
         self.engine = Engine()
-        self.engine.feed(streams.start(self.rig, run=self.run, t_ns=self.t_ns, snapshot=state))
+        self.engine.feed(streams.start(self.rig, run=self.run, t_ns=self.t_ns, snapshot=state, version=self.version))
 
     def reading(self, point: str) -> tuple[float, int]:
         return self.engine.picture().readings[point]
@@ -331,12 +332,14 @@ def test_who_takes_the_place_of_another_is_told() -> None:
 # ---- what outlives it is real
 
 LOST = {"aux-flow": 0.0}
+BEFORE = "0.2.0"
+"""The last version that knew nothing of a loss that came as unknown and was measured afterwards."""
 CHECKED = {"point": "aux-flow", "minutes": 1, "reason": "loop check"}
 
 
-def begun(verb: str, **more: object) -> Shift:
+def begun(verb: str, version: str = "0", **more: object) -> Shift:
     """The cooling lost by hand, and nobody has seen it yet."""
-    shift = Shift()
+    shift = Shift(version=version)
     args = GOOD if verb == "substitute" else CHECKED
     assert shift.ask(verb, **{**args, **more}).ok
     shift.watch(25)
@@ -440,10 +443,78 @@ def test_with_water_flowing_afterwards_nothing_sounds_again() -> None:
 
 def test_a_record_of_before_is_carried_out_as_it_was() -> None:
     """Its commands do not say that alarms are recalled, and its snapshots hold nothing of it."""
-    shift = begun("check-begin")
+    shift = begun("check-begin", version=BEFORE)
     shift.ask("acknowledge", alarm="all")
     shift.ask("check-end", point="aux-flow")
     shift.watch(300, values=LOST)
     assert not recalled(shift)
     assert b'"by-hand"' not in shift.engine.state()
     assert b'"recalls"' not in shift.engine.state()
+
+
+# ---- what came as unknown
+
+NO_ANSWER = {"status": {"plc1": Status.SILENT}}
+NO_FLOW = {"raw": {"aux-flow": 40_000.0}}
+
+
+def unseen_since(what: dict[str, object], version: str = "0") -> Shift:
+    """The cooling lost since nobody knows the flow, and acknowledged as such."""
+    shift = Shift(version=version)
+    shift.watch(25, **what)
+    assert shift.ask("acknowledge", alarm="all").ok
+    shift.watch(25, **what)
+    assert shift.state_of("cooling-lost") == "acknowledged"
+    return shift
+
+
+@pytest.mark.parametrize("what", [NO_ANSWER, NO_FLOW], ids=["silent", "broken"])
+@pytest.mark.parametrize("restarts", [False, True])
+def test_water_lost_behind_a_signal_that_was_gone_sounds_again(what: dict[str, object], *, restarts: bool) -> None:
+    """Seen as a PLC that is away or a broken wire; when the signal is back it shows that there is no water."""
+    shift = unseen_since(what)
+    if restarts:
+        shift.restart()
+    shift.watch(30, values=LOST)
+    assert recalled(shift) == [("cooling-lost", 0.0, Reason.GOOD)]
+    (event,) = (event for event in shift.events if event.why == "re-alarm")
+    assert event.cause is None
+    assert shift.ask("acknowledge", alarm="all").ok
+    shift.watch(600, values=LOST)
+    assert len(recalled(shift)) == 1
+
+
+def test_a_signal_that_is_back_with_water_sounds_nothing() -> None:
+    shift = unseen_since(NO_ANSWER)
+    shift.watch(15, values=LOST)  # a PLC's first moments: no longer than a loop needs to settle
+    shift.watch(60)
+    assert not recalled(shift)
+    assert shift.state_of("cooling-lost") == "normal"
+
+
+def test_a_loss_nobody_has_seen_yet_shows_what_is_measured_and_no_cause_of_before() -> None:
+    shift = Shift()
+    shift.watch(25, **NO_ANSWER)
+    now = next(one for one in shift.engine.alarms() if one.alarm == "cooling-lost")
+    assert (now.cause, now.value) == ("rig.device-silent:plc1", None)
+    shift.watch(60, values=LOST)
+    now = next(one for one in shift.engine.alarms() if one.alarm == "cooling-lost")
+    assert (now.state, now.cause, now.value) == ("unacknowledged", None, 0.0)
+    assert not recalled(shift)
+
+
+def test_what_came_as_unknown_is_the_same_however_the_scans_are_cut() -> None:
+    apart, whole = unseen_since(NO_ANSWER), unseen_since(NO_ANSWER)
+    for _ in range(60):
+        apart.watch(1, values=LOST)
+    whole.watch(60, values=LOST)
+    assert apart.events == whole.events
+    assert apart.engine.state() == whole.engine.state()
+    assert recalled(whole)
+
+
+def test_a_record_of_before_says_nothing_more_of_what_came_as_unknown() -> None:
+    shift = unseen_since(NO_ANSWER, BEFORE)
+    assert b'"unmeasured"' not in shift.engine.state()
+    shift.watch(60, values=LOST)
+    assert not recalled(shift)

@@ -322,3 +322,61 @@ def test_a_doubted_flow_does_not_take_back_a_lost_flow() -> None:
     engine, _ = watch(DEMO, 200, values=rising(200, 4.0))
     state = {a.alarm: a.state for a in engine.alarms()}
     assert state["cooling-lost"] == "unacknowledged"
+
+
+FULL = streams.load(streams.CONFIG / "rig-4-full.toml")
+DENIED = {"aux-in-service": 0.0}
+WORKS = {**DENIED, "aux-current": 40.0, "aux-drum": 10.0}
+MINUTE = 300
+"""Scans."""
+
+
+def service(version: str, *parts: tuple[int, dict[str, float]]) -> tuple[list[int], Engine]:
+    """Code of the in-service contact at the end of each part, played whole and scan by scan alike."""
+    blocks, first = [], 1
+    for n, values in parts:
+        blocks.append(streams.scans(FULL, n, first=first, values=values))
+        first += n
+    apart = streams.play([streams.start(FULL, version=version), *streams.cut(blocks, [1])])
+    engine = Engine()
+    engine.feed(streams.start(FULL, version=version))
+    codes = [last(engine.feed(block), "aux-in-service") for block in blocks]
+    assert engine.state() == apart.state
+    return codes, engine
+
+
+def test_a_brake_that_works_though_its_contact_denies_it_is_watched() -> None:
+    """A wire that is off reads as out of service: twenty minutes later nothing would have been watched."""
+    stand = [(MINUTE // 2, WORKS), (MINUTE, DENIED)]
+    codes, engine = service("0", *stand, *stand)
+    assert codes == [Reason.CROSS_CHECK] * 4
+    lost = engine.feed(streams.scans(FULL, 10, first=901, values={**DENIED, "aux-flow": 0.0}))
+    assert "cooling-lost" in {event.alarm for event in lost.events}
+    doubted = [event for event in engine.alarms() if event.alarm == "signal-doubtful:aux-in-service"]
+    assert [one.state for one in doubted] == ["unacknowledged"]  # and has not come and gone with the stands
+
+
+def test_a_contact_is_believed_again_when_it_says_so_or_the_brake_has_long_not_worked() -> None:
+    codes, _ = service("0", (100, WORKS), (10, {**WORKS, "aux-in-service": 1.0}), (100, DENIED))
+    assert codes == [Reason.CROSS_CHECK, Reason.GOOD, Reason.GOOD]
+    codes, engine = service("0", (100, WORKS), (21 * MINUTE, DENIED))
+    assert codes == [Reason.CROSS_CHECK, Reason.GOOD]
+    restarted = Engine()
+    restarted.feed(streams.start(FULL, run=2, snapshot=engine.state()))
+    assert restarted.state() == engine.state()
+
+
+@pytest.mark.parametrize(
+    ("version", "values"),
+    [
+        ("0.2.0", WORKS),
+        (
+            "0",
+            {**WORKS, "aux-current": 2.0},
+        ),  # a drum that turns with the coils off: the brake is uncoupled, or drilling
+        ("0", {**WORKS, "aux-drum": 0.1}),  # coils under test
+    ],
+)
+def test_a_contact_that_may_be_right_is_believed(version: str, values: dict[str, float]) -> None:
+    codes, _ = service(version, (200, values))
+    assert codes == [Reason.GOOD]

@@ -31,9 +31,9 @@ basis = "no water moves: the inlet reading is the pipe's; decided by the enginee
 class Desk:
     """An engine, and people who type."""
 
-    def __init__(self, rig: Rig = RIG) -> None:
+    def __init__(self, rig: Rig = RIG, version: str = "0") -> None:
         self.rig, self.engine, self.number = rig, Engine(), 0
-        self.engine.feed(streams.start(rig))
+        self.engine.feed(streams.start(rig, version=version))
         self.scans(60)
 
     def scans(self, n: int, **values: Any) -> tuple[Event, ...]:
@@ -176,6 +176,27 @@ def test_a_consequence_is_shown_as_such_and_does_not_sound_again() -> None:
     assert desk.horn() == "off"
     text = render.alarm_now(desk.rig, desk.now("cooling-flow-low"))["text"]
     assert text.endswith("Follows from: Cooling water lost.")
+
+
+@pytest.mark.parametrize(("version", "horn"), [("0", "alarm"), ("0.2.0", "off")])
+def test_whoever_has_seen_that_the_inlet_is_warm_hears_that_the_outlet_is_too_hot(version: str, horn: str) -> None:
+    desk = Desk(version=version)
+    desk.scans(40, **HOT)
+    assert desk.ask("acknowledge", alarm="all").ok
+    desk.scans(600, **HOT)
+    (event,) = desk.scans(10, aux_outlet=72.0, **HOT)
+    assert (event.alarm, event.cause) == ("outlet-temperature-high", "aux.inlet-temperature-high")
+    assert (desk.horn(), desk.lamp("temperature")) == (horn, "flash")
+
+
+@pytest.mark.parametrize(("version", "cause"), [("0", None), ("0.2.0", "aux.inlet-temperature-high")])
+def test_how_much_the_water_warms_up_does_not_follow_from_a_warm_inlet(version: str, cause: str | None) -> None:
+    rise = '[[brake.alarm]]\nalarm = "outlet-rise-high"\nsetpoint = "20 degF"\n[[lamp]]'
+    desk = Desk(streams.parse(streams.changed(RIG.text, ("[[lamp]]", rise))), version)
+    desk.scans(40, **HOT, aux_outlet=45.0)
+    assert desk.ask("acknowledge", alarm="all").ok
+    (event,) = (event for event in desk.scans(20, **HOT, aux_outlet=60.0) if event.alarm == "outlet-rise-high")
+    assert event.cause == cause
 
 
 def test_an_alarm_that_chatters_is_held_and_never_hidden() -> None:

@@ -8,7 +8,8 @@ A condition that came ``rises`` times within ``calm_ns`` chatters: its off-delay
 it stays up until it has been calm for so long.
 
 Rules: an on-delay counts while the value stays beyond the setpoint and goes on through the unknown; an off-delay
-counts only while the value is known to be clear; the unknown never clears anything.
+counts only while the value is known to be clear; the unknown never clears anything. What came because the value was
+unknown turns once more when it is known to lie beyond the setpoint for as long as ``measured_ns``.
 """
 
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ class Delays:
     off_ns: int
     unknown_ns: int | None = None
     """After this long an unknown value raises the alarm; None: never."""
+    measured_ns: int | None = None
+    """What came as unknown turns again after so long beyond the setpoint; None: never."""
     calm_ns: int | None = None
     """None: chatter is not looked for."""
     rises: int = 3
@@ -51,6 +54,10 @@ class Memory:
     """Start of the present unknown stay, where that counts."""
     rose_ns: tuple[int, ...] = ()
     """When it last came, the newest last; as many as chatter needs."""
+    unmeasured: bool = False
+    """It came as unknown, and has not been measured since."""
+    beyond_ns: int | None = None
+    """Start of the present stay beyond the setpoint of what came as unknown."""
 
     @property
     def rests(self) -> bool:
@@ -66,6 +73,8 @@ class Turn:
     raised: bool
     unknown: bool
     """It came because the value was unknown for too long."""
+    measured: bool = False
+    """It stood already, as unknown, and is measured now."""
 
 
 def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[Turn]:
@@ -87,7 +96,9 @@ def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[
         region = int(regions[first])
         turn = _raise(region, first, last, t_ns, delays, memory) if not memory.raised else None
         if turn is None and memory.raised:
-            turn = _clear(region, first, last, t_ns, delays, memory)
+            turn = _clear(region, first, last, t_ns, delays, memory) or _measured(
+                region, first, last, t_ns, delays, memory
+            )
         if turn is not None:
             found.append(turn)
     return found
@@ -95,10 +106,10 @@ def turns(regions: Regions, t_ns: Ints, delays: Delays, memory: Memory) -> list[
 
 def _quiet(region: int, delays: Delays, memory: Memory) -> bool:
     """Nothing is running and nothing can start: the common case."""
-    if memory.since_ns is not None or memory.blind_ns is not None:
+    if memory.since_ns is not None or memory.blind_ns is not None or memory.beyond_ns is not None:
         return False
     if memory.raised:
-        return region != CLEAR
+        return region != CLEAR and not (memory.unmeasured and region == BEYOND)
     return region in (CLEAR, WITHIN) or (region == UNKNOWN and delays.unknown_ns is None)
 
 
@@ -137,7 +148,9 @@ def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memor
     memory.raised, memory.since_ns, memory.blind_ns = True, None, None
     if delays.calm_ns is not None:
         memory.rose_ns = (*memory.rose_ns, int(t_ns[min(moments)]))[-delays.rises :]
-    return Turn(at=min(moments), raised=True, unknown=held is None or (blind is not None and blind < held))
+    unknown = held is None or (blind is not None and blind < held)
+    memory.unmeasured = unknown and delays.measured_ns is not None
+    return Turn(at=min(moments), raised=True, unknown=unknown)
 
 
 def _clear(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
@@ -150,5 +163,19 @@ def _clear(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memor
     at = _reached(memory.since_ns + max(delays.off_ns, calm_ns), first, last, t_ns)
     if at is None:
         return None
-    memory.raised, memory.since_ns = False, None
+    memory.raised, memory.since_ns, memory.unmeasured, memory.beyond_ns = False, None, False, None
     return Turn(at=at, raised=False, unknown=False)
+
+
+def _measured(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
+    """What came as unknown, told once more when it has been measured for long enough."""
+    if not memory.unmeasured or delays.measured_ns is None or region != BEYOND:
+        memory.beyond_ns = None
+        return None
+    if memory.beyond_ns is None:
+        memory.beyond_ns = int(t_ns[first])
+    at = _reached(memory.beyond_ns + delays.measured_ns, first, last, t_ns)
+    if at is None:
+        return None
+    memory.unmeasured, memory.beyond_ns = False, None
+    return Turn(at=at, raised=True, unknown=False, measured=True)

@@ -8,6 +8,8 @@ seen, unless it is a danger of its own. A masked leader leads nothing.
 from typing import Final
 
 _HOT: Final = ("outlet-temperature-high", "outlet-rise-high", "cooling-margin-low")
+_WARM: Final = ("outlet-temperature-high", "cooling-margin-low")
+"""Of a warm inlet: how much the water warms up in the brake does not hang on it."""
 _DRY: Final = ("cooling-lost", "cooling-flow-low", "rotor-hot-no-flow", *_HOT)
 
 CONSEQUENCES: Final[dict[str, tuple[str, ...]]] = {
@@ -20,7 +22,7 @@ CONSEQUENCES: Final[dict[str, tuple[str, ...]]] = {
     "cooling-lost": ("cooling-flow-low", "rotor-hot-no-flow", *_HOT),
     "cooling-flow-low": _HOT,
     "inlet-limit-ahead": ("inlet-temperature-high",),
-    "inlet-temperature-high": _HOT,
+    "inlet-temperature-high": _WARM,
     "return-restricted": ("brake-level-rising", "brake-level-high"),
     "brake-level-rising": ("brake-level-high",),
     "excitation-low": ("excitation-reduced", "brake-weakening", "heat-share-low"),
@@ -28,17 +30,22 @@ CONSEQUENCES: Final[dict[str, tuple[str, ...]]] = {
 }
 """Leader -> what follows from it; of one brake, or of the rig and any brake."""
 
-ESCALATES: Final = frozenset({"brake-level-high", "rotor-hot-no-flow"})
+ESCALATES: Final = frozenset({"brake-level-high", "rotor-hot-no-flow", "outlet-temperature-high"})
 """What follows and yet asks for another response: whoever has seen that the level rises, or that the water is lost, has
-not seen that it is at the bearings, or the rotor hot. It sounds in any case."""
+not seen that it is at the bearings, or the rotor hot; who has seen that the inlet is warm or the flow small, not that
+the outlet is at its limit, hours later perhaps. It sounds in any case."""
+BEFORE_0_3: Final = ESCALATES - {"outlet-temperature-high"}
+"""What did so in versions before 0.3.0, whose records are carried out as they were."""
+_LEAD_BEFORE_0_3: Final = {"outlet-rise-high": ("inlet-temperature-high",)}
 
 BY_UNKNOWN: Final = frozenset({"device-silent", "device-stuck"})
 """Leaders that only make values unknown: nothing measured follows from them."""
 
 
-def leaders(kind: str) -> tuple[str, ...]:
-    """What an alarm may follow from, in the order of the table."""
-    return tuple(leader for leader, follow in CONSEQUENCES.items() if kind in follow)
+def leaders(kind: str, *, before_0_3: bool = False) -> tuple[str, ...]:
+    """What an alarm may follow from, in the order of the table; or might in versions before 0.3.0."""
+    found = tuple(leader for leader, follow in CONSEQUENCES.items() if kind in follow)
+    return found + _LEAD_BEFORE_0_3.get(kind, ()) if before_0_3 else found
 
 
 def depth(kind: str) -> int:

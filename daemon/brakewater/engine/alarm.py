@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope
 from brakewater.alarms.condition import Delays, Memory, chatters
-from brakewater.alarms.grouping import BY_UNKNOWN, ESCALATES, leaders
+from brakewater.alarms.grouping import BEFORE_0_3, BY_UNKNOWN, ESCALATES, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
 from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
@@ -15,6 +15,8 @@ from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
+SETTLES_NS: Final = 2_000_000_000
+"""What a loop or a device shows in its first moments back is not believed to be real for so long; an assumption."""
 _NEXT_SCAN_NS: Final = 1
 """An on-delay that any later scan ends."""
 
@@ -76,6 +78,8 @@ class Alarm:
     definition: str
     scan_ns: int
     delays: Delays
+    before_0_3: bool = False
+    """A version older than that recorded the run."""
     devices: frozenset[str] = frozenset()
     """Those that measure what it looks at: silent or stuck, they are why it is unknown."""
     memory: Memory = field(default_factory=Memory)
@@ -103,7 +107,7 @@ class Alarm:
 
     def follow(self, rule: AlarmRule) -> None:
         """Go on under changed settings; what runs and stands stays as it is."""
-        self.rule, self.delays = rule, delays_of(rule, self.scan_ns)
+        self.rule, self.delays = rule, delays_of(rule, self.scan_ns, before_0_3=self.before_0_3)
 
     def now(self) -> AlarmNow:
         """As it stands, for the picture."""
@@ -133,6 +137,7 @@ class Alarm:
             "since": _text(self.memory.since_ns),
             "blind": _text(self.memory.blind_ns),
             "rose": [str(t_ns) for t_ns in self.memory.rose_ns],
+            **({"unmeasured": True} if self.memory.unmeasured else {}),
             "state": self.standing.text,
             "core": self.standing.core.value,
             "masks": {mask.value: self.laid[mask].kept() for mask in self.standing.masks},
@@ -152,11 +157,14 @@ class Alarm:
     def restore(self, kept: dict[str, Any]) -> None:
         """Go on from a snapshot made under the same definition.
 
-        What went on between is unknown, so an off-delay begins anew; an on-delay goes on through the unknown.
+        What went on between is unknown, so an off-delay begins anew, and so does how long a value has been measured;
+        an on-delay goes on through the unknown.
         """
         since = None if kept["raised"] else _number(kept["since"])
         rose = tuple(int(text) for text in kept.get("rose", ()))
-        self.memory = Memory(raised=kept["raised"], since_ns=since, blind_ns=_number(kept["blind"]), rose_ns=rose)
+        blind = _number(kept["blind"])
+        unmeasured = kept.get("unmeasured", False)
+        self.memory = Memory(raised=kept["raised"], since_ns=since, blind_ns=blind, rose_ns=rose, unmeasured=unmeasured)
         masks = {mask: kept["masks"][mask] for mask in MASKS if mask in kept.get("masks", {})}
         self.laid = {mask: laid_of(mask.value, found) for mask, found in masks.items()}
         self.standing = Standing(State(kept.get("core", kept["state"])), tuple(self.laid))
@@ -183,24 +191,33 @@ def value_of(rule: AlarmRule, seen: Pair) -> float | None:
     return value if rule.kind.quantity and quality(code) is not Quality.BAD else None
 
 
-def delays_of(rule: AlarmRule, scan_ns: int) -> Delays:
+def delays_of(rule: AlarmRule, scan_ns: int, *, before_0_3: bool = False) -> Delays:
     """The times of a rule's condition.
 
     An on-delay of half a scan at most asks for a second scan: it is over with the next one, however closely that
     follows a scan that came late.
     """
     on_ns = min(rule.on_ns, _NEXT_SCAN_NS) if 2 * rule.on_ns <= scan_ns else rule.on_ns
-    return Delays(on_ns=on_ns, off_ns=rule.off_ns, unknown_ns=rule.unknown_ns, calm_ns=CHATTER_NS, rises=CHATTER_RISES)
+    return Delays(
+        on_ns=on_ns,
+        off_ns=rule.off_ns,
+        unknown_ns=rule.unknown_ns,
+        measured_ns=None if rule.unknown_ns is None or before_0_3 else rule.off_ns + SETTLES_NS,
+        calm_ns=CHATTER_NS,
+        rises=CHATTER_RISES,
+    )
 
 
 def alarms_of(rig: Rig) -> list[Alarm]:
     """Every alarm of a rig, in its first state."""
+    before = rig.before(0, 3)
     return [
         Alarm(
             rule=rule,
             definition=definition(rig, rule),
             scan_ns=rig.scan_ns,
-            delays=delays_of(rule, rig.scan_ns),
+            delays=delays_of(rule, rig.scan_ns, before_0_3=before),
+            before_0_3=before,
             devices=_devices(rig, rule),
         )
         for rule in rig.alarms
@@ -234,9 +251,10 @@ def _first_out(alarms: list[Alarm], alarm: Alarm) -> bool:
     )
 
 
-def _leader(alarms: list[Alarm], alarm: Alarm, *, unknown: bool) -> Alarm | None:
+def _leader(alarms: list[Alarm], alarm: Alarm, *, unknown: bool, before_0_3: bool) -> Alarm | None:
     """The standing alarm that a rising one follows from, its own cause where that is known; None: it leads."""
-    kinds = [kind for kind in leaders(alarm.rule.kind.name) if unknown or kind not in BY_UNKNOWN]
+    may_lead = leaders(alarm.rule.kind.name, before_0_3=before_0_3)
+    kinds = [kind for kind in may_lead if unknown or kind not in BY_UNKNOWN]
     found = [
         other
         for other in alarms
@@ -270,6 +288,8 @@ class Ledger:
     """Counts the events of a run and writes them."""
 
     rig: str
+    before_0_3: bool = False
+    """A version older than that recorded the run."""
     count: int = 0
     flood: Flood = field(default_factory=Flood)
 
@@ -320,14 +340,29 @@ class Ledger:
         if alarm.trial is not None:
             alarm.cause, alarm.first_out, alarm.silenced = None, False, False
             return
-        leader = _leader(alarms, alarm, unknown=unknown)
-        alarm.cause = None if leader is None else leader.cause or leader.rule.key
+        leader = self._lead(alarms, alarm, unknown=unknown)
         alarm.first_out = _first_out(alarms, alarm)
         flooded = self.flood.rise(moment.t_ns) and alarm.rule.priority == Priority.LOW
         # What the mechanic's book says is work for another day: it never sounds beside what the driller must hear.
         booked = alarm.rule.kind.group == BOOKED
         heard = leader is not None and _as_urgent(leader, alarm) and _quiet(leader)
-        alarm.silenced = booked or flooded or (heard and alarm.rule.kind.name not in ESCALATES)
+        escalates = BEFORE_0_3 if self.before_0_3 else ESCALATES
+        alarm.silenced = booked or flooded or (heard and alarm.rule.kind.name not in escalates)
+
+    def _lead(self, alarms: list[Alarm], alarm: Alarm, *, unknown: bool) -> Alarm | None:
+        """Find and note what it follows from."""
+        leader = _leader(alarms, alarm, unknown=unknown, before_0_3=self.before_0_3)
+        alarm.cause = None if leader is None else leader.cause or leader.rule.key
+        return leader
+
+    def measured(self, alarms: list[Alarm], alarm: Alarm, moment: Moment) -> Event | None:
+        """What came as unknown is measured now: whoever has seen the one has not seen the other.
+
+        One that nobody has seen yet goes on as it is, with the cause that it has now.
+        """
+        if alarm.state is State.UNACKNOWLEDGED:
+            self._lead(alarms, alarm, unknown=False)
+        return self.move(alarms, alarm, Trigger.RE_ALARM, moment, why="re-alarm")
 
     def write(
         self,

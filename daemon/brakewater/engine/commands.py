@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from brakewater.alarms.lifecycle import UNSEEN, State
 from brakewater.engine import alarm_commands, book_commands, hand_commands, hold_commands, tour_commands, trial_commands
-from brakewater.engine.alarm import Alarm, Ledger, moment_of
+from brakewater.engine.alarm import SETTLES_NS, Alarm, Ledger, moment_of
 from brakewater.engine.asking import check_age
 from brakewater.engine.book import Book
 from brakewater.engine.byhand import Hands
@@ -21,8 +21,6 @@ from brakewater.rig.people import standing
 from brakewater.stream import Answer, ByHand, Command, Event, Request
 
 LAMP_TEST_NS = 5_000_000_000
-_SETTLES_NS = 2_000_000_000
-"""For the first readings after a point was held by hand, beside an alarm's own off-delay; an assumption."""
 
 
 def mark(request: Request) -> str:
@@ -116,7 +114,7 @@ def _recall(alarms: list[Alarm], ends_ns: int) -> None:
     """What was acknowledged because a point is held by hand asks once more if it outlives that: it is real then."""
     for alarm in alarms:
         if alarm.by_hand and alarm.state is State.ACKNOWLEDGED:
-            alarm.recall_ns = ends_ns + alarm.delays.off_ns + _SETTLES_NS
+            alarm.recall_ns = ends_ns + alarm.delays.off_ns + SETTLES_NS
 
 
 def _setting(command: Command, desk: Desk) -> tuple[list[Event], str]:

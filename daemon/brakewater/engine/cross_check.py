@@ -3,6 +3,7 @@
     outlet-colder      the outlet is colder than the inlet, in service and with at least the least flow
     return-above-inlet more water comes back than goes in, and the brake does not empty
     level-rises-dry    the level rises with no flow and the pump stopped
+    brakes-unused      its coils carry current and its drum turns, and its contact says that it is not in service
 
 Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
 against each other. A falling level is no contradiction: the brake runs dry through its return, and
@@ -10,6 +11,9 @@ one whose inflow fades gives back what it held: its level is then below its usua
 
 The suspects of ``return-above-inlet`` leave out the inlet flow: whichever of the two meters is wrong, no less water
 than the inlet meter shows goes in, and a doubtful inlet flow would count as lost.
+
+A doubtful contact counts as in service: with its wire off a brake that works would be as silent as a stopped rig. It
+stays doubtful between stands, until it says that the brake is in service or this has not worked for twenty minutes.
 """
 
 import hashlib
@@ -19,6 +23,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from brakewater.engine.excitation import least_a
 from brakewater.engine.lasting import NOWHERE, Lasting, Mask, anywhere
 from brakewater.quality import Reason, is_bad, is_good
 from brakewater.rig import Brake, Rig
@@ -30,6 +35,11 @@ _RISES_M_S: Final = 2e-3
 """Beyond waves and noise over the level rate's eight seconds; an assumption."""
 _EMPTIES_M: Final = 0.005
 """Below the usual level, beyond sloshing; as ``judged`` has it for above. An assumption."""
+_TURNS_RAD_S: Final = 1.0
+"""A drum that turns, beyond its pick-up's zero, ten a minute; an assumption."""
+_UNUSED_NS: Final = 20 * 60 * 1_000_000_000
+"""Longer than the pause between two stands; an assumption."""
+_LONG_AGO: Final = -(2**62)
 _Holds = Callable[[Mapping[str, Column]], Mask]
 
 
@@ -62,6 +72,11 @@ class CrossChecks:
             self._checks["return-above-inlet"] = _check(self._return_above_inlet, 10, "return-flow")
         if self._pump is not None:
             self._checks["level-rises-dry"] = _check(self._level_rises_dry, 5, "brake-level", "inlet-flow")
+        has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
+        if has and not rig.before(0, 3):
+            self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service")
+        self._worked_ns = _LONG_AGO
+        """When the brake last worked though its contact denied it."""
         points = [point.definition for point in rig.points if point.brake == brake.name or point is self._pump]
         parts = (list(self._checks), brake.least_flow, brake.wetting_flow, self._accuracy, points)
         self._definition = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
@@ -75,8 +90,10 @@ class CrossChecks:
                 ``pump-running`` where there is one.
         """
         suspects: dict[str, Mask] = {}
-        for check in self._checks.values():
+        for name, check in self._checks.items():
             mask = check.lasting.feed(t_ns, check.holds(by_role))
+            if name == "brakes-unused":
+                mask = self._until_used(t_ns, mask, by_role["in-service"])
             if anywhere(mask):
                 for role in check.suspects:
                     suspects[role] = suspects[role] | mask if role in suspects else mask
@@ -111,6 +128,28 @@ class CrossChecks:
         rises &= dry & is_good(pump.codes) & (pump.values == 0.0)
         return rises
 
+    def _brakes_unused(self, by_role: Mapping[str, Column]) -> Mask:
+        service, coil, drum = by_role["in-service"], by_role["coil-current"], by_role["drum-speed"]
+        if len(service.codes) == 1 and service.values.item() != 0.0:
+            return NOWHERE  # the same for a lone scan, only quicker
+        brakes: Mask = is_good(service.codes) & (service.values == 0.0)
+        brakes &= is_good(coil.codes) & (coil.values >= least_a(self._brake))
+        brakes &= is_good(drum.codes) & (drum.values >= _TURNS_RAD_S)
+        return brakes
+
+    def _until_used(self, t_ns: Ints, mask: Mask, service: Column) -> Mask:
+        """[n] where it works, or did so not long ago, and the contact has gone on to deny it."""
+        if self._worked_ns == _LONG_AGO and not anywhere(mask):
+            return mask
+        found = np.zeros(len(t_ns), np.bool_)
+        for at, (t, works, says) in enumerate(zip(t_ns.tolist(), mask.tolist(), service.values.tolist(), strict=True)):
+            if works:
+                self._worked_ns = t
+            elif says != 0.0 or t - self._worked_ns > _UNUSED_NS:
+                self._worked_ns = _LONG_AGO
+            found[at] = self._worked_ns != _LONG_AGO
+        return found
+
     def _above(self, high: Column, low: Column, high_role: str, low_role: str) -> Mask:
         """Where both are good and one lies above the other by more than both may be off."""
         one, other = self._accuracy[high_role], self._accuracy[low_role]
@@ -127,13 +166,15 @@ class CrossChecks:
     def state(self) -> dict[str, Any]:
         """What a snapshot keeps."""
         lasting = {name: check.lasting.state() for name, check in self._checks.items()}
-        return {"definition": self._definition, "lasting": lasting}
+        worked = {} if self._worked_ns == _LONG_AGO else {"worked": str(self._worked_ns)}
+        return {"definition": self._definition, "lasting": lasting, **worked}
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Go on from a snapshot made with the same settings; under others begin anew."""
         if state["definition"] == self._definition:
             for name, check in self._checks.items():
                 check.lasting.restore(state["lasting"][name])
+            self._worked_ns = int(state.get("worked", _LONG_AGO))
 
 
 def marked(column: Column, mask: Mask) -> Column:

@@ -55,6 +55,10 @@ _K = TypeVar("_K")
 _OK, _EXCEPTION = np.uint8(Status.OK), np.uint8(Status.EXCEPTION)
 
 
+def _trigger_of(turn: Turn) -> Trigger:
+    return Trigger.CLEAR if not turn.raised else Trigger.RE_ALARM if turn.measured else Trigger.RAISE
+
+
 def _last_of(columns: Mapping[_K, Column], key: _K) -> tuple[float, int]:
     column = columns[key]
     return column.values.item(-1), column.codes.item(-1)
@@ -123,7 +127,8 @@ class Engine:
         kept = before if before and self._instead is not None else start.snapshot
         given = self._instead if isinstance(self._instead, Rig) else parse(start.rig_toml, f"run {start.run}")
         given = self._instead(given) if callable(self._instead) else given
-        rig = as_recorded(given, start.own, start.alarms if self._instead is None else None)
+        then = (start.alarms, start.version) if self._instead is None else (None, None)
+        rig = as_recorded(given, start.own, *then)
         self.left_out, self.begun_anew = tuple(key for key in given.keys if key not in rig.keys), ()
         self._build(rig, start.run)
         self._last = (start.run, 0, start.t_ns, start.utc_ns)
@@ -135,7 +140,7 @@ class Engine:
 
     def _build(self, rig: Rig, run: int) -> None:
         self._rig, self._run = rig, run
-        self._ledger = Ledger(rig=rig.name)
+        self._ledger = Ledger(rig=rig.name, before_0_3=rig.before(0, 3))
         self._gates = dict.fromkeys((brake.name for brake in rig.brakes), True)
         self._test_until_ns = _LONG_AGO
         self._reader = Reader(rig.slots)
@@ -279,7 +284,7 @@ class Engine:
                 at=turn.at,
                 stage=CONDITION,
                 index=index,
-                trigger=Trigger.RAISE if turn.raised else Trigger.CLEAR,
+                trigger=_trigger_of(turn),
                 why="unknown" if turn.unknown else "condition",
             )
             for index, turn in turned
@@ -332,7 +337,10 @@ class Engine:
             return events
         if move.laid is not None:
             alarm.laid[State.SUPPRESSED] = suppressed(*move.laid)
-        event = self._ledger.move(self._alarms, alarm, move.trigger, moment, why=move.why)
+        if move.stage == CONDITION and move.trigger is Trigger.RE_ALARM:
+            event = self._ledger.measured(self._alarms, alarm, moment)
+        else:
+            event = self._ledger.move(self._alarms, alarm, move.trigger, moment, why=move.why)
         return events if event is None else [*events, event]
 
     def _keep(self, block: Block, readings: dict[str, Column], derived: Mapping[tuple[str, str], Column]) -> None:

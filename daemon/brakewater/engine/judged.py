@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from brakewater.alarms.catalogue import Shape
-from brakewater.engine.lasting import NOWHERE
+from brakewater.engine.lasting import NOWHERE, Mask
 from brakewater.physics.uncertainty import COVERAGE
 from brakewater.quality import Reason, alone, is_bad, is_good
 from brakewater.rig import AlarmRule, Brake, Rig
@@ -35,26 +35,65 @@ def balance_of(seen: Seen) -> Column:
     return Column(values=np.where(is_bad(codes), 0.0, values), codes=codes)
 
 
-def _return_restricted(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
+def _return_restricted(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
     """Less comes back than goes in and than usual, and the level is above its usual: choked.
 
     While a larger inflow fills the brake, no less comes back than before; where the usual is not known, it counts as
-    choked.
+    choked. So it does where the level's own signal is bad: nothing else would tell of a choke then.
     """
-    balance, rise, drop = balance_of(seen), seen["level_rise_m"], seen["return_drop_m3_s"]
+    met, codes = _restricted_by_level(rule, brake, seen)
+    blind = is_bad(seen["brake-level"].codes)
+    if not np.count_nonzero(blind):
+        return met, codes
+    balance = balance_of(seen)
+    limit = rule.setpoint or 0.0
+    less = (balance.values > limit) & _fallen(seen, limit)
+    return np.where(blind, less, met), np.where(blind, balance.codes, codes)
+
+
+def _restricted_by_level(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
+    """As versions before 0.3.0 judged it: with the level's signal bad it was unknown."""
+    balance, rise = balance_of(seen), seen["level_rise_m"]
     limit = rule.setpoint or 0.0
     short = balance.values > limit
-    fallen = is_bad(drop.codes) | (drop.values > 0.5 * limit)
-    return short & fallen & (rise.values > _RISEN_M), np.where(
+    return short & _fallen(seen, limit) & (rise.values > _RISEN_M), np.where(
         short, np.maximum(balance.codes, rise.codes), balance.codes
     )
 
 
-def _water_lost(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
-    """Less comes back than goes in, and the level does not rise: it runs out somewhere."""
+def _fallen(seen: Seen, limit: float) -> Mask:
+    drop = seen["return_drop_m3_s"]
+    fallen: Mask = is_bad(drop.codes) | (drop.values > 0.5 * limit)
+    return fallen
+
+
+def _water_lost(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
+    """Less comes back than goes in, the level does not rise, and no brake that ran dry fills again: it runs out."""
+    met, codes = _lost_unless_higher(rule, brake, seen)
+    if not np.count_nonzero(met):
+        return met, codes
+    return met & ~_fills(brake, seen), codes
+
+
+def _lost_unless_higher(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
+    """As versions before 0.3.0 judged it: a brake that filled after every stop of the pump leaked by it."""
     balance, rise = balance_of(seen), seen["level_rise_m"]
     short = balance.values > (rule.setpoint or 0.0)
     return short & (rise.values <= _RISEN_M), np.where(short, np.maximum(balance.codes, rise.codes), balance.codes)
+
+
+def _fills(brake: Brake, seen: Seen) -> Mask:
+    """Where the level is below its usual and half of what is missing is seen to stay.
+
+    Where the housing's area is not known, that it rises is enough.
+    """
+    rise, rate = seen["level_rise_m"], seen["level_rate_m_s"]
+    fills: Mask = is_good(rise.codes) & (rise.values < -_RISEN_M) & is_good(rate.codes)
+    if brake.housing_area is None:
+        fills &= rate.values > _FILLS_M_S
+    else:
+        fills &= rate.values * brake.housing_area > _STAYS * balance_of(seen).values
+    return fills
 
 
 def _short_of(value: str, std: str) -> Callable[[AlarmRule, Brake, Seen], Met]:
@@ -97,6 +136,10 @@ def may_be_hot(limit_degc: float, seen: Seen) -> Met:
 
 _RISEN_M: Final = 0.005
 """Above sloshing's median; an assumption."""
+_STAYS: Final = 0.5
+"""Part of what is missing that a filling brake is seen to hold; an assumption."""
+_FILLS_M_S: Final = 3e-4
+"""Faster than the level rate's noise; an assumption."""
 OF_BRAKE: Final[dict[str, Callable[[AlarmRule, Brake, Seen], Met]]] = {
     "brake-level-rising": _level_rising,
     "return-restricted": _return_restricted,
@@ -118,6 +161,18 @@ def pump_stopped(rig: Rig, readings: Mapping[str, Column]) -> Met:
         order = readings[commanded.name]
         met &= ~(is_good(order.codes) & (order.values == 0.0))
     return met, column.codes
+
+
+_OF_BRAKE_BEFORE_0_3: Final = {
+    **OF_BRAKE,
+    "return-restricted": _restricted_by_level,
+    "water-lost": _lost_unless_higher,
+}
+
+
+def of_brake(rig: Rig) -> Mapping[str, Callable[[AlarmRule, Brake, Seen], Met]]:
+    """By alarm, as today's version judges it or the one that recorded the run did."""
+    return _OF_BRAKE_BEFORE_0_3 if rig.before(0, 3) else OF_BRAKE
 
 
 FIGURES: Final[dict[str, Callable[[Seen], Column]]] = {

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from brakewater.alarms.catalogue import Scope, Shape
 from brakewater.alarms.condition import CLEAR, Regions
 from brakewater.engine.glance import Glance, Judged, Points
-from brakewater.engine.judged import FIGURES, OF_BRAKE, OF_RIG, Met, is_judged
+from brakewater.engine.judged import FIGURES, OF_RIG, Met, is_judged, of_brake
 from brakewater.engine.regions import FROM_BAD, Scale
 from brakewater.quality import Reason, is_bad
 from brakewater.rig import AlarmRule, Rig
@@ -58,6 +58,7 @@ class Watched:
         self._count = len(rules)
         self._scale = Scale(rules)
         self._rig = rig
+        self._of_brake = of_brake(rig)
         plain = [(row, rule) for row, rule in rows(Scope.BRAKE) if not is_judged(rule)]
         self._brakes = [(row, rule.brake or "", rule.kind.quantity) for row, rule in plain]
         brakes = {brake.name: brake for brake in rig.brakes}
@@ -87,7 +88,7 @@ class Watched:
     def _prepare_lone(self) -> None:
         self._glance = Glance(self._scale, self._count)
         self._judgements = [
-            (row, Judged(partial(OF_BRAKE[rule.kind.name], rule, of)), of.name) for row, rule, of in self._judged
+            (row, Judged(partial(self._of_brake[rule.kind.name], rule, of)), of.name) for row, rule, of in self._judged
         ]
         self._judgements_of_rig = [(row, Judged(partial(OF_RIG[kind], self._rig))) for row, kind in self._judged_of_rig]
         device = {point.name: point.device for point in self._rig.points}
@@ -128,7 +129,7 @@ class Watched:
     def _met(self, sights: Sights) -> Iterator[tuple[int, Met]]:
         """Rows that several signals together decide."""
         for row, rule, of in self._judged:
-            yield row, OF_BRAKE[rule.kind.name](rule, of, sights.seen[of.name])
+            yield row, self._of_brake[rule.kind.name](rule, of, sights.seen[of.name])
         for row, kind in self._judged_of_rig:
             yield row, OF_RIG[kind](self._rig, sights.readings)
 

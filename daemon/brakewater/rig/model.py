@@ -188,6 +188,12 @@ class Rig:
     """The book of rounds, where one is kept."""
     rounds: tuple[Round, ...] = ()
     """By brake, in the order of the defaults, then of the file."""
+    recorded_by: tuple[int, ...] | None = None
+    """The version that recorded the run, where the engine is to do as that one did; None: as today's does."""
+
+    def before(self, *version: int) -> bool:
+        """Whether a version older than this one recorded the run, so that what came with it is left out."""
+        return self.recorded_by is not None and self.recorded_by < version
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:

@@ -21,6 +21,8 @@ _BEFORE: Final = (
     "self.lamp-writes", "self.mirror.",
 )  # fmt: skip
 """How the names begin that a Start without a layout may mean: versions of before layouts were recorded had these."""
+_PARTS: Final = 3
+"""Numbers in a version's name."""
 _LATER: Final = ((), ("self.disk-used",), ("self.disk-used", "self.lamp-writes"))
 """Which of them the last of those versions had, and what ever earlier ones did not have yet."""
 
@@ -72,8 +74,10 @@ def layout_before(rig: Rig, words: int, points: int) -> OwnLayout | None:
     return None
 
 
-def as_recorded(rig: Rig, layout: OwnLayout | None, alarms: tuple[str, ...] | None = None) -> Rig:
-    """The rig with the daemon's own points as they stand in a run's scans, and the alarms that there were.
+def as_recorded(
+    rig: Rig, layout: OwnLayout | None, alarms: tuple[str, ...] | None = None, version: str | None = None
+) -> Rig:
+    """The rig with the daemon's own points as they stand in a run's scans, the alarms that there were, and the version.
 
     Alarms on own points that the run does not have, and those that the version which recorded it did not watch, are
     left out. A point that only a later version knows is a bare number.
@@ -82,6 +86,7 @@ def as_recorded(rig: Rig, layout: OwnLayout | None, alarms: tuple[str, ...] | No
         rig: as this version makes it of its file.
         layout: of the run's Start; None: recorded before layouts were.
         alarms: keys of those watched then; None: whatever this version watches.
+        version: that recorded the run, ``0.2.0``; anything else, or None: the engine does as today's.
 
     Raises:
         StorageError: the layout names a data type that this version does not have.
@@ -91,9 +96,18 @@ def as_recorded(rig: Rig, layout: OwnLayout | None, alarms: tuple[str, ...] | No
     then = rig if layout == rig.own else _with_own(rig, layout)
     watched = None if alarms is None else frozenset(alarms)
     rules = tuple(rule for rule in rig.alarms if _has(then.points, rule) and (watched is None or rule.key in watched))
+    recorded_by = version_of(version)
+    if recorded_by is not None:
+        then = replace(then, recorded_by=recorded_by)
     if len(rules) == len(rig.alarms):
         return then
     return replace(then, alarms=rules, suppressions=_of(rig.suppressions, {rule.key for rule in rules}))
+
+
+def version_of(text: str | None) -> tuple[int, ...] | None:
+    """``0.2.0`` as numbers; None for what is no released version's name."""
+    parts = (text or "").split(".")
+    return tuple(map(int, parts)) if len(parts) == _PARTS and all(map(str.isdecimal, parts)) else None
 
 
 def _with_own(rig: Rig, layout: OwnLayout) -> Rig:

@@ -97,6 +97,32 @@ def test_filling_a_brake_that_ran_dry_is_no_rise() -> None:
     assert not met.any()
 
 
+def rise_m(level: np.ndarray, flow: np.ndarray, size: int) -> np.ndarray:
+    """[n] height above the usual, told in blocks of so many scans."""
+    rising = Rising(SCAN_NS, allowance_m=0.01, high_m=0.45, wetting_m3_s=3e-4)
+    told = []
+    for at in range(0, len(level), size):
+        part, n = slice(at, at + size), len(level[at : at + size])
+        columns = (Column(values=values[part], codes=np.zeros(n, np.uint8)) for values in (level, flow))
+        told.append(rising.feed(*columns)["level_rise_m"].values)
+    return np.concatenate(told)
+
+
+@pytest.mark.parametrize("size", [1, 10_000])
+def test_a_brake_without_flow_keeps_its_usual_level_however_near_it_the_water_stands(size: int) -> None:
+    level = np.concatenate((np.full(60 * PER_S, 0.31), np.full(600 * PER_S, 0.302)))
+    flow = np.where(np.arange(len(level)) < 60 * PER_S, 5e-3, 0.0)
+    found = rise_m(level, flow, size)
+    assert found[59 * PER_S] == pytest.approx(0.0, abs=1e-5)
+    assert found[-1] == pytest.approx(-0.008, abs=1e-4)
+
+
+def test_a_level_that_moves_makes_no_first_usual_one() -> None:
+    """A brake that is being filled when the watch begins: 10 mm/s, 9 cm within its ten seconds."""
+    _, codes, _ = watch(0.1 + 0.010 * np.arange(30 * PER_S) / PER_S)
+    assert set(codes.tolist()) == {int(Reason.UNKNOWN)}
+
+
 def test_an_unknown_level_is_unknown() -> None:
     _, codes, _ = watch(sloshing(60), code=int(Reason.LOOP_LOW))
     assert set(codes.tolist()) == {int(Reason.UNKNOWN)}

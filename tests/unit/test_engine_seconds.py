@@ -1,6 +1,7 @@
 """What is worked out once a second, stage by stage: each by what its words promise, figures from steam tables."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from brakewater.engine.lag_free import LagFree, Recovered
 from brakewater.engine.level import LevelRate
 from brakewater.engine.rotor import RotorSense, RotorWatch
 from brakewater.engine.seconds import BAD, DOUBTFUL, GOOD, Groups, Seconds
+from brakewater.engine.slow import has_tank
 from brakewater.engine.usual import UsualReturn
 from brakewater.engine.worked import Worked, heat_mj
 from brakewater.physics.balance import Circuit
@@ -522,18 +524,32 @@ def test_work_entered_afterwards_counts_from_its_days_midnight_or_the_earliest_k
 # --------------------------------------------------------------------------- level
 
 
-def level_codes(seconds: int, hole_s: int) -> list[int]:
+def level_codes(seconds: int, hole_s: int, size: int) -> list[int]:
     """Reasons of the level rate at each second's end, five scans a second; a hole after eight of them."""
     rate, scan = LevelRate(200_000_000), 200_000_000
     t = (np.arange(5 * seconds) * scan).astype(np.int64)
     t[40:] += hole_s * 10**9
-    level = Column(values=(0.3 + 1e-12 * t).astype(np.float64), codes=np.zeros(len(t), np.uint8))
-    found: list[int] = rate.feed(t, level).codes[4::5].tolist()
-    return found
+    level, codes = (0.3 + 1e-12 * t).astype(np.float64), np.zeros(len(t), np.uint8)
+    found: list[int] = []
+    for at in range(0, len(t), size):
+        part = slice(at, at + size)
+        found += rate.feed(t[part], Column(values=level[part], codes=codes[part])).codes.tolist()
+    return found[4::5]
 
 
-def test_a_level_rate_is_known_from_four_of_its_eight_seconds_on_and_forgets_what_is_long_ago() -> None:
+@pytest.mark.parametrize("size", [1, 10_000])
+def test_a_level_rate_is_known_from_four_of_its_eight_seconds_on_and_forgets_what_is_long_ago(size: int) -> None:
     unknown, good = int(Reason.UNKNOWN), int(Reason.GOOD)
-    assert level_codes(8, 0) == [unknown] * 3 + [good] * 5
-    assert level_codes(12, 10) == [unknown] * 3 + [good] * 9
-    assert level_codes(14, 60) == [unknown] * 3 + [good] * 5 + [unknown] * 3 + [good] * 3
+    assert level_codes(8, 0, size) == [unknown] * 3 + [good] * 5
+    assert level_codes(12, 10, size) == [unknown] * 3 + [good] * 9
+    assert level_codes(14, 60, size) == [unknown] * 3 + [good] * 5 + [unknown] * 3 + [good] * 3
+
+
+# ---------------------------------------------------------------------------- tank
+
+
+def test_a_forecast_of_the_tank_is_made_of_one_brake_on_one_tank_alone() -> None:
+    """Of several brakes the heat of each alone would mislead."""
+    assert has_tank(RIG)
+    assert not has_tank(replace(RIG, brakes=RIG.brakes * 2))
+    assert not has_tank(replace(RIG, tanks=RIG.tanks * 2))

@@ -181,6 +181,8 @@ def _crc(change: Callable[[bytes], bytes]) -> Play:
 
 
 _MISMATCH, _SHORT, _SILENT, _SLOW, _RESET = "MISMATCH", "SHORT", "SILENT", "SLOW", "RESET"
+_ONCE_MORE = "OK|RESET"
+"""Where answers are numbered a good connection that ends is asked once more on a new one: which may end as well."""
 _OTHER = OTHER_FUNCTION[4]
 _NO = ""
 
@@ -202,8 +204,8 @@ FAULTS: tuple[Fault, ...] = (
     _fault("trickle, in time", _in_pieces(lambda s: s.answer(), 1, 0.001), "OK"),
     _fault("two halves, 30 ms apart", _in_pieces(lambda s: s.answer(), 15, 0.03), "OK"),
     # ---- the connection
-    _fault("connection closed", hangs_up, _RESET, tcp="OK"),  # asked once more
-    _fault("connection reset", resets, _RESET, tcp="OK"),
+    _fault("connection closed", hangs_up, _RESET, tcp=_ONCE_MORE),
+    _fault("connection reset", resets, _RESET, tcp=_ONCE_MORE),
     _fault("connection closed, and the next one too", _again(hangs_up), _RESET, serial=_NO),
     _fault("half an answer, then closed", truncated_and_gone(12), _RESET),
     _fault("nobody there", nothing, "REFUSED", serial="ABSENT", goes_away=True),
@@ -275,7 +277,7 @@ def families(transport: Transport) -> dict[str, list[Fault]]:
             _fault(f"cut off after {k}", truncated(k), _SLOW, quick=True) for k in range(1, size)
         ],
         "cut off at every byte, then closed": [
-            _fault(f"cut off after {k}, closed", truncated_and_gone(k), _RESET, tcp=_RESET if k else "OK")
+            _fault(f"cut off after {k}, closed", truncated_and_gone(k), _RESET, tcp=_RESET if k else _ONCE_MORE)
             for k in range(size)
         ],
         f"every {apart}th bit flipped": [

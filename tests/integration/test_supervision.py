@@ -192,6 +192,8 @@ def test_a_record_of_a_newer_format_is_refused_and_not_touched(tmp_path: Path) -
         assert [found.name for found in (record / "hot").iterdir()] == [file.name]
 
 
+NAME_S = 20
+"""How long a name server keeps silent."""
 NAMED = """
 [[device]]
 name = "{name}"
@@ -213,7 +215,7 @@ def test_names_that_nobody_knows_hold_up_no_answer_and_no_end(tmp_path: Path) ->
     small_rig(file, device=device.port)
     more = NAMED.format(name="plc2", role="return-flow", unit="gal/min")
     file.write_text(file.read_text() + more + NAMED.format(name="plc3", role="supply-pressure", unit="psi"))
-    with serving(device), daemon(file, tmp_path / "record", environment=slow_names(tmp_path, 20_000)) as one:
+    with serving(device), daemon(file, tmp_path / "record", environment=slow_names(tmp_path, NAME_S * 1000)) as one:
         until(lambda: "rig.device-silent:plc3" in one.states(), "names that nobody knows")
         took_s, until_s = [], time.monotonic() + 25
         while time.monotonic() < until_s:
@@ -221,6 +223,6 @@ def test_names_that_nobody_knows_hold_up_no_answer_and_no_end(tmp_path: Path) ->
             assert ask(one.record, {"do": "test"})["ok"]
             took_s.append(time.monotonic() - began_s)
             time.sleep(0.2)
-        assert max(took_s) < 2.0
+        assert max(took_s) < NAME_S / 2  # whoever waits for a name waits for all of it
         assert one.status()["devices"]["plc1"]["status"] == "ok"
-        assert one.end(within_s=5) == 0
+        assert one.end(within_s=NAME_S / 2) == 0

@@ -8,6 +8,7 @@ import time
 import warnings
 from collections import Counter
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -91,8 +92,9 @@ def lawful() -> dict[str, list[Any]]:
         "do": [*ALARMS, *SETTINGS, *DESK, *BY_HAND, *BOOKED],
         "alarm": ["all", "aux.cooling-flow-low", "aux.cooling-lost", "aux.cooling-flow"],
         "minutes": [1, 30.5, 0, -1, 1e300], "reason": ["valve", ""], "remark": ["found so", "x" * 5000],
-        "setting": ["setpoint", "on-delay", "x"], "value": ["70 gal/min", "1 s", "1e400 s", 70, None],
-        "point": ["aux-flow", "aux-level", "aux"], "brake": ["aux", "main"], "t": [0, "now"], "at": ["2026-01-01", 5],
+        "setting": ["aux.cooling-flow-low.setpoint", "aux.cooling-lost.on-delay", "x"],
+        "value": ["70 gal/min", "1 s", "1e400 s", 70, None], "t": [f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", 0],
+        "point": ["aux-flow", "aux-level", "aux"], "brake": ["aux", "main"], "at": ["2026-01-01", 5],
         "round": ["grease", "air-gap", "coils"], "values": [{}, {"plug-1-left": "0.005 in"}, [1]], "void": [True, 7],
         "part": ["meter", "rotor"], "serial": ["M-1", 5], "hours": [1, 12, 0], "text": ["words"], "by": ["someone"],
         "hold": [1, "a"], "from": ["a", {"b": 1}], "to": ["engineer"], "from_ms": [now_ms - 60_000, now_ms + 60_000],
@@ -101,6 +103,20 @@ def lawful() -> dict[str, list[Any]]:
         "kind": ["csv", "parquet", "case", "report"], "every_s": [1, 60], "days": [1, 30], "lang": ["en", "es", "xx"],
         "units": ["us", "metric", "si"],
     }  # fmt: skip
+
+
+COMMANDS: list[dict[str, Any]] = [
+    {"do": "acknowledge", "alarm": "all"}, {"do": "silence"}, {"do": "test"}, {"do": "note", "text": "found so"},
+    {"do": "shelve", "alarm": "aux.cooling-flow-low", "minutes": 30.5, "reason": "valve"},
+    {"do": "unshelve", "alarm": "aux.cooling-flow-low"},
+    {"do": "set", "setting": "aux.cooling-flow-low.setpoint", "value": "70 gal/min", "reason": "valve"},
+    {"do": "unset", "setting": "aux.cooling-flow-low.setpoint", "reason": "valve"},
+    {"do": "substitute", "point": "aux-level", "value": "10 in", "reason": "valve"},
+    {"do": "restore", "point": "aux-level"}, {"do": "check-begin", "point": "aux-flow", "reason": "valve"},
+    {"do": "check-end", "point": "aux-flow"}, {"do": "test-alarm", "alarm": "aux.cooling-lost"}, {"do": "test-end"},
+    {"do": "log-round", "round": "grease", "remark": "found so"}, {"do": "sign-book", "remark": "found so"},
+]  # fmt: skip
+"""Whole ones; drawn as they are, and with some of their values exchanged."""
 
 
 def ask(client: Any, operation: Any, most: int, names: set[str]) -> Counter[int]:
@@ -115,6 +131,9 @@ def ask(client: Any, operation: Any, most: int, names: set[str]) -> Counter[int]
     some = st.fixed_dictionaries({}, optional=known) | st.fixed_dictionaries(
         {**{name: known[name] for name in known if name == "do"}, **first}
     )
+    if "do" in names:
+        whole = st.sampled_from(COMMANDS)
+        some |= whole | st.builds(lambda one, more: {**one, **more}, whole, st.fixed_dictionaries({}, optional=known))
     codes: Counter[int] = Counter()
 
     @settings(

@@ -86,3 +86,10 @@ def test_a_terminal_that_knows_no_such_letters_gets_all_the_others(tmp_path: Pat
     done = subprocess.run(words, capture_output=True, check=False, env=known)
     assert (done.returncode, done.stderr) == (0, b"")
     assert b"/s?d.toml: rig rig-4" in done.stdout
+
+
+@pytest.mark.parametrize("command", [("run", str(DEMO)), ("status",), ("do", "silence")])
+def test_a_record_folder_of_no_name_is_not_the_working_directory(command: tuple[str, ...]) -> None:
+    status, says = told(("-m", "brakewater", *command, "--record", ""), subprocess.DEVNULL)
+    assert status == 2
+    assert "argument --record: found nothing; allowed: the name of a folder" in says

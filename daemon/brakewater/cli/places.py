@@ -21,11 +21,22 @@ def record_argument(parser: argparse.ArgumentParser, *, again: bool = False) -> 
     """
     parser.add_argument(
         "--record",
-        type=Path,
+        type=folder,
         default=argparse.SUPPRESS if again else record_default(),
         metavar="DIR",
         help=f"record folder of the running daemon (default: $BRAKEWATER_RECORD, else {_DEFAULT})",
     )
+
+
+def folder(text: str) -> Path:
+    """A folder that is named: of nothing, as a variable without a value leaves it, the working directory would come.
+
+    Raises:
+        argparse.ArgumentTypeError: it is not.
+    """
+    if not text.strip():
+        raise argparse.ArgumentTypeError("found nothing; allowed: the name of a folder")
+    return Path(text)
 
 
 def record_default() -> Path:

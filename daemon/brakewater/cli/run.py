@@ -6,8 +6,8 @@ import logging
 import os
 import signal
 import sys
-from pathlib import Path
 
+from brakewater.cli.places import folder
 from brakewater.errors import WrongRecordError
 
 _LAST_PORT = 65535
@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="[ADDRESS:]PORT",
         help="figures for Prometheus at http://ADDRESS:PORT/metrics; without an address for this machine alone",
     )
-    parser.add_argument("--record", type=Path, required=True, metavar="DIR", help="folder for the record")
+    parser.add_argument("--record", type=folder, required=True, metavar="DIR", help="folder for the record")
 
 
 def _address(text: str) -> tuple[str, int]:

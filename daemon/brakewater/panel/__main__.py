@@ -21,6 +21,7 @@ from brakewater.panel.asking import Parts
 from brakewater.panel.followed import Followed
 from brakewater.panel.pins import matches
 from brakewater.panel.prompt import Prompt
+from brakewater.panel.stations import begins
 from brakewater.record.reader import Record
 from brakewater.rig import parse
 from brakewater.rig.panel import Panel
@@ -102,7 +103,9 @@ def serve(folder: Path, panel: Panel, *, beside: int | None = None) -> int:
     with _listening(panel) as listening:
         _load(config, panel)
         server = _Server(config, parts.followed)
-        if beside is not None:
+        if beside is None:
+            print(f"serving {folder} at {begins(panel)}; Ctrl-C ends it", file=sys.stderr)  # noqa: T201
+        else:
             threading.Thread(target=_end_with, args=(beside, server), daemon=True).start()
         server.run(sockets=[listening])
     return 0

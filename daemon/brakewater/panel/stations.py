@@ -94,6 +94,11 @@ def station_of(folder: Path, brought: str) -> str | None:
 
 def address(panel: Panel, code: str) -> str:
     """What a browser opens to become a station; the code stands where no server log sees it."""
+    return f"{begins(panel)}/pair#{code}"
+
+
+def begins(panel: Panel) -> str:
+    """Where the pages are."""
     scheme = "http" if panel.certificate is None else "https"
     host = panel.names[0] if panel.names else panel.host
-    return f"{scheme}://{f'[{host}]' if ':' in host else host}:{panel.port}/pair#{code}"
+    return f"{scheme}://{f'[{host}]' if ':' in host else host}:{panel.port}"

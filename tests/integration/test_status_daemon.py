@@ -103,7 +103,9 @@ def test_a_taken_port_is_no_reason_not_to_watch(tmp_path: Path) -> None:
     device = SmallDevice(free_port())
     file = small_rig(tmp_path / "rig.toml", device=device.port)
     with serving(device), daemon(file, tmp_path / "record", more=("--metrics", str(device.port))) as watch:
-        assert "no figures for monitoring" in watch.said
+        assert "no figures for monitoring: " in watch.said
+        assert "; run --metrics names an address of this PC and a free port" in watch.said
+        assert "Errno" not in watch.said
 
 
 def test_metrics_address_that_is_none() -> None:

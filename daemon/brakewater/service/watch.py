@@ -19,7 +19,7 @@ from brakewater.book_shown import book_doc
 from brakewater.clock import MachineClock
 from brakewater.control import ControlServer
 from brakewater.engine import Engine
-from brakewater.errors import RigFileError, StorageError, WrongRecordError
+from brakewater.errors import RigFileError, StorageError, WrongRecordError, plainly
 from brakewater.field.door import ProbeDoor
 from brakewater.loop import Loop
 from brakewater.record.reader import Record
@@ -333,7 +333,10 @@ class _Running:
         try:
             await self._figures.open()
         except OSError as error:
-            _log.error("no figures for monitoring: %s", error)
+            _log.error(
+                "no figures for monitoring: %s; run --metrics names an address of this PC and a free port",
+                plainly(error),
+            )
 
     async def close(self) -> None:
         """Hang up everything."""

@@ -9,6 +9,7 @@ from brakewater.errors import RigFileError
 from brakewater.rig import Rig
 from brakewater.rig.roles import ROLES
 from brakewater.units import Dimension, parse
+from brakewater.wording import LANGUAGES
 
 RETURN = """
 [[brake.point]]
@@ -50,6 +51,12 @@ def test_a_row_is_whole_and_its_priority_follows_from_consequence_and_time(kind:
     assert set(kind.tables) <= set(TABLES)
     if kind.waits:
         assert kind.waits not in DERIVED, "it is there now: take the row's waits away"
+
+
+@pytest.mark.parametrize("name", ["cooling-lost", "pump-stopped", "rotor-hot-no-flow"])
+def test_whoever_is_told_to_bring_the_water_back_is_told_of_the_hot_rotor(name: str) -> None:
+    assert "cold water" in CATALOGUE[name].response
+    assert "agua fría" in LANGUAGES["es"].responses[name]
 
 
 def keys(rig: Rig) -> set[str]:

@@ -501,7 +501,8 @@ _ROWS = (
         gated=True,
         consequence="The cooling water is about to stop.",
         causes=("power or breaker", "fuel or engine", "stopped by hand", "coupling broken"),
-        response=f"{STOP} Then start the pump, or the standby pump, by the maker's procedure.",
+        response=f"{STOP} Then start the pump, or the standby pump, by the maker's procedure; never throw cold water on"
+        " a hot, standing rotor.",
         time_to_respond="10 s",
     ),
     AlarmKind(

@@ -8,8 +8,10 @@ import pytest
 from brakewater.cli import main
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
-from brakewater.review.alarm_figures import of_record
+from brakewater.review.alarm_figures import of_record, timed, turn_of
+from brakewater.stream import TESTED
 from record_streams import UTC, block, event, start
+from rig_parts import event as low_flow
 
 YEAR_1970 = 3_600_000_000_000
 
@@ -42,3 +44,26 @@ def test_where_no_time_can_be_right_the_times_count_as_they_are(tmp_path: Path) 
     found = of_record(Record(written(tmp_path, YEAR_1970)))
     assert found is not None
     assert (found["alarms"], found["untimed"]) == (2, 0)
+
+
+def test_what_asks_again_is_no_new_alarm_and_a_test_is_none_at_all() -> None:
+    came = turn_of(low_flow())
+    assert came is not None
+    assert (came.new, came.acknowledged) == (True, False)
+    again = turn_of(low_flow(was="acknowledged", why="re-alarm"))
+    assert again is not None
+    assert not again.new
+    assert turn_of(low_flow(why=TESTED)) is None
+
+
+@pytest.mark.parametrize(("why", "acknowledged"), [("command", True), ("condition", False)])
+def test_only_a_person_acknowledges(why: str, *, acknowledged: bool) -> None:
+    turn = turn_of(low_flow(was="unacknowledged", now="acknowledged", why=why))
+    assert turn is not None
+    assert (turn.new, turn.acknowledged) == (False, acknowledged)
+
+
+def test_alarms_before_and_after_a_window_are_beyond_it() -> None:
+    turns = [turn_of(low_flow(utc_ns=at * 10**9)) for at in (5, 15, 25)]
+    within, untimed = timed([turn for turn in turns if turn is not None], (10.0, 20.0))
+    assert ([turn.t_s for turn in within], untimed) == ([15.0], 2)

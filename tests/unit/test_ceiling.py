@@ -81,3 +81,15 @@ def test_blocks_may_be_cut_anywhere_and_holes_end_a_stretch() -> None:
     unknown = Plateaus(BRAKE)
     unknown.feed(t_ns, lasts_ns, coil, np.full(len(coil), np.nan))
     assert unknown.found == []
+
+
+def plateau(current_a: float, lasts_s: float) -> Plateau:
+    return Plateau(t_ns=0, current_a=current_a, asked_a=60.0, lasts_s=lasts_s)
+
+
+def test_a_coil_that_stays_at_several_heights_or_was_once_above_has_no_ceiling() -> None:
+    """It takes a share of what it is asked for; and what it has passed is no limit."""
+    assert ceiling([plateau(40.0, 9.5), plateau(20.0, 0.5)], 40.0, 75.0) == pytest.approx((40.0, 60.0))
+    assert ceiling([plateau(40.0, 5.0), plateau(20.0, 5.0)], 40.0, 75.0) is None
+    assert ceiling([plateau(40.0, 10.0)], 41.0, 75.0) == pytest.approx((40.0, 60.0))
+    assert ceiling([plateau(40.0, 10.0)], 50.0, 75.0) is None

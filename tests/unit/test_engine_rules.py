@@ -10,7 +10,7 @@ import streams
 from brakewater.engine import Engine
 from brakewater.errors import StorageError
 from brakewater.quality import Reason, Status
-from brakewater.rig import Rig
+from brakewater.rig import Rig, load
 from brakewater.stream import Block
 
 RIG = streams.demo()
@@ -360,3 +360,47 @@ def test_scans_of_other_points_are_refused_before_a_word_is_taken_for_anothers()
     other = streams.two()
     with pytest.raises(StorageError, match=r"run 1, input 1: found scans of \d+ words and \d+ points"):
         engine.feed(streams.scans(other, 3, first=1))
+
+
+@pytest.mark.parametrize("cut", [1, 200])
+def test_the_pump_is_watched_while_any_brake_is_in_service(cut: int) -> None:
+    """Of two brakes on one pump one has been out of service for longer than its rotor stays hot."""
+    pump = '[[point]]\nname = "pump"\nrole = "pump-running"\ndevice = "plc1"\ntable = "discrete"\naddress = 7\n'
+    text = streams.two_brakes().replace("[[brake]]", f'{pump}signal = {{ kind = "bit" }}\n[[brake]]', 1)
+    rig = streams.parse(text)
+    idle = {"one-in-service": 0.0, "pump": 1.0}
+    whole = streams.scans(rig, 200, first=61, values={**idle, "pump": 0.0})
+    parts = [whole.cut(at, at + cut) for at in range(0, 200, cut)]
+    played = streams.play([streams.start(rig), streams.scans(rig, 60, values=idle), *parts])
+    assert len(raised(played, "pump-stopped")) == 1
+    assert "returned-unacknowledged" not in [event.now for event in played.events if event.alarm == "pump-stopped"]
+
+
+@pytest.mark.parametrize("cut", [1, 100])
+def test_a_rise_that_stands_does_not_go_because_its_level_is_lost(cut: int) -> None:
+    calm, up = {"n": 300}, {"n": 100, "values": {"aux-level": 0.45}}
+    whole = streams.scans(RIG, 100, first=401, values={"aux-level": 0.45}, status={"aux-level": 0x82})
+    parts = [whole.cut(at, at + cut) for at in range(0, 100, cut)]
+    played = streams.play([streams.start(RIG), *blocks(RIG, calm, up), *parts])
+    assert len(raised(played, "brake-level-rising")) == 1
+    assert [e.now for e in played.events if e.alarm == "brake-level-rising"] == ["unacknowledged"]
+
+
+def test_out_of_service_is_silent_scan_by_scan_too() -> None:
+    idle = {"aux-in-service": 0.0, "aux-flow": 0.0, "aux-level": 0.55, "aux-inlet": 45.0, "aux-outlet": 80.0}
+    whole = streams.scans(RIG, 100, values=idle)
+    assert streams.play([streams.start(RIG), *[whole.cut(at, at + 1) for at in range(100)]]).events == []
+
+
+@pytest.mark.parametrize("cut", [1, 100])
+def test_a_choked_return_does_not_go_because_its_meter_is_lost(cut: int) -> None:
+    """Nobody has seen that as much comes back as goes in."""
+    rig = load(streams.CONFIG / "rig-4-full.toml")
+    sound = {"aux-in-service": 1.0, "pump-running": 1.0, "aux-flow": 90 * GPM, "aux-level": 0.30}
+    choked = {**sound, "aux-return": 70 * GPM, "aux-level": 0.32}
+    calm = streams.scans(rig, 300, values={**sound, "aux-return": 90 * GPM})
+    chokes = streams.scans(rig, 100, first=301, values=choked)
+    whole = streams.scans(rig, 100, first=401, values=choked, status={"aux-return": 0x82})
+    parts = [whole.cut(at, at + cut) for at in range(0, 100, cut)]
+    played = streams.play([streams.start(rig), calm, chokes, *parts])
+    assert [e.now for e in played.events if e.alarm == "return-restricted"] == ["unacknowledged"]

@@ -55,6 +55,13 @@ def test_trends(trips: list[Torque], says: str) -> None:
     assert says in trend(trips)
 
 
+@pytest.mark.parametrize("vague_first", [True, False])
+def test_a_fall_within_what_the_vaguer_trip_leaves_open_is_none(*, vague_first: bool) -> None:
+    stds = (0.12, 0.05) if vague_first else (0.05, 0.12)
+    assert "fell" not in trend([one(1.0, 0.98, stds[0]), one(0.85, 0.84, stds[1])])
+    assert "fell" in trend([one(1.0, 0.98, 0.05), one(0.85, 0.84, 0.05)])
+
+
 def test_less_heat_at_the_same_torque_points_to_the_current() -> None:
     as_new, weak = [one(1.0, 0.97)] * 2, [one(1.0, 0.97), one(0.7, 0.68)]
     fell = [(0.62, 0.04), (0.6, 0.04), (0.2, 0.04)]

@@ -227,11 +227,12 @@ def test_a_port_in_use_is_said_in_one_line(shown: Pages) -> None:
 
 def test_who_serves_the_pages_of_a_record_is_told_where(shown: Pages) -> None:
     port = free_port()
-    words = [sys.executable, "-m", "brakewater.panel", "--record", str(shown.watch.record), "--port", str(port)]
+    words = [sys.executable, "-m", "brakewater", "panel", "--record", str(shown.watch.record), "--port", str(port)]
     with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as process:
         assert process.stderr is not None
         says = process.stderr.readline()
         process.terminate()
+    until(lambda: not _listens(port), "what served it ends with it")
     assert says == f"serving {shown.watch.record} at http://{HOST}:{port}; Ctrl-C ends it\n"
 
 

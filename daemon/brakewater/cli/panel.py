@@ -2,7 +2,7 @@
 
 import argparse
 import getpass
-import subprocess
+import os
 import sys
 from pathlib import Path
 
@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
     if args.pair:
         return _pair(args.record, args.pair, args.port)
     words = [sys.executable, "-m", "brakewater.panel", "--record", str(args.record), *_port(args)]
-    return subprocess.run(words, check=False).returncode  # noqa: S603 - our own program
+    return os.execv(sys.executable, words)  # noqa: S606 - our own program in place of this: what ends this one ends it
 
 
 def _port(args: argparse.Namespace) -> list[str]:

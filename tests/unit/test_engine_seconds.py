@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import streams
+from brakewater.engine import Engine, slow
 from brakewater.engine.energy import Energy
 from brakewater.engine.excitation import Excitation
 from brakewater.engine.held import Held, graded, whole, within
@@ -553,3 +555,26 @@ def test_a_forecast_of_the_tank_is_made_of_one_brake_on_one_tank_alone() -> None
     assert has_tank(RIG)
     assert not has_tank(replace(RIG, brakes=RIG.brakes * 2))
     assert not has_tank(replace(RIG, tanks=RIG.tanks * 2))
+
+
+def test_each_stage_is_given_what_the_rig_file_says_of_its_own_signals() -> None:
+    tank = RIG.tanks[0].model_copy(update={"other_heat": 4.2e4})
+    hook, block, inlet, outlet = (Spread(limits=((off, 0.0),)) for off in (300.0, 0.02, 0.3, 0.6))
+    own = {"hook-load": hook, "block-position": block}
+    points = tuple(replace(one, spread=own.get(one.role, one.spread)) for one in RIG.points)
+    rig = replace(RIG, tanks=(tank,), points=points)
+    circuit = Circuit(meter_at_inlet=True, wetting_flow_m3_s=WETTING, outlet_limit_degc=71.0)
+    spreads = Spreads(flow=Spread(), inlet=inlet, outlet=outlet)
+    of_tank = slow._tank_sense(rig, BRAKE, circuit, spreads)
+    assert of_tank.other_w == 4.2e4
+    assert (of_tank.inlet_std_k, of_tank.outlet_std_k) == pytest.approx((0.3 / 3**0.5, 0.6 / 3**0.5))
+    of_hoist = slow._sensed(rig, BRAKE, circuit, spreads)
+    assert (of_hoist.load, of_hoist.block) == (hook, block)
+
+
+def test_before_the_first_whole_second_nothing_is_known_of_it() -> None:
+    engine = Engine()
+    engine.feed(streams.start(RIG))
+    derived = engine.feed(streams.scans(RIG, 3)).derived
+    for name in ("rotor_temperature_degc", "time_to_bearing_s", "heat_share"):
+        assert derived["aux", name].codes.tolist() == [Reason.NO_BASIS] * 3

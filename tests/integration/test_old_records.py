@@ -22,6 +22,8 @@ pytestmark = pytest.mark.integration
 KEPT = Path(__file__).parents[1] / "records"
 BEFORE = KEPT / "1-before-layouts"
 """Two runs of the demo rig by the version before the disk's share was a point, and before a Start told the layout."""
+OF_0_2 = KEPT / "1-of-0.2.0"
+"""200 s of a simulated trip with its events, by version 0.2.0: the pump stops for 70 s, and the brake fills again."""
 FORMATS = sorted(int(one.name) for one in KEPT.iterdir() if one.name.isdecimal())
 
 
@@ -79,6 +81,26 @@ def test_one_of_before_layouts_is_replayed_as_it_was_recorded(tmp_path: Path, wh
         ("cooling-flow-low", "normal"),
     ]
     assert verify(record).verdict == "consistent"
+
+
+def test_what_an_older_version_raised_is_replayed_and_what_todays_would_is_asked_by_a_rig_file(tmp_path: Path) -> None:
+    record = Path(shutil.copytree(OF_0_2, tmp_path / "record"))
+
+    def raised(*more: str | Path) -> tuple[list[str], dict[str, object]]:
+        done = here("replay", record, "--json", *more)
+        assert done.returncode == 0, done.stdout + done.stderr
+        *events, last = map(json.loads, done.stdout.splitlines())
+        return [one["alarm"] for one in events if one["to"] == "unacknowledged"], last
+
+    as_it_was, last = raised("--compare")
+    assert last["identical"]
+    assert as_it_was == ["pump-stopped", "supply-pressure-low", "cooling-lost", "cooling-flow-low", "water-lost"]
+    with reading(record / "hot" / "00000001.sqlite3") as base:
+        start = json.loads(base.execute("SELECT body FROM inputs WHERE input = 0").fetchone()[0])
+    rig = tmp_path / "rig.toml"
+    rig.write_text(start["rig_toml"])
+    today, _ = raised("--rig", rig)
+    assert today == as_it_was[:-1], "a brake that fills after a stop of the pump leaks"
 
 
 def newer(folder: Path, which: str) -> Path:

@@ -271,6 +271,24 @@ hour = "3 h"
         streams.parse(streams.demo().text + bad.replace("hour =", "hours ="))
 
 
+@pytest.mark.parametrize("limit", ['gap-most = "0.004 in"', 'gap-nominal = "0.007 in"', 'gap-least = "0.005 in"'])
+def test_gap_limits_out_of_order_are_refused(limit: str) -> None:
+    with pytest.raises(RigFileError, match="gap-least below gap-nominal below gap-most"):
+        streams.parse(f"{streams.demo().text}\n[upkeep]\n{limit}\n")
+
+
+def test_the_usual_rounds_come_by_running_hours_or_days_as_their_table_says() -> None:
+    """Grease by a day's running, what a walk around shows weekly, what needs lock-out or a sample monthly."""
+    rig = streams.parse(f"{streams.demo().text}\n[upkeep]\n")
+    found = {one.name: (one.running_ns, one.days_ns) for one in rig.rounds}
+    hour, day = 3_600 * 10**9, 86_400 * 10**9
+    weekly, monthly = (None, 7 * day), (None, 30 * day)
+    assert found == {
+        "grease": (24 * hour, None), "breathers": weekly, "outlets": weekly, "strainer": weekly, "air-gap": monthly,
+        "coils": monthly, "water": monthly,
+    }  # fmt: skip
+
+
 def test_a_month_of_watching_keeps_the_snapshot_small() -> None:
     watch = Watch()
     for _ in range(50):

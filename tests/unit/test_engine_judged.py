@@ -46,6 +46,8 @@ def water(short: float, *, rise_m: float = 0.02, drop: tuple[float, int] = (1.0,
         "return-flow": (FLOW - short * LIMIT, 0),
         "level_rise_m": (rise_m, rise_code),
         "return_drop_m3_s": (drop[0] * LIMIT, drop[1]),
+        "brake-level": (0.3, 0),
+        "level_rate_m_s": (0.0, 0),
     }
 
 
@@ -85,6 +87,22 @@ def test_water_is_lost_where_less_comes_back_than_goes_in_and_the_level_does_not
 def test_an_unknown_level_matters_only_where_the_flows_do_not_already_say_that_all_is_well(alarm: str) -> None:
     assert judged(alarm, water(1.2, rise_m=0.0, rise_code=UNKNOWN))[1] == UNKNOWN
     assert judged(alarm, water(0.2, rise_m=0.0, rise_code=UNKNOWN)) == (False, Reason.GOOD)
+
+
+@pytest.mark.parametrize(("short", "fallen", "met"), [(1.2, 0.6, True), (1.2, 0.4, False), (0.8, 1.0, False)])
+def test_with_the_levels_own_signal_bad_a_return_is_judged_by_the_flows_alone(
+    short: float, fallen: float, *, met: bool
+) -> None:
+    blind = {"brake-level": (0.0, OPEN), "level_rise_m": (0.0, UNKNOWN), "level_rate_m_s": (0.0, UNKNOWN)}
+    assert judged("return-restricted", {**water(short, drop=(fallen, 0)), **blind}) == (met, Reason.GOOD)
+
+
+@pytest.mark.parametrize(("part", "lost"), [(0.6, False), (0.4, True)])
+def test_a_brake_that_ran_dry_and_holds_half_of_what_is_missing_loses_none(part: float, *, lost: bool) -> None:
+    area_m2 = BRAKE.housing_area
+    assert area_m2 is not None
+    seen = {**water(1.2, rise_m=-0.1), "level_rate_m_s": (part * 1.2 * LIMIT / area_m2, 0)}
+    assert judged("water-lost", seen) == (lost, Reason.GOOD)
 
 
 @pytest.mark.parametrize("alarm", ["return-restricted", "water-lost"])

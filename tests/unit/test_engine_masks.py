@@ -92,6 +92,16 @@ def test_what_comes_and_goes_under_a_mask_is_recorded_and_seen_at_its_end() -> N
     assert desk.horn() == "alarm"
 
 
+def test_a_shelf_ends_at_the_scan_of_its_time_wherever_a_block_ends() -> None:
+    """A minute is 300 scans after the one that it was asked for behind."""
+    desk = Desk()
+    desk.scans(40, **HOT)
+    asked = desk.number
+    assert desk.ask("shelve", alarm="aux.inlet-temperature-high", minutes=1, reason="x").ok
+    (event,) = (one for one in desk.scans(600, **HOT) if one.why == "time-limit")
+    assert event.input == pytest.approx(asked + 300, abs=2)
+
+
 @pytest.mark.parametrize("do", ["shelve", "out-of-service"])
 @pytest.mark.parametrize("alarm", ["aux.cooling-lost", "aux.brake-level-high"])
 def test_nothing_masks_a_protected_alarm_with_the_brake_in_service(do: str, alarm: str) -> None:

@@ -158,7 +158,7 @@ FLOW = {
     'kind = "frequency", k-factor = "850 per US gal", least-hz = "2"': ("signal.least-hz", "'2'", "Hz, without a unit"),
     'kind = "frequency", k-factor = "850 per US gal", hz-per-count = 0': ("signal.hz-per-count", "0", "above 0"),
     'kind = "root", raw = [0, 27648]': ("signal.full-scale", "nothing", "gal/min"),
-    'kind = "root", raw = [5, 5], full-scale = "150 gal/min"': ("signal.raw", "the same", "both ends"),
+    'kind = "root", raw = [5, 5], full-scale = "150 gal/min"': ("signal.raw", "at both ends", "both ends"),
     'kind = "root", raw = [0, 27648], full-scale = "150 gal/min", cut = "40 %"': ("signal.cut", "0.4", "0.25"),
     'kind = "root", raw = [0, 27648], full-scale = "150 gal/min", loop = 1': ("signal.loop", "1", "true"),
     'kind = "rooot"': ("signal.kind", "rooot", "frequency, root"),

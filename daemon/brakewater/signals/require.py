@@ -52,7 +52,9 @@ def different_counts(raw_low: float, raw_high: float) -> None:
     """
     finite(raw_low=raw_low, raw_high=raw_high)
     if raw_low == raw_high:
-        raise ValueError(f"raw_high: found {raw_high:g} at both ends; allowed: two different counts")
+        raise ValueError(
+            f"raw_high: found {raw_high:g} at both ends; allowed: two different counts; give those of both ends"
+        )
 
 
 def line(raw_low: float, raw_high: float, low: float, high: float) -> None:

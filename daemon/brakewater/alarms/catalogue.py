@@ -263,7 +263,8 @@ _ROWS = (
         grade=Grade.SEVERE,
         consequence="Water reaches the bearings and washes out their grease.",
         causes=("return choked", "overflow blocked", "inflow too large"),
-        response=f"{STOP} Then free the return before any more water goes in; check the bearings' grease afterwards.",
+        response=f"{STOP} Then, by the maker's procedure, free the return before any more water goes in; check the"
+        " bearings' grease afterwards.",
         time_to_respond="5 s",
     ),
     AlarmKind(

@@ -7,17 +7,22 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Iterator
 from contextlib import closing
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 import streams
+from brakewater.errors import StorageError
 from brakewater.record.journal import Journal
 from brakewater.record.lock import FolderLock
 from brakewater.record.reader import Record
 from brakewater.record.rows import rows_of
+from brakewater.record.verify import verify
+from brakewater.review import fill, replay
 from daemons import DEMO, here
 
 pytestmark = pytest.mark.integration
@@ -109,6 +114,18 @@ def test_a_record_of_inputs_only_gets_its_events(own: Path) -> None:
     done = here("replay", own, "--fill")
     assert (done.returncode, done.stdout) == (1, "")
     assert "one that has its events; allowed: the folder of a record of inputs only" in done.stderr
+
+
+def test_a_record_takes_no_place_that_lacks_something(own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def cut(*what: Any) -> Iterator[Any]:
+        return islice(replay.replayed(*what), 1)
+
+    monkeypatch.setattr(fill, "replayed", cut)
+    before = verify(own).head
+    with pytest.raises(StorageError, match="only 1 of 601 inputs and 0 of 0 events were written; it is as it was"):
+        fill.fill(own, replay.Tally())
+    assert verify(own).head == before
+    assert [one.name for one in own.parent.iterdir()] == ["own"]
 
 
 def test_of_a_quiet_record_it_says_that_there_is_no_alarm_to_add(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ The chain over inputs and events is made anew, so a record that a watch has writ
 import os
 import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -47,9 +48,10 @@ def fill(folder: Path, tally: Tally, tell: Callable[[Event, Rig], None] = lambda
     if not whole.is_dir():
         raise StorageError(f"{folder}: found a file; {_ALLOWED}")
     with FolderLock(whole):
-        _check(whole)
+        inputs = _inputs_of(whole)
         try:
             _write(whole, beside, tally, tell)
+            _check(beside, whole, (inputs, tally.events))
             _take_its_place(beside, whole)
         except OSError as error:
             raise StorageError(f"{folder}: cannot be written: {plainly(error)}; it is as it was") from error
@@ -57,7 +59,8 @@ def fill(folder: Path, tally: Tally, tell: Callable[[Event, Rig], None] = lambda
             shutil.rmtree(beside, ignore_errors=True)
 
 
-def _check(folder: Path) -> None:
+def _inputs_of(folder: Path) -> int:
+    """How many there are in a record that may be filled."""
     others = sorted({one.name for one in folder.iterdir()} - _OF_A_RECORD)
     if others:
         raise StorageError(f"{folder}: found {others[0]} beside its runs; {_ALLOWED}, and nothing else in its folder")
@@ -67,6 +70,7 @@ def _check(folder: Path) -> None:
         raise StorageError(f"{folder}: {found}; {_ALLOWED}, whole and unaltered; brakewater verify says more")
     if report.events or report.keys or not inputs_only(Record(folder)):
         raise StorageError(f"{folder}: found a record that a watch has written, or one that has its events; {_ALLOWED}")
+    return report.inputs
 
 
 def _write(whole: Path, beside: Path, tally: Tally, tell: Callable[[Event, Rig], None]) -> None:
@@ -85,6 +89,14 @@ def _write(whole: Path, beside: Path, tally: Tally, tell: Callable[[Event, Rig],
         raise StorageError(f"{whole}: {tally.damage[0]}; it is as it was")
 
 
+def _check(beside: Path, whole: Path, wanted: tuple[int, int]) -> None:
+    """What was written must be all inputs and events: the journal goes on where a disk loses some of them."""
+    made = verify(beside)
+    if made.altered or (made.inputs, made.events) != wanted:
+        found = f"only {made.inputs} of {wanted[0]} inputs and {made.events} of {wanted[1]} events were written"
+        raise StorageError(f"{whole}: {found}; it is as it was; check the disk and try again")
+
+
 def _take_its_place(beside: Path, whole: Path) -> None:
     before = whole.with_name(f"{whole.name}.inputs-{os.getpid()}")
     whole.rename(before)
@@ -93,5 +105,6 @@ def _take_its_place(beside: Path, whole: Path) -> None:
     except OSError:
         before.rename(whole)
         raise
-    sync_folder(whole.parent)
+    with suppress(OSError):  # some file systems cannot; both records are whole
+        sync_folder(whole.parent)
     shutil.rmtree(before, ignore_errors=True)

@@ -41,6 +41,7 @@ _UNUSED_NS: Final = 20 * 60 * 1_000_000_000
 """Longer than the pause between two stands; an assumption."""
 _LONG_AGO: Final = -(2**62)
 _Holds = Callable[[Mapping[str, Column]], Mask]
+_GoesOn = Callable[[Ints, Mask, Mapping[str, Column]], Mask]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,10 +51,12 @@ class _Check:
     holds: _Holds
     suspects: tuple[str, ...]
     lasting: Lasting
+    goes_on: _GoesOn | None = None
+    """Where it is met after it has lasted; None: as long as it lasts."""
 
 
-def _check(holds: _Holds, seconds: int, *suspects: str) -> _Check:
-    return _Check(holds=holds, suspects=suspects, lasting=Lasting(seconds * 1_000_000_000))
+def _check(holds: _Holds, seconds: int, *suspects: str, goes_on: _GoesOn | None = None) -> _Check:
+    return _Check(holds=holds, suspects=suspects, lasting=Lasting(seconds * 1_000_000_000), goes_on=goes_on)
 
 
 class CrossChecks:
@@ -74,7 +77,8 @@ class CrossChecks:
             self._checks["level-rises-dry"] = _check(self._level_rises_dry, 5, "brake-level", "inlet-flow")
         has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
         if has and not rig.before(0, 3):
-            self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service")
+            used = self._until_used
+            self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service", goes_on=used)
         self._worked_ns = _LONG_AGO
         """When the brake last worked though its contact denied it."""
         points = [point.definition for point in rig.points if point.brake == brake.name or point is self._pump]
@@ -90,10 +94,10 @@ class CrossChecks:
                 ``pump-running`` where there is one.
         """
         suspects: dict[str, Mask] = {}
-        for name, check in self._checks.items():
+        for check in self._checks.values():
             mask = check.lasting.feed(t_ns, check.holds(by_role))
-            if name == "brakes-unused":
-                mask = self._until_used(t_ns, mask, by_role["in-service"])
+            if check.goes_on is not None:
+                mask = check.goes_on(t_ns, mask, by_role)
             if anywhere(mask):
                 for role in check.suspects:
                     suspects[role] = suspects[role] | mask if role in suspects else mask
@@ -137,10 +141,11 @@ class CrossChecks:
         brakes &= is_good(drum.codes) & (drum.values >= _TURNS_RAD_S)
         return brakes
 
-    def _until_used(self, t_ns: Ints, mask: Mask, service: Column) -> Mask:
+    def _until_used(self, t_ns: Ints, mask: Mask, by_role: Mapping[str, Column]) -> Mask:
         """[n] where it works, or did so not long ago, and the contact has gone on to deny it."""
         if self._worked_ns == _LONG_AGO and not anywhere(mask):
             return mask
+        service = by_role["in-service"]
         found = np.zeros(len(t_ns), np.bool_)
         for at, (t, works, says) in enumerate(zip(t_ns.tolist(), mask.tolist(), service.values.tolist(), strict=True)):
             if works:

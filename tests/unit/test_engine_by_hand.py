@@ -419,17 +419,21 @@ def test_the_end_of_one_check_does_not_wait_for_another() -> None:
     assert recalled(shift) == [("cooling-lost", 0.0, Reason.GOOD)]
 
 
-def test_it_is_the_same_however_the_scans_are_cut() -> None:
-    apart = begun("check-begin", recall=True)
-    apart.ask("acknowledge", alarm="all")
-    whole = begun("check-begin", recall=True)
-    whole.ask("acknowledge", alarm="all")
-    for _ in range(320):
+def recalled_however_cut(apart: Shift, whole: Shift, scans: int) -> None:
+    """Two of the same past: scan by scan and in one block the lost water sounds again at the same scan."""
+    for _ in range(scans):
         apart.watch(1, values=LOST)
-    whole.watch(320, values=LOST)
+    whole.watch(scans, values=LOST)
     assert apart.events == whole.events
     assert apart.engine.state() == whole.engine.state()
     assert recalled(whole)
+
+
+def test_it_is_the_same_however_the_scans_are_cut() -> None:
+    apart, whole = begun("check-begin", recall=True), begun("check-begin", recall=True)
+    for shift in (apart, whole):
+        shift.ask("acknowledge", alarm="all")
+    recalled_however_cut(apart, whole, 320)
 
 
 def test_with_water_flowing_afterwards_nothing_sounds_again() -> None:
@@ -504,13 +508,7 @@ def test_a_loss_nobody_has_seen_yet_shows_what_is_measured_and_no_cause_of_befor
 
 
 def test_what_came_as_unknown_is_the_same_however_the_scans_are_cut() -> None:
-    apart, whole = unseen_since(NO_ANSWER), unseen_since(NO_ANSWER)
-    for _ in range(60):
-        apart.watch(1, values=LOST)
-    whole.watch(60, values=LOST)
-    assert apart.events == whole.events
-    assert apart.engine.state() == whole.engine.state()
-    assert recalled(whole)
+    recalled_however_cut(unseen_since(NO_ANSWER), unseen_since(NO_ANSWER), 60)
 
 
 def test_a_record_of_before_says_nothing_more_of_what_came_as_unknown() -> None:

@@ -4,11 +4,11 @@ Every request is answered from one consistent image of the newest picture, made 
 pymodbus' server has no allow list, no bound on connections, bytes or silence, and no hook for self-clearing coils, so
 the few functions a PLC needs are answered here (outstation_frames.py).
 
-The server guards itself: allow list, eight connections of which the one silent for longest gives way to a new one (as
-the MODBUS Messaging on TCP/IP Implementation Guide advises, 4.2; from memory; of the address that has most of them, so
-that one that opens many takes no PLC's place), and the bounds of outstation_peer.py. A
-port that cannot be bound is tried again: the watch goes on without it. While the watch stands still coils are refused
-as busy: a press that waited would be carried out seconds later, on alarms that nobody had seen then.
+The server guards itself: allow list, eight connections of which one gives way to a new one (as the MODBUS Messaging on
+TCP/IP Implementation Guide advises, 4.2; from memory), and the bounds of outstation_peer.py. It is the one silent for
+longest of the address that has most of them, so that one that opens many takes no PLC's place. A port that cannot be
+bound is tried again: the watch goes on without it. While the watch stands still coils are refused as busy: a press that
+waited would be carried out seconds later, on alarms that nobody had seen then.
 """
 
 import asyncio

@@ -240,3 +240,13 @@ def test_a_file_that_is_not_there_is_said_plainly(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "found no such file or folder; allowed: a readable UTF-8 TOML file" in done.stderr
     assert "Errno" not in done.stderr
+
+
+def test_an_urgent_alarm_without_a_window_is_named_and_the_full_rigs_have_none(tmp_path: Path) -> None:
+    full = DEMO.with_name("rig-4-full.toml")
+    for file in (full, DEMO.with_name("rig-9-full.toml")):
+        assert "only heard" not in here("check", file).stdout
+    fewer = tmp_path / "rig.toml"
+    fewer.write_text(full.read_text().replace('"return-restricted"]', "]"))
+    (line,) = [line for line in here("check", fewer).stdout.splitlines() if "only heard" in line]
+    assert line == "in no window, so only heard: aux.return-restricted"

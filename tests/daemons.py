@@ -112,8 +112,14 @@ class SmallDevice:
     def flow(self, gal_min: float) -> None:
         self._bank.set_holding_registers(0, [round(gal_min * 10)])
 
+    def inlet(self, degc: float) -> None:
+        self._bank.set_holding_registers(1, [round(degc * 10)])
+
     def outlet(self, degc: float) -> None:
         self._bank.set_holding_registers(2, [round(degc * 10)])
+
+    def coil(self, *, on: bool) -> None:
+        self._bank.set_coils(0, [on])
 
     def start(self) -> None:
         self._server.start()

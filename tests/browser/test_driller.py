@@ -137,6 +137,38 @@ def test_every_alarm_that_stands_can_be_read(page: Page, before: Pages) -> None:
     expect(every).to_be_hidden()
 
 
+PUMP = """
+[[point]]
+name = "pump"
+role = "pump-running"
+device = "plc1"
+table = "coil"
+address = 0
+type = "bit"
+signal = { kind = "bit", inverted = true }
+"""
+
+
+def test_the_gravest_of_several_first_alarms_leads_and_only_the_first_of_all_is_called_so(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with pages(tmp_path, more=PUMP) as one, browser.new_context() as context:
+        page = context.new_page()
+        page.goto(one.url)
+        first = page.locator("#first-text")
+        expect(first).to_have_text("No alarm.", timeout=SHOWN_MS)
+        one.device.coil(on=True)
+        expect(first).to_have_text("Cooling water pump stopped.", timeout=SHOWN_MS)
+        one.device.inlet(6000)
+        until(lambda: "rig.signal-bad:aux-inlet" in one.watch.states(), "a loop is bad")
+        expect(page.locator("#all-open")).to_have_text("All 2 alarms", timeout=SHOWN_MS)
+        expect(first).to_have_text("First: Cooling water pump stopped.")
+        one.device.coil(on=False)
+        until(lambda: one.watch.states()["rig.pump-stopped"] == "returned-unacknowledged", "the pump runs")
+        expect(first).to_contain_text("Signal aux-inlet bad", timeout=SHOWN_MS)
+        expect(first).not_to_contain_text("First:")
+
+
 READ_MS = 700
 """A page takes an alarm that stood there for less as one that nobody has seen."""
 

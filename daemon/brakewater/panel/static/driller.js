@@ -291,11 +291,11 @@ const number_text = (value, unit) => value.toFixed(rig.decimals[unit] ?? 2);
 
 function showFirst(picture) {
   const holds = picture.alarms.filter((alarm) => alarm.state !== "normal");
-  const first = holds.find((alarm) => alarm.first_out && alarm.respond) ?? holds.find((alarm) => alarm.respond) ?? holds[0];
+  const first = leading(holds.filter((alarm) => alarm.first_out && alarm.respond)) ?? holds.find((alarm) => alarm.respond) ?? holds[0];
   const gravest = graver(first, holds.filter((alarm) => alarm.active && alarm.respond));
   by("first").dataset.urgent = String(Boolean(gravest?.respond && URGENT.includes(gravest.priority)));
   by("first").dataset.quiet = String(!first);
-  put("first-text", first ? (first.first_out && holds.length > 1 ? word("first") : "") + local(first.text) : word("all-well"));
+  put("first-text", first ? (first.first_out && holds.length > 1 && cameFirst(first, holds) ? word("first") : "") + local(first.text) : word("all-well"));
   put("gravest-text", gravest === first ? "" : local(gravest.text));
   put("first-respond", gravest?.respond ?? "");
   put("by-hand", picture.by_hand.length ? word("by-hand", { list: picture.by_hand.map((one) => word(one.what, { ...one, until: local(one.until) })).join("; ") }) : "");
@@ -303,17 +303,22 @@ function showFirst(picture) {
   showAll(holds, [first, gravest]);
 }
 
+// Each brake and kind of alarm has a first of its own. The gravest of those that nobody has seen leads, then the oldest.
+const leading = (firsts) => firsts.sort((one, other) => isSeen(one) - isSeen(other) || rank(one) - rank(other) || age(other) - age(one))[0];
+const cameFirst = (first, holds) => holds.every((alarm) => !alarm.first_out || age(alarm) <= age(first));
+const isSeen = (alarm) => Number(!alarm.state.endsWith("unacknowledged"));
+const age = (alarm) => (alarm.since ? -Date.parse(alarm.since) : -Infinity);
+
 // Every alarm that stands, those that wait first: windows show two names each, and some alarms have none.
 function showAll(holds, told) {
   by("all-open").hidden = holds.every((alarm) => told.includes(alarm));
   by("all").hidden = by("all-open").hidden || by("all-open").getAttribute("aria-expanded") === "false";
   put("all-open", by("all-open").hidden ? "" : word("all-alarms", { n: holds.length }));
   if (by("all").hidden) return;
-  const waits = (alarm) => Number(!alarm.state.endsWith("unacknowledged")), since = (alarm) => alarm.since ?? "";
-  const rows = [...holds].sort((one, other) => waits(one) - waits(other) || rank(one) - rank(other) || (since(one) < since(other) ? 1 : -1)).map((alarm) => {
+  const rows = [...holds].sort((one, other) => isSeen(one) - isSeen(other) || rank(one) - rank(other) || age(one) - age(other)).map((alarm) => {
     const what = local(alarm.text), row = make("li", "");
     row.append(make("b", "", alarm.since ? word("standing-line", { text: what, time: time(Date.parse(alarm.since)) }) : what));
-    row.append(make("span", "", [word(`priority-${alarm.priority}`), waits(alarm) ? "" : word("new"), alarm.respond].filter(Boolean).join(" \u00b7 ")));
+    row.append(make("span", "", [word(`priority-${alarm.priority}`), isSeen(alarm) ? "" : word("new"), alarm.respond].filter(Boolean).join(" \u00b7 ")));
     return row;
   });
   if (rows.map((row) => row.textContent).join() !== [...by("all").children].map((row) => row.textContent).join()) by("all").replaceChildren(...rows);

@@ -34,18 +34,14 @@ ESCALATES: Final = frozenset({"brake-level-high", "rotor-hot-no-flow", "outlet-t
 """What follows and yet asks for another response: whoever has seen that the level rises, or that the water is lost, has
 not seen that it is at the bearings, or the rotor hot; who has seen that the inlet is warm or the flow small, not that
 the outlet is at its limit, hours later perhaps. It sounds in any case."""
-BEFORE_0_3: Final = ESCALATES - {"outlet-temperature-high"}
-"""What did so in versions before 0.3.0, whose records are carried out as they were."""
-_LEAD_BEFORE_0_3: Final = {"outlet-rise-high": ("inlet-temperature-high",)}
 
 BY_UNKNOWN: Final = frozenset({"device-silent", "device-stuck"})
 """Leaders that only make values unknown: nothing measured follows from them."""
 
 
-def leaders(kind: str, *, before_0_3: bool = False) -> tuple[str, ...]:
-    """What an alarm may follow from, in the order of the table; or might in versions before 0.3.0."""
-    found = tuple(leader for leader, follow in CONSEQUENCES.items() if kind in follow)
-    return found + _LEAD_BEFORE_0_3.get(kind, ()) if before_0_3 else found
+def leaders(kind: str) -> tuple[str, ...]:
+    """What an alarm may follow from, in the order of the table."""
+    return tuple(leader for leader, follow in CONSEQUENCES.items() if kind in follow)
 
 
 def depth(kind: str) -> int:

@@ -6,8 +6,9 @@ from typing import Any, Final
 
 from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope
 from brakewater.alarms.condition import Delays, Memory, chatters
-from brakewater.alarms.grouping import BEFORE_0_3, BY_UNKNOWN, ESCALATES, leaders
+from brakewater.alarms.grouping import BY_UNKNOWN, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
+from brakewater.alarms.practice import Practice
 from brakewater.engine.flood import Flood
 from brakewater.engine.trial import Trial, restored
 from brakewater.quality import Pair, Quality, Reason, quality
@@ -78,8 +79,8 @@ class Alarm:
     definition: str
     scan_ns: int
     delays: Delays
-    before_0_3: bool = False
-    """A version older than that recorded the run."""
+    practice: Practice = field(default_factory=Practice)
+    """Of the version that carries the run out."""
     devices: frozenset[str] = frozenset()
     """Those that measure what it looks at: silent or stuck, they are why it is unknown."""
     memory: Memory = field(default_factory=Memory)
@@ -107,7 +108,7 @@ class Alarm:
 
     def follow(self, rule: AlarmRule) -> None:
         """Go on under changed settings; what runs and stands stays as it is."""
-        self.rule, self.delays = rule, delays_of(rule, self.scan_ns, before_0_3=self.before_0_3)
+        self.rule, self.delays = rule, delays_of(rule, self.scan_ns, self.practice)
 
     def now(self) -> AlarmNow:
         """As it stands, for the picture."""
@@ -191,7 +192,7 @@ def value_of(rule: AlarmRule, seen: Pair) -> float | None:
     return value if rule.kind.quantity and quality(code) is not Quality.BAD else None
 
 
-def delays_of(rule: AlarmRule, scan_ns: int, *, before_0_3: bool = False) -> Delays:
+def delays_of(rule: AlarmRule, scan_ns: int, practice: Practice) -> Delays:
     """The times of a rule's condition.
 
     An on-delay of half a scan at most asks for a second scan: it is over with the next one, however closely that
@@ -202,7 +203,7 @@ def delays_of(rule: AlarmRule, scan_ns: int, *, before_0_3: bool = False) -> Del
         on_ns=on_ns,
         off_ns=rule.off_ns,
         unknown_ns=rule.unknown_ns,
-        measured_ns=None if rule.unknown_ns is None or before_0_3 else rule.off_ns + SETTLES_NS,
+        measured_ns=rule.off_ns + SETTLES_NS if rule.unknown_ns is not None and practice.tells_measured else None,
         calm_ns=CHATTER_NS,
         rises=CHATTER_RISES,
     )
@@ -210,14 +211,13 @@ def delays_of(rule: AlarmRule, scan_ns: int, *, before_0_3: bool = False) -> Del
 
 def alarms_of(rig: Rig) -> list[Alarm]:
     """Every alarm of a rig, in its first state."""
-    before = rig.before(0, 3)
     return [
         Alarm(
             rule=rule,
             definition=definition(rig, rule),
             scan_ns=rig.scan_ns,
-            delays=delays_of(rule, rig.scan_ns, before_0_3=before),
-            before_0_3=before,
+            delays=delays_of(rule, rig.scan_ns, rig.practice),
+            practice=rig.practice,
             devices=_devices(rig, rule),
         )
         for rule in rig.alarms
@@ -251,9 +251,10 @@ def _first_out(alarms: list[Alarm], alarm: Alarm) -> bool:
     )
 
 
-def _leader(alarms: list[Alarm], alarm: Alarm, *, unknown: bool, before_0_3: bool) -> Alarm | None:
+def _leader(alarms: list[Alarm], alarm: Alarm, *, unknown: bool) -> Alarm | None:
     """The standing alarm that a rising one follows from, its own cause where that is known; None: it leads."""
-    may_lead = leaders(alarm.rule.kind.name, before_0_3=before_0_3)
+    name = alarm.rule.kind.name
+    may_lead = leaders(name) + alarm.practice.leads_too.get(name, ())
     kinds = [kind for kind in may_lead if unknown or kind not in BY_UNKNOWN]
     found = [
         other
@@ -288,8 +289,6 @@ class Ledger:
     """Counts the events of a run and writes them."""
 
     rig: str
-    before_0_3: bool = False
-    """A version older than that recorded the run."""
     count: int = 0
     flood: Flood = field(default_factory=Flood)
 
@@ -346,12 +345,11 @@ class Ledger:
         # What the mechanic's book says is work for another day: it never sounds beside what the driller must hear.
         booked = alarm.rule.kind.group == BOOKED
         heard = leader is not None and _as_urgent(leader, alarm) and _quiet(leader)
-        escalates = BEFORE_0_3 if self.before_0_3 else ESCALATES
-        alarm.silenced = booked or flooded or (heard and alarm.rule.kind.name not in escalates)
+        alarm.silenced = booked or flooded or (heard and alarm.rule.kind.name not in alarm.practice.escalates)
 
     def _lead(self, alarms: list[Alarm], alarm: Alarm, *, unknown: bool) -> Alarm | None:
         """Find and note what it follows from."""
-        leader = _leader(alarms, alarm, unknown=unknown, before_0_3=self.before_0_3)
+        leader = _leader(alarms, alarm, unknown=unknown)
         alarm.cause = None if leader is None else leader.cause or leader.rule.key
         return leader
 

@@ -76,7 +76,7 @@ class CrossChecks:
         if self._pump is not None:
             self._checks["level-rises-dry"] = _check(self._level_rises_dry, 5, "brake-level", "inlet-flow")
         has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
-        if has and not rig.before(0, 3):
+        if has and rig.practice.doubts_contact:
             used = self._until_used
             self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service", goes_on=used)
         self._worked_ns = _LONG_AGO

@@ -140,7 +140,7 @@ class Engine:
 
     def _build(self, rig: Rig, run: int) -> None:
         self._rig, self._run = rig, run
-        self._ledger = Ledger(rig=rig.name, before_0_3=rig.before(0, 3))
+        self._ledger = Ledger(rig=rig.name)
         self._gates = dict.fromkeys((brake.name for brake in rig.brakes), True)
         self._test_until_ns = _LONG_AGO
         self._reader = Reader(rig.slots)

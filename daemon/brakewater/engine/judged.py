@@ -52,7 +52,7 @@ def _return_restricted(rule: AlarmRule, brake: Brake, seen: Seen) -> Met:
 
 
 def _restricted_by_level(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
-    """As versions before 0.3.0 judged it: with the level's signal bad it was unknown."""
+    """By the level; with its signal bad it is unknown. Versions before 0.3.0 knew no other way."""
     balance, rise = balance_of(seen), seen["level_rise_m"]
     limit = rule.setpoint or 0.0
     short = balance.values > limit
@@ -163,16 +163,14 @@ def pump_stopped(rig: Rig, readings: Mapping[str, Column]) -> Met:
     return met, column.codes
 
 
-_OF_BRAKE_BEFORE_0_3: Final = {
-    **OF_BRAKE,
-    "return-restricted": _restricted_by_level,
-    "water-lost": _lost_unless_higher,
-}
-
-
 def of_brake(rig: Rig) -> Mapping[str, Callable[[AlarmRule, Brake, Seen], Met]]:
     """By alarm, as today's version judges it or the one that recorded the run did."""
-    return _OF_BRAKE_BEFORE_0_3 if rig.before(0, 3) else OF_BRAKE
+    judges = dict(OF_BRAKE)
+    if not rig.practice.sees_choke_blind:
+        judges["return-restricted"] = _restricted_by_level
+    if not rig.practice.knows_filling:
+        judges["water-lost"] = _lost_unless_higher
+    return judges
 
 
 FIGURES: Final[dict[str, Callable[[Seen], Column]]] = {

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.catalogue import AlarmKind
+from brakewater.alarms.practice import Practice, practice_of
 from brakewater.physics.uncertainty import Spread
 from brakewater.rig.conditioning import Accuracy, Conditioning
 from brakewater.rig.keeping import Keeping
@@ -191,9 +192,10 @@ class Rig:
     recorded_by: tuple[int, ...] | None = None
     """The version that recorded the run, where the engine is to do as that one did; None: as today's does."""
 
-    def before(self, *version: int) -> bool:
-        """Whether a version older than this one recorded the run, so that what came with it is left out."""
-        return self.recorded_by is not None and self.recorded_by < version
+    @cached_property
+    def practice(self) -> Practice:
+        """How the engine carries it out."""
+        return practice_of(self.recorded_by)
 
     @cached_property
     def device_names(self) -> tuple[str, ...]:

@@ -95,7 +95,7 @@ MEANINGS = {
     Reason.OLD: Meaning(ne107="S", says="The reading is older than the line should need: check the line's load."),
     Reason.SETTLING: Meaning(ne107="S", says="Not enough readings yet since the signal came back."),
     Reason.CROSS_CHECK: Meaning(
-        ne107="S", says="Two signals contradict each other: check both sensors and the piping."
+        ne107="S", says="Signals contradict each other: check the sensors, the piping, and that no two are exchanged."
     ),
     Reason.DEVIATION: Meaning(
         ne107="S",

@@ -1,5 +1,7 @@
 """``condition.turns`` against a second implementation that looks back over the whole history at every scan."""
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -15,12 +17,26 @@ runs = st.lists(st.tuples(st.sampled_from([CLEAR, WITHIN, BEYOND, UNKNOWN]), st.
     lambda stays: [(region, 1) for region, n in stays for _ in range(n)]
 )
 delays = st.builds(
-    lambda on, off, unknown, measured: Delays(on_ns=on, off_ns=off, unknown_ns=unknown, measured_ns=measured),
+    lambda on, off, unknown, measured, drains: Delays(
+        on_ns=on, off_ns=off, unknown_ns=unknown, measured_ns=measured, drains=drains
+    ),
     st.integers(0, 9),
     st.integers(0, 9),
     st.none() | st.integers(0, 9),
     st.none() | st.integers(0, 9),
+    st.none() | st.integers(1, 4),
 )
+
+
+def summed(regions: list[int], t: list[int], at: int, since: int, rules: Delays) -> bool:
+    """Beyond now, and the times beyond it make up the on-delay, each less what the times after it took off."""
+    level = Fraction(0)
+    for one in range(since, at):
+        lasted = t[one + 1] - t[one]
+        level = (
+            level + lasted if regions[one] == BEYOND else max(Fraction(0), level - Fraction(lasted, rules.drains or 1))
+        )
+    return regions[at] == BEYOND and level >= rules.on_ns
 
 
 def looking_back(regions: list[int], t: list[int], rules: Delays) -> list[tuple[int, bool, bool]]:
@@ -35,17 +51,21 @@ def looking_back(regions: list[int], t: list[int], rules: Delays) -> list[tuple[
                 return True
         return False
 
-    raised, unmeasured, found = False, False, []
+    raised, unmeasured, found, over = False, False, [], 0
     for at in range(len(regions)):
         if raised:
             if stood(at, None, {CLEAR}, rules.off_ns):
-                raised = False
+                raised, over = False, at + 1
                 found.append((at, False, False))
             elif unmeasured and stood(at, None, {BEYOND}, rules.measured_ns or 0):
                 unmeasured = False
                 found.append((at, True, False))
             continue
-        held = stood(at, BEYOND, {BEYOND, UNKNOWN}, rules.on_ns)
+        held = (
+            stood(at, BEYOND, {BEYOND, UNKNOWN}, rules.on_ns)
+            if rules.drains is None
+            else summed(regions, t, at, over, rules)
+        )
         blind = rules.unknown_ns is not None and stood(at, None, {UNKNOWN}, rules.unknown_ns)
         if held or blind:
             raised, unmeasured = True, not held and rules.measured_ns is not None

@@ -324,6 +324,35 @@ def test_a_doubted_flow_does_not_take_back_a_lost_flow() -> None:
     assert state["cooling-lost"] == "unacknowledged"
 
 
+STUCK = {"pump-running": 0.0, "back": 0.0}
+"""The pump stops, nothing comes back any more, and the inlet meter goes on to show what it did."""
+
+
+@pytest.mark.parametrize(
+    ("version", "values", "code", "lost"),
+    [
+        ("0", STUCK, Reason.CROSS_CHECK, True),
+        ("0.3.0", STUCK, Reason.GOOD, False),
+        ("0", {**STUCK, "back": 85 * GPM}, Reason.GOOD, False),  # water runs, so the contact is wrong
+        ("0", {**STUCK, "pump-running": 1.0}, Reason.GOOD, False),  # the return meter may be the wrong one
+        ("0", {**STUCK, "aux-level": 0.3 + 0.003 * np.arange(150) / 5}, Reason.GOOD, False),  # it fills
+    ],
+)
+def test_a_meter_that_shows_water_which_nobody_pumps_and_nothing_gives_back_is_doubted(
+    version: str,
+    values: dict[str, Any],
+    code: int,
+    lost: bool,  # noqa: FBT001 - the table's column
+) -> None:
+    rig = rig_with(RETURN)
+    engine = Engine()
+    engine.feed(streams.start(rig, version=version))
+    engine.feed(streams.scans(rig, 60, values={"back": 85 * GPM}))
+    found = engine.feed(streams.scans(rig, 150, first=61, values=values))
+    assert last(found, "aux-flow") == code
+    assert ("cooling-lost" in {event.alarm for event in found.events}) == lost
+
+
 FULL = streams.load(streams.CONFIG / "rig-4-full.toml")
 DENIED = {"aux-in-service": 0.0}
 WORKS = {**DENIED, "aux-current": 40.0, "aux-drum": 10.0}

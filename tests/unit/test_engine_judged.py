@@ -1,11 +1,12 @@
 """Alarms that several signals decide together, each against what its words say; setpoints of the full rig."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from brakewater.engine.judged import OF_BRAKE, Met, pump_stopped
+from brakewater.engine.judged import OF_BRAKE, Met, of_brake, pump_stopped
 from brakewater.quality import Reason
 from brakewater.rig import load
 from brakewater.stream import Column
@@ -111,9 +112,12 @@ def test_an_unknown_flow_leaves_it_unknown(alarm: str, name: str) -> None:
     assert judged(alarm, {**water(0.0), name: (0.0, OPEN)}) == (False, OPEN)
 
 
-@pytest.mark.parametrize(("value", "std", "met"), [(0.40, 0.04, True), (0.40, 0.06, False), (0.60, 0.0, False)])
+@pytest.mark.parametrize(
+    ("value", "std", "met"),
+    [(0.40, 0.04, True), (0.40, 0.06, False), (0.60, 0.0, False), (-0.02, 0.02, True), (-0.04, 0.01, False)],
+)
 def test_a_share_or_torque_is_low_only_beyond_its_own_uncertainty(value: float, std: float, *, met: bool) -> None:
-    """Expanded, k = 2: what it may be at most lies below the setpoint."""
+    """Expanded, k = 2: what it may be at most lies below the setpoint. No brake cools its water: sensors are wrong."""
     for alarm, name in (("heat-share-low", "heat_share"), ("brake-weakening", "torque_index")):
         setpoint = RULES[alarm].setpoint or 0.0
         seen = {name: (value * setpoint / 0.5, 0), f"{name}_std": (std * setpoint / 0.5, 0)}
@@ -121,6 +125,13 @@ def test_a_share_or_torque_is_low_only_beyond_its_own_uncertainty(value: float, 
 
 
 HOT = RULES["rotor-hot-no-flow"].setpoint or 0.0
+
+
+def test_versions_before_0_4_took_a_brake_that_cools_its_water_for_a_weak_one() -> None:
+    seen = {"heat_share": column(-0.9), "heat_share_std": column(0.1)}
+    of = {before: of_brake(replace(RIG, recorded_by=before))["heat-share-low"] for before in ((0, 3), (0, 4), None)}
+    found = [told(judge(RULES["heat-share-low"], BRAKE, seen)) for judge in of.values()]
+    assert found == [(True, Reason.GOOD), (False, Reason.GOOD), (False, Reason.GOOD)]
 
 
 def rotor(above_k: float, flow: tuple[float, int], std_k: float = 0.0, code: int = 0) -> Seen:

@@ -188,6 +188,27 @@ def test_a_consequence_is_shown_as_such_and_does_not_sound_again() -> None:
     assert text.endswith("Follows from: Cooling water lost.")
 
 
+@pytest.mark.parametrize(("version", "cause"), [("0", None), ("0.3.0", "aux.cooling-lost")])
+def test_nothing_follows_any_more_from_what_is_over(version: str, cause: str | None) -> None:
+    desk = Desk(version=version)
+    desk.scans(20, aux_flow=0.0)
+    assert desk.now("cooling-flow-low").cause == "aux.cooling-lost"
+    desk.scans(30, aux_flow=50 * streams.GPM)
+    assert desk.now("cooling-lost").state == "returned-unacknowledged"
+    assert (desk.now("cooling-flow-low").state, desk.now("cooling-flow-low").cause) == ("unacknowledged", cause)
+    text = render.alarm_now(desk.rig, desk.now("cooling-flow-low"))["text"]
+    assert ("Follows from" in text) == bool(cause)
+
+
+def test_what_follows_from_a_chain_follows_from_the_next_in_it_when_the_first_is_over() -> None:
+    desk = Desk()
+    desk.scans(30, pump_running=0.0, aux_flow=0.0)
+    assert {desk.now(one).cause for one in ("cooling-lost", "cooling-flow-low")} == {"rig.pump-stopped"}
+    desk.scans(20, aux_flow=0.0)
+    assert desk.now("pump-stopped").state == "returned-unacknowledged"
+    assert (desk.now("cooling-lost").cause, desk.now("cooling-flow-low").cause) == (None, "aux.cooling-lost")
+
+
 @pytest.mark.parametrize(("version", "horn"), [("0", "alarm"), ("0.2.0", "off")])
 def test_whoever_has_seen_that_the_inlet_is_warm_hears_that_the_outlet_is_too_hot(version: str, horn: str) -> None:
     desk = Desk(version=version)

@@ -27,11 +27,11 @@ BAD_FLOWS: dict[str, dict[str, Any]] = {
 
 
 def watch(
-    *episodes: dict[str, Any], rig: Rig = RIG, before: dict[str, Any] | None = None
+    *episodes: dict[str, Any], rig: Rig = RIG, before: dict[str, Any] | None = None, version: str = "0"
 ) -> tuple[streams.Played, int]:
     """Calm scans, then episodes (``n`` scans and what ``streams.scans`` takes); the input where the first begins."""
     calm = {"n": CALM_N, **(before or {})}
-    return streams.play([streams.start(rig), *blocks(rig, calm, *episodes)]), CALM_N + 1
+    return streams.play([streams.start(rig, version=version), *blocks(rig, calm, *episodes)]), CALM_N + 1
 
 
 def blocks(rig: Rig, *episodes: dict[str, Any]) -> list[Block]:
@@ -201,6 +201,71 @@ def test_nothing_follows_from_what_happens_to_another_brake() -> None:
 def test_every_kind_of_no_answer_is_silence(status: Status) -> None:
     played, _ = watch({"n": 30, "status": {"plc1": status}})
     assert raised(played, "device-silent:plc1")
+
+
+@pytest.mark.parametrize(("version", "comes"), [("0", True), ("0.3.0", False)])
+@pytest.mark.parametrize("code", [0x8A, 0x8B])
+def test_a_gateway_that_says_that_nobody_is_behind_it_answers_for_no_device(
+    code: int,
+    version: str,
+    comes: bool,  # noqa: FBT001 - the table's column
+) -> None:
+    played, _ = watch({"n": 60, "status": {"plc1": code}}, version=version)
+    assert bool(raised(played, "device-silent:plc1")) == comes
+    assert any(alarm.startswith("signal-bad:") for alarm in alarms(played)) != comes
+
+
+OPEN, GOOD = 60000.0, 10950.0
+"""Of the tank's Pt100."""
+WIRES = {
+    "every second scan": np.arange(300) % 2 == 0,
+    "half of them at random": np.random.default_rng(41).random(300) < 0.5,
+    "two of five": np.arange(300) % 5 < 2,
+    "one of five": np.arange(300) % 5 == 0,
+    "one of fifty at random": np.random.default_rng(42).random(20_000) < 0.02,
+    "three seconds once": np.arange(300) < 3 / SCAN_S,
+}
+
+
+@pytest.mark.parametrize(
+    ("version", "told"),
+    [("0", {"every second scan", "half of them at random", "two of five"}), ("0.3.0", set())],
+)
+def test_a_loose_wire_is_told_of_and_lone_bad_scans_are_not(version: str, told: set[str]) -> None:
+    found = set()
+    for name, is_bad in WIRES.items():
+        raw = {"tank-temperature": np.where(is_bad, OPEN, GOOD)}
+        played, _ = watch({"n": len(is_bad), "raw": raw}, version=version)
+        found |= {name} if raised(played, "signal-bad:tank-temperature") else set()
+    assert found == told
+
+
+def test_a_loose_wire_is_told_of_once_and_until_it_is_mended() -> None:
+    raw = {"tank-temperature": np.where(np.arange(3000) % 2 == 0, OPEN, GOOD)}
+    played, first = watch({"n": 3000, "raw": raw}, {"n": 30})
+    came, over = (event for event in played.events if event.alarm == "signal-bad:tank-temperature")
+    # Half of the time adds twice what the other half takes off: sixteen seconds for its four, to the next bad scan.
+    assert (came.input - first) * SCAN_S == pytest.approx(16, abs=2 * SCAN_S)
+    assert (over.now, over.input) == ("returned-unacknowledged", first + 3000 - 1 + 2 / SCAN_S)
+
+
+@pytest.mark.parametrize(("version", "comes"), [("0", True), ("0.3.0", False)])
+def test_a_device_that_answers_every_second_time_is_told_of(version: str, comes: bool) -> None:  # noqa: FBT001
+    status = np.where(np.arange(100) % 2 == 0, Status.SILENT, Status.OK)
+    played, _ = watch({"n": 100, "status": {"plc1": status}}, version=version)
+    assert bool(raised(played, "device-silent:plc1")) == comes
+
+
+def test_how_long_a_loose_wire_was_bad_outlives_a_restart() -> None:
+    loose = {"n": 60, "raw": {"tank-temperature": np.where(np.arange(60) % 2 == 0, OPEN, GOOD)}}
+    _, before, after = blocks(RIG, {"n": CALM_N}, loose, loose)
+    (whole,) = streams.play([streams.start(RIG), before, after]).events
+    engine, again = Engine(), Engine()
+    engine.feed(streams.start(RIG))
+    engine.feed(before)
+    again.feed(streams.start(RIG, run=2, t_ns=int(before.t_ns[-1]), snapshot=engine.state()))
+    (found,) = again.feed(replace(after, run=2)).events
+    assert whole.input == found.input > CALM_N + 60
 
 
 def test_an_exception_is_an_answer() -> None:

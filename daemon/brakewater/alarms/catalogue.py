@@ -598,6 +598,7 @@ _ROWS = (
             "loop just outside its range",
             "line overloaded",
             "sensors contradict each other",
+            "two sensors exchanged",
         ),
         response="Compare with the local gauge; have the instrument tech look at what the reason names.",
         time_to_respond="1 h",

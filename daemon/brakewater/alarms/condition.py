@@ -9,7 +9,9 @@ it stays up until it has been calm for so long.
 
 Rules: an on-delay counts while the value stays beyond the setpoint and goes on through the unknown; an off-delay
 counts only while the value is known to be clear; the unknown never clears anything. What came because the value was
-unknown turns once more when it is known to lie beyond the setpoint for as long as ``measured_ns``.
+unknown turns once more when it is known to lie beyond the setpoint for as long as ``measured_ns``. Where ``drains`` is
+given, the on-delay is a sum of times beyond the setpoint instead, which the times between take off again, slowly: a
+loose wire is bad for a moment, often.
 """
 
 from dataclasses import dataclass
@@ -41,6 +43,9 @@ class Delays:
     calm_ns: int | None = None
     """None: chatter is not looked for."""
     rises: int = 3
+    drains: int | None = None
+    """It takes so many times as long to take a time beyond the setpoint off the sum again; None: no sum, a stay that
+    ends counts for nothing."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -58,11 +63,28 @@ class Memory:
     """It came as unknown, and has not been measured since."""
     beyond_ns: int | None = None
     """Start of the present stay beyond the setpoint of what came as unknown."""
+    fill: "Fill | None" = None
+    """The sum of times beyond the setpoint, where it is one that drains and is not empty."""
 
     @property
     def rests(self) -> bool:
         """Not raised and nothing running: a block that is CLEAR throughout changes nothing."""
-        return not self.raised and self.since_ns is None and self.blind_ns is None
+        return not self.raised and self.since_ns is None and self.blind_ns is None and self.fill is None
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """A sum of times that drains, as it stood when it last began to grow or to shrink."""
+
+    level: int
+    """In nanoseconds, times ``drains``: all of it in whole numbers, so that it is the same however a stream is cut."""
+    t_ns: int
+    grows: bool
+
+    def at(self, t_ns: int, drains: int) -> int:
+        """The level later on."""
+        past_ns = t_ns - self.t_ns
+        return self.level + drains * past_ns if self.grows else max(0, self.level - past_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +130,8 @@ def _quiet(region: int, delays: Delays, memory: Memory) -> bool:
     """Nothing is running and nothing can start: the common case."""
     if memory.since_ns is not None or memory.blind_ns is not None or memory.beyond_ns is not None:
         return False
+    if memory.fill is not None:
+        return False
     if memory.raised:
         return region != CLEAR and not (memory.unmeasured and region == BEYOND)
     return region in (CLEAR, WITHIN) or (region == UNKNOWN and delays.unknown_ns is None)
@@ -127,16 +151,38 @@ def chatters(delays: Delays, memory: Memory) -> bool:
     return delays.calm_ns is not None and len(rose) >= delays.rises and rose[-1] - rose[0] <= delays.calm_ns
 
 
-def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
+def _stayed(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> int | None:
+    """Where an on-delay ends that begins anew with every stay."""
     if region == BEYOND and memory.since_ns is None:
         memory.since_ns = int(t_ns[first])
     elif region in (CLEAR, WITHIN):
         memory.since_ns = None
+    return None if memory.since_ns is None else _reached(memory.since_ns + delays.on_ns, first, last, t_ns)
+
+
+def _filled(region: int, first: int, last: int, t_ns: Ints, drains: int, delays: Delays, memory: Memory) -> int | None:
+    """Where a sum of times reaches the on-delay."""
+    now_ns, grows, fill = int(t_ns[first]), region == BEYOND, memory.fill
+    if fill is None:
+        if not grows:
+            return None
+        fill = Fill(0, now_ns, grows=True)
+    elif fill.grows != grows:
+        fill = Fill(fill.at(now_ns, drains), now_ns, grows=grows)
+    memory.fill = fill if grows or fill.at(int(t_ns[last - 1]), drains) else None
+    missing = drains * delays.on_ns - fill.level
+    return _reached(fill.t_ns - (-missing // drains), first, last, t_ns) if grows else None
+
+
+def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memory: Memory) -> Turn | None:
     if region != UNKNOWN or delays.unknown_ns is None:
         memory.blind_ns = None
     elif memory.blind_ns is None:
         memory.blind_ns = int(t_ns[first])
-    held = None if memory.since_ns is None else _reached(memory.since_ns + delays.on_ns, first, last, t_ns)
+    if delays.drains is None:
+        held = _stayed(region, first, last, t_ns, delays, memory)
+    else:
+        held = _filled(region, first, last, t_ns, delays.drains, delays, memory)
     blind = (
         None
         if memory.blind_ns is None or delays.unknown_ns is None
@@ -145,7 +191,7 @@ def _raise(region: int, first: int, last: int, t_ns: Ints, delays: Delays, memor
     moments = [at for at in (held, blind) if at is not None]
     if not moments:
         return None
-    memory.raised, memory.since_ns, memory.blind_ns = True, None, None
+    memory.raised, memory.since_ns, memory.blind_ns, memory.fill = True, None, None, None
     if delays.calm_ns is not None:
         memory.rose_ns = (*memory.rose_ns, int(t_ns[min(moments)]))[-delays.rises :]
     unknown = held is None or (blind is not None and blind < held)

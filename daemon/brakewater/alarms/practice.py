@@ -7,12 +7,9 @@ A record must be replayed to the same alarms. What the engine came to do otherwi
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
-from types import MappingProxyType
 from typing import Any, Final
 
 from brakewater.alarms.grouping import ESCALATES
-
-_NONE: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +18,7 @@ class Practice:
 
     escalates: frozenset[str] = ESCALATES
     """Alarms that sound although what they follow from was seen."""
-    leads_too: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _NONE)
+    leads_too: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Alarm -> what it followed from besides the table of consequences."""
     tells_measured: bool = True
     """What came as unknown sounds again when it is measured."""
@@ -31,18 +28,29 @@ class Practice:
     """A choke is told by the two meters where the level's signal is bad."""
     knows_filling: bool = True
     """A brake that fills after a stop of the pump loses no water."""
+    sums_times: bool = True
+    """A signal or a device that fails for moments, often, is told of: a loose wire."""
+    frees_followers: bool = True
+    """Nothing follows any more from what is over."""
+    hears_gateway: bool = True
+    """A device is silent for which only a gateway answers, that it is not there."""
+    doubts_meter: bool = True
+    """An inlet meter is doubted that shows water which neither the pump sends nor the return gives back."""
+    knows_negative: bool = True
+    """A brake that seems to cool its water tells nothing of its torque: signals are wrong."""
 
 
 _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
     (
+        (0, 4),
+        dict.fromkeys(("sums_times", "frees_followers", "hears_gateway", "doubts_meter", "knows_negative"), False),
+    ),
+    (
         (0, 3),
         {
             "escalates": ESCALATES - {"outlet-temperature-high"},
-            "leads_too": MappingProxyType({"outlet-rise-high": ("inlet-temperature-high",)}),
-            "tells_measured": False,
-            "doubts_contact": False,
-            "sees_choke_blind": False,
-            "knows_filling": False,
+            "leads_too": {"outlet-rise-high": ("inlet-temperature-high",)},
+            **dict.fromkeys(("tells_measured", "doubts_contact", "sees_choke_blind", "knows_filling"), False),
         },
     ),
 )

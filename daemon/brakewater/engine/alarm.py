@@ -4,9 +4,9 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope
-from brakewater.alarms.condition import Delays, Memory, chatters
-from brakewater.alarms.grouping import BY_UNKNOWN, leaders
+from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope, Shape
+from brakewater.alarms.condition import Delays, Fill, Memory, chatters
+from brakewater.alarms.grouping import BY_UNKNOWN, depth, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
 from brakewater.alarms.practice import Practice
 from brakewater.engine.flood import Flood
@@ -18,6 +18,9 @@ from brakewater.stream import TESTED, AlarmNow, Command, Event, MaskNow
 
 SETTLES_NS: Final = 2_000_000_000
 """What a loop or a device shows in its first moments back is not believed to be real for so long; an assumption."""
+_DRAINS: Final = 2
+"""What fails for more than a third of the time is told of in the end, lone lost replies are not; an assumption."""
+_SUMMED: Final = (Shape.BAD, Shape.SILENT)
 _NEXT_SCAN_NS: Final = 1
 """An on-delay that any later scan ends."""
 
@@ -139,6 +142,7 @@ class Alarm:
             "blind": _text(self.memory.blind_ns),
             "rose": [str(t_ns) for t_ns in self.memory.rose_ns],
             **({"unmeasured": True} if self.memory.unmeasured else {}),
+            **({"fill": _filled(self.memory.fill)} if self.memory.fill else {}),
             "state": self.standing.text,
             "core": self.standing.core.value,
             "masks": {mask.value: self.laid[mask].kept() for mask in self.standing.masks},
@@ -165,7 +169,10 @@ class Alarm:
         rose = tuple(int(text) for text in kept.get("rose", ()))
         blind = _number(kept["blind"])
         unmeasured = kept.get("unmeasured", False)
-        self.memory = Memory(raised=kept["raised"], since_ns=since, blind_ns=blind, rose_ns=rose, unmeasured=unmeasured)
+        fill = _fill(kept["fill"]) if "fill" in kept else None
+        self.memory = Memory(
+            raised=kept["raised"], since_ns=since, blind_ns=blind, rose_ns=rose, unmeasured=unmeasured, fill=fill
+        )
         masks = {mask: kept["masks"][mask] for mask in MASKS if mask in kept.get("masks", {})}
         self.laid = {mask: laid_of(mask.value, found) for mask, found in masks.items()}
         self.standing = Standing(State(kept.get("core", kept["state"])), tuple(self.laid))
@@ -176,6 +183,14 @@ class Alarm:
         self.cause, self.silenced = kept.get("cause"), kept.get("silenced", False)
         self.realarm_ns = _number(kept.get("re-alarm"))
         self.by_hand, self.recall_ns = kept.get("by-hand", False), _number(kept.get("recall"))
+
+
+def _filled(fill: Fill) -> dict[str, Any]:
+    return {"level": str(fill.level), "t": str(fill.t_ns), "grows": fill.grows}
+
+
+def _fill(kept: dict[str, Any]) -> Fill:
+    return Fill(int(kept["level"]), int(kept["t"]), grows=kept["grows"])
 
 
 def _text(number: int | None) -> str | None:
@@ -206,6 +221,7 @@ def delays_of(rule: AlarmRule, scan_ns: int, practice: Practice) -> Delays:
         measured_ns=rule.off_ns + SETTLES_NS if rule.unknown_ns is not None and practice.tells_measured else None,
         calm_ns=CHATTER_NS,
         rises=CHATTER_RISES,
+        drains=_DRAINS if practice.sums_times and rule.kind.shape in _SUMMED else None,
     )
 
 
@@ -315,7 +331,10 @@ class Ledger:
         alarm.realarm_ns = moment.t_ns + (alarm.rule.realarm_ns or 0) if seen_again else None
         alarm.recall_ns = None
         alarm.by_hand = alarm.by_hand and new.shown is not State.NORMAL
+        ends = alarm.standing.active and not new.active
         event = self.write(alarm, new, moment, **said)
+        if ends and alarm.practice.frees_followers:
+            self._free(alarms, alarm)
         came = new.shown is State.UNACKNOWLEDGED and trigger is not Trigger.RE_ALARM
         if came or new.shown is State.NORMAL or trigger in LAID_ON:
             alarm.since_utc_ns = moment.utc_ns
@@ -352,6 +371,14 @@ class Ledger:
         leader = _leader(alarms, alarm, unknown=unknown)
         alarm.cause = None if leader is None else leader.cause or leader.rule.key
         return leader
+
+    def _free(self, alarms: list[Alarm], ended: Alarm) -> None:
+        """Nothing follows any more from what is over; what else it follows from is looked for, near ones first."""
+        followers = [one for one in alarms if one.cause == ended.rule.key and one.standing.active]
+        for one in followers:
+            one.cause = None
+        for one in sorted(followers, key=lambda one: depth(one.rule.kind.name)):
+            self._lead(alarms, one, unknown=one.memory.unmeasured)
 
     def measured(self, alarms: list[Alarm], alarm: Alarm, moment: Moment) -> Event | None:
         """What came as unknown is measured now: whoever has seen the one has not seen the other.

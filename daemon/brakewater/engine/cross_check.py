@@ -3,6 +3,7 @@
     outlet-colder      the outlet is colder than the inlet, in service and with at least the least flow
     return-above-inlet more water comes back than goes in, and the brake does not empty
     level-rises-dry    the level rises with no flow and the pump stopped
+    flows-unpumped     the inlet meter shows water with the pump stopped, none coming back and the level not rising
     brakes-unused      its coils carry current and its drum turns, and its contact says that it is not in service
 
 Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
@@ -10,7 +11,8 @@ against each other. A falling level is no contradiction: the brake runs dry thro
 one whose inflow fades gives back what it held: its level is then below its usual.
 
 The suspects of ``return-above-inlet`` leave out the inlet flow: whichever of the two meters is wrong, no less water
-than the inlet meter shows goes in, and a doubtful inlet flow would count as lost.
+than the inlet meter shows goes in, and a doubtful inlet flow would count as lost. That is what ``flows-unpumped`` is
+for: a meter that is stuck since before the pump stopped.
 
 A doubtful contact counts as in service: with its wire off a brake that works would be as silent as a stopped rig. It
 stays doubtful between stands, until it says that the brake is in service or this has not worked for twenty minutes.
@@ -75,6 +77,8 @@ class CrossChecks:
             self._checks["return-above-inlet"] = _check(self._return_above_inlet, 10, "return-flow")
         if self._pump is not None:
             self._checks["level-rises-dry"] = _check(self._level_rises_dry, 5, "brake-level", "inlet-flow")
+            if rig.role("return-flow", brake.name) is not None and rig.practice.doubts_meter:
+                self._checks["flows-unpumped"] = _check(self._flows_unpumped, 20, "inlet-flow")
         has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
         if has and rig.practice.doubts_contact:
             used = self._until_used
@@ -131,6 +135,17 @@ class CrossChecks:
         dry = is_good(flow.codes) & (flow.values < self._brake.wetting_flow)
         rises &= dry & is_good(pump.codes) & (pump.values == 0.0)
         return rises
+
+    def _flows_unpumped(self, by_role: Mapping[str, Column]) -> Mask:
+        pump, flow = by_role["pump-running"], by_role["inlet-flow"]
+        stopped: Mask = is_good(pump.codes) & (pump.values == 0.0)
+        if not anywhere(stopped):
+            return stopped
+        back, rate = by_role["return-flow"], by_role["level_rate_m_s"]
+        stopped &= is_good(flow.codes) & (flow.values >= self._brake.wetting_flow)
+        stopped &= is_good(back.codes) & (back.values < self._brake.wetting_flow)
+        stopped &= is_good(rate.codes) & (rate.values <= _RISES_M_S)
+        return stopped
 
     def _brakes_unused(self, by_role: Mapping[str, Column]) -> Mask:
         service, coil, drum = by_role["in-service"], by_role["coil-current"], by_role["drum-speed"]

@@ -28,7 +28,7 @@ from brakewater.engine.read import Reader
 from brakewater.engine.refusals import refused
 from brakewater.engine.watched import Mask, Sights, Watched
 from brakewater.errors import Defect, StorageError
-from brakewater.quality import Status
+from brakewater.quality import NOBODY_BEHIND, Status
 from brakewater.rig import Rig, as_recorded, parse
 from brakewater.stream import (
     TESTED,
@@ -271,6 +271,8 @@ class Engine:
         if not np.count_nonzero(block.status):  # all is well: the common case
             return dict.fromkeys(self._of_device, none)
         unanswered = (block.status != _OK) & (block.status < _EXCEPTION)
+        if self.rig.practice.hears_gateway:
+            unanswered |= np.isin(block.status, NOBODY_BEHIND)
         return {
             name: np.logical_and.reduce(unanswered[:, indices], axis=1) if indices else none
             for name, indices in self._of_device.items()
@@ -293,7 +295,10 @@ class Engine:
             return []
         self._stirred(move.index for move in moves)
         moves.sort(key=lambda move: (move.at, move.stage, self._depths[move.index], move.index))
-        return [event for move in moves for event in self._move(block, sights, move)]
+        events = [event for move in moves for event in self._move(block, sights, move)]
+        if not all(event.active for event in events):
+            self._stirred()  # what followed from one that is over shows it no more
+        return events
 
     def _turns(self, block: Block, regions: Regions) -> list[tuple[int, Turn]]:
         """Of every alarm whose condition comes or goes, by its place."""

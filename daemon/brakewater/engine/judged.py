@@ -96,13 +96,17 @@ def _fills(brake: Brake, seen: Seen) -> Mask:
     return fills
 
 
-def _short_of(value: str, std: str) -> Callable[[AlarmRule, Brake, Seen], Met]:
-    """A quantity lies below the setpoint by more than its own uncertainty explains."""
+def _short_of(value: str, std: str, *, at_least: float = 0.0) -> Callable[[AlarmRule, Brake, Seen], Met]:
+    """A quantity lies below the setpoint by more than its own uncertainty explains.
+
+    Where it is negative in any case the brake would cool its water: sensors are exchanged or wrong, and what the brake
+    does is not known. Other alarms tell of them.
+    """
 
     def met(rule: AlarmRule, _brake: Brake, seen: Seen) -> Met:
         found, band = seen[value], seen[std]
         at_most = found.values + COVERAGE * band.values
-        return at_most < (rule.setpoint or 0.0), np.maximum(found.codes, band.codes)
+        return (at_most >= at_least) & (at_most < (rule.setpoint or 0.0)), np.maximum(found.codes, band.codes)
 
     return met
 
@@ -140,12 +144,16 @@ _STAYS: Final = 0.5
 """Part of what is missing that a filling brake is seen to hold; an assumption."""
 _FILLS_M_S: Final = 3e-4
 """Faster than the level rate's noise; an assumption."""
+_SHARES: Final = {
+    "heat-share-low": ("heat_share", "heat_share_std"),
+    "brake-weakening": ("torque_index", "torque_index_std"),
+}
+"""What the brake carries of what it should, and its uncertainty."""
 OF_BRAKE: Final[dict[str, Callable[[AlarmRule, Brake, Seen], Met]]] = {
     "brake-level-rising": _level_rising,
     "return-restricted": _return_restricted,
     "water-lost": _water_lost,
-    "heat-share-low": _short_of("heat_share", "heat_share_std"),
-    "brake-weakening": _short_of("torque_index", "torque_index_std"),
+    **{alarm: _short_of(*of) for alarm, of in _SHARES.items()},
     "rotor-hot-no-flow": _rotor_hot_no_flow,
 }
 
@@ -170,6 +178,8 @@ def of_brake(rig: Rig) -> Mapping[str, Callable[[AlarmRule, Brake, Seen], Met]]:
         judges["return-restricted"] = _restricted_by_level
     if not rig.practice.knows_filling:
         judges["water-lost"] = _lost_unless_higher
+    if not rig.practice.knows_negative:
+        judges |= {alarm: _short_of(*of, at_least=-np.inf) for alarm, of in _SHARES.items()}
     return judges
 
 

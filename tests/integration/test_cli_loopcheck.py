@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator
 from io import StringIO
 from pathlib import Path
+from threading import Event, Thread
 from typing import Any
 
 import pytest
@@ -88,6 +89,32 @@ def test_as_found_and_as_left_from_a_list(
     assert [row["result"] for row in rows_read] == ["FAIL"] * 3 + ["pass"] * 4
     assert text.startswith("Loop check: PASSED as left (FAILED as found)\n")
     assert "as found: FAILED, largest error +3.6 degF (+2.00% of span)" in text
+
+
+def test_a_value_that_still_moves_is_read_again_until_it_has_settled(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A transmitter with damping: read at once, the mean of its way would be taken for its error."""
+    ends = Event()
+
+    def damped() -> None:
+        for counts in range(300, 501):
+            if ends.wait(0.03):
+                return
+            device.put(1, counts)
+
+    way = Thread(target=damped)
+    plays(monkeypatch, way.start)
+    words = ("--injected", listed(tmp_path, "50 degC"), "--record", tmp_path / "none", "--json", "--scans", "4")
+    try:
+        done = here("loopcheck", rig, "aux-inlet", *words)
+    finally:
+        ends.set()
+        way.join()
+    assert "it moves, by " in done.stderr
+    (found,) = json.loads(done.stdout)["steps"]
+    assert found["readings"] == pytest.approx([50.0] * 4, abs=0.5)
+    assert found["passed"]
 
 
 @pytest.mark.parametrize(("tolerance", "status"), [("0.5 %", 1), ("1 %", 0), ("1 degF", 1), ("2 degF", 0)])

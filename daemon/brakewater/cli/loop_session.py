@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from time import monotonic
+from typing import Final
 
 from brakewater.cli.expected import ExpectError
 from brakewater.cli.injected import Injection, injection, suggestion
@@ -11,15 +12,17 @@ from brakewater.errors import DeviceError
 from brakewater.field import spans
 from brakewater.field.seen import converted, in_unit, unit_of
 from brakewater.quality import Quality, quality, reason_name
-from brakewater.review.loop_sheet import Part, Step, ways
+from brakewater.review.loop_sheet import Part, Step, passes, settled, ways
 from brakewater.rig import SELF, Point, Rig
 from brakewater.signals.convert import Bit
 from brakewater.signals.pulse import Pulse
 from brakewater.wording import ENGLISH
 
-_STOP = ("q", "quit", "stop")
-_NEAR = 0.02
+_STOP: Final = ("q", "quit", "stop")
+_NEAR: Final = 0.02
 """Share of the span within which another point has come to what is injected; an assumption."""
+_AGAIN: Final = 5
+"""Times that a value which still moves is read anew: a transmitter damps over seconds; an assumption."""
 
 
 class StoppedError(Exception):
@@ -127,6 +130,24 @@ class Session:
                 self.tell(str(error))
 
     def _step(self, part: Part, way: str, said: str, value: float) -> Step:
+        """Read until it has settled, a few times at most."""
+        step = self._read(part, way, said, value)
+        for _ in range(_AGAIN):
+            if settled(step, self.tolerance):
+                break
+            self.tell(f"  it moves, by {self._difference(step.moved)} while it was read; reading once more")
+            step = self._read(part, way, said, value)
+        self.tell(self._line(step))
+        if not passes(step, self.tolerance):
+            self._tell_elsewhere(value)
+        return step
+
+    def _difference(self, si: float) -> str:
+        unit = unit_of(self.point, self.rig.units)
+        factor = in_unit(1.0, self.point, self.rig.units) - in_unit(0.0, self.point, self.rig.units)
+        return f"{abs(si * factor):.3g} {unit}".strip()
+
+    def _read(self, part: Part, way: str, said: str, value: float) -> Step:
         readings: list[float] = []
         worst = 0
         since: float | None = monotonic()
@@ -143,18 +164,10 @@ class Session:
                 f"the function check of {self.point.name} is over, by its --minutes or by somebody's check-end: what is"
                 " injected counts as measured. Connect the loop again now; then begin anew"
             )
-        step = Step(
+        return Step(
             part=part, way="down" if way == "down" else "up", said=said, injected=value, readings=tuple(readings),
             worst=worst,
         )  # fmt: skip
-        self.tell(self._line(step))
-        if not self._passes(step):
-            self._tell_elsewhere(value)
-        return step
-
-    def _passes(self, step: Step) -> bool:
-        within = step.error is not None and abs(step.error) <= self.tolerance * (1 + 1e-9)
-        return within and quality(step.worst) is not Quality.BAD
 
     def _others(self) -> dict[str, float]:
         """What reads well of the points that measure the same kind of thing, SI; nothing where they cannot be asked."""
@@ -193,5 +206,8 @@ class Session:
         shown = self._shown(step.mean, 0)
         share = step.error / abs(self.ends[1] - self.ends[0])
         note = "" if not step.worst else f", {ENGLISH.reason(reason_name(step.worst))}"
-        within = "within" if self._passes(step) else "OUT OF"
+        if not settled(step, self.tolerance):
+            moves = self._difference(step.moved)
+            return f"  read {shown}, error {share:+.3%} of span{note}: NOT settled, it moves by {moves}"
+        within = "within" if passes(step, self.tolerance) else "OUT OF"
         return f"  read {shown}, error {share:+.3%} of span{note}: {within} tolerance"

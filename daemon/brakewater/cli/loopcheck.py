@@ -257,4 +257,5 @@ def _sheet(
         signal=signal_text(point, rig.units) + sensor, unit=unit, factor=scale.factor, offset=scale.offset,
         low=low, high=high, tolerance=tolerance, by=args.by or own_user(), instrument=args.instrument, began=began,
         scans=args.scans, adjusted=adjusted, steps=tuple(steps), line=device.line, serial=point.serial or "",
+        asks_settled=True,
     )  # fmt: skip

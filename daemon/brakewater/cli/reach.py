@@ -64,6 +64,7 @@ class OwnReach:
 
         self._runner = asyncio.Runner()
         self._lines = OwnLines(rig)
+        self._scan_s, self._read_s = rig.scan_ns / 1e9, 0.0
 
     def scan(self, points: "Sequence[Point]") -> "list[Seen]":
         """One reading of each point."""
@@ -74,8 +75,10 @@ class OwnReach:
         return self._runner.run(self._lines.around(point, units))
 
     def reading(self, point: "Point", since: float | None) -> "Seen":
-        """Read now."""
-        del since
+        """Read now, or a scan after the one before: readings at once would not show that it still moves."""
+        if since is None:
+            sleep(max(0.0, self._read_s + self._scan_s - monotonic()))
+        self._read_s = monotonic()
         return self.scan([point])[0]
 
     def begin_check(self, point: "Point", by: str, minutes: float, *, take_over: bool) -> None:

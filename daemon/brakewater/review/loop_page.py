@@ -7,7 +7,7 @@ from io import StringIO
 from typing import Final
 
 from brakewater.quality import reason_name
-from brakewater.review.loop_sheet import COVERS, Part, Sheet, Step
+from brakewater.review.loop_sheet import COVERS, Part, Sheet, Step, settled
 from brakewater.wording import ENGLISH, Wording
 
 _PARTS: Final[tuple[Part, ...]] = ("as-found", "as-left")
@@ -82,7 +82,7 @@ def _cells(sheet: Sheet, step: Step, words: Wording = ENGLISH) -> tuple[str, ...
         "--" if error is None else f"{_plain(100 * sheet.share(error)):+.3f}",
         _number(sheet.shown_difference(step.scatter)),
         reason_name(step.worst) if words is ENGLISH else words.reason(reason_name(step.worst)),
-        words.word("loop-pass" if sheet.step_passes(step) else "loop-fail"),
+        _said(sheet, step, words),
     )
 
 
@@ -173,8 +173,14 @@ def _table(sheet: Sheet, part: Part, words: Wording) -> str:
 
 def _result(sheet: Sheet, step: Step, words: Wording) -> str:
     passes = sheet.step_passes(step)
-    said = escape(words.word("loop-pass" if passes else "loop-fail"))
-    return f'<td class="{"t" if passes else "t bad"}">{said}</td>'
+    return f'<td class="{"t" if passes else "t bad"}">{escape(_said(sheet, step, words))}</td>'
+
+
+def _said(sheet: Sheet, step: Step, words: Wording) -> str:
+    if sheet.step_passes(step):
+        return words.word("loop-pass")
+    moves = sheet.asks_settled and not settled(step, sheet.tolerance)
+    return words.word("loop-moves" if moves else "loop-fail")
 
 
 def _plain(value: float) -> float:

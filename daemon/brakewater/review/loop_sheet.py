@@ -1,8 +1,9 @@
 """The sheet of a loop check: what was injected, what was read, and whether the loop passes. Pure records and figures.
 
 Errors are counted in the point's SI unit and as a share of its span. A step passes where its mean error is within the
-tolerance and no reading was bad. The check passes where every as-left step does; where nothing was adjusted, as found
-is as left. Hysteresis is the largest difference between the means going up and going down at one injected value.
+tolerance, it had settled, and no reading was bad. The check passes where every as-left step does; where nothing was
+adjusted, as found is as left. Hysteresis is the largest difference between the means going up and going down at one
+injected value.
 """
 
 from collections.abc import Mapping, Sequence
@@ -52,6 +53,23 @@ class Step:
         """Largest less smallest reading, SI."""
         return max(self.readings) - min(self.readings) if self.readings else 0.0
 
+    @property
+    def moved(self) -> float:
+        """Mean of the later half of the readings less that of the earlier one, SI: noise drops out, a drift stays."""
+        half = len(self.readings) // 2
+        return fmean(self.readings[-half:]) - fmean(self.readings[:half]) if half else 0.0
+
+
+def settled(step: Step, tolerance: float) -> bool:
+    """Whether it stood where it was read; the tolerance in SI, a difference."""
+    return abs(step.moved) <= tolerance * (1.0 + _EDGE)
+
+
+def passes(step: Step, tolerance: float, *, ask_settled: bool = True) -> bool:
+    """Within the tolerance, settled where that is asked, and never bad."""
+    within = step.error is not None and abs(step.error) <= tolerance * (1.0 + _EDGE)
+    return within and (settled(step, tolerance) or not ask_settled) and quality(step.worst) is not Quality.BAD
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
@@ -88,6 +106,8 @@ class Sheet:
     """Where the device was reached: another address may be another device. Nothing in sheets of before."""
     serial: str = ""
     """Of the sensor, where the rig file named one."""
+    asks_settled: bool = False
+    """A step passes only where it had settled; sheets of before did not ask."""
 
     def of(self, part: Part) -> tuple[Step, ...]:
         """The steps of a part; as found stands for as left where nothing was adjusted."""
@@ -108,8 +128,7 @@ class Sheet:
 
     def step_passes(self, step: Step) -> bool:
         """Within the tolerance, and never bad."""
-        limit = self.tolerance * (1.0 + _EDGE)
-        return step.error is not None and abs(step.error) <= limit and quality(step.worst) is not Quality.BAD
+        return passes(step, self.tolerance, ask_settled=self.asks_settled)
 
     def passes(self, part: Part) -> bool:
         """Every step of a part does; one without steps does not."""
@@ -166,6 +185,7 @@ def document(sheet: Sheet) -> dict[str, Any]:
         "place": sheet.place,
         "line": sheet.line,
         "serial": sheet.serial,
+        "asks_settled": sheet.asks_settled,
         "signal": sheet.signal,
         "unit": sheet.unit,
         "factor": sheet.factor,
@@ -220,6 +240,7 @@ def sheet_of(held: Mapping[str, Any]) -> Sheet:
         steps=tuple(_step_of(one) for one in held["steps"]),
         line=str(held.get("line", "")),
         serial=str(held.get("serial", "")),
+        asks_settled=bool(held.get("asks_settled", False)),
     )
 
 

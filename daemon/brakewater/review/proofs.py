@@ -197,9 +197,14 @@ def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: st
         status=status,
         proved=utc_text(command.utc_ns),
         void_since=voided if status == "void" else None,
-        by=command.request.actor,
+        by=_who(str(sheet.get("by") or ""), command.request.actor),
         instrument=str(sheet.get("instrument") or "") or None,
     )
+
+
+def _who(by: str, actor: str) -> str:
+    """Who checked, and who entered it where that is another name."""
+    return actor if by in ("", actor) else f"{by} ({actor})"
 
 
 def said(folder: Path, damage: list[str] | None = None) -> Iterator[Said]:

@@ -154,6 +154,17 @@ def test_garbage_is_refused_with_a_reason_and_the_watch_goes_on(watch: Daemon) -
     assert brakewater("replay", watch.record, "--compare").returncode == 0
 
 
+def test_ready_says_where_its_rig_file_is_not_the_one_that_is_watched(shared: Daemon, tmp_path: Path) -> None:
+    """Loop checks of another file would be held against nothing that is watched, without a word."""
+    rig = shared.record.parent / "rig.toml"
+    assert "is not the rig file that is watched" not in brakewater("ready", rig, "--record", shared.record).stderr
+    other = tmp_path / "other.toml"
+    other.write_text(rig.read_text().replace('least-flow = "75 gal/min"', 'least-flow = "80 gal/min"'))
+    told = brakewater("ready", other, "--record", shared.record)
+    assert f"{other} is not the rig file that is watched ({rig}, as it was loaded)" in told.stderr
+    assert told.stdout.startswith("NOT READY")
+
+
 def test_silent_clients_hold_up_nobody(shared: Daemon) -> None:
     with ExitStack() as stack:
         for _ in range(100):

@@ -15,6 +15,7 @@ from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.cli import CAUTION, check, main, parser
 from brakewater.cli.places import record_argument
 from brakewater.cli.tables import table
+from brakewater.cli.window import utc
 from brakewater.errors import StorageError
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
@@ -150,3 +151,25 @@ def test_an_export_s_help_says_what_it_leaves_in_the_record_folder(capsys: pytes
     with pytest.raises(SystemExit):
         main(["export", "--help"])
     assert "exports.jsonl" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (
+            ("substitute", "aux-inlet", "84 degF", "--minutes", "30,5", "--reason", "x"),
+            "found '30,5'; allowed: a number",
+        ),
+        (("substitute", "aux-inlet", "84 degF", "--minutes", "nan", "--reason", "x"), "found 'nan'; allowed: a number"),
+        (("hold", "yesterday", "2031-02-04", "--reason", "x"), "found 'yesterday'; allowed: a time in UTC"),
+    ],
+)
+def test_what_is_no_number_and_no_time_is_refused_with_what_is(
+    words: tuple[str, ...], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert exit_of("do", *words) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_a_day_alone_is_its_first_moment() -> None:
+    assert utc("2031-02-03") == utc("2031-02-03T01:00+01:00") == "2031-02-03T00:00:00.000Z"

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from brakewater.cli.places import record_argument
+from brakewater.cli.window import number, utc
 
 
 class CommandError(ValueError):
@@ -105,8 +106,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     for name, verb in _VERBS.items():
         one = verbs.add_parser(name, help=verb.says, description=verb.says)
         if verb.on == "window":
-            one.add_argument("from", metavar="FROM", help="begin in UTC, for example 2031-02-03T04:00Z")
-            one.add_argument("to", metavar="TO", help="end in UTC")
+            one.add_argument("from", type=utc, metavar="FROM", help="begin in UTC, for example 2031-02-03T04:00Z")
+            one.add_argument("to", type=utc, metavar="TO", help="end in UTC; a day alone is its first moment")
         elif verb.on:
             key = "alarm" if verb.on == "alarms" else verb.on
             one.add_argument(key, metavar=key.upper(), help=_ON[verb.on])
@@ -124,13 +125,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def _times(one: argparse.ArgumentParser, verb: _Verb) -> None:
     says = "it ends by itself after so long"
     if verb.minutes is None:
-        one.add_argument("--minutes", type=float, required=True, metavar="N", help=says)
+        one.add_argument("--minutes", type=number, required=True, metavar="N", help=says)
     elif verb.minutes:
         one.add_argument(
-            "--minutes", type=float, default=verb.minutes, metavar="N", help=f"{says} (default: {verb.minutes:g})"
+            "--minutes", type=number, default=verb.minutes, metavar="N", help=f"{says} (default: {verb.minutes:g})"
         )
     elif verb.timed:
-        one.add_argument("--minutes", type=float, default=argparse.SUPPRESS, metavar="N", help=says)
+        one.add_argument("--minutes", type=number, default=argparse.SUPPRESS, metavar="N", help=says)
 
 
 def _book(one: argparse.ArgumentParser, verb: str) -> None:

@@ -31,6 +31,13 @@ def run(args: argparse.Namespace) -> int:
     proved = set() if damage else {one.point for one in found_proofs if one.status == "proved"}
     unproved = [one.point for one in found_proofs if one.point not in proved | counters]
     found = ask(args.record, {"ask": "ready", "unproved": unproved}, holding="ready")
+    watched = ask(args.record, {"ask": "rig"}, holding="toml")
+    if watched["toml"] != rig.text:
+        print(
+            f"{args.rig} is not the rig file that is watched ({watched['file']}, as it was loaded): it is what the loop"
+            " checks are held against, and nothing else; `brakewater reload` loads a changed one",
+            file=sys.stderr,
+        )
     if args.json:
         print(json.dumps(found))
     else:

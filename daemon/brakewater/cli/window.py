@@ -1,6 +1,7 @@
 """Times and durations as people type them."""
 
 import argparse
+import math
 from datetime import UTC, datetime
 
 _LEAST_S = 1e-3
@@ -21,6 +22,32 @@ def moment(text: str) -> int:
     told = told if told.tzinfo else told.replace(tzinfo=UTC)
     since = told - datetime(1970, 1, 1, tzinfo=UTC)
     return ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
+
+
+def utc(text: str) -> str:
+    """The same as text that a command takes.
+
+    Raises:
+        argparse.ArgumentTypeError: it is no time.
+    """
+    from brakewater.units import utc_text  # noqa: PLC0415 - numpy only when needed
+
+    return utc_text(moment(text))
+
+
+def number(text: str) -> float:
+    """A number with a decimal point.
+
+    Raises:
+        argparse.ArgumentTypeError: it is none.
+    """
+    try:
+        found = float(text)
+    except ValueError:
+        found = math.nan
+    if not math.isfinite(found):
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a number such as 30 or 7.5")
+    return found
 
 
 def is_backwards(since: int | None, until: int | None) -> bool:

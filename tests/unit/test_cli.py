@@ -173,3 +173,40 @@ def test_what_is_no_number_and_no_time_is_refused_with_what_is(
 
 def test_a_day_alone_is_its_first_moment() -> None:
     assert utc("2031-02-03") == utc("2031-02-03T01:00+01:00") == "2031-02-03T00:00:00.000Z"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("export", "record", "-o"),
+        ("pack", "record", "-o"),
+        ("report", "record", "--trip", "1", "-o"),
+        ("points", "rig.toml", "-o"),
+        ("study", "record", "-o"),
+        ("upkeep", "record", "--csv", "-o"),
+        ("handover", "record", "-o"),
+        (
+            "plan",
+            "rig.toml",
+            "--from",
+            "1 m",
+            "--to",
+            "2 m",
+            "--pipe",
+            "21 lb/ft",
+            "--pace",
+            "9",
+            "--inlet",
+            "9 degC",
+            "--html",
+        ),
+    ],
+)
+def test_no_command_writes_over_a_file_unasked(
+    words: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / f"kept{'.csv' if words[0] == 'export' else '.case.zip'}"
+    file.write_text("somebody's")
+    assert main([*words, str(file)]) == 2
+    assert capsys.readouterr().err == f"brakewater {words[0]}: {file} exists; name another file, or say --replace\n"
+    assert file.read_text() == "somebody's"

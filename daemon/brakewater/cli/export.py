@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from brakewater.cli.places import opened
+from brakewater.cli.places import is_taken, opened, replace_argument
 from brakewater.cli.window import duration, is_backwards, moment
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="since", type=moment, metavar="T", help="begin, in UTC: 2031-02-03T04:05:06Z")
     parser.add_argument("--trip", type=int, metavar="N", help="only trip N of brakewater trips")
     parser.add_argument("--to", dest="until", type=moment, metavar="T", help="end, itself not included")
-    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    replace_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -43,8 +43,7 @@ def run(args: argparse.Namespace) -> int:
             f"brakewater export: found {args.output.name}; allowed: a name ending in .csv or .parquet", file=sys.stderr
         )
         return 2
-    if args.output.exists() and not args.replace:
-        print(f"brakewater export: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+    if is_taken(args, args.output):
         return 2
     if is_backwards(args.since, args.until):
         print("brakewater export: --from lies after --to", file=sys.stderr)

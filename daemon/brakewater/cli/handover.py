@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from brakewater.cli.places import opened, replayed_to_its_end
+from brakewater.cli.places import is_taken, opened, replace_argument, replayed_to_its_end
 from brakewater.cli.window import moment
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lang", metavar="CODE", help="en or es (default: the rig file's)")
     parser.add_argument("--units", choices=("us", "metric"), help="(default: the rig file's)")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="write a page that prints")
+    replace_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -44,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
 
     if (args.by is None) != (args.to is None):
         print("brakewater handover: --by and --to go together", file=sys.stderr)
+        return 2
+    if is_taken(args, args.output):
         return 2
     record = opened(args.record)
     rig, picture, damage = _newest(args.record, record)

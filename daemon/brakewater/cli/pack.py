@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from brakewater.cli.places import opened
+from brakewater.cli.places import is_taken, opened, replace_argument
 from brakewater.cli.window import is_backwards, moment
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="PEM",
         help="private Ed25519 key that signs the list of what is in it (default: $BRAKEWATER_SIGNING_KEY, if any)",
     )
-    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    replace_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -41,8 +41,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.output.name.endswith(_ENDING):
         print(f"brakewater pack: found {args.output.name}; allowed: a name ending in {_ENDING}", file=sys.stderr)
         return 2
-    if args.output.exists() and not args.replace:
-        print(f"brakewater pack: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+    if is_taken(args, args.output):
         return 2
     if args.trip is not None and (args.since is not None or args.until is not None):
         print("brakewater pack: --trip gives the window; leave out --from and --to", file=sys.stderr)

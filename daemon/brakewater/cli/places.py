@@ -1,7 +1,8 @@
-"""Where a record is, for the commands that read it or speak with the daemon that keeps it."""
+"""Where a record is, for the commands that read it or speak with the daemon that keeps it; and files they write."""
 
 import argparse
 import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,25 @@ def folder(text: str) -> Path:
     if not text.strip():
         raise argparse.ArgumentTypeError("found nothing; allowed: the name of a folder")
     return Path(text)
+
+
+def replace_argument(parser: argparse.ArgumentParser) -> None:
+    """``--replace``, without which no command writes over a file."""
+    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+
+
+def is_taken(args: argparse.Namespace, *files: Path | None) -> bool:
+    """Whether one of these files is there already and may not be replaced; says so.
+
+    Args:
+        args: of the command, with ``replace``.
+        files: that it is about to write; None: it writes none.
+    """
+    for file in files:
+        if file is not None and file.exists() and not args.replace:
+            print(f"brakewater {args.command}: {file} exists; name another file, or say --replace", file=sys.stderr)
+            return True
+    return False
 
 
 def record_default() -> Path:

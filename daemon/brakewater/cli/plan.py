@@ -7,6 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from brakewater.cli.places import is_taken, replace_argument
+
 if TYPE_CHECKING:
     from brakewater.review.planning import Limit, Meant, Planned
     from brakewater.rig import Rig
@@ -58,6 +60,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--brake", metavar="NAME", help="default: the first")
     parser.add_argument("--html", type=Path, metavar="FILE.html", help="write a page with charts")
+    replace_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one object, SI")
 
 
@@ -105,6 +108,8 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.review.planning import PlanError, plan_trip  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
 
+    if is_taken(args, args.html):
+        return 2
     rig = load(args.rig)
     try:
         found = plan_trip(rig, args.brake, _meant(rig, args))
@@ -113,9 +118,10 @@ def run(args: argparse.Namespace) -> int:
         return 2
     said = sentences(rig, found)
     if args.html is not None:
-        part = args.html.with_name(f"{args.html.name}.part")
-        part.write_text(plan_page(rig, found, said), encoding="utf-8")
-        part.replace(args.html)
+        from brakewater.record.durable import appearing  # noqa: PLC0415 - only when needed
+
+        with appearing(args.html) as part:
+            part.write_text(plan_page(rig, found, said), encoding="utf-8")
         print(f"{args.html}: the plan as a page", file=sys.stderr)
     if args.json:
         print(json.dumps(document(rig, found)))

@@ -11,7 +11,7 @@ import tomllib
 from dataclasses import asdict
 from pathlib import Path
 
-from brakewater.cli.places import record_argument
+from brakewater.cli.places import is_taken, record_argument, replace_argument
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,7 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--proofs", action="store_true", help="which points and alarms are proved, from the record")
     what.add_argument("--columns", action="store_true", help="what the columns of the list hold")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
-    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    replace_argument(parser)
     parser.add_argument("--json", action="store_true", help="with --proofs: print one JSON document")
     record_argument(parser)
 
@@ -33,8 +33,7 @@ def run(args: argparse.Namespace) -> int:
         return _columns()
     if args.proofs:
         return _proofs(args)
-    if args.output is not None and args.output.exists() and not args.replace:
-        print(f"brakewater points: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+    if is_taken(args, args.output):
         return 2
     if args.take is not None:
         return _take(args)

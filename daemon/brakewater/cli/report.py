@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from brakewater.cli.places import opened
+from brakewater.cli.places import is_taken, opened, replace_argument
 
 _PAPERS = ("A4", "Letter")
 
@@ -18,7 +18,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=_PAPERS, help="of the printed pages (default: the printer's own; PDF: A4)")
     parser.add_argument("--lang", metavar="CODE", help="en or es (default: the rig file's)")
     parser.add_argument("--units", choices=("us", "metric"), help="(default: the rig file's)")
-    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    replace_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -30,10 +30,8 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.review.trip_page import trip_page  # noqa: PLC0415
 
     pdf = args.output.with_suffix(".pdf") if args.pdf else None
-    for file in filter(None, (args.output, pdf)):
-        if file.exists() and not args.replace:
-            print(f"brakewater report: {file} exists; name another file, or say --replace", file=sys.stderr)
-            return 2
+    if is_taken(args, args.output, pdf):
+        return 2
     if pdf == args.output:
         print("brakewater report: -o names the page; with --pdf it must not end in .pdf itself", file=sys.stderr)
         return 2

@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from brakewater.cli.places import is_taken, replace_argument
+
 if TYPE_CHECKING:
     from brakewater.wording import Wording
 
@@ -23,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--lang", metavar="CODE", help="en or es (default: of the page the first rig file's; in the terminal English)"
     )
-    parser.add_argument("--replace", action="store_true", help="FILE may be one that exists")
+    replace_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON document, SI")
 
 
@@ -40,8 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.review.study_page import study_page  # noqa: PLC0415
     from brakewater.wording import LANGUAGES  # noqa: PLC0415
 
-    if args.output is not None and args.output.exists() and not args.replace:
-        print(f"brakewater study: {args.output} exists; name another file, or say --replace", file=sys.stderr)
+    if is_taken(args, args.output):
         return 2
     if args.lang is not None and args.lang not in LANGUAGES:
         print(f"brakewater study: --lang {args.lang}; allowed: {', '.join(LANGUAGES)}", file=sys.stderr)

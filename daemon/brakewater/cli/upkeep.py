@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from brakewater.cli.places import record_argument, record_default
+from brakewater.cli.places import is_taken, record_argument, record_default, replace_argument
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,6 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--url", metavar="URL", help="with --sheet: the panel as a phone reaches it, for a QR code")
     parser.add_argument("--lang", metavar="CODE", help="with --sheet: en or es (default: the rig file's)")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="write here instead of to standard output")
+    replace_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -40,6 +41,8 @@ def run(args: argparse.Namespace) -> int:
     from brakewater.review import book as books  # noqa: PLC0415 - only when needed
     from brakewater.rig import load  # noqa: PLC0415
 
+    if is_taken(args, args.output):
+        return 2
     if args.rig is not None and _is_record(Path(args.rig)):
         if args.record not in (record_default(), Path(args.rig)):
             print(f"brakewater upkeep: {args.rig} and --record {args.record}: give one record", file=sys.stderr)

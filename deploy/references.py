@@ -120,11 +120,15 @@ def alarms() -> str:
     return "\n".join(parts)
 
 
+_SUMMED = ", as the sum of such times; good ones between them take half of theirs off"
+
+
 def _rows_of(kind: AlarmKind) -> Iterator[str]:
     rows = {
         "of": kind.scope.value, "watches": kind.quantity, "needs": ", ".join(kind.needs),
         "priority": kind.priority.value,
-        "setpoint": kind.setpoint, "deadband": kind.deadband, "on-delay": kind.on_delay, "off-delay": kind.off_delay,
+        "setpoint": kind.setpoint, "deadband": kind.deadband,
+        "on-delay": kind.on_delay + (_SUMMED if kind.sums_times else ""), "off-delay": kind.off_delay,
         "only with the brake in service or its rotor hot": "yes" if kind.gated else "",
         "likely causes": "; ".join(kind.causes),
         "response": kind.response, "time to respond": kind.time_to_respond,

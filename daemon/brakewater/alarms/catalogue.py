@@ -143,6 +143,11 @@ class AlarmKind:
         return self.shape in (Shape.LOW, Shape.LOST)
 
     @property
+    def sums_times(self) -> bool:
+        """Its on-delay is a sum of times, since what it warns of comes in moments: a loose wire, a bad plug."""
+        return self.shape in (Shape.BAD, Shape.SILENT)
+
+    @property
     def difference(self) -> Dimension:
         """The dimension of its deadband: a temperature's is a difference."""
         return Dimension.DIFFERENCE if self.dimension is Dimension.TEMPERATURE else self.dimension

@@ -4,7 +4,7 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope, Shape
+from brakewater.alarms.catalogue import BOOKED, CHATTER_NS, CHATTER_RISES, Priority, Scope
 from brakewater.alarms.condition import Delays, Fill, Memory, chatters
 from brakewater.alarms.grouping import BY_UNKNOWN, depth, leaders
 from brakewater.alarms.lifecycle import ACTIVE, LAID_ON, MASKS, UNSEEN, Standing, State, Trigger, step
@@ -20,7 +20,6 @@ SETTLES_NS: Final = 2_000_000_000
 """What a loop or a device shows in its first moments back is not believed to be real for so long; an assumption."""
 _DRAINS: Final = 2
 """What fails for more than a third of the time is told of in the end, lone lost replies are not; an assumption."""
-_SUMMED: Final = (Shape.BAD, Shape.SILENT)
 _NEXT_SCAN_NS: Final = 1
 """An on-delay that any later scan ends."""
 
@@ -221,7 +220,7 @@ def delays_of(rule: AlarmRule, scan_ns: int, practice: Practice) -> Delays:
         measured_ns=rule.off_ns + SETTLES_NS if rule.unknown_ns is not None and practice.tells_measured else None,
         calm_ns=CHATTER_NS,
         rises=CHATTER_RISES,
-        drains=_DRAINS if practice.sums_times and rule.kind.shape in _SUMMED else None,
+        drains=_DRAINS if practice.sums_times and rule.kind.sums_times else None,
     )
 
 

@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import re
 import signal
 import socket
 import time
@@ -19,7 +20,7 @@ from brakewater.register_map import NOT_FITTED
 from brakewater.rig import load
 from brakewater.stream import Command
 from brokers import HOST, free_port, until
-from daemons import Daemon, SmallDevice, daemon, demo_rig_file, events, serving, simulator, small_rig
+from daemons import Daemon, SmallDevice, brakewater, daemon, demo_rig_file, events, serving, simulator, small_rig
 from plc_parts import Plc, mailbox_program, mbpoll, plc
 
 pytestmark = pytest.mark.integration
@@ -112,6 +113,9 @@ def test_lamps_are_written_and_a_lost_signature_is_an_alarm(tmp_path: Path) -> N
             until(lambda: bool(lamps.writes()) and lamps.writes()[-1][6] == 1, "watching is lit")
             beat = lamps.writes()[-1][3]
             until(lambda: lamps.writes()[-1][3] > beat + 5, "its heartbeat counts")
+            said = brakewater("status", "--record", one.record).stdout
+            assert "device lamps: nothing is read from it\n" in said  # it was ok whether it answered or not
+            assert re.search(r"^lamps at lamps:50: ok \(\d+ written, 0 failed\)$", said, re.MULTILINE)
             _lose_the_signature(lamps, one)
 
 
@@ -121,6 +125,8 @@ def _lose_the_signature(lamps: Plc, one: Daemon) -> None:
     until(lambda: "rig.lamp-write-failed" in one.states(), "the alarm stands")
     rows = lamps.writes()
     assert one.status()["lamp_writes"]["lamps:50"]["lamp_write_failed"] > 0
+    assert "lamps at lamps:50: " in (said := brakewater("status", "--record", one.record).stdout)
+    assert "lamps at lamps:50: ok" not in said
     time.sleep(0.5)
     assert lamps.writes() == rows
     assert client.write_single_register(50, 2718)

@@ -46,11 +46,15 @@ def _show(found: dict[str, Any], *, watching: bool) -> None:
         print(f"CRASHES AGAIN AND AGAIN: {found['starts_lately']} starts in ten minutes; its log says why")
     _show_values(found.get("values") or {}, watching=watching)
     for name, device in found["devices"].items():
+        if device["status"] == "not-read":
+            print(f"device {name}: nothing is read from it")
+            continue
         answers = ", ".join(f"{count} {status}" for status, count in device["answers"].items())
         trouble = f", {device['trouble']}" if device.get("trouble") else ""
         print(f"device {name}: {device['status']}{trouble} ({answers}){_lately(device)}")
         if check := what_to_check(device["status"]):
             print(f"    {check}")
+    _show_plcs(found)
     _show_broker(found["broker"])
     for name, mirror in found["mirrors"].items():
         _show_mirror(name, mirror)
@@ -102,6 +106,16 @@ def _show_values(values: dict[str, Any], *, watching: bool) -> None:
 def _lately(device: dict[str, Any]) -> str:
     share = device["errors_lately"]
     return f", {share:.1%} wrong in the last minute" if share else ""
+
+
+def _show_plcs(found: dict[str, Any]) -> None:
+    """What PLCs are given: lamps that are written to them, and registers that they read."""
+    for name, lamps in found.get("lamp_writes", {}).items():
+        counts = f"{lamps['written']} written, {lamps['lamp_write_failed']} failed"
+        print(f"lamps at {name}: {lamps['trouble'] or 'ok'} ({counts})")
+    if (station := found.get("outstation")) is not None:
+        state = "listening" if station["listening"] else "NOT LISTENING"
+        print(f"registers for the PLC: {state}, {station['connections']} connected, {station['requests']} requests")
 
 
 def _show_broker(broker: dict[str, Any] | None) -> None:

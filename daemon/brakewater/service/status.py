@@ -109,11 +109,12 @@ def _stands(alarm: AlarmNow) -> bool:
 
 
 def _devices(loop: Loop, now: Generation) -> dict[str, Any]:
-    known = loop.picture.status if loop.picture else {}
+    is_read = {point.device for point in now.rig.points}
+    known = {name: code for name, code in (loop.picture.status if loop.picture else {}).items() if name in is_read}
     lately = now.lately.shares()
     return {
         name: {
-            "status": status_name(known[name]) if name in known else "unknown",
+            "status": status_name(known[name]) if name in known else "unknown" if name in is_read else "not-read",
             "trouble": link.trouble,
             "requests": link.requests,
             "errors_lately": lately[name],

@@ -115,7 +115,7 @@ def test_lamps_are_written_and_a_lost_signature_is_an_alarm(tmp_path: Path) -> N
             until(lambda: lamps.writes()[-1][3] > beat + 5, "its heartbeat counts")
             said = brakewater("status", "--record", one.record).stdout
             assert "device lamps: nothing is read from it\n" in said  # it was ok whether it answered or not
-            assert re.search(r"^lamps at lamps:50: ok \(\d+ written, 0 failed\)$", said, re.MULTILINE)
+            assert re.search(r"^lamps at lamps:50: ok \(\d+ written, \d+ failed\)$", said, re.MULTILINE)
             _lose_the_signature(lamps, one)
 
 

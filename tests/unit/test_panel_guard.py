@@ -52,8 +52,9 @@ def asked(
     return start["status"], {name.decode(): value.decode() for name, value in start["headers"]}, inner
 
 
-def test_an_origin_that_is_no_address_is_refused() -> None:
-    assert asked("POST", {**OWN, "origin": "http://[127.0.0.1"})[0] == 403
+@pytest.mark.parametrize("origin", ["http://[127.0.0.1", "http://127.0.0.1\t:8420"])
+def test_an_origin_that_is_no_address_is_refused(origin: str) -> None:
+    assert asked("POST", {**OWN, "origin": origin})[0] == 403
 
 
 @pytest.mark.parametrize(

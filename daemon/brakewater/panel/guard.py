@@ -90,6 +90,8 @@ _PASSED_OVER: Final = frozenset("\t\r\n")
 
 def _place(origin: str) -> str | None:
     """Host and port of an origin; None where it is none."""
+    if set(origin) & _PASSED_OVER:
+        return None
     try:
         return urlsplit(origin).netloc
     except ValueError:

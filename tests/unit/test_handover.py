@@ -7,11 +7,14 @@ import pytest
 
 from brakewater.engine.refusals import RefusedError
 from brakewater.engine.tour_commands import hand_over
+from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
-from brakewater.review.handover import TOUR_NS, begun_ns, handover_doc
+from brakewater.review.handover import TOUR_NS, begun_ns, handover_doc, told
 from brakewater.review.handover_sheet import handover_sheet
 from brakewater.stream import ByHand, Command, MaskNow, Picture, Request, SettingNow
+from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES
+from record_streams import start
 from rig_parts import UTC, demo_rig, picture
 
 SIGNED = {"by": "A. Driller", "to": "B. Driller", "from": "2031-02-03T00:00Z"}
@@ -105,3 +108,17 @@ def test_what_people_wrote_is_no_markup(empty: Record) -> None:
 
 def test_a_tour_nobody_said_the_begin_of_is_twelve_hours(empty: Record) -> None:
     assert begun_ns(empty, UTC) == UTC - TOUR_NS
+
+
+def test_what_came_too_late_was_refused_and_is_neither_said_nor_signed(tmp_path: Path) -> None:
+    stale = {"t": utc_text(UTC - 120 * 10**9)}
+    asked = [("note", {"text": "heard"}), ("note", {"text": "too late", **stale}), ("hand-over", {**SIGNED, **stale})]
+    with Journal(tmp_path) as journal:
+        journal.begin(start(utc_ns=UTC, rig_toml=demo_rig().text))
+        for at, (do, args) in enumerate(asked, 1):
+            request = Request(id=f"n{at}", actor="driller", do=do, args=args)
+            journal.append(Command(run=1, input=at, t_ns=at, utc_ns=UTC + at, request=request))
+    said = told(Record(tmp_path), UTC, UTC + 10**9)
+    assert [one.request.args["text"] for one in said.notes] == ["heard"]
+    assert said.handovers == ()
+    assert begun_ns(Record(tmp_path), UTC + 10**9) == UTC + 10**9 - TOUR_NS

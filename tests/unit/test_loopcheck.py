@@ -14,11 +14,15 @@ from brakewater.cli.expected import ExpectError
 from brakewater.cli.injected import injection, loop_range, read_injections, suggestion
 from brakewater.cli.loopcheck import _course
 from brakewater.quality import Reason
+from brakewater.record.journal import Journal
 from brakewater.review import loop_page
 from brakewater.review.loop_sheet import Sheet, Step, document, sheet_of, ways
-from brakewater.review.proofs import hashes
+from brakewater.review.proofs import SHEET, hashes, proofs
 from brakewater.rig import Point, Rig, parse
+from brakewater.stream import Command, Request
+from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES
+from record_streams import UTC, start
 
 DEMO = (Path(__file__).parents[2] / "config" / "demo.toml").read_text(encoding="utf-8")
 GAL_MIN = 3.785411784e-3 / 60
@@ -330,3 +334,18 @@ def test_a_page_in_another_language_says_the_same_in_it() -> None:
         assert words.word(name) in text
         assert ENGLISH.word(name) not in text
     assert loop_page.csv_text(failed).splitlines()[0].startswith("point,read at,signal,"), "for machines, in English"
+
+
+def test_a_sheet_that_was_refused_proves_nothing(rig: Rig, tmp_path: Path) -> None:
+    """One that came too late; and one sent again after a newer one, by which the newer stands."""
+    found = {"point": "aux-inlet", "definition": hashes(rig)["aux-inlet"]}
+    first, failed = ({"point": "aux-inlet", SHEET: {**found, "passed": passed}} for passed in (True, False))
+    late = {**first, "t": utc_text(UTC - 120 * 10**9)}
+    with Journal(tmp_path) as journal:
+        journal.begin(start(rig_toml=DEMO))
+        for at, (number, args) in enumerate((("a", late), ("b", first), ("c", failed), ("b", first)), 1):
+            request = Request(id=number, actor="tech", do="loop-sheet", args=args)
+            journal.append(Command(run=1, input=at, t_ns=at, utc_ns=UTC + at, request=request))
+            assert journal.wait_committed(10)
+            seen = {one.point: one.status for one in proofs(rig, tmp_path)}["aux-inlet"]
+            assert seen == ("never", "proved", "failed", "failed")[at - 1]

@@ -7,6 +7,8 @@ from typing import Any, Final
 import numpy as np
 
 from brakewater.engine.refusals import RefusedError, refused
+from brakewater.rig import Rig
+from brakewater.rig.people import standing
 from brakewater.stream import Command
 from brakewater.units import utc_text
 
@@ -113,3 +115,17 @@ def check_age(command: Command) -> None:
         raise RefusedError(
             f"this command is {abs(age_ns) / 1e9:.0f} s {how}; at most {MOST_AGE_NS // 1_000_000_000} s; give it again"
         )
+
+
+def is_meant(command: Command, rig: Rig | None) -> bool:
+    """Whether a recorded command was fresh when it came, and given by who may: one that was not is recorded as well.
+
+    Args:
+        command: as recorded.
+        rig: the rig file in force then; None where that cannot be read: who may what cannot be told.
+    """
+    try:
+        check_age(command)
+    except RefusedError:
+        return False
+    return rig is None or command.request.do in standing(rig, command.request.actor)[1]

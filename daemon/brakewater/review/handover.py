@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from brakewater.engine.asking import is_meant
 from brakewater.engine.commands import mark
 from brakewater.engine.refusals import RefusedError
 from brakewater.engine.tour_commands import hand_over
@@ -17,7 +18,6 @@ from brakewater.record.reader import Record
 from brakewater.render import alarm_name, alarm_now, event_shown
 from brakewater.review.trips import TripLine
 from brakewater.rig import Rig, parse
-from brakewater.rig.people import standing
 from brakewater.stream import Command, Event, Picture, Start
 from brakewater.trips.rounds import OVERDUE
 from brakewater.units import utc_text
@@ -88,7 +88,7 @@ def _taken(record: Record, run: int) -> Iterator[Command]:
 
 def _is_taken(command: Command, rig: Rig | None) -> bool:
     request = command.request
-    if rig is not None and request.do not in standing(rig, request.actor)[1]:
+    if not is_meant(command, rig):
         return False
     if request.do == VERB:
         try:

@@ -13,10 +13,11 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from brakewater.engine.asking import is_meant
+from brakewater.engine.commands import mark
 from brakewater.errors import DamagedRecordError, RigFileError
 from brakewater.record.reader import Record
 from brakewater.rig import SELF, Device, Point, Rig, parse
-from brakewater.rig.people import standing
 from brakewater.stream import Command, Start
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
@@ -142,13 +143,15 @@ def proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[Proo
 def _sheets(folder: Path, damage: list[str] | None = None) -> Iterator[tuple[Said, Mapping[str, Any]]]:
     """Every Start, with nothing, and every command that carries a loop sheet and was not refused, with the sheet."""
     rig: Rig | None = None
+    known = set[str]()
     for item in said(folder, damage):
         if isinstance(item, Start):
             rig = _rig_of(item)
             yield item, {}
-        elif item.request.do == VERB and (rig is None or VERB in standing(rig, item.request.actor)[1]):
-            sheet = item.request.args.get(SHEET)  # one that was refused is recorded as well, and proves nothing
-            if isinstance(sheet, Mapping):
+        elif item.request.do == VERB and mark(item.request) not in known:
+            known.add(mark(item.request))  # sent again over a poor link it is refused, and stands where it came first
+            sheet = item.request.args.get(SHEET)
+            if isinstance(sheet, Mapping) and is_meant(item, rig):
                 yield item, sheet
 
 

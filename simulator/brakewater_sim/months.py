@@ -17,7 +17,7 @@ from brakewater.record.journal import Journal
 from brakewater.rig import Rig
 from brakewater.stream import Block, Command, Request, Start
 from brakewater_sim import wear
-from brakewater_sim.offline import CHUNK, PATIENCE_S, blocks, new_folder, start_of
+from brakewater_sim.offline import CHUNK, blocks, have_committed, new_folder, start_of
 from brakewater_sim.profile import constant
 from brakewater_sim.scenarios import Scenario
 from brakewater_sim.story import parse
@@ -121,8 +121,7 @@ def record_months(life: Life, rig: Rig, folder: Path, progress: Callable[[float]
                         journal.begin(item)
                         continue
                     journal.append(item)
-                    if not journal.wait_committed(PATIENCE_S):
-                        raise StorageError(f"{folder}: the disk did not take a block in {PATIENCE_S:g} s")
+                    have_committed(journal, folder)
                 progress((number + 1) / life.trips)
         unfinished.replace(folder)
     except OSError as error:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
-from time import monotonic_ns
+from time import monotonic, monotonic_ns
 from typing import Final
 
 import numpy as np
@@ -40,6 +40,9 @@ UTC_NS: Final = int(datetime(2031, 2, 3, 4, 5, 6, tzinfo=UTC).timestamp()) * 1_0
 """Wall time of every simulated start."""
 PATIENCE_S: Final = 60.0
 """How long the disk may take for one block."""
+_LOOK_S: Final = 1.0
+_REFUSALS: Final = 3
+"""A disk that refuses more often than this is full, not slow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,6 +246,18 @@ def _total(scenario: Scenario, rig: Rig, seconds: float | None) -> int:
     return max(1, round((scenario.length_s if seconds is None else seconds) * 1e9) // rig.scan_ns)
 
 
+def have_committed(journal: Journal, folder: Path) -> None:
+    """Wait until all is in the record; not for a disk that refuses it again and again.
+
+    Raises:
+        StorageError: it is not taken.
+    """
+    until_s = monotonic() + PATIENCE_S
+    while not journal.wait_committed(_LOOK_S):
+        if journal.figures().failures > _REFUSALS or monotonic() > until_s:
+            raise StorageError(f"{folder}: not written: the disk does not take it; see whether it is full")
+
+
 def _write(start: Start, scans: Iterator[Block], unfinished: Path, reached: Callable[[int], None], folder: Path) -> str:
     """Digest of all inputs, every one of them committed; ``reached`` is told the last one after every block."""
     digest = hashlib.sha256()
@@ -252,7 +267,6 @@ def _write(start: Start, scans: Iterator[Block], unfinished: Path, reached: Call
         for block in scans:
             journal.append(block)
             digest.update(b"".join([packed(row) for row in rows_of(block)]))
-            if not journal.wait_committed(PATIENCE_S):
-                raise StorageError(f"{folder}: the disk did not take {len(block)} scans in {PATIENCE_S:g} s")
+            have_committed(journal, folder)
             reached(int(block.input[-1]))
     return digest.hexdigest()

@@ -4,6 +4,7 @@ import asyncio
 import os
 import sqlite3
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from dataclasses import replace
@@ -160,6 +161,16 @@ def test_sealing_on_a_full_disk_leaves_everything_as_it_is(small: Path) -> None:
     assert seal_due(small) == []
     assert segment_runs(small) == [3]
     assert flat(Record(small).inputs()) == before
+
+
+def test_a_simulated_record_for_which_there_is_no_room_ends_with_why_and_leaves_nothing(small: Path) -> None:
+    ballast = fill(small)
+    ballast.write_bytes(bytes(3 << 20))  # room to begin, not for all of it
+    words = [sys.executable, "-m", "brakewater_sim", "record", "trip-in", "-o", str(small / "made")]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 3
+    assert f"{small / 'made'}: not written: the disk does not take it; see whether it is full" in done.stderr
+    assert [one.name for one in small.iterdir()] == ["ballast"]
 
 
 def start_of_demo(run: int) -> Start:

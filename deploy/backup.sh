@@ -29,6 +29,7 @@ umask 077
 exec "$python" - "$record" "$to" "$etc" "$secrets" <<'P'
 """Sealed segments never change: copied once. Hot ones are copied by SQLite, which knows what is whole."""
 
+import contextlib
 import fcntl
 import filecmp
 import json
@@ -111,7 +112,8 @@ def copy_settings(folder: Path, there: Path, *more: str) -> None:
                 pass  # a disk without owners, or nobody of root's
             placed(made, target)
         except OSError as error:
-            made.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                made.unlink(missing_ok=True)
             say(file, error, failed, "; not copied")
 
 
@@ -221,6 +223,7 @@ for file in sorted(record.rglob("*")):
     target = to / file.relative_to(record)
     if not file.is_file() or ".sqlite3" in file.name or file.suffix == ".lock" or file.name.endswith(".part"):
         continue
+    made = target.with_name(target.name + ".part")
     try:
         told = file.stat()
         if target.exists() and target.stat().st_size == told.st_size:
@@ -228,13 +231,13 @@ for file in sorted(record.rglob("*")):
             if apart == 0 or (apart <= COARSE_NS and "segments" in file.relative_to(record).parts):
                 continue
         target.parent.mkdir(parents=True, exist_ok=True)
-        made = target.with_name(target.name + ".part")
         shutil.copy2(file, made)
         placed(made, target)
     except FileNotFoundError:
         continue  # trimmed meanwhile
     except OSError as error:
-        made.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            made.unlink(missing_ok=True)
         say(file, error, failed, "; not copied")
 for file in (to / "hot").glob("*.sqlite3"):  # what has been sealed since the last backup lies in segments/ now
     sealed = [one for one in record.glob(f"segments/*/*/*/{file.stem}/*") if one.is_file()]

@@ -706,6 +706,24 @@ def test_a_full_disk_takes_nothing_from_the_copy_before(tmp_path: Path) -> None:
         subprocess.run(["umount", str(to)], check=True)
 
 
+def test_a_place_that_cannot_be_made_is_named_and_the_rest_is_copied(tmp_path: Path) -> None:
+    record, to, etc = tmp_path / "record", tmp_path / "backup", tmp_path / "etc"
+    etc.mkdir()
+    rig_file(etc / "rig.toml")
+    two_runs(record)
+    put_in_place(record)
+    assert (record / "segments").is_dir()
+    (record / "z-last").write_text("also")
+    (to / "record").mkdir(parents=True)
+    (to / "record/segments").write_text("no folder")
+    done = backup(record, etc, to)
+    assert done.returncode == 1
+    assert "Traceback" not in done.stderr
+    assert "manifest.json: [Errno 20]" in done.stderr
+    assert "NOT WHOLE" in done.stdout
+    assert (to / "record/z-last").read_text() == "also"
+
+
 def backup(record: Path, etc: Path, to: Path, *more: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         ["bash", str(DEPLOY / "backup.sh"), str(to), "--record", str(record), "--etc", str(etc), *more],

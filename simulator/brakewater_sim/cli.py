@@ -85,7 +85,7 @@ def command_line() -> argparse.ArgumentParser:
     recorded = commands.add_parser("record", help="straight into a new record folder, inputs only")
     _add_common(recorded)
     recorded.add_argument("-o", "--output", type=Path, required=True, metavar="DIR", help="new or empty folder")
-    recorded.add_argument("--truth", type=Path, metavar="FILE", help="what really happened, as JSON beside the record")
+    recorded.add_argument("--truth", type=Path, metavar="FILE", help="what really happened, as JSON in a new file")
     recorded.add_argument("--seconds", type=_up_to(_MOST_SECONDS), metavar="N", help="length; default the scenario's")
     recorded.add_argument("--json", action="store_true", help="one JSON document on stdout")
     recorded.set_defaults(run=_record)
@@ -285,7 +285,7 @@ def _record(args: argparse.Namespace) -> int:
         shown = {"record": str(done.folder), "scenario": args.scenario.name, "seed": args.seed, "scans": done.scans}
         print(json.dumps({**shown, "seconds": done.seconds, "digest": done.digest}))
     else:
-        print(f"{done.folder}: {done.scans} scans, {done.seconds:g} s of {args.scenario.name}")
+        print(f"{done.folder}: {_many(done.scans, 'scan')}, {done.seconds:g} s of {args.scenario.name}")
         print(f"input digest {done.digest}")
     return FINE
 

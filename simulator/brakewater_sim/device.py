@@ -51,6 +51,8 @@ class Playback:
         self._shown_ns = 0
         """Of what the registers hold, from the scenario's start."""
         self._began_ns: int | None = None
+        self.behind = False
+        """More of the scenario is due at once than the last move was allowed to take."""
         self._lost_one_in = scenario.lost_one_in
         self._draw = Random(f"{seed}:answers")  # noqa: S311 - luck, no secret
 
@@ -63,7 +65,9 @@ class Playback:
         if self._began_ns is None:
             return self._registers
         due_ns = int((monotonic_ns() - self._began_ns) * self._speed)
-        t_ns = min(due_ns, self._end_ns, self._tick.t_ns + MOST_NS)
+        wanted_ns = min(due_ns, self._end_ns)
+        t_ns = min(wanted_ns, self._tick.t_ns + MOST_NS)
+        self.behind = wanted_ns > t_ns
         if t_ns - self._tick.t_ns >= STEP_NS:
             self._tick = self._simulation.advance_to(t_ns)
             self._show(self._tick)
@@ -158,6 +162,9 @@ async def serve(
             if playback.ended and not told:
                 say("the scenario has ended; its last state stays until this is stopped (Ctrl-C)")
                 told = True
+            if playback.behind:  # a pause between the moves would be slower than the machine
+                await asyncio.sleep(0)
+                continue
             try:
                 await asyncio.wait_for(stop.wait(), KEEP_UP_S)
             except TimeoutError:

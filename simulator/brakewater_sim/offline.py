@@ -198,7 +198,7 @@ def record(
         truth: file for what really happened (``truth.py``), or None.
 
     Raises:
-        StorageError: the folder holds something, or the disk does not take it, or the file ``truth``.
+        StorageError: the folder holds something, or the disk does not take it, or the file ``truth``; or that is there.
     """
     unfinished = new_folder(folder)
     total = _total(scenario, rig, seconds)
@@ -233,6 +233,8 @@ def _beside(truth: Path | None, folder: Path) -> Path | None:
         raise StorageError(f"{truth}: found a file inside of the record; allowed: one beside it")
     if truth.is_dir():
         raise StorageError(f"{truth}: found a folder; allowed: a file")
+    if truth.exists() or truth.is_symlink():
+        raise StorageError(f"{truth}: found a file; allowed: a new one, nothing is overwritten")
     told = _unfinished(truth)
     try:
         told.touch()

@@ -28,7 +28,7 @@ from pydantic import Field, ValidationError
 from brakewater.errors import Fault as FileFault
 from brakewater.errors import RigFileError, plainly
 from brakewater.rig.faults import Faults
-from brakewater.rig.load import line_in
+from brakewater.rig.load import not_utf_8, syntax
 from brakewater.rig.quantity import Depth, Nanoseconds, Speed, Temperature, Volume, lasting, within
 from brakewater.rig.tables import Model, Name
 from brakewater_sim.faults import FAULTS, SPANS, Acts
@@ -112,7 +112,9 @@ def load(file: Path) -> Scenario:
     """
     try:
         text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise RigFileError((not_utf_8(error, str(file)),)) from error
+    except OSError as error:
         found = FileFault(
             file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file"
         )
@@ -129,14 +131,11 @@ def parse(text: str, file: str = "scenario.toml") -> Scenario:
     try:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        syntax = FileFault(
-            file=file, line=line_in(str(error), text), key="(syntax)", found=str(error), allowed="TOML 1.0"
-        )
-        raise RigFileError((syntax,)) from error
+        raise RigFileError((syntax(error, text, file),)) from error
     faults = Faults(file, text)
     for key in raw.keys() - {"schema", "scenario", *_PARTS}:
         faults.add_choice((key,), key, ["schema", "scenario", *_PARTS])
-    if raw.get("schema") != SCHEMA:
+    if type(raw.get("schema")) is not int or raw["schema"] != SCHEMA:
         faults.add(("schema",), repr(raw.get("schema")), f"{SCHEMA}")
     told = _one(Told, raw.get("scenario", {}), ("scenario",), faults)
     parts = {key: _many(key, model, raw.get(key, []), faults) for key, model in _PARTS.items()}
@@ -172,7 +171,7 @@ def _check(parts: dict[str, dict[int, Any]], told: Any, faults: Faults) -> None:
             faults.add(("fault", index, "at"), _s(one.at), f"before the scenario's end, {_s(told.length)}")
     if Acts.PACE in once and parts["hold"]:
         faults.add(("hold", 0), "a hold beside a fault of the pace", "one of the two")
-    _check_holds(parts["hold"], faults)
+    _check_holds(parts["hold"], told, faults)
 
 
 def _check_leg(leg: Leg, path: tuple[Any, ...], faults: Faults) -> None:
@@ -185,8 +184,10 @@ def _check_leg(leg: Leg, path: tuple[Any, ...], faults: Faults) -> None:
         faults.add((*path, "to"), f"{leg.end:g} m", stand, "less moves nothing")
 
 
-def _check_holds(holds: dict[int, Hold], faults: Faults) -> None:
+def _check_holds(holds: dict[int, Hold], told: Any, faults: Faults) -> None:
     for index, hold in holds.items():
+        if isinstance(told, Told) and hold.at >= told.length:
+            faults.add(("hold", index, "at"), _s(hold.at), f"before the scenario's end, {_s(told.length)}")
         if hold.until <= hold.at:
             faults.add(("hold", index, "until"), _s(hold.until), f"later than at, {_s(hold.at)}")
     for (_, one), (index, other) in pairwise(sorted(holds.items(), key=lambda item: item[1].at)):

@@ -329,6 +329,26 @@ def test_a_playback_never_works_long_at_once(monkeypatch: pytest.MonkeyPatch) ->
     assert playback.now().read(("plc1", Table.HOLDING), 100, 1) == [40]
 
 
+def test_what_is_faster_than_the_machine_is_as_fast_as_it_can(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hundred moves: no pause lies between those that are due at once."""
+    monkeypatch.setattr(device, "KEEP_UP_S", 1.0)
+
+    async def test() -> None:
+        rig, stop, said = rig_with(MIXED), asyncio.Event(), list[str]()
+
+        def say(line: str) -> None:
+            said.append(line)
+            if "has ended" in line:
+                stop.set()
+
+        playback = Playback(replace(SHORT, length_s=2000.0), rig, speed=1e6)
+        async with asyncio.timeout(60.0):
+            await serve(playback, rig, ports={"plc1": 0}, say=say, stop=stop)
+        assert len(said) == 2
+
+    run(test)
+
+
 @pytest.fixture
 def process() -> Iterator[Callable[..., "subprocess.Popen[str]"]]:
     begun: list[subprocess.Popen[str]] = []

@@ -198,6 +198,7 @@ def test_what_really_happened_is_written_whole_or_refused_before_the_work(
         ("nowhere/t.json", "nowhere/t.json: cannot be written: No such file or directory"),
         ("empty/t.json", "empty/t.json: found a file inside of the record; allowed: one beside it"),
         ("trip", "trip: found a folder; allowed: a file"),
+        ("trip.json", "trip.json: found a file; allowed: a new one, nothing is overwritten"),
     ):
         capsys.readouterr()
         assert cli.main([*ASKED, "empty", "--truth", truth]) == 3

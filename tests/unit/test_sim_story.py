@@ -196,6 +196,9 @@ WRONG = {
     told('fault = "choked-return"\nat = "60 s"'): ("fault[0].at", "before the scenario's end, 60 s"),
     told('fault = "small-tank"\nuntil = "5 s"'): ("fault[0].until", "stays as small"),
     told('fault = "broken-wire"\nrole = "inlet-flow"\nover = "5 s"'): ("fault[0].over", "does not grow"),
+    told(more='[[hold]]\nat = "60 s"\nuntil = "70 s"'): ("hold[0].at", "before the scenario's end, 60 s"),
+    told('fault = "frost"\nseverity = 0,5'): ("(syntax)", "a decimal point, no comma"),
+    told().replace("schema = 1", "schema = true"): ("schema", "1"),
     "schema = ": ("(syntax)", "TOML"),
     f"schema = {'[' * 5000}": ("(syntax)", "TOML"),
 }
@@ -213,7 +216,11 @@ def test_what_is_wrong_is_told_with_key_and_allowed(text: str) -> None:
 
 def test_a_file_that_cannot_be_read_is_told_in_words(tmp_path: Path) -> None:
     (tmp_path / "bytes.toml").write_bytes(b"\xff\x00")
-    for name, found in (("none.toml", "no such file or folder"), (".", "a folder"), ("bytes.toml", "no UTF-8 text")):
+    for name, found in (
+        ("none.toml", "no such file or folder"),
+        (".", "a folder"),
+        ("bytes.toml", "the byte 0xff, no UTF-8 text"),
+    ):
         with pytest.raises(RigFileError) as told_error:
             load(tmp_path / name)
         (fault,) = told_error.value.faults

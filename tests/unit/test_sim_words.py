@@ -279,7 +279,7 @@ ALLOWED = {
     "brakewater.rig.faults": {"Faults"},
     "brakewater.rig.tables": {"Model", "Name"},
     "brakewater.rig.quantity": None,
-    "brakewater.rig.load": {"demo_file", "line_in"},
+    "brakewater.rig.load": {"demo_file", "not_utf_8", "syntax"},
     "brakewater.signals.convert": {
         "AnySignal",
         "Bit",

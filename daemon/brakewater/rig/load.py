@@ -80,7 +80,7 @@ def load(file: str | FilePath) -> Rig:
     try:
         text = FilePath(file).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise RigFileError((_not_utf_8(error, str(file)),)) from error
+        raise RigFileError((not_utf_8(error, str(file)),)) from error
     except OSError as error:
         raise RigFileError(
             (Fault(file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file"),)
@@ -97,7 +97,7 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
     try:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a number or a nesting beyond all bounds is no TOMLDecodeError
-        raise RigFileError((_syntax(error, text, file),)) from error
+        raise RigFileError((syntax(error, text, file),)) from error
     faults = Faults(file, text)
     parts = _read(raw, faults)
     rig = _assemble(parts, text, file, faults)
@@ -107,14 +107,14 @@ def parse(text: str, file: str = "rig.toml") -> Rig:
     return rig
 
 
-def line_in(message: str, text: str) -> int:
+def _line_in(message: str, text: str) -> int:
     """The parser names the line in its message, or says that the text ended too early."""
     if place := re.search(r"at line (\d+)", message):
         return int(place.group(1))
     return text.rstrip().count("\n") + 1 if "end of document" in message else 1
 
 
-def _not_utf_8(error: UnicodeDecodeError, file: str) -> Fault:
+def not_utf_8(error: UnicodeDecodeError, file: str) -> Fault:
     """Where the first byte stands that an editor wrote in another encoding."""
     allowed, data = "UTF-8; save it in that encoding", error.object
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -123,8 +123,9 @@ def _not_utf_8(error: UnicodeDecodeError, file: str) -> Fault:
     return Fault(file=file, line=line, key="(file)", found=found, allowed=allowed)
 
 
-def _syntax(error: Exception, text: str, file: str) -> Fault:
-    line = line_in(str(error), text)
+def syntax(error: Exception, text: str, file: str) -> Fault:
+    """What is no TOML: its line, and what the slip seems to be."""
+    line = _line_in(str(error), text)
     return Fault(file=file, line=line, key="(syntax)", found=str(error), allowed="TOML 1.0", hint=_slip(text, line))
 
 

@@ -8,7 +8,7 @@ import pytest
 from brakewater.cli import main
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
-from brakewater.review.alarm_figures import of_record, timed, turn_of
+from brakewater.review.alarm_figures import inputs_only, of_record, timed, turn_of
 from brakewater.stream import TESTED
 from record_streams import UTC, block, event, start
 from rig_parts import event as low_flow
@@ -64,6 +64,26 @@ def test_only_a_person_acknowledges(why: str, *, acknowledged: bool) -> None:
 
 
 def test_alarms_before_and_after_a_window_are_beyond_it() -> None:
-    turns = [turn_of(low_flow(utc_ns=at * 10**9)) for at in (5, 15, 25)]
+    turns = [turn_of(low_flow(utc_ns=at * 10**9)) for at in (5, 10, 15, 20, 25)]
     within, untimed = timed([turn for turn in turns if turn is not None], (10.0, 20.0))
-    assert ([turn.t_s for turn in within], untimed) == ([15.0], 2)
+    assert ([turn.t_s for turn in within], untimed) == ([10.0, 15.0, 20.0], 2)
+
+
+def test_the_figures_of_a_window_count_what_came_in_it(tmp_path: Path) -> None:
+    record = Record(written(tmp_path, UTC))
+    found = of_record(record, (UTC, UTC + 15 * 10**8))
+    assert found is not None
+    assert (found["alarms"], found["to_s"] - found["from_s"]) == (1, pytest.approx(1.5, abs=1e-3))
+    assert "untimed" not in found
+
+
+@pytest.mark.parametrize(
+    ("boot", "events", "only"), [("simulated-1", 0, True), ("simulated-1", 1, False), ("b0", 0, False)]
+)
+def test_a_record_of_inputs_alone_is_one_of_the_simulator_without_an_event(
+    tmp_path: Path, boot: str, events: int, *, only: bool
+) -> None:
+    with Journal(tmp_path) as journal:
+        journal.begin(start(boot=boot))
+        journal.append(block(1, 1, 10), tuple(event(1, 5, n + 1) for n in range(events)))
+    assert inputs_only(Record(tmp_path)) is only

@@ -121,6 +121,24 @@ def test_a_mask_laid_while_idle_is_lifted_with_the_first_scan_in_service() -> No
     assert (event.was, event.now, event.why) == ("out-of-service", "normal", "in-service")
 
 
+def test_it_is_lifted_at_that_scan_in_the_middle_of_a_block() -> None:
+    desk = Desk()
+    desk.scans(LONG_SCANS, aux_in_service=0.0)
+    assert desk.ask("out-of-service", "tech", alarm="aux.cooling-lost", reason="loop check").ok
+    (event,) = desk.scans(10, aux_in_service=np.repeat([0.0, 1.0], [6, 4]))
+    assert (event.why, event.input) == ("in-service", desk.number - 3)
+
+
+def test_how_long_a_contact_has_said_so_goes_over_a_restart() -> None:
+    desk = Desk(streams.parse(RIG.text + SUPPRESS))
+    values = {"aux-in-service": 0.0, "pump-running": 0.0}
+    assert not [one for one in desk.scans(6, aux_in_service=0.0, pump_running=0.0) if one.why == "design"]
+    engine, begun = Engine(), desk.number - 5
+    engine.feed(streams.start(desk.rig, run=2, t_ns=desk.number * desk.rig.scan_ns, snapshot=desk.engine.state()))
+    events = engine.feed(streams.scans(desk.rig, 20, run=2, first=desk.number + 1, values=values)).events
+    assert [one.input - begun for one in events if one.why == "design"] == [10]  # 2 s
+
+
 def test_suppressed_by_design_follows_its_contact_and_ends_with_the_unknown() -> None:
     desk = Desk(streams.parse(RIG.text + SUPPRESS))
     found = desk.scans(30, aux_in_service=0.0, pump_running=0.0)
@@ -253,6 +271,18 @@ def test_acknowledged_and_still_standing_it_asks_again() -> None:
     (event,) = desk.scans(5, aux_flow=0.0)
     assert (event.was, event.now, event.why) == ("acknowledged", "unacknowledged", "re-alarm")
     assert desk.horn() == "alarm"
+
+
+@pytest.mark.parametrize("longer", [-1, 0, 1])
+def test_what_is_over_at_the_very_scan_does_not_ask_again(longer: int) -> None:
+    alarm = '[[brake.alarm]]\nalarm = "cooling-lost"\nre-alarm = "1 min"\noff-delay = "0 s"\n[[lamp]]'
+    desk = Desk(streams.parse(streams.changed(RIG.text, ("[[lamp]]", alarm))))
+    desk.scans(10, aux_flow=0.0)
+    desk.ask("acknowledge", alarm="all")
+    events = desk.scans(310, aux_flow=np.repeat([0.0, 100 * streams.GPM], [298 + longer, 12 - longer]))
+    moves = [(one.now, one.why) for one in events if one.alarm == "cooling-lost"]
+    over = [("unacknowledged", "re-alarm"), ("returned-unacknowledged", "condition")]
+    assert moves == (over if longer > 0 else [("normal", "condition")])
 
 
 def test_in_a_flood_what_is_of_low_priority_makes_no_sound() -> None:

@@ -11,7 +11,7 @@ from brakewater.engine.held import Held
 from brakewater.engine.lag_free import Recovered
 from brakewater.engine.outlook import TankOutlook
 from brakewater.engine.seconds import BAD, GOOD, Groups
-from brakewater.engine.tank_balance import TankSense
+from brakewater.engine.tank_balance import PACE, TankBalance, TankSense
 from brakewater.quality import Reason
 from brakewater.rig import load
 
@@ -241,3 +241,25 @@ def test_cut_and_restored_anywhere() -> None:
         kept = other
     for name in whole:
         np.testing.assert_array_equal(whole[name].values, np.concatenate([part[name].values for part in parts]))
+
+
+@pytest.mark.parametrize(("full_m", "took_w", "over_k", "fewer"), [
+    (None, 2e5, 0.0, (2e5 + 4815) / (0.9 * 2e5 - 2e3)),  # full; a thermometer's hundredths and a tenth of the heat
+    (None, 4e5, 0.0, (4e5 + 4815) / (0.9 * 2e5 - 2e3)),  # half full: it warms up twice as much
+    (None, 0.0, 20.0, (4815 + 1.3e8 / 10_800 * 20) / (0.9 * 2e5 - 2e3)),  # all of the heat may have gone into the air
+    (None, 0.0, 0.0, 1.0),  # never more than it says
+    (None, 2e6, 0.0, 4.0),  # nor less than a quarter
+    (FULL_M, 2e5, 0.0, 1.0),
+    (FULL_M, 3e5, 0.0, 1.5),  # a level that shows too much
+    (FULL_M, 3e5, 20.0, 1.5),  # air that is cooler warms nothing up
+    (FULL_M, 2e5 + 1.3e8 / 21_600 * 20, -20.0, 1.0),  # warmer air does
+])  # fmt: skip
+def test_how_much_less_than_it_says_a_tank_may_hold_at_the_worst(
+    full_m: float | None, took_w: float, over_k: float, fewer: float
+) -> None:
+    """By hand, of one minute after ten that were alike."""
+    sense = TankSense(capacity_j_k=FULL_J_K, inlet_std_k=0.1, outlet_std_k=0.1, from_tank=True, full_m=full_m)
+    tank = 30.0 + took_w / FULL_J_K * 60.0 * np.arange(-PACE, 1.0)
+    past = np.array([tank, tank - over_k, *np.full((4, PACE + 1), [[HEAT_W], [10.0], [5e-3], [1.0]])])
+    found = TankBalance(sense).feed(past, {"content": np.array([FULL_M])}, np.array([True]))
+    assert found.fewer[0] == pytest.approx(fewer, rel=1e-3)

@@ -6,6 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import streams
+from brakewater.engine import Engine
 from brakewater.engine.falling import Falling
 from brakewater.engine.held import Held
 from brakewater.engine.lag_free import Recovered
@@ -263,3 +265,17 @@ def test_how_much_less_than_it_says_a_tank_may_hold_at_the_worst(
     past = np.array([tank, tank - over_k, *np.full((4, PACE + 1), [[HEAT_W], [10.0], [5e-3], [1.0]])])
     found = TankBalance(sense).feed(past, {"content": np.array([FULL_M])}, np.array([True]))
     assert found.fewer[0] == pytest.approx(fewer, rel=1e-3)
+
+
+@pytest.mark.parametrize(("version", "code"), [("0", Reason.NO_FLOW), ("0.3.0", Reason.GOOD)])
+def test_without_water_past_its_sensor_nobody_is_told_how_long_the_outlet_has(version: str, code: Reason) -> None:
+    """With the water lost "outlet at its limit not before 57 s" read as time that the driller has."""
+    rig = streams.load(streams.CONFIG / "rig-4-full.toml")
+    engine, calm = Engine(), 13 * 300
+    engine.feed(streams.start(rig, version=version))
+    engine.feed(streams.scans(rig, calm))
+    dry = streams.cut([streams.scans(rig, 20, first=calm + 1, values={"aux-flow": 0.0})], [1])
+    for block in dry:
+        found = engine.feed(block).derived
+    ends = {name: int(found["aux", name].codes[-1]) for name in (LIKELY, "time_to_outlet_limit_early_s")}
+    assert ends == {LIKELY: Reason.GOOD, "time_to_outlet_limit_early_s": code}

@@ -38,12 +38,16 @@ class Practice:
     """An inlet meter is doubted that shows water which neither the pump sends nor the return gives back."""
     knows_negative: bool = True
     """A brake that seems to cool its water tells nothing of its torque: signals are wrong."""
+    asks_flow: bool = True
+    """No time to the outlet's limit is told while no water runs past its sensor."""
 
 
 _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
     (
         (0, 4),
-        dict.fromkeys(("sums_times", "frees_followers", "hears_gateway", "doubts_meter", "knows_negative"), False),
+        dict.fromkeys(
+            ("sums_times", "frees_followers", "hears_gateway", "doubts_meter", "knows_negative", "asks_flow"), False
+        ),
     ),
     (
         (0, 3),

@@ -19,7 +19,7 @@ from brakewater.engine.slow import RIG_WIDE, Slow
 from brakewater.engine.vote import Vote
 from brakewater.physics import balance, fluid, uncertainty
 from brakewater.physics.uncertainty import COVERAGE, Spread
-from brakewater.quality import is_bad, is_bad_code, is_good
+from brakewater.quality import Reason, is_bad, is_bad_code, is_good
 from brakewater.rig import AlarmRule, Brake, Point, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import Column, Ints
@@ -75,6 +75,7 @@ DERIVED = (
     *worked.QUANTITIES,
 )
 """Everything there is; ``derived_of`` tells what of it a brake has."""
+_OUTLET_AHEAD = ("time_to_outlet_limit_s", "time_to_outlet_limit_early_s")
 _ALWAYS = DERIVED[: DERIVED.index("level_rate_m_s") + 1]
 
 
@@ -137,6 +138,7 @@ class BrakeWater:
         self._of_water: tuple[tuple[Column, ...], dict[str, Column]] = (), {}
         """Water of the last lone scan, and what was worked out of it."""
         self.derived = derived_of(rig, brake)
+        self._asks_flow = rig.practice.asks_flow
         self._in_service_ns = _LONG_AGO
         self._hot_degc: float | None = None
         """Where its rotor counts as hot; None where its temperature is not known."""
@@ -207,7 +209,10 @@ class BrakeWater:
         def make(name: str) -> Column:
             if name in of_scans.ROWS:
                 return scans[name]
-            return shown.column(name) if name in shown else by_role[name]
+            if name not in shown:
+                return by_role[name]
+            seen = name not in _OUTLET_AHEAD or not self._asks_flow
+            return shown.column(name) if seen else _where_seen(shown.column(name), scans["outlet_rise_k"])
 
         return Deferred((*by_role, *self.derived), make)
 
@@ -282,3 +287,11 @@ class BrakeWater:
                 vote.restore(kept["votes"][vote.role])
         self._checks.restore(kept["checks"])
         return goes_on
+
+
+def _where_seen(ahead: Column, rise: Column) -> Column:
+    """How long the outlet has, where its sensor sees water of the brake: without, that is no time that anybody has."""
+    dry = rise.codes == Reason.NO_FLOW
+    if not np.count_nonzero(dry):
+        return ahead
+    return Column(values=np.where(dry, 0.0, ahead.values), codes=np.where(dry, np.uint8(Reason.NO_FLOW), ahead.codes))

@@ -47,3 +47,11 @@ def test_nothing_is_fine_and_every_target_has_its_figure() -> None:
     found = figures([], 0.0, 1.0)
     assert found["top_10_share"] == pytest.approx(0.0)
     assert set(TARGETS) <= set(found)
+
+
+def test_a_clock_that_was_set_back_makes_no_chatter_and_nobody_acknowledges_before_it_came() -> None:
+    turns = [alarm(5_000.0), alarm(5_200.0), alarm(5_400.0), alarm(2_000.0), other(2_010.0, acknowledged=True)]
+    turns += [alarm(2_500.0), other(2_520.0, acknowledged=True)]
+    found = figures(turns, 0.0, 7_200.0)
+    assert found["chattering"] == []
+    assert found["acknowledged_after_s"] == {"count": 1, "median": 20.0, "longest": 20.0, "never": 0}

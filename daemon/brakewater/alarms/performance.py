@@ -53,7 +53,7 @@ def figures(turns: Sequence[Turn], from_s: float, to_s: float) -> dict[str, obje
     """The figures of a window.
 
     Args:
-        turns: in order of time, all within the window.
+        turns: in the order they came, all within the window; the wall clock may have been set back between them.
         from_s: the window's begin, s.
         to_s: its end, above ``from_s``.
     """
@@ -111,7 +111,7 @@ def _chattering(new: Iterable[Turn]) -> set[str]:
     return {
         key
         for key, at in came.items()
-        if any(c - a <= CHATTER_NS * 1e-9 for a, c in zip(at, at[CHATTER_RISES - 1 :], strict=False))
+        if any(0.0 <= c - a <= CHATTER_NS * 1e-9 for a, c in zip(at, at[CHATTER_RISES - 1 :], strict=False))
     }
 
 
@@ -134,7 +134,8 @@ def _acknowledged_after(turns: Iterable[Turn]) -> dict[str, float | int | None]:
         if turn.new:
             waiting.setdefault(turn.key, turn.t_s)
         elif turn.acknowledged and turn.key in waiting:
-            took.append(turn.t_s - waiting.pop(turn.key))
+            took_s = turn.t_s - waiting.pop(turn.key)
+            took += [took_s] if took_s >= 0.0 else []  # the clock was set back meanwhile: nobody can tell
     return {
         "count": len(took),
         "median": median(took) if took else None,

@@ -1,13 +1,18 @@
 """Stands where the hoist can be read for a part of the record alone, or its load is away for a moment."""
 
+from dataclasses import replace
 from itertools import chain
 
 import numpy as np
 import pytest
 
-from brakewater.review.samples import Samples
+from brakewater.review.replay import Tally
+from brakewater.review.samples import TOTALS, VALUES, Sampled, Samples
 from brakewater.review.stands import stands_of, steady
+from brakewater.review.trips import ledger_of
+from brakewater.stream import TESTED
 from hoist_parts import EMPTY_N, FULL_N, S, lowered, pulse, still
+from rig_parts import demo_rig, event
 
 
 def samples(hoist: list[tuple[float, float]], heat: list[float]) -> Samples:
@@ -60,3 +65,19 @@ def test_a_load_that_is_away_before_the_first_slips_hides_no_stand(at: int, valu
 def test_slips_and_a_string_set_going_are_no_glitch() -> None:
     load = np.array([620e3, 555e3, 550e3, 556e3, *[600e3] * 22, *[200e3] * 60, *[600e3] * 30])
     assert steady(load, np.arange(len(load)) * S).all()
+
+
+def test_what_was_silenced_changed_or_asked_again_was_raised_once() -> None:
+    """And what was tested not at all."""
+    made = samples(list(chain(*[lowered()] * 6)), [])
+    nothing = np.full(len(made.t_ns), np.nan)
+    whole = replace(
+        made, values=dict.fromkeys(VALUES, nothing) | made.values, totals=dict.fromkeys(TOTALS, made.t_ns * 0)
+    )
+    stood, seen = {"was": "unacknowledged"}, {"was": "acknowledged"}
+    moves = [{}, {**stood, "why": "silence"}, {**stood, "why": "set"}, {**seen, "why": "re-alarm"}, {"why": TESTED}]
+    events = [event(n, number=60 + n, **move) for n, move in enumerate(moves, 1)]
+    rig = demo_rig()
+    found = Sampled(rig=rig, brakes={"aux": whole}, events=events, tally=Tally(), of={"aux": rig.brakes[0]})
+    (line,) = ledger_of(found).lines
+    assert line.alarms == (("cooling-flow-low", 1),)

@@ -11,6 +11,7 @@ import numpy as np
 
 from brakewater.errors import StorageError
 from brakewater.record.reader import Record
+from brakewater.review.alarm_figures import turn_of
 from brakewater.review.outside import Hoisted, laid_over, proposed
 from brakewater.review.replay import Tally
 from brakewater.review.samples import Sampled, Samples, sampled
@@ -323,6 +324,6 @@ def _alarms(brake: str, samples: Samples, ends: tuple[int, int], events: list[Ev
     raised = [
         event.alarm
         for event in events[bisect_left(keys, begin) : bisect_right(keys, end)]
-        if event.now == "unacknowledged" and event.brake in (None, brake) and event.why != "test"
+        if event.brake in (None, brake) and (turn := turn_of(event)) is not None and turn.new
     ]
     return tuple(Counter(raised).items())

@@ -229,3 +229,15 @@ def test_a_sealed_run_that_lacks_a_file_is_left_out(record: Path, tmp_path: Path
     gone.unlink()
     packed = pack(Record(tmp_path / "folder"), tmp_path / "y", None, None)
     assert [str(one) for one in packed.left_out] == [f"run 3: {gone}: is missing"]
+
+
+@pytest.mark.parametrize("flag", [0x1, 0x20, 0x40])
+def test_a_file_that_its_zip_calls_encrypted_or_patched_is_refused(record: Path, flag: int) -> None:
+    """One bit of the directory at the zip's end, for each file in turn; no reader of zips opens such a file."""
+    case = signed(record)
+    whole, at = case.read_bytes(), -1
+    while (at := whole.find(b"PK\1\2", at + 1)) >= 0:
+        case.write_bytes(whole[: at + 8] + bytes((whole[at + 8] | flag,)) + whole[at + 9 :])
+        for look in (Record, verify):
+            with pytest.raises(StorageError, match="encrypted or patched"):
+                look(case)

@@ -17,6 +17,8 @@ README: Final = "README.txt"
 MOST_ENTRIES: Final = 100_000
 """Entries of a case file: some forty years of days."""
 _SEGMENT: Final = re.compile(r"(segments/\d{4}/\d{2}/\d{2}/(\d{8,12})/)" + re.escape(MANIFEST))
+_UNREADABLE_FLAGS: Final = 0x1 | 0x20 | 0x40
+"""Encrypted, patched data, strongly encrypted: bits 0, 5 and 6 of an entry's flags."""
 _UNSAFE: Final = re.compile(r"(^|/)\.\.?(/|$)|^/|\\|^[A-Za-z]:|//|[\x00-\x1f]")
 
 
@@ -61,8 +63,8 @@ def _check(file: Path, entries: list[zipfile.ZipInfo]) -> None:
                 f"{file}: refused: {entry.filename} is compressed; allowed: stored, as brakewater pack writes it"
                 " (unpack it into a folder and give that)"
             )
-        if entry.flag_bits & 0x1:
-            raise StorageError(f"{file}: refused: {entry.filename} is encrypted")
+        if entry.flag_bits & _UNREADABLE_FLAGS:
+            raise StorageError(f"{file}: refused: {entry.filename} is encrypted or patched; allowed: plain bytes")
     size = file.stat().st_size
     end = 0
     for entry in sorted(entries, key=lambda entry: entry.header_offset):

@@ -53,6 +53,15 @@ def test_what_was_not_taken_is_offered_again() -> None:
     assert len(list(shown.changes(picture(RIG), fresh=True))) == len(every)
 
 
+def test_a_watch_that_ends_leaves_no_state_behind_that_is_false() -> None:
+    left = dict(topics.nothing_stands(RIG))
+    assert set(left) == topics.known_states(RIG) | {"brakewater/rig-4/horn"}
+    dark = {topic: json.loads(body) for topic, body in left.items() if "/alarm/" not in topic}
+    assert dark.pop("brakewater/rig-4/horn") == {"sound": "off"}
+    assert {state["aspect"] for state in dark.values()} == {"off"}
+    assert {body for topic, body in left.items() if "/alarm/" in topic} == {b""}
+
+
 def test_topics_are_those_of_the_contract() -> None:
     own_root = demo_rig(mqtt='root = "site/four"')
     assert topics.alarm(RIG, "aux", "cooling-lost") == "brakewater/rig-4/aux/alarm/cooling-lost"

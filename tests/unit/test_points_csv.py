@@ -158,6 +158,14 @@ def test_a_row_taken_out_and_a_row_put_in() -> None:
     gone = [line for line in TEXTS["demo"].split("\n") if line not in made.split("\n")]
     assert all("ambient" in line or "-400" in line or line.startswith("address = 11") for line in gone)
     assert all(line in made for line in TEXTS["demo"].split("\n") if line.startswith("#"))
+    assert made.count("\n\n\n") == TEXTS["demo"].count("\n\n\n")
+
+
+def test_the_first_point_of_the_whole_rig_follows_the_devices() -> None:
+    made = into(without_points(TEXTS["demo"]), points_csv(TEXTS["demo"]))
+    heads = [line.strip() for line in made.split("\n") if line.startswith("[")]
+    assert heads[heads.index("[[point]]") - 1] == "[[device]]"
+    assert "[[device]]" not in heads[heads.index("[[point]]") :]
 
 
 SUBTABLES = """

@@ -138,6 +138,15 @@ def test_bad_values_stand_at_their_alarm_side(*, watching: bool) -> None:
         assert seen(made, cell(layout, "cooling_margin")) == (0.0, 2, 70)
 
 
+def test_before_the_first_scan_nothing_is_known_and_what_is_not_fitted_stays_so() -> None:
+    rig = demo_rig()
+    layout = Layout(rig=rig)
+    begun = replace(picture(rig), readings={}, derived={})
+    made = image(layout, Sight(picture=begun, beats=1, watching=True, links=Links()))
+    assert seen(made, cell(layout, "outlet-temperature")) == (pytest.approx(392.0), 2, 70)
+    assert seen(made, cell(layout, "return-flow")) == (0.0, 2, 255)
+
+
 def test_a_number_too_large_for_a_float_is_cut_off() -> None:
     rig = demo_rig()
     layout = Layout(rig=rig)

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 def minute(utc_ns: int, zone: str) -> str:
     """``2031-02-03 04:00`` in a zone of the tz database."""
-    return f"{datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
+    return f"{datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
 
 
 def minute_of(utc: str, zone: str) -> str:

@@ -14,6 +14,7 @@ from brakewater.errors import StorageError
 from brakewater.review.book import HEAD, calendar, from_csv, sheet
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
+from brakewater.zoned import minute, minute_of, second
 
 
 @pytest.fixture
@@ -45,6 +46,18 @@ def test_the_calendar_is_read_by_another_library(book: dict[str, object]) -> Non
     said = str(events["breathers"]["DESCRIPTION"])
     assert "Never solvent inside the coil space." in said
     assert "\\" not in said
+
+
+@pytest.mark.parametrize(("zone", "day"), [("UTC", 3), ("America/Chicago", 2), ("Pacific/Auckland", 3)])
+def test_a_round_is_due_on_the_rigs_day(book: dict[str, object], zone: str, day: int) -> None:
+    rounds = [one | {"due": "2031-02-03T02:00:00Z"} for one in book["rounds"] if one["due"]]  # type: ignore[attr-defined]
+    text = calendar({**book, "rounds": rounds, "time_zone": zone}, streams.UTC)
+    assert {one.decoded("DTSTART").day for one in icalendar.Calendar.from_ical(text).walk("VEVENT")} == {day}
+
+
+def test_a_minute_that_is_not_over_is_not_told_as_the_next() -> None:
+    utc_ns = streams.UTC // 60_000_000_000 * 60_000_000_000 + 59_999_999_900
+    assert minute(utc_ns, "UTC") == minute_of(utc_text(utc_ns), "UTC") == second(utc_ns, "UTC")[:16]
 
 
 def test_what_the_book_says_of_water_gap_and_parts(book: dict[str, object]) -> None:

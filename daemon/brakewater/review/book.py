@@ -15,7 +15,7 @@ from brakewater.stream import Command
 from brakewater.trips.rounds import GAP
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
-from brakewater.zoned import minute_of
+from brakewater.zoned import day_of, minute_of
 
 HEAD: Final = (
     "entry",
@@ -133,7 +133,7 @@ def _command(row: Mapping[str, str | None], place: str) -> dict[str, Any]:
 
 
 def calendar(book: Mapping[str, Any], stamp_utc_ns: int) -> str:
-    """Due rounds as an iCalendar file (RFC 5545): one whole day each; those without a calendar interval are left out.
+    """Due rounds as an iCalendar file (RFC 5545): one whole day each, the rig's; without a calendar interval none.
 
     Args:
         book: as ``book_shown`` gives it.
@@ -148,7 +148,7 @@ def calendar(book: Mapping[str, Any], stamp_utc_ns: int) -> str:
             "BEGIN:VEVENT",
             f"UID:{book['rig']}.{one['round']}.{one['since'][:10]}@brakewater.invalid",
             f"DTSTAMP:{stamp}",
-            f"DTSTART;VALUE=DATE:{one['due'][:10].replace('-', '')}",
+            f"DTSTART;VALUE=DATE:{day_of(one['due'], book['time_zone']).replace('-', '')}",
             _summary(book, one),
             f"DESCRIPTION:{_escaped(one['what'] + ' By hours or trips it may be due earlier.')}",
             "TRANSP:TRANSPARENT",

@@ -94,6 +94,16 @@ def test_the_page_needs_nothing_beside_itself(records: list[Path], tmp_path: Pat
     assert here("study", records[0], "--lang", "xx").returncode == 2
 
 
+def test_a_head_stands_over_its_numbers(records: list[Path]) -> None:
+    page = study_page(study([*records]), [])
+    for table in re.findall(r"<table>(.*?)</table>", page):
+        heads, *rows = re.findall(r"<tr>(.*?)</tr>", table)
+        kinds = [bool(kind) for kind in re.findall(r'<th( class="n")?>', heads)]
+        cells = [[bool(kind) for kind in re.findall(r'<td( class="n")?>', row)] for row in rows]
+        assert cells
+        assert kinds == [any(column) for column in zip(*cells, strict=True)]
+
+
 def test_the_page_speaks_spanish_where_asked_to(records: list[Path], tmp_path: Path) -> None:
     page = tmp_path / "study.html"
     done = here("study", *records[:2], "--set", SETTING, "--workers", "1", "-o", page, "--lang", "es")

@@ -13,7 +13,8 @@ body { font: 11pt/1.4 system-ui, sans-serif; color: #111; background: #fff; max-
   padding: 0 1em }
 table { border-collapse: collapse; width: 100%; font-size: 9.5pt } tr { page-break-inside: avoid }
 th, td { border-bottom: 1px solid #999; padding: .2em .5em; text-align: left; vertical-align: top }
-td.n { text-align: right; font-variant-numeric: tabular-nums } footer { margin-top: 2em; font-size: 9pt; color: #444 }
+th.n, td.n { text-align: right; font-variant-numeric: tabular-nums }
+footer { margin-top: 2em; font-size: 9pt; color: #444 }
 """
 STATES: Final = ("weakening", "incident", "cannot-tell", "sound")
 """The worst first."""
@@ -90,9 +91,17 @@ def _per_watched_day(figures: dict[str, Any]) -> float:
 
 
 def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[Any]], words: Wording) -> str:
-    heads = "".join(f"<th>{escape(words.word(f'study-head-{one}'))}</th>" for one in head)
+    # A column's head stands over its numbers: at the other end it is read as that of the next one.
+    kinds = [' class="n"' if any(_is_number(row[at]) for row in rows) else "" for at in range(len(head))]
+    heads = "".join(
+        f"<th{kind}>{escape(words.word(f'study-head-{one}'))}</th>" for one, kind in zip(head, kinds, strict=True)
+    )
     body = "".join("<tr>" + "".join(_cell(value, words) for value in row) + "</tr>" for row in rows)
     return f"<h2>{escape(title)}</h2><table><tr>{heads}</tr>{body}</table>"
+
+
+def _is_number(value: Any) -> bool:
+    return value is None or isinstance(value, int | float)
 
 
 def _cell(value: Any, words: Wording) -> str:

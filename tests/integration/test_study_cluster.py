@@ -45,7 +45,9 @@ def study(*words: object) -> tuple[int, list[dict[str, object]], str]:
     return done.returncode, json.loads(done.stdout)["records"] if done.stdout else [], done.stderr
 
 
-def test_a_cluster_gives_the_same_to_the_last_bit(records: list[Path], tmp_path: Path) -> None:
+def test_a_cluster_gives_the_same_to_the_last_bit(
+    records: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     port = free_port()
     address = f"tcp://{HOST}:{port}"
     _, alone, _ = study(*records, "--workers", "1")
@@ -61,7 +63,10 @@ def test_a_cluster_gives_the_same_to_the_last_bit(records: list[Path], tmp_path:
         ready = "Registered to"
         until(lambda: all(ready in (tmp_path / name).read_text() for name in ("one", "two")), "workers", within_s=120.0)
         status, found, says = study(*records, "--cluster", address)
+        monkeypatch.chdir(records[0].parent)  # where no worker is
+        _, by_name, _ = study(*(one.name for one in records), "--cluster", address)
     assert (status, found) == (1, alone), says  # one of them is nowhere
+    assert by_name == [{**row, "record": one.name} for one, row in zip(records, alone, strict=True)]
     status, _, says = study(records[0], "--cluster", address)
     assert status == 3
     assert "no scheduler answers there" in says

@@ -20,7 +20,7 @@ from brakewater.errors import BrakewaterError, StorageError
 from brakewater.record.places import nothing_at
 from brakewater.record.reader import Record
 from brakewater.review.alarm_figures import Ends, timed, turn_of
-from brakewater.review.at_hand import at_hand
+from brakewater.review.at_hand import at_hand, is_afar
 from brakewater.review.health import conditions
 from brakewater.review.manner import manner_of
 from brakewater.review.replay import NO_SCAN, Tally, replayed
@@ -58,10 +58,12 @@ def study(
     if cluster is not None:
         from brakewater.review.cluster import answers  # noqa: PLC0415 - only with a cluster
 
-        rows = answers(cluster, of_record, named, tuple(settings))
+        # A worker has a working directory of its own, and another record may lie there by that name.
+        rows = answers(cluster, of_record, [one if is_afar(one) else str(Path(one).absolute()) for one in named],
+                       tuple(settings))  # fmt: skip
     found = []
-    for row in rows:
-        found.append(row)
+    for place, row in zip(named, rows, strict=True):
+        found.append({**row, "record": place})
         tell(len(found), len(places))
     return found
 

@@ -261,11 +261,14 @@ def case_file(chance: random.Random) -> Iterator[Callable[[], bool]]:
             whole = {entry.filename: archive.read(entry) for entry in archive.infolist()}
         makes = {name: Mutator(chance, [data], (b"{}", b"null", b"-1", b"99999999999")) for name, data in whole.items()}
         true = held(case)
-        bare = Mutator(chance, [case.read_bytes()], (b"PK\1\2", b"PK\5\6", b"PK\3\4"))
+        packed, marks = case.read_bytes(), (b"PK\1\2", b"PK\5\6", b"PK\3\4")
+        bare, body = Mutator(chance, [packed], marks), packed[: packed.index(b"PK\1\2")]
+        directory = Mutator(chance, [packed[len(body) :]], marks)  # by chance over the whole it is hardly ever met
 
         def one() -> bool:
-            if chance.random() < 0.4:
-                changed.write_bytes(bare())
+            how = chance.random()
+            if how < 0.4:
+                changed.write_bytes(bare() if how < 0.2 else body + directory())
             else:  # a whole zip around what was changed
                 name, told = chance.choice(list(whole)), io.BytesIO()
                 with zipfile.ZipFile(told, "w") as archive:

@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import http.client
 import io
 import sys
 import tarfile
@@ -21,20 +22,34 @@ def main() -> int:
     try:
         with urllib.request.urlopen(URL, timeout=30) as answer:
             packed = answer.read()
-    except OSError as error:
+    except (OSError, http.client.HTTPException) as error:  # the latter where the answer is cut off
         sys.stderr.write(f"{URL}: cannot be fetched ({error}); the engineer's page will show no charts\n")
         return 1
     if base64.b64encode(hashlib.sha512(packed).digest()).decode() != SHA512:
         sys.stderr.write(f"{URL}: not what it was when it was pinned; nothing of it is used\n")
         return 1
+    try:
+        _unpack(packed)
+    except OSError as error:
+        sys.stderr.write(f"{PLACE}: cannot be written ({error}); the engineer's page will show no charts\n")
+        return 1
+    return 0
+
+
+def _unpack(packed: bytes) -> None:
     PLACE.mkdir(parents=True, exist_ok=True)
     with tarfile.open(fileobj=io.BytesIO(packed)) as tar:
         for name in WANTED:
             part = tar.extractfile(f"package/{name}")
             if part is None:
                 raise SystemExit(f"{URL}: no {name} in it")
-            (PLACE / Path(name).name).write_bytes(part.read())
-    return 0
+            whole = PLACE / Path(name).name
+            made = whole.with_name(f"{whole.name}.part")  # half a file would count as had ever after
+            try:
+                made.write_bytes(part.read())
+                made.replace(whole)
+            finally:
+                made.unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

@@ -742,6 +742,54 @@ def backed_up(record: Path, rig: Path, to: Path) -> None:
 # ------------------------------------------------------------------------------------------------ the checkout's own
 
 
+CHARTS = """
+import http.server, io, pathlib, runpy, sys, tarfile, threading
+one = runpy.run_path(sys.argv[1])
+packed = io.BytesIO()
+with tarfile.open(fileobj=packed, mode="w:gz") as tar:
+    for name in one["WANTED"]:
+        told = tarfile.TarInfo("package/" + name)
+        told.size = 200_000
+        tar.addfile(told, io.BytesIO(bytes(told.size)))
+class Answers(http.server.BaseHTTPRequestHandler):
+    def do_GET(self):
+        self.send_response(200)
+        self.send_header("Content-Length", str(len(packed.getvalue()) + (100 if sys.argv[3] == "cut" else 0)))
+        self.end_headers()
+        self.wfile.write(packed.getvalue())
+    def log_message(self, *_): pass
+server = http.server.HTTPServer(("127.0.0.1", 0), Answers)
+threading.Thread(target=server.serve_forever, daemon=True).start()
+import base64, hashlib
+names = one["main"].__globals__
+names["URL"], names["PLACE"] = f"http://127.0.0.1:{server.server_port}/", pathlib.Path(sys.argv[2])
+names["SHA512"] = base64.b64encode(hashlib.sha512(packed.getvalue()).digest()).decode()
+if sys.argv[3] == "full":
+    import resource, signal
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+sys.exit(one["main"]())
+"""
+
+
+def test_charts_that_came_in_part_are_not_taken_for_had(tmp_path: Path) -> None:
+    def fetched(how: str) -> subprocess.CompletedProcess[str]:
+        words = [sys.executable, "-c", CHARTS, str(DEPLOY / "charts.py"), str(tmp_path), how]
+        return subprocess.run(words, capture_output=True, text=True, check=False, env={**os.environ, "no_proxy": "*"})
+
+    cut = fetched("cut")
+    assert (cut.returncode, cut.stderr.count("\n")) == (1, 1), cut.stderr
+    assert "cannot be fetched" in cut.stderr
+    full = fetched("full")
+    assert (full.returncode, full.stderr.count("\n")) == (1, 1), full.stderr
+    assert "cannot be written" in full.stderr
+    assert list(tmp_path.iterdir()) == []
+    assert fetched("whole").returncode == 0
+    assert {one.name: one.stat().st_size for one in tmp_path.iterdir()} == dict.fromkeys(
+        ("uPlot.esm.js", "uPlot.min.css", "LICENSE"), 200_000
+    )
+
+
 def test_a_virtual_environment_cut_off_or_moved_is_made_anew(tmp_path: Path) -> None:
     def usable(folder: Path) -> bool:
         words = ["bash", "-c", f'. "{DEPLOY}/packages.sh"; usable']

@@ -15,7 +15,7 @@ from brakewater.stream import ByHand, Command, MaskNow, Picture, Request, Settin
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES
 from record_streams import start
-from rig_parts import UTC, demo_rig, picture
+from rig_parts import UTC, demo_rig, event, picture
 
 SIGNED = {"by": "A. Driller", "to": "B. Driller", "from": "2031-02-03T00:00Z"}
 
@@ -122,3 +122,16 @@ def test_what_came_too_late_was_refused_and_is_neither_said_nor_signed(tmp_path:
     assert [one.request.args["text"] for one in said.notes] == ["heard"]
     assert said.handovers == ()
     assert begun_ns(Record(tmp_path), UTC + 10**9) == UTC + 10**9 - TOUR_NS
+
+
+def test_a_tour_begins_at_the_last_handover_of_the_last_36_hours(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        journal.begin(start(utc_ns=UTC, rig_toml=demo_rig().text))
+        for at in (1, 2):
+            signed = Request(id=f"h{at}", actor="driller", do="hand-over", args=SIGNED)
+            told_of = (event(1, number=at, was="normal", now="normal", why="set", utc_ns=UTC + at),) if at == 1 else ()
+            journal.append(Command(run=1, input=at, t_ns=at, utc_ns=UTC + at, request=signed), told_of)
+    record, hour = Record(tmp_path), 3600 * 10**9
+    assert begun_ns(record, UTC + 2 + 36 * hour) == UTC + 2
+    assert begun_ns(record, UTC + 3 + 36 * hour) == UTC + 3 + 24 * hour
+    assert [one.why for one in told(record, UTC, UTC + hour).settings] == ["set"]

@@ -11,12 +11,16 @@ import pytest
 from fastapi import FastAPI
 
 from brakewater.panel.past import router
+from brakewater.record.journal import Journal
 from brakewater.render import came_first
 from brakewater.rig import load
 from brakewater.rig.load import demo_file
+from brakewater.stream import Command, Request
+from brakewater.units import utc_text
 from brakewater_sim.offline import record
 from brakewater_sim.story import parse
 from daemons import here
+from record_streams import UTC, start
 from trip_record import STORY
 
 pytestmark = pytest.mark.timeout(180)
@@ -149,3 +153,19 @@ def test_a_setting_that_is_none_is_refused_in_the_words_of_the_command(
 )
 def test_windows_that_are_none_are_refused(page: Page, query: str) -> None:
     assert page.get(f"/api/past/charts?{query}").status_code == 422
+
+
+def test_notes_of_other_times_take_no_room_from_those_of_the_window(tmp_path: Path) -> None:
+    """A year of a note every two hours; one of them marks a moment of a window that it was not written in."""
+    hour = 3600 * 10**9
+    with Journal(tmp_path, bound=10_000) as journal:
+        journal.begin(start(utc_ns=UTC))
+        for at in range(1, 5003):
+            marks = {"at": utc_text(UTC + 6001 * hour)} if at == 3 else {}
+            said = Request(id=f"n{at}", actor="driller", do="note", args={"text": f"note {at}", **marks})
+            journal.append(Command(run=1, input=at, t_ns=at, utc_ns=UTC + at * hour, request=said))
+        assert journal.wait_committed(30)
+    page, begin = Page(tmp_path), UTC // 10**6
+    window = {"from_ms": begin + 5001 * 3_600_000, "to_ms": begin + 6002 * 3_600_000}
+    found = page.get("/api/past/commands", window).json()
+    assert [one["args"]["text"] for one in found] == ["note 3", "note 5001", "note 5002"]

@@ -8,8 +8,9 @@ from typing import Any, Final
 from fastapi import APIRouter, Request
 from fastapi.responses import StreamingResponse
 
+from brakewater.engine.asking import utc_ns_of
 from brakewater.engine.commands import mark
-from brakewater.engine.refusals import refused
+from brakewater.engine.refusals import RefusedError, refused
 from brakewater.errors import DamagedRecordError, StorageError
 from brakewater.panel.asking import NotSoError
 from brakewater.panel.live_routes import Language, Units, language_of
@@ -95,13 +96,23 @@ def _commands(record: Record, from_ns: int, to_ns: int) -> Iterator[dict[str, An
             if (sent := mark(one.request)) in known:
                 continue
             known.add(sent)
-            if from_ns <= one.utc_ns < to_ns or one.request.do == "note":
+            if any(from_ns <= at < to_ns for at in (one.utc_ns, _marks_ns(one))):
                 yield {
                     "t": utc_text(one.utc_ns),
                     "actor": one.request.actor,
                     "do": one.request.do,
                     "args": dict(one.request.args),
                 }
+
+
+def _marks_ns(command: Command) -> int:
+    """The moment that a note of the engineer's page stands at; of any other command its own."""
+    if command.request.do != "note":
+        return command.utc_ns
+    try:
+        return utc_ns_of("at", command.request.args.get("at"))
+    except RefusedError:
+        return command.utc_ns
 
 
 def _events(record: Record, from_ms: int, to_ms: int, words: Wording, units: str | None) -> Iterator[str]:

@@ -166,6 +166,13 @@ def test_a_damaged_run_is_said_once_and_passed_over(caplog: pytest.LogCaptureFix
     assert caplog.text.count("is damaged") == 1
 
 
+def test_damage_right_behind_the_cursor_is_passed_over_too() -> None:
+    record = MemoryRecord({2: [event(1, run=2)], 4: [event(1, run=4)]}, damaged={2})
+    with following(record, (2, 1)) as scene:
+        scene.sent(1)
+        assert scene.session.numbers == [(4, 1)]
+
+
 def test_trouble_of_any_kind_does_not_end_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("brakewater.notify.follower._PAUSE_S", 0.01)
     with following(MemoryRecord({1: [event(1, now="no-such-state")]})) as scene:

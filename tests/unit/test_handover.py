@@ -127,8 +127,8 @@ def test_what_came_too_late_was_refused_and_is_neither_said_nor_signed(tmp_path:
 def test_a_tour_begins_at_the_last_handover_of_the_last_36_hours(tmp_path: Path) -> None:
     with Journal(tmp_path) as journal:
         journal.begin(start(utc_ns=UTC, rig_toml=demo_rig().text))
-        for at in (1, 2):
-            signed = Request(id=f"h{at}", actor="driller", do="hand-over", args=SIGNED)
+        for at, names in enumerate(({}, {}, {"to": ""}), 1):  # the last one is refused
+            signed = Request(id=f"h{at}", actor="driller", do="hand-over", args=SIGNED | names)
             told_of = (event(1, number=at, was="normal", now="normal", why="set", utc_ns=UTC + at),) if at == 1 else ()
             journal.append(Command(run=1, input=at, t_ns=at, utc_ns=UTC + at, request=signed), told_of)
     record, hour = Record(tmp_path), 3600 * 10**9

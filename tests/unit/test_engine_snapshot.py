@@ -7,9 +7,10 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
+from brakewater.engine.rising import Rising
 from brakewater.errors import Defect, RigFileError
 from brakewater.quality import Reason
-from brakewater.stream import Input
+from brakewater.stream import Column, Input
 
 RIG = streams.demo()
 GPM = streams.GPM
@@ -123,6 +124,55 @@ def test_a_changed_level_range_does_not_cool_the_rotor() -> None:
     assert played.moves() == [(2, "cooling-lost", "unacknowledged")]
     assert played.picture is not None
     assert played.picture.derived["aux", "level_rate_m_s"][1] == Reason.UNKNOWN
+
+
+def reloaded(*, up_m: float, version: str = "0", size: int = 300) -> tuple[str, float]:
+    """State of the level's alarm a minute after a reload, and how high the level stands above its usual, m.
+
+    It rose by so much from 300 mm within a minute; then the range of its transmitter becomes 900 mm.
+    """
+    before, t = Engine(), 180 * 10**9
+    level = 0.3 + up_m * np.clip((np.arange(900) - 600) / 300.0, 0.0, 1.0)
+    streams.play([streams.start(RIG, version=version), streams.scans(RIG, 900, values={"aux-level": level})], before)
+    rig = streams.parse(streams.changed(RIG.text, ('"1000 mm"', '"900 mm"')))
+    begin = streams.start(rig, run=2, t_ns=t, snapshot=before.state(), version=version)
+    parts = [
+        streams.scans(rig, size, run=2, first=first, t0=t + first * rig.scan_ns, values={"aux-level": 0.9 * level[-1]})
+        for first in range(1, 301, size)
+    ]
+    kept = json.loads(streams.play([begin, *parts]).state)
+    return kept["alarms"]["aux.brake-level-rising"]["state"], kept["brakes"]["aux"]["rising"]["above"] / 1e6
+
+
+@pytest.mark.parametrize("size", [1, 300])
+def test_a_changed_level_range_takes_no_choked_level_for_the_usual_one(size: int) -> None:
+    state, up_m = reloaded(up_m=0.1, size=size)
+    assert state == "unacknowledged"
+    assert up_m == pytest.approx(0.1, abs=0.005)
+
+
+def test_a_changed_level_range_alone_is_no_rise() -> None:
+    state, up_m = reloaded(up_m=0.0)
+    assert state == "normal"
+    assert up_m == pytest.approx(0.0, abs=0.001)
+
+
+def test_before_0_4_a_changed_level_range_cleared_the_rise() -> None:
+    state, up_m = reloaded(up_m=0.1, version="0.3.0")
+    assert state == "returned-unacknowledged"
+    assert up_m == pytest.approx(0.0, abs=0.001)
+
+
+def test_two_reloads_within_a_second_forget_no_rise() -> None:
+    rising = Rising(RIG.scan_ns, allowance_m=0.01, high_m=0.45, wetting_m3_s=3e-4)
+    kept = {"above": 100_000, "met": True, "s": 100_000}
+    rising.begin_above(kept)
+    again = Rising(RIG.scan_ns, allowance_m=0.01, high_m=0.45, wetting_m3_s=3e-4)
+    again.begin_above(rising.state())
+    level, flow, codes = np.full(5, 0.36), np.full(5, 5e-3), np.zeros(5, np.uint8)
+    found = again.feed(Column(values=level, codes=codes), Column(values=flow, codes=codes))
+    assert found["level_rise_m"].values[-1] == pytest.approx(0.1)
+    assert found["level_rising"].values[-1] == 1.0
 
 
 def test_a_snapshot_of_before_there_were_stages_is_taken() -> None:

@@ -40,13 +40,24 @@ class Practice:
     """A brake that seems to cool its water tells nothing of its torque: signals are wrong."""
     asks_flow: bool = True
     """No time to the outlet's limit is told while no water runs past its sensor."""
+    keeps_rise: bool = True
+    """Where another transmitter shows the level, water that stood too high is not taken for the usual level."""
 
 
 _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
     (
         (0, 4),
         dict.fromkeys(
-            ("sums_times", "frees_followers", "hears_gateway", "doubts_meter", "knows_negative", "asks_flow"), False
+            (
+                "sums_times",
+                "frees_followers",
+                "hears_gateway",
+                "doubts_meter",
+                "knows_negative",
+                "asks_flow",
+                "keeps_rise",
+            ),
+            False,
         ),
     ),
     (

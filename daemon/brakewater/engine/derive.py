@@ -124,6 +124,7 @@ class BrakeWater:
         self._votes = [Vote(redundant) for redundant in rig.redundant if redundant.brake == brake.name]
         self._checks = CrossChecks(rig, brake)
         self._level = LevelRate(rig.scan_ns)
+        self._keeps_rise = rig.practice.keeps_rise
         rule = next(one for one in rig.alarms if (one.brake, one.kind.name) == (brake.name, "brake-level-rising"))
         self._rising = Rising(
             rig.scan_ns,
@@ -274,6 +275,8 @@ class BrakeWater:
             self._level.restore(kept["level"])
             if "rising" in kept:  # a record of before there was one
                 self._rising.restore(kept["rising"])
+        elif "rising" in kept and self._keeps_rise:
+            self._rising.begin_above(kept["rising"])
         slow = kept.get("slow", {})
         goes_on = slow.get("definition") == self.slow_definition and self._slow.fits(slow["state"])
         if goes_on:

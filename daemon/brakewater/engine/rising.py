@@ -56,6 +56,8 @@ class Rising:
         self._recent: deque[int] = deque(maxlen=_STANDS_S)
         """Seconds' medians in um while water flowed."""
         self._s, self._met, self._known, self._above = 0, False, False, 0
+        self._stood_um = 0
+        """How far water stood above its usual when another transmitter showed it; until this one's first second."""
         self._standing: dict[str, Column] = {}
         """What lone scans show until the next second is whole."""
         self.allow(allowance_m)
@@ -196,6 +198,8 @@ class Rising:
             return self._above, self._met, False
         if flows:
             self._recent.append(y)
+        if self._stood_um:
+            self._usual, self._stood_um = (y - self._stood_um) * _SCALE, 0
         if self._usual is None:
             self._begin()
         if self._usual is None:
@@ -237,6 +241,7 @@ class Rising:
             "met": self._met,
             "known": self._known,
             "above": self._above,
+            **({"stood": self._stood_um} if self._stood_um else {}),
         }
 
     def restore(self, kept: dict[str, Any]) -> None:
@@ -248,6 +253,17 @@ class Rising:
         self._recent = deque(kept["recent"], maxlen=_STANDS_S)
         self._s, self._met = int(kept["s"]), bool(kept["met"])
         self._known, self._above = bool(kept["known"]), int(kept["above"])
+        self._stood_um = int(kept.get("stood", 0))
+
+    def begin_above(self, kept: dict[str, Any]) -> None:
+        """Go on from a snapshot made with other points, of other metres: only what stood too high still does.
+
+        How far the usual level was below it is all that is known in the new metres; where water stood as usual, the
+        usual level is found anew.
+        """
+        above = int(kept.get("stood", kept["above"]))
+        if bool(kept["met"]) or above > self._allowance:
+            self._stood_um, self._s, self._met = max(0, above), int(kept["s"]), bool(kept["met"])
 
 
 def _um(metres: Floats) -> Ints:

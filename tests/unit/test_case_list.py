@@ -241,3 +241,16 @@ def test_a_file_that_its_zip_calls_encrypted_or_patched_is_refused(record: Path,
         for look in (Record, verify):
             with pytest.raises(StorageError, match="encrypted or patched"):
                 look(case)
+
+
+def test_a_file_that_by_its_own_head_ends_beyond_the_zip_is_refused(record: Path) -> None:
+    """The head's length of what follows the name is its last two bytes; the directory at the end says another."""
+    case = signed(record)
+    whole = case.read_bytes()
+    with zipfile.ZipFile(case) as archive:
+        heads = [entry.header_offset for entry in archive.infolist()]
+    for at in heads:
+        case.write_bytes(whole[: at + 28] + b"\xff\xff" + whole[at + 30 :])
+        for look in (Record, verify):
+            with pytest.raises(StorageError, match="beyond the end"):
+                look(case)

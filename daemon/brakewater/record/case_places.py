@@ -6,9 +6,10 @@ entries may share bytes.
 """
 
 import re
+import struct
 import zipfile
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 from brakewater.errors import StorageError
 from brakewater.record.sealed.layout import MANIFEST
@@ -19,6 +20,8 @@ MOST_ENTRIES: Final = 100_000
 _SEGMENT: Final = re.compile(r"(segments/\d{4}/\d{2}/\d{2}/(\d{8,12})/)" + re.escape(MANIFEST))
 _UNREADABLE_FLAGS: Final = 0x1 | 0x20 | 0x40
 """Encrypted, patched data, strongly encrypted: bits 0, 5 and 6 of an entry's flags."""
+_HEAD_BYTES: Final = 30
+"""Of an entry's head in a zip; its last four are the lengths of the name and of what follows it."""
 _UNSAFE: Final = re.compile(r"(^|/)\.\.?(/|$)|^/|\\|^[A-Za-z]:|//|[\x00-\x1f]")
 
 
@@ -67,7 +70,17 @@ def _check(file: Path, entries: list[zipfile.ZipInfo]) -> None:
             raise StorageError(f"{file}: refused: {entry.filename} is encrypted or patched; allowed: plain bytes")
     size = file.stat().st_size
     end = 0
-    for entry in sorted(entries, key=lambda entry: entry.header_offset):
-        if entry.header_offset < end or entry.header_offset + entry.file_size > size:
-            raise StorageError(f"{file}: refused: {entry.filename} lies over another entry or beyond the end")
-        end = entry.header_offset + entry.file_size
+    with file.open("rb") as bytes_of:
+        for entry in sorted(entries, key=lambda entry: entry.header_offset):
+            beyond = entry.header_offset + entry.file_size > size
+            if entry.header_offset < end or beyond or _end(bytes_of, entry) > size:
+                raise StorageError(f"{file}: refused: {entry.filename} lies over another entry or beyond the end")
+            end = entry.header_offset + entry.file_size
+
+
+def _end(file: BinaryIO, entry: zipfile.ZipInfo) -> int:
+    """Where an entry ends by its own head, which the directory may contradict."""
+    file.seek(entry.header_offset)
+    head = file.read(_HEAD_BYTES)
+    before = sum(struct.unpack("<2H", head[-4:])) if len(head) == _HEAD_BYTES else 0
+    return entry.header_offset + len(head) + before + entry.file_size

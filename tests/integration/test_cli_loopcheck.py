@@ -150,7 +150,10 @@ def test_a_device_that_does_not_answer_proves_nothing(tmp_path: Path, monkeypatc
         (("aux-inlat",), "POINT: found 'aux-inlat'; allowed: aux-flow"),
         (("aux-inlet",), "found no terminal; allowed: --injected FILE"),
         (("aux-inlet", "--tolerance", "5"), "--tolerance"),
+        (("aux-inlet", "--tolerance", "500 degF"), "of the range; allowed: at most 10 %"),
+        (("aux-inlet", "--tolerance", "50 %"), "of the range; allowed: at most 10 %"),
         (("aux-inlet", "--range", "0 degC", "1 bar"), "--range"),
+        (("aux-inlet", "--range", "49 degC", "51 degC"), "--range: found '49 degC' to '51 degC'; allowed: "),
         (("aux-inlet", "-o", "sheet.pdf"), "ends in .html, .csv, .txt"),
         (("aux-inlet", "-o", "{rig}.csv"), "exists"),
         (("aux-inlet", "-o", "/nowhere/sheet.csv"), "is no folder"),
@@ -311,6 +314,87 @@ def test_a_check_that_is_over_proves_nothing(device: Settable, rig: Path, tmp_pa
         watch.end()
 
 
+def test_a_calibrator_left_connected_is_asked_about(device: Settable, rig: Path, tmp_path: Path) -> None:
+    """Enter by habit, with the calibrator still holding the last value: the watch would believe it."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--points", "0,100", "--scans", "2") as one:
+            for percent, counts in ((0, 0), (100, 1000)):
+                one.expect(f"as-found {percent} %")
+                device.put(1, counts)
+                one.type("")
+                one.expect("within tolerance")
+            one.expect("type a for as-left")
+            one.type("")
+            one.expect("connect the loop again")
+            one.type("")
+            one.expect("aux-inlet still reads 212 degF, as injected last: is the calibrator off")
+            assert reason(rig, record) == "function-check"
+            device.put(1, 250)
+            one.type("")
+            one.expect("aux-inlet reads 77 degF")
+            one.expect("Loop check: PASSED")
+            assert one.end() == 0
+        watch.end()
+
+
+def test_a_list_says_what_is_still_injected_at_its_end(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record, words = tmp_path / "record", ("--scans", "2", "--reconnect", "20 s")
+    with daemon(rig, record) as watch:
+        for after, says in (
+            (500, "aux-inlet still reads 122 degF, as injected last"),
+            (250, "aux-inlet reads 77 degF"),
+        ):
+            device.put(1, 500)
+            fresh(watch, rig, 50.0)
+            plays(monkeypatch, lambda: None, lambda counts=after: device.put(1, counts))
+            file = listed(tmp_path, "50 degC")
+            done = here("loopcheck", rig, "aux-inlet", "--record", record, "--injected", file, *words)
+            assert says in done.stderr
+        watch.end()
+
+
+def test_a_range_that_the_watch_does_not_have_is_said(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The tech mends the file, proves the point by it and forgets the reload: the watch goes on by the old range."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        rig.write_text(rig.read_text().replace('"100 degC"', '"200 degC"', 1))
+        device.put(1, 250)
+        plays(monkeypatch, lambda: None)
+        file = listed(tmp_path, "50 degC")
+        done = here("loopcheck", rig, "aux-inlet", "--record", record, "--scans", "2", "--injected", file)
+        assert done.stderr.count("the watch has aux-inlet otherwise than this rig file") == 1
+        watch.end()
+
+
+def test_a_rig_file_taken_in_the_midst_of_a_check_ends_it(device: Settable, rig: Path, tmp_path: Path) -> None:
+    """What was read before and after is not one loop, and the crew's values went over to another range."""
+    record = tmp_path / "record"
+    with daemon(rig, record) as watch:
+        with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--points", "0,100", "--scans", "2") as one:
+            one.expect("as-found 0 %")
+            device.put(1, 0)
+            one.type("")
+            one.expect("within tolerance")
+            one.expect("as-found 100 %")
+            rig.write_text(rig.read_text().replace('"100 degC"', '"200 degC"', 1))
+            assert here("reload", "--record", record).returncode == 0
+            device.put(1, 1000)
+            one.type("")
+            one.expect("the watch took another definition of aux-inlet in the midst of the check")
+            one.expect("connect the loop again, then press Enter")
+            device.put(1, 250)
+            one.type("")
+            one.expect("no sheet was recorded: begin anew")
+            assert one.end() == 1
+        becomes(rig, record, "never")
+        watch.end()
+
+
 def test_water_lost_behind_a_check_sounds_again(device: Settable, rig: Path, tmp_path: Path) -> None:
     """Acknowledged because the flow was under check; that it is really gone nobody has heard. Replay says the same."""
     record = tmp_path / "record"
@@ -405,7 +489,9 @@ def test_a_point_read_every_few_scans_is_judged_by_what_was_read_after_the_injec
             one.expect("type a for as-left")
             one.type("")
             one.expect("connect the loop again")
+            device.put(1, 250)
             one.type("")
+            one.expect("aux-inlet reads 77 degF")  # read after it was connected, though it is read every ten scans
             one.expect("Loop check: PASSED")
             assert one.end() == 0
         (held,) = [json.loads(here("loopcheck", rig, "aux-inlet", "--last", "--json", "--record", record).stdout)]

@@ -47,16 +47,21 @@ def loop_range(point: Point, ends: Sequence[str] | None) -> tuple[float, float]:
     """Values in SI at 0 and 100 %: as said, else the signal's, else 0 to 100 degC of a thermometer.
 
     Raises:
-        ExpectError: nothing says it, or the point is one that no loop check can prove.
+        ExpectError: nothing says it, it leaves out a part of the signal's, or no loop check can prove the point.
     """
     if isinstance(point.signal, Pulse):
         raise ExpectError(f"{point.name} counts pulses; it is proved by a measured volume, not by a loop check")
+    found = spans.measuring_range(point)
     if ends is not None:
         low, high = (quantity(point, end, "--range") for end in ends)
         if low == high:
             raise ExpectError("--range: found two equal ends; allowed: the values at 0 and at 100 %")
+        if found is not None and not (min(low, high) <= min(found) and max(found) <= max(low, high)):
+            raise ExpectError(
+                f"--range: found {ends[0]!r} to {ends[1]!r}; allowed: all of the range that the signal of {point.name}"
+                " has, or it would count as proved by a part of it; --points says at which shares it is checked"
+            )
         return low, high
-    found = spans.measuring_range(point)
     if found is None and spans.dimension(point) is Dimension.TEMPERATURE:
         return _WATER
     if found is None:

@@ -44,6 +44,10 @@ class Session:
     pause: Callable[[float], None]
     _before: dict[str, float] = field(default_factory=dict, init=False)
     """What the points of the same kind read when the check began, SI."""
+    _last: list[float] = field(default_factory=list, init=False)
+    """What was injected so far, SI."""
+    _as_watched: list[bool] = field(default_factory=list, init=False)
+    """Whether the watch has the point as this rig file does, of the first reading."""
 
     def guided(self, percents: Sequence[float]) -> tuple[list[Step], bool]:
         """Steps, and whether something was adjusted; returns once the tech says that the loop is whole again.
@@ -85,15 +89,40 @@ class Session:
         if reconnect_s:
             self.tell(f"connect the loop again within {reconnect_s:g} s")
             self.pause(reconnect_s)
+        if self.reach.watches and self.reach.checks(self.point):
+            is_held, shown = self._reads_now()
+            if is_held:
+                self.tell(
+                    f"  {self.point.name} still reads {shown}, as injected last: the watch believes it from now on"
+                )
+            else:
+                self.tell(f"  {self.point.name} reads {shown}")
         return steps, any(one.part == "as-left" for one in injections)
 
     def _reconnected(self) -> None:
         """Ask until the loop is whole again, and say what it reads: once the check is over the watch believes it."""
         if self.reach.watches and self.reach.checks(self.point):
             self.ask("connect the loop again, then press Enter: from then on the watch believes what it shows ")
-            (seen,) = self.reach.scan([self.point])
-            number, code = converted(self.point, seen.words, seen.status)
-            self.tell(f"  {self.point.name} reads {self._shown(number, code)}")
+            is_held, shown = self._reads_now()
+            if is_held:
+                self.ask(
+                    f"{self.point.name} still reads {shown}, as injected last: is the calibrator off and the loop"
+                    " whole? Then press Enter; the watch believes it from then on "
+                )
+                _, shown = self._reads_now()
+            self.tell(f"  {self.point.name} reads {shown}")
+
+    def _reads_now(self) -> tuple[bool, str]:
+        """Whether a fresh reading is what was injected last, of a contact never; and the reading for people."""
+        seen = self.reach.reading(self.point, monotonic())
+        number, code = converted(self.point, seen.words, seen.status)
+        is_held = (
+            bool(self._last)
+            and not isinstance(self.point.signal, Bit)
+            and quality(code) is not Quality.BAD
+            and abs(number - self._last[-1]) <= self.tolerance
+        )
+        return is_held, self._shown(number, code)
 
     def _shown(self, number: float, code: int) -> str:
         return self._shown_of(self.point, number, code)
@@ -148,12 +177,14 @@ class Session:
         return f"{abs(si * factor):.3g} {unit}".strip()
 
     def _read(self, part: Part, way: str, said: str, value: float) -> Step:
+        self._last.append(value)
         readings: list[float] = []
         worst = 0
         since: float | None = monotonic()
         for _ in range(self.scans):
             seen = self.reach.reading(self.point, since)
             since = None
+            self._hold_against_watch(as_watched=seen.judged is not None)
             # By conversion alone: the engine calls a point under check by what it is, a function check.
             number, code = converted(self.point, seen.words, seen.status)
             worst = max(worst, code)
@@ -168,6 +199,28 @@ class Session:
             part=part, way="down" if way == "down" else "up", said=said, injected=value, readings=tuple(readings),
             worst=worst,
         )  # fmt: skip
+
+    def _hold_against_watch(self, *, as_watched: bool) -> None:
+        """Say once that the watch has another definition of the point.
+
+        Raises:
+            StoppedError: it took one since the first reading.
+        """
+        name = self.point.name
+        if not self.reach.watches or self._as_watched == [as_watched]:
+            return
+        if self._as_watched:
+            self.tell(
+                f"the watch took another definition of {name} in the midst of the check: what was read before and after"
+                " is not one loop"
+            )
+            raise StoppedError("begin anew, with the rig file that is watched")
+        self._as_watched.append(as_watched)
+        if not as_watched:
+            self.tell(
+                f"the watch has {name} otherwise than this rig file: what is proved is the point of this file, and the"
+                " watch goes on by its own until brakewater reload"
+            )
 
     def _others(self) -> dict[str, float]:
         """What reads well of the points that measure the same kind of thing, SI; nothing where they cannot be asked."""

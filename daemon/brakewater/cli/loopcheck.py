@@ -22,6 +22,8 @@ _MOST_SCANS: Final = 1000
 _LONGEST_MIN: Final = 480
 _LONGEST_RECONNECT_S: Final = 3600
 """Nobody needs longer to connect a loop; an assumption."""
+_WIDEST: Final = 0.1
+"""Share of the range; a slip of the finger or the wrong unit lies beyond it; an assumption."""
 _AT_ONCE: Final = "what is still injected counts as measured: connect the loop again at once"
 
 
@@ -185,11 +187,17 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
 
 
 def _tolerance(point: "Point", text: str, ends: tuple[float, float]) -> float:
-    from brakewater.cli.expected import difference, share  # noqa: PLC0415
+    from brakewater.cli.expected import ExpectError, difference, share  # noqa: PLC0415
 
-    if text.rstrip().endswith("%"):
-        return share(text, "--tolerance") * abs(ends[1] - ends[0])
-    return difference(point, text, "--tolerance")
+    span = abs(ends[1] - ends[0])
+    is_share = text.rstrip().endswith("%")
+    found = share(text, "--tolerance") * span if is_share else difference(point, text, "--tolerance")
+    if found > _WIDEST * span * (1 + 1e-9):
+        raise ExpectError(
+            f"--tolerance: found {text!r}, {100 * found / span:.0f} % of the range; allowed: at most"
+            f" {100 * _WIDEST:.0f} % of it, or a loop that is wrong would count as proved"
+        )
+    return found
 
 
 def _reconnect_s(args: argparse.Namespace) -> float:

@@ -160,6 +160,7 @@ def test_a_device_that_does_not_answer_proves_nothing(tmp_path: Path, monkeypatc
         (("aux-inlet", "--injected", "{rig}"), "row 1"),
         (("aux-inlet", "--points", "0,x"), "--points"),
         (("aux-inlet", "--scans", "0"), "--scans"),
+        (("aux-inlet", "--minutes", "30,5"), "found '30,5'; allowed: whole minutes, 1 to 480"),
         (("aux-inlet", "--lang", "xx"), "--lang xx; allowed: en, es"),
         (("aux-inlet", "--injected", "{list}", "--reconnect", "20"), "--reconnect"),
         (("aux-inlet", "--injected", "{list}", "--reconnect", "2 h"), "--reconnect"),

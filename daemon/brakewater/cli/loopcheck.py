@@ -94,7 +94,7 @@ def _scans(text: str) -> int:
 
 def _minutes(text: str) -> float:
     if not text.isdecimal() or not 1 <= int(text) <= _LONGEST_MIN:
-        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 to {_LONGEST_MIN}")
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: whole minutes, 1 to {_LONGEST_MIN}")
     return float(text)
 
 

@@ -9,6 +9,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from playwright.sync_api import FloatRect, Locator, Page, Response, Route, expect, sync_playwright
 
+from brakewater.control import ask
 from brakewater.panel.page_files import STATIC
 from brakewater.record.reader import Record
 from brakewater.stream import Command
@@ -58,6 +59,26 @@ def test_an_incident_is_told_in_order_and_asked_what_if(page: Page) -> None:
     page.fill("#settings", "aux.cooling-flow-low.setpoint=50 furlong")
     page.get_by_role("button", name="Show what would have come").click()
     expect(page.locator("#says")).to_contain_text("furlong", timeout=SHOWN_MS)
+
+
+def test_what_came_again_unseen_came_twice_and_a_test_never(before: Pages) -> None:
+    """As the alarms' figures and a study count."""
+    watch, flow = before.watch, "aux.cooling-flow-low"
+    for gal_min, state in ((60, "unacknowledged"), *((90, "returned-unacknowledged"), (60, "unacknowledged")) * 2):
+        before.device.flow(gal_min)
+        until(lambda state=state: watch.states().get(flow) == state, state)
+    before.device.flow(90)
+    tested = "aux.outlet-temperature-high"
+    assert ask(watch.record, {"do": "test-alarm", "alarm": tested, "reason": "commissioning", "minutes": 5})["ok"]
+    until(lambda: watch.states().get(tested) == "unacknowledged", "the test sounds")
+    with sync_playwright() as driver, launched(driver) as browser:
+        page = browser.new_page()
+        page.goto(f"{before.url}/engineer")
+        page.get_by_role("button", name="Whole record").click(timeout=SHOWN_MS)
+        expect(page.locator("#events")).to_contain_text("Outlet water too hot", timeout=SHOWN_MS)
+        page.fill("#settings", f"{flow}.setpoint=50 gal/min")
+        page.get_by_role("button", name="Show what would have come").click()
+        expect(page.locator("#objections")).to_contain_text("4 alarms came; 0 would have come", timeout=SHOWN_MS)
 
 
 def test_what_if_is_refused_and_read_back_in_the_readers_language(page: Page) -> None:

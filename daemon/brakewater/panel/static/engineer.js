@@ -163,7 +163,8 @@ async function askWhatIf(submitted) {
   ], true);
 }
 
-const risen = (all) => all.filter((event) => event.to === "unacknowledged" && event.from === "normal").length;
+// Also what came again before anybody had seen that it was over; as the alarms' figures and a study count it.
+const risen = (all) => all.filter((event) => event.to === "unacknowledged" && event.from !== "unacknowledged" && !["test", "re-alarm"].includes(event.why)).length;
 
 // ------------------------------------------------------------------ two trips
 

@@ -169,6 +169,7 @@ def test_a_good_file_for_people() -> None:
         "cannot be watched, because the rig file has no:",
         "  aux.water-lost           a point of role return-flow",
         "aux has no return-flow: the watch does without",
+        "aux has no drum-speed: the watch does without torque index, duty from the drum and doubt of a contact that",
         "Nothing may be written",
         "No fault found.",
     ):

@@ -1,6 +1,7 @@
 """The closed list of roles a point may have."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from brakewater.units import Dimension
 
@@ -30,6 +31,8 @@ def _bit(lost: str, *, brake: bool = False) -> Role:
     return Role(dimension=Dimension.NUMBER, brake=brake, lost=lost, bit=True)
 
 
+_CONTACT: Final = "doubt of a contact that says out of service while the brake works, when no alarm of its water comes"
+
 ROLES: dict[str, Role] = {
     "inlet-flow": _of_brake(Dimension.FLOW, "everything", required=True),
     "inlet-temperature": _of_brake(Dimension.TEMPERATURE, "rise, heat and margin", required=True),
@@ -43,14 +46,16 @@ ROLES: dict[str, Role] = {
     "supply-pressure": _of_brake(Dimension.PRESSURE, "warning of a failing supply before the flow falls"),
     "strainer-differential": _of_brake(Dimension.PRESSURE, "warning of a fouling strainer"),
     "overflow-open": _bit("knowing that water leaves by the overflow", brake=True),
-    "coil-current": _of_brake(Dimension.CURRENT, "torque index and warning of a weak excitation"),
+    "coil-current": _of_brake(
+        Dimension.CURRENT, f"torque index, warning of a weak excitation and {_CONTACT} (drum-speed is needed as well)"
+    ),
     "coil-commanded": _of_brake(Dimension.CURRENT, "warning of a weak excitation"),
     "coil-voltage": _of_brake(Dimension.VOLTAGE, "coil resistance and temperature"),
-    "drum-speed": _of_brake(Dimension.TURN, "torque index and duty from the drum"),
+    "drum-speed": _of_brake(Dimension.TURN, f"torque index, duty from the drum and {_CONTACT} (coil-current as well)"),
     "filter-differential": _of_brake(Dimension.PRESSURE, "warning of a fouling filter"),
     "hook-load": _of_rig(Dimension.FORCE, "duty and heat share"),
     "block-position": _of_rig(Dimension.LENGTH, "duty, stands and pace"),
-    "pump-running": _bit("telling a stopped pump from a blocked line"),
+    "pump-running": _bit("telling a stopped pump from a blocked line (of two pumps the contact of either running)"),
     "pump-commanded": _bit("telling a pump that stopped by itself from one that was switched off"),
     "tank-level": _of_rig(Dimension.LENGTH, "warning of a tank running low"),
     "tank-temperature": _of_rig(Dimension.TEMPERATURE, "forecasting the inlet from the tank"),

@@ -5,8 +5,11 @@ import pytest
 from brakewater.engine import Engine
 from brakewater.rig import Rig, load
 from brakewater.rig.load import demo_file
+from brakewater_sim.hoist import HoistSizes
 from brakewater_sim.offline import blocks, start_of
-from brakewater_sim.scenarios import SCENARIOS
+from brakewater_sim.plant import Sizes
+from brakewater_sim.profile import constant, steps
+from brakewater_sim.scenarios import SCENARIOS, Scenario
 from brakewater_sim.simulate import simulate
 
 pytestmark = pytest.mark.timeout(300)
@@ -20,11 +23,11 @@ def rig() -> Rig:
     return load(demo_file())
 
 
-def raised(rig: Rig, name: str, *, seed: int = 1, seconds: float | None = None) -> dict[str, float]:
+def raised(rig: Rig, story: str | Scenario, *, seed: int = 1, seconds: float | None = None) -> dict[str, float]:
     """Alarm -> when it was first raised, s."""
     engine, found = Engine(), {}
     events = list(engine.feed(start_of(rig)).events)
-    for block in blocks(SCENARIOS[name], rig, seed=seed, seconds=seconds):
+    for block in blocks(SCENARIOS[story] if isinstance(story, str) else story, rig, seed=seed, seconds=seconds):
         events += engine.feed(block).events
     for event in events:
         if event.now == "unacknowledged":
@@ -47,6 +50,51 @@ def test_raises_what_the_scenario_expects(rig: Rig, name: str) -> None:
 
 def test_an_hour_of_a_normal_trip_raises_nothing(rig: Rig) -> None:
     assert raised(rig, "trip-in", seconds=HOUR_S) == {}
+
+
+CASING = HoistSizes(
+    stand_m=12.5, pipe_kg_m=107.0, collars_kg=0.0, lowering_m_s=0.45, connect_s=180.0, start_depth_m=2000.0
+)
+"""Single joints of a heavy casing, lowered slowly, three minutes to make one up."""
+REAMING = HoistSizes(lowering_m_s=0.15, start_depth_m=2400.0, end_depth_m=2457.3)
+BACK_REAMING = HoistSizes(direction="out", pulling_m_s=0.25, start_depth_m=2457.3, end_depth_m=2400.0, follows=True)
+OUT = HoistSizes(direction="out", start_depth_m=3381.0, end_depth_m=2000.0)
+QUIET = {
+    "casing": Scenario(name="casing", says="Casing is run.", length_s=1800.0, sizes=Sizes(hoist=CASING)),
+    "reaming": Scenario(
+        name="reaming",
+        says="Two stands are reamed down and back.",
+        length_s=1800.0,
+        sizes=Sizes(hoist=REAMING),
+        legs=(BACK_REAMING,),
+    ),
+    "out": Scenario(name="out", says="Only pulling.", length_s=1200.0, sizes=Sizes(hoist=OUT)),
+    "drilling": Scenario(
+        name="drilling", says="No trip for an hour.", length_s=HOUR_S, pace=constant(0.0), clock_s=1.0
+    ),
+}
+
+
+@pytest.mark.parametrize("name", QUIET)
+def test_other_work_with_the_string_raises_nothing(rig: Rig, name: str) -> None:
+    assert raised(rig, QUIET[name]) == {}
+
+
+@pytest.mark.parametrize("worn", [0.0, 0.15])
+def test_a_pump_swapped_for_its_spare_in_ten_seconds_is_told_as_a_stopped_pump_and_no_more(
+    rig: Rig, worn: float
+) -> None:
+    """While a stand goes down; the spare may be a worn one, which still gives enough water."""
+    swap = Scenario(
+        name="swap",
+        says="The pump is swapped for its spare.",
+        length_s=300.0,
+        pump=steps(1.0, (60.0, 0.0), (70.0, 1.0), over_s=0.05),
+        conditions={"wear": (steps(0.0, (60.0, worn), over_s=1.0),)},
+    )
+    found = raised(rig, swap)
+    assert list(found) == ["pump-stopped", "cooling-lost", "cooling-flow-low"]
+    assert max(found.values()) < 64.0
 
 
 def test_all_but_the_normal_trip_expect_something() -> None:

@@ -437,7 +437,7 @@ def test_the_code_on_a_rounds_sheet_is_printed_whole(page: Page, before: Pages, 
     """Larger than its place it was cut off: no phone read it."""
     file = tmp_path / "sheet.html"
     for url in ("http://r:1", "https://panel.rig-9-quillwort.example:8420"):
-        there = ("--record", before.watch.record, "--url", url, "-o", file)
+        there = ("--record", before.watch.record, "--url", url, "--replace", "-o", file)
         assert brakewater("upkeep", rig_of(before), *there, "--sheet", "air-gap").returncode == 0
         page.set_content(file.read_text())
         page.emulate_media(media="print")

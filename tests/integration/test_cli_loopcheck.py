@@ -315,19 +315,24 @@ def test_a_check_that_is_over_proves_nothing(device: Settable, rig: Path, tmp_pa
         watch.end()
 
 
+def found_right(one: Terminal, device: Settable) -> None:
+    """A guided check at 0 and 100 % that finds nothing to adjust, up to the loop's being connected again."""
+    for percent, counts in ((0, 0), (100, 1000)):
+        one.expect(f"as-found {percent} %")
+        device.put(1, counts)
+        one.type("")
+        one.expect("within tolerance")
+    one.expect("type a for as-left")
+    one.type("")
+    one.expect("connect the loop again")
+
+
 def test_a_calibrator_left_connected_is_asked_about(device: Settable, rig: Path, tmp_path: Path) -> None:
     """Enter by habit, with the calibrator still holding the last value: the watch would believe it."""
     record = tmp_path / "record"
     with daemon(rig, record) as watch:
         with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--points", "0,100", "--scans", "2") as one:
-            for percent, counts in ((0, 0), (100, 1000)):
-                one.expect(f"as-found {percent} %")
-                device.put(1, counts)
-                one.type("")
-                one.expect("within tolerance")
-            one.expect("type a for as-left")
-            one.type("")
-            one.expect("connect the loop again")
+            found_right(one, device)
             one.type("")
             one.expect("aux-inlet still reads 212 degF, as injected last: is the calibrator off")
             assert reason(rig, record) == "function-check"
@@ -482,14 +487,7 @@ def test_a_point_read_every_few_scans_is_judged_by_what_was_read_after_the_injec
     rig.write_text(rig.read_text().replace("address = 1\n", "address = 1\nevery = 10\n"))
     with daemon(rig, record) as watch:
         with terminal("loopcheck", rig, "aux-inlet", "--record", record, "--points", "0,100", "--scans", "2") as one:
-            for percent, counts in ((0, 0), (100, 1000)):
-                one.expect(f"as-found {percent} %")
-                device.put(1, counts)
-                one.type("")
-                one.expect("within tolerance")
-            one.expect("type a for as-left")
-            one.type("")
-            one.expect("connect the loop again")
+            found_right(one, device)
             device.put(1, 250)
             one.type("")
             one.expect("aux-inlet reads 77 degF")  # read after it was connected, though it is read every ten scans

@@ -141,7 +141,7 @@ class Alarm:
             "blind": _text(self.memory.blind_ns),
             "rose": [str(t_ns) for t_ns in self.memory.rose_ns],
             **({"unmeasured": True} if self.memory.unmeasured else {}),
-            **({"fill": _filled(self.memory.fill)} if self.memory.fill else {}),
+            **({"fill": _kept_fill(self.memory.fill)} if self.memory.fill else {}),
             "state": self.standing.text,
             "core": self.standing.core.value,
             "masks": {mask.value: self.laid[mask].kept() for mask in self.standing.masks},
@@ -168,7 +168,7 @@ class Alarm:
         rose = tuple(int(text) for text in kept.get("rose", ()))
         blind = _number(kept["blind"])
         unmeasured = kept.get("unmeasured", False)
-        fill = _fill(kept["fill"]) if "fill" in kept else None
+        fill = _fill_of(kept["fill"]) if "fill" in kept else None
         self.memory = Memory(
             raised=kept["raised"], since_ns=since, blind_ns=blind, rose_ns=rose, unmeasured=unmeasured, fill=fill
         )
@@ -184,11 +184,11 @@ class Alarm:
         self.by_hand, self.recall_ns = kept.get("by-hand", False), _number(kept.get("recall"))
 
 
-def _filled(fill: Fill) -> dict[str, Any]:
+def _kept_fill(fill: Fill) -> dict[str, Any]:
     return {"level": str(fill.level), "t": str(fill.t_ns), "grows": fill.grows}
 
 
-def _fill(kept: dict[str, Any]) -> Fill:
+def _fill_of(kept: dict[str, Any]) -> Fill:
     return Fill(int(kept["level"]), int(kept["t"]), grows=kept["grows"])
 
 

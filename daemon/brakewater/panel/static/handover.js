@@ -125,15 +125,22 @@ $("sign").onsubmit = async (event) => {
 };
 // An answer that was lost on its way: the record tells whether the signature had been taken, which is then refused as a second.
 async function whether({ by, to }) {
-  await show();
-  if (tour?.signed.some((line) => line.text.includes(by) && line.text.includes(to))) say(word("signed-now"));
+  const refused = $("says").textContent;
+  const taken = () => tour.signed.some((line) => line.text.includes(by) && line.text.includes(to));
+  await readUntil(taken);
+  if (tour === null) return;
+  if (taken()) say(word("signed-now"));
+  else say(refused, false);
+}
+async function signed() {
+  const before = tour.signed.length;
+  await readUntil(() => tour.signed.length > before);
 }
 // The record has it a moment after the watch has taken it.
-async function signed() {
+async function readUntil(stands) {
   for (let tries = 0; tries < 10; tries += 1) {
-    const before = tour.signed.length;
     await show();
-    if (tour === null || tour.signed.length > before) return;
+    if (tour === null || stands()) return;
     await new Promise((resolve) => setTimeout(resolve, 300));
   }
 }

@@ -2,17 +2,20 @@
 
 Called as: cd tests && python -m faults.fuzz [--seconds N] [--seed N] [PART ...]. Each part gets N seconds. Every
 input is one that a stranger could send: whole ones with bytes changed, cut, doubled or spliced, and pure chance. What
-may come out is said by the part; anything else is a crash, and is printed with its place; the seed gives it again. Exit
-status 1 where there was one, a hang, or growth.
+may come out is said by the part; anything else is a crash, and is printed with its place; the seed gives it again. Each
+part's row is printed as it ends, and an input that never ends is, with where it is. Exit status 1 where there was a
+crash, a hang, or growth.
 
 The mutations are our own: a coverage-guided fuzzer did not earn a place beside the hypothesis strategies in ``tests``.
 """
 
 import argparse
 import asyncio
+import faulthandler
 import io
 import json
 import logging
+import math
 import os
 import random
 import re
@@ -20,6 +23,7 @@ import resource
 import sys
 import tempfile
 import time
+import traceback
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -42,8 +46,11 @@ from record_streams import flat
 TESTS = Path(__file__).parents[1]
 CONFIG = TESTS.parent / "config"
 HANG_S = 5.0
+STUCK_S = 60.0
+"""By the clock, on however busy a machine: an input that takes so long does not end."""
 OURS = re.compile(rb"(?:[^/?#]*@)?\[?(?:127\.0\.0\.1|localhost)\]?(?::[^@/?#]*)?(?:[/?#].*)?", re.DOTALL)
 """A host that is this machine, whatever stands before, behind or around it; a longer name is another."""
+PLACES = 4
 GROWTH = 5 << 20
 """Allowed above what was held after the first tenth, as the soak allows it."""
 
@@ -293,16 +300,19 @@ def run(part: str, seconds: float, seed: int) -> Found:
     """Feed one part for so long."""
     found, chance = Found(part=part), random.Random(f"{part}-{seed}")
     made = PARTS[part](chance)
-    one, began, held = next(made), time.monotonic(), 0
+    one, began, held, looked = next(made), time.monotonic(), 0, -math.inf
     try:
         while (now := time.monotonic()) < began + seconds:
+            if now > looked + STUCK_S / 10:
+                faulthandler.dump_traceback_later(STUCK_S, exit=True)
+                looked = now
             spent = time.process_time()
             try:
                 found.taken += one()
             except BaseException as error:
                 if isinstance(error, KeyboardInterrupt):
                     raise
-                found.crashes.append(f"{part} within 1000 inputs of {found.inputs}, seed {seed}: {error!r}")
+                found.crashes.append(f"{part}, input {found.inputs}, seed {seed}: {error!r}, {_place(error)}")
                 if len(found.crashes) > 20:
                     break
             found.inputs += 1
@@ -310,10 +320,17 @@ def run(part: str, seconds: float, seed: int) -> Found:
             if not held and now > began + seconds / 10:
                 held = _held()
     finally:
+        faulthandler.cancel_dump_traceback_later()
         made.close()
     found.seconds = time.monotonic() - began
     found.growth = max(0, _held() - held) if held else 0
     return found
+
+
+def _place(error: BaseException) -> str:
+    """Where it was raised: the last places, the innermost first."""
+    frames = reversed(traceback.extract_tb(error.__traceback__)[-PLACES:])
+    return " < ".join(f"{Path(one.filename).name}:{one.lineno} {one.name}" for one in frames)
 
 
 def _held() -> int:
@@ -333,15 +350,16 @@ def main() -> int:
         parser.error(f"found {', '.join(sorted(unknown))}; allowed: {', '.join(PARTS)}")
     # What is logged of each refusal is worded, and read by nobody: a long look makes a million lines of it.
     logging.basicConfig(handlers=[logging.FileHandler(os.devnull)])
-    rows = [run(part, args.seconds, args.seed) for part in args.parts or PARTS]
     print(f"{'part':12}{'inputs':>12}{'accepted':>12}{'seconds':>10}{'longest':>10}{'growth':>10}{'crashes':>9}")
-    for row in rows:
-        print(
+    rows = []
+    for part in args.parts or PARTS:
+        row = run(part, args.seconds, args.seed)
+        rows.append(row)
+        told = (
             f"{row.part:12}{row.inputs:12,}{row.taken:12,}{row.seconds:10.0f}{row.longest_s * 1e3:7.0f} ms"
             f"{row.growth / 2**20:6.1f} MiB{len(row.crashes):9}"
         )
-        for crash in row.crashes:
-            print(f"    {crash}")
+        print("\n    ".join([told, *row.crashes]), flush=True)
     print(f"{'all':12}{sum(row.inputs for row in rows):12,}")
     return 1 if any(row.broken for row in rows) else 0
 

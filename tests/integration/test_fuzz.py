@@ -30,3 +30,33 @@ def test_nothing_a_stranger_sends_gets_beyond_a_refusal(seconds: int, seed: int 
     assert found.keys() >= {"outstation", "mqtt", "panel", "rig-file", "case-file"}
     if seconds > 60:  # chance lets some in: what refuses everything is not looked into
         assert all(taken > 0 for _, taken in found.values()), done.stdout
+
+
+BROKEN = """
+import sys
+from faults import fuzz
+
+def raises(chance):
+    def one():
+        raise IndexError("beyond the end")
+    yield one
+
+def never_ends(chance):
+    def one():
+        while True:
+            pass
+    yield one
+
+fuzz.PARTS = {"raises": raises, "never-ends": never_ends}
+fuzz.STUCK_S = 1.0
+sys.exit(fuzz.main())
+"""
+
+
+def test_what_broke_is_told_with_its_place_though_a_later_part_never_ends() -> None:
+    words = [sys.executable, "-c", BROKEN, "--seconds", "30", "--seed", "5"]
+    done = subprocess.run(words, cwd=TESTS, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 1
+    assert re.search(r"^raises .* 21$", done.stdout, re.MULTILINE), done.stdout
+    assert "raises, input 0, seed 5: IndexError('beyond the end'), <string>:7 one < fuzz.py:" in done.stdout
+    assert re.search(r'"<string>", line 1[23] in one', done.stderr), done.stderr

@@ -90,6 +90,7 @@ def images(
     count: int,
     seed: int,
     folder: Path,
+    kept: Path,
     check: Callable[[Path, Told], None],
     *,
     lying: bool = False,
@@ -97,7 +98,8 @@ def images(
     """Make crash images at random places in the notes and check each.
 
     Raises:
-        AssertionError: an image is not as it must be; names place and seed, and leaves the image where it is.
+        AssertionError: an image is not as it must be; names place and seed. The image as the power cut left it, and the
+            notes that it was made of, are in ``kept``: the next run's notes are others.
     """
     notes = list(notes_in(log))
     chance = random.Random(seed)
@@ -117,8 +119,10 @@ def images(
             check(image, told)
         except Exception as error:
             how = "loose" if loose else "ordered"
+            disk.leave(kept / image.name, random.Random(f"{seed} {number}"), loose=loose)  # the check goes on with it
+            shutil.copy(log, kept / "notes")
             raise AssertionError(
-                f"image {number} at note {place} of {len(notes)}, seed {seed}, {how}: {image}"
+                f"{image.name} at note {place} of {len(notes)}, seed {seed}, {how}; kept in {kept}: {error}"
             ) from error
         shutil.rmtree(image)
         tally["loose" if loose else "ordered"] += 1

@@ -51,6 +51,7 @@ STUCK_S = 60.0
 OURS = re.compile(rb"(?:[^/?#]*@)?\[?(?:127\.0\.0\.1|localhost)\]?(?::[^@/?#]*)?(?:[/?#].*)?", re.DOTALL)
 """A host that is this machine, whatever stands before, behind or around it; a longer name is another."""
 PLACES = 4
+"""Of a crash, as many are told."""
 GROWTH = 5 << 20
 """Allowed above what was held after the first tenth, as the soak allows it."""
 

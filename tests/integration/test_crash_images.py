@@ -31,28 +31,38 @@ def fast(tmp_path: Path) -> Iterator[Path]:
         yield Path(folder)
 
 
-def test_a_few_images_of_the_journal(fast: Path) -> None:
+def test_a_few_images_of_the_journal(fast: Path, tmp_path: Path) -> None:
     record, log = noted_load(fast, runs=2)
-    tally = images(record, log, 30, 7, fast / "images", check_record)
+    tally = images(record, log, 30, 7, fast / "images", tmp_path, check_record)
     assert tally["heads"] > 10
-    with pytest.raises(
-        AssertionError, match="image"
-    ):  # the check can fail: a disk that does not sync loses what was told
-        images(record, log, 30, 7, fast / "lying", check_record, lying=True)
+    # The check can fail: a disk that does not sync loses what was told. What it fails on is kept, and fails again.
+    first, again = tmp_path / "first", tmp_path / "again"
+    with pytest.raises(AssertionError, match="image-") as failed:
+        images(record, log, 30, 7, fast / "lying", first, check_record, lying=True)
+    with pytest.raises(AssertionError, match="image-") as failed_again:
+        images(record, first / "notes", 30, 7, fast / "again", again, check_record, lying=True)
+    assert str(failed_again.value).split(";")[0] == str(failed.value).split(";")[0]
+    assert str(first) in str(failed.value)
+    assert contents(first) == contents(again)
+    assert any(name.startswith("image-") for name in contents(first))
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(one.relative_to(folder)): one.read_bytes() for one in folder.rglob("*") if one.is_file()}
 
 
 @pytest.mark.long
 @pytest.mark.timeout(7200)
-def test_many_images_of_the_journal(fast: Path) -> None:
-    tell(_loads(fast))
+def test_many_images_of_the_journal(fast: Path, tmp_path: Path) -> None:
+    tell(_loads(fast, tmp_path / "kept"))
 
 
-def _loads(fast: Path) -> Iterator[tuple[str, Counter[str]]]:
+def _loads(fast: Path, kept: Path) -> Iterator[tuple[str, Counter[str]]]:
     for seed in range(4):
         folder = fast / str(seed)
         folder.mkdir()
         record, log = noted_load(folder, runs=3 + seed, pause_s=0.15)
-        tally = images(record, log, IMAGES // 4, seed, folder / "images", check_record)
+        tally = images(record, log, IMAGES // 4, seed, folder / "images", kept, check_record)
         assert tally["heads"] > 3, "hardly anything was told that could be lost"
         yield f"journal and sealing, {3 + seed} runs", tally
 
@@ -71,7 +81,7 @@ def preloaded(environment: dict[str, str]) -> Iterator[None]:
 
 @pytest.mark.long
 @pytest.mark.timeout(7200)
-def test_many_images_of_the_daemon(fast: Path) -> None:
+def test_many_images_of_the_daemon(fast: Path, tmp_path: Path) -> None:
     record, log, device = fast / "record", fast / "log", SmallDevice(free_port())
     record.mkdir()
     environment = watched(recorder(fast), record, log)
@@ -83,7 +93,7 @@ def test_many_images_of_the_daemon(fast: Path) -> None:
                 one.kill() if life < 2 else one.end()
                 if life < 2:
                     one.start()
-    tally = images(record, log, IMAGES // 4, 11, fast / "images", check_record)
+    tally = images(record, log, IMAGES // 4, 11, fast / "images", tmp_path / "kept", check_record)
     tell([("daemon, 3 lives", tally)])
     assert tally["events"] > 8
     assert tally["heads"] > 3

@@ -5,14 +5,12 @@ the mechanic measures the air gap and enters it, for every brake whose book asks
 wear at all: in the last trip the pump fails for some minutes while the crew goes on.
 """
 
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
 from typing import Final
 
-from brakewater.errors import StorageError
 from brakewater.record.journal import Journal
 from brakewater.rig import Rig
 from brakewater.stream import Block, Command, Request, Start
@@ -112,22 +110,15 @@ def record_months(life: Life, rig: Rig, folder: Path, progress: Callable[[float]
         StorageError: the folder holds something, or the disk does not take it.
     """
     life.wear()
-    unfinished = new_folder(folder)
-    try:
-        with Journal(unfinished, bound=2 * CHUNK) as journal:
-            for number in range(life.trips):
-                for item in _run(life, number, rig):
-                    if isinstance(item, Start):
-                        journal.begin(item)
-                        continue
-                    journal.append(item)
-                    have_committed(journal, folder)
-                progress((number + 1) / life.trips)
-        unfinished.replace(folder)
-    except OSError as error:
-        raise StorageError(f"{folder}: cannot be written: {error.strerror or error}") from error
-    finally:
-        shutil.rmtree(unfinished, ignore_errors=True)
+    with new_folder(folder) as unfinished, Journal(unfinished, bound=2 * CHUNK) as journal:
+        for number in range(life.trips):
+            for item in _run(life, number, rig):
+                if isinstance(item, Start):
+                    journal.begin(item)
+                    continue
+                journal.append(item)
+                have_committed(journal, folder)
+            progress((number + 1) / life.trips)
     return folder
 
 

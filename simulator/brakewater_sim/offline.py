@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -162,18 +163,27 @@ def _unfinished(whole: Path) -> Path:
     return whole.with_name(f"{whole.name}.unfinished-{os.getpid()}-{monotonic_ns()}")
 
 
-def new_folder(folder: Path) -> Path:
-    """Where a record is made before it is moved to ``folder`` whole.
+@contextmanager
+def new_folder(folder: Path) -> Iterator[Path]:
+    """A folder beside ``folder`` in which a record is made; it takes that name when all went well, else it is removed.
 
     Raises:
-        StorageError: ``folder`` holds something, or nothing can be moved there.
+        StorageError: ``folder`` holds something, or nothing can be made or moved there.
     """
     allowed = "allowed: a new folder or an empty one, nothing is overwritten"
     if folder.is_symlink() or (folder.exists() and not (folder.is_dir() and not any(folder.iterdir()))):
         raise StorageError(f"{folder}: found something there; {allowed}")
     if folder.exists() and (folder.is_mount() or folder.samefile(Path.cwd())):
         raise StorageError(f"{folder}: found a folder that cannot be replaced; allowed: a new one inside of it")
-    return _unfinished(folder.absolute())
+    unfinished = _unfinished(folder.absolute())
+    try:
+        unfinished.mkdir(parents=True)
+        yield unfinished
+        unfinished.replace(folder)
+    except OSError as error:
+        raise StorageError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    finally:
+        shutil.rmtree(unfinished, ignore_errors=True)
 
 
 def record(
@@ -200,10 +210,9 @@ def record(
     Raises:
         StorageError: the folder holds something, or the disk does not take it, or the file ``truth``; or that is there.
     """
-    unfinished = new_folder(folder)
     total = _total(scenario, rig, seconds)
-    kept, told = Truth(scenario), _beside(truth, folder)
-    try:
+    kept = Truth(scenario)
+    with _beside(truth, folder) as told, new_folder(folder) as unfinished:
         digest = _write(
             start_of(rig),
             blocks(scenario, rig, seed=seed, seconds=seconds, watch=kept.see),
@@ -213,22 +222,15 @@ def record(
         )
         if told is not None:
             told.write_text(json.dumps(kept.document(seed), indent=1) + "\n", encoding="utf-8")
-        unfinished.replace(folder)
-        if told is not None and truth is not None:
-            told.replace(truth)
-    except OSError as error:
-        raise StorageError(f"{folder}: cannot be written: {error.strerror or error}") from error
-    finally:
-        shutil.rmtree(unfinished, ignore_errors=True)
-        if told is not None:
-            told.unlink(missing_ok=True)
     return Recorded(folder=folder, scans=total, seconds=total * rig.scan_ns / 1e9, digest=digest)
 
 
-def _beside(truth: Path | None, folder: Path) -> Path | None:
+@contextmanager
+def _beside(truth: Path | None, folder: Path) -> Iterator[Path | None]:
     """The file of what really happened, until it is whole; tried before the work, not after it."""
     if truth is None:
-        return None
+        yield None
+        return
     if truth.absolute().is_relative_to(folder.absolute()):
         raise StorageError(f"{truth}: found a file inside of the record; allowed: one beside it")
     if truth.is_dir():
@@ -238,9 +240,12 @@ def _beside(truth: Path | None, folder: Path) -> Path | None:
     told = _unfinished(truth)
     try:
         told.touch()
+        yield told
+        told.replace(truth)
     except OSError as error:
         raise StorageError(f"{truth}: cannot be written: {error.strerror or error}") from error
-    return told
+    finally:
+        told.unlink(missing_ok=True)
 
 
 def _total(scenario: Scenario, rig: Rig, seconds: float | None) -> int:

@@ -176,8 +176,10 @@ def test_what_a_killed_one_left_is_in_nobodys_way(rig: Rig, tmp_path: Path) -> N
 
 def test_a_place_that_cannot_be_written_is_told_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "file").write_text("")
-    assert cli.main(["record", "demo", "-o", str(tmp_path / "file" / "trip"), "--seconds", "5"]) == 3
-    assert capsys.readouterr().err.count("\n") == 1
+    for words in (["record", "demo", "--seconds", "5"], ["months", "gap"]):
+        for folder in (tmp_path / "file" / "trip", Path("/proc/trip")):
+            assert cli.main([*words, "-o", str(folder)]) == 3
+            assert capsys.readouterr().err.startswith(f"{folder}: cannot be written: ")
 
 
 ASKED = ["record", "demo", "--seconds", "5", "-o"]

@@ -250,9 +250,11 @@ def test_a_range_must_be_known(rig: Rig) -> None:
         loop_range(load, ["5 klbf", "5 klbf"])
 
 
-def test_a_list_of_injections(rig: Rig, tmp_path: Path) -> None:
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_a_list_of_injections(rig: Rig, tmp_path: Path, delimiter: str) -> None:
     file, one = tmp_path / "injected.csv", point(rig, "aux-flow")
-    file.write_text("injected,wait,part\n4 mA,2 s,\n20 mA,,as-found\n20 mA,,as-left\n", encoding="utf-8")
+    text = "injected,wait,part\r\n4 mA,2 s,\r\n20 mA,,as-found\r\n20 mA,,as-left\r\n"
+    file.write_text(text.replace(",", delimiter), encoding="utf-8")
     found = read_injections(file, one, loop_range(one, None))
     assert [(each.said, each.wait_s, each.part) for each in found] == [
         ("4 mA", 2.0, "as-found"), ("20 mA", 0.0, "as-found"), ("20 mA", 0.0, "as-left"),
@@ -271,6 +273,7 @@ def test_a_list_of_injections(rig: Rig, tmp_path: Path) -> None:
         ("injected,part\n4 mA,left\n", "row 2, column part"),
         ("injected,part\n4 mA,as-left\n5 mA,as-found\n", "as-found below as-left"),
         ("injected,part\n4 mA,as-left\n", "no as-found"),
+        ("injected;wait\n4 mA;2 s\n12,5 mA;2 s\n", "row 3, column injected: injected: aux-flow: found '12,5 mA'"),
         ("injected\n4 mA\n12,5 mA\n", "row 3: found '5 mA' beyond the last column; allowed: injected, with a point"),
     ],
 )

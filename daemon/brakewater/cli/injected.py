@@ -15,6 +15,7 @@ from brakewater.field import spans
 from brakewater.field.seen import in_unit, unit_of
 from brakewater.review.loop_sheet import Part
 from brakewater.rig import Point
+from brakewater.rig.points_csv import delimiter_of
 from brakewater.signals import rtd
 from brakewater.signals.convert import Bit, CurrentLoop, Pt100
 from brakewater.signals.flow import Root
@@ -139,11 +140,14 @@ def suggestion(point: Point, percent: float, ends: tuple[float, float], system: 
 def read_injections(file: Path, point: Point, ends: tuple[float, float]) -> list[Injection]:
     """A CSV file with the columns ``injected`` and, as wanted, ``wait`` and ``part`` (as-found, as-left).
 
+    Its delimiter is a comma, a semicolon or a tab, as of an I/O list.
+
     Raises:
         ExpectError: naming row and column, what was found and what is allowed.
     """
     try:
-        reader = csv.DictReader(file.read_text(encoding="utf-8-sig").splitlines(), strict=True)
+        text = file.read_text(encoding="utf-8-sig")
+        reader = csv.DictReader(text.splitlines(), delimiter=delimiter_of(text), strict=True)
         rows = list(reader)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ExpectError(f"{file}: found {plainly(error)}; allowed: a CSV file") from error

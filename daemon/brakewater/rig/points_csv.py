@@ -137,11 +137,14 @@ def read_rows(text: str, file: str, brakes: Sequence[str]) -> list[Row]:
     return rows
 
 
+def delimiter_of(text: str) -> str:
+    """What makes most sense of the header: a comma, a semicolon as spreadsheets of many countries write it, or a tab."""
+    return max(_DELIMITERS, key=text.split("\n", 1)[0].count)
+
+
 def _lines(text: str, file: str) -> list[tuple[int, list[str]]]:
-    """Rows with their numbers, cut at whatever delimiter makes most sense of the header."""
-    first = text.split("\n", 1)[0]
-    delimiter = max(_DELIMITERS, key=first.count)
-    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    """Rows with their numbers."""
+    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter_of(text), strict=True)
     try:
         return list(enumerate(reader, 1))
     except csv.Error as error:

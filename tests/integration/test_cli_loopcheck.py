@@ -159,7 +159,7 @@ def test_a_device_that_does_not_answer_proves_nothing(tmp_path: Path, monkeypatc
         (("aux-inlet", "-o", "/nowhere/sheet.csv"), "is no folder"),
         (("aux-inlet", "--injected", "{rig}"), "row 1"),
         (("aux-inlet", "--points", "0,x"), "--points"),
-        (("aux-inlet", "--scans", "0"), "--scans"),
+        (("aux-inlet", "--scans", "1"), "--scans: found '1'; allowed: 2 to 1000: one reading cannot show"),
         (("aux-inlet", "--minutes", "30,5"), "found '30,5'; allowed: whole minutes, 1 to 480"),
         (("aux-inlet", "--lang", "xx"), "--lang xx; allowed: en, es"),
         (("aux-inlet", "--injected", "{list}", "--reconnect", "20"), "--reconnect"),

@@ -1,6 +1,7 @@
 """The loop sheet: figures by hand, its three forms, what may be injected, and the hash that a proof stands for."""
 
 import csv
+import json
 import re
 from argparse import Namespace
 from dataclasses import replace
@@ -12,6 +13,7 @@ import pytest
 
 from brakewater.cli.expected import ExpectError
 from brakewater.cli.injected import injection, loop_range, read_injections, suggestion
+from brakewater.cli.loop_outcome import _fitting
 from brakewater.cli.loopcheck import _course
 from brakewater.quality import Reason
 from brakewater.record.journal import Journal
@@ -115,6 +117,17 @@ def test_a_value_read_on_its_way_to_another_proves_nothing(
     assert ("FAIL: moves" in loop_page.text(one)) == (not passes)
     old = {key: value for key, value in document(one).items() if key != "asks_settled"}
     assert sheet_of(old).passed
+
+
+def test_a_sheet_of_very_many_scans_keeps_in_the_record_whether_it_moved() -> None:
+    drift = [50.0 + 2.0 * at / 999 for at in range(1000)]
+    whole = sheet(*(replace(step(51.0, *drift), said=f"{at}") for at in range(5)), tolerance=0.9)
+    kept = _fitting(document(whole))
+    assert len(json.dumps(kept)) < 60_000
+    (one, *_), (other, *_) = whole.steps, sheet_of(kept).steps
+    assert (other.mean, other.moved) == pytest.approx((one.mean, one.moved))
+    assert not sheet_of(kept).passed
+    assert [each["passed"] for each in kept["steps"]] == [False] * 5
 
 
 def test_ways() -> None:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from brakewater.review.loop_sheet import Sheet, Step
     from brakewater.rig import Point, Rig
 
+_LEAST_SCANS: Final = 2
+"""One reading cannot show whether the value still moves."""
 _MOST_SCANS: Final = 1000
 _LONGEST_MIN: Final = 480
 _LONGEST_RECONNECT_S: Final = 3600
@@ -87,8 +89,9 @@ def _percents(text: str) -> tuple[float, ...]:
 
 
 def _scans(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= _MOST_SCANS:
-        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 to {_MOST_SCANS}")
+    if not text.isdecimal() or not _LEAST_SCANS <= int(text) <= _MOST_SCANS:
+        allowed = f"{_LEAST_SCANS} to {_MOST_SCANS}: one reading cannot show whether the value still moves"
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: {allowed}")
     return int(text)
 
 

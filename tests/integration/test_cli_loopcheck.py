@@ -127,6 +127,25 @@ def test_the_tolerance_decides(
     assert sheet(rig, tmp_path, "--injected", file, "--tolerance", tolerance, status=status)["passed"] is (status == 0)
 
 
+def test_a_few_degrees_prove_no_thermometer_whose_signal_names_no_range(
+    device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    head, mark, tail = rig.read_text(encoding="utf-8").partition('name = "aux-inlet"')
+    linear = 'kind = "linear", raw = [0, 1000], range = ["0 degC", "100 degC"]'
+    rig.write_text(head + mark + tail.replace(linear, 'kind = "direct", unit = "degC"', 1), encoding="utf-8")
+    for low, high, proves in ((20, 25, False), (10, 60, True)):
+        plays(monkeypatch, shows(device, low), shows(device, high))
+        words = (
+            "--range",
+            f"{low} degC",
+            f"{high} degC",
+            "--injected",
+            listed(tmp_path, f"{low} degC", f"{high} degC"),
+        )
+        found = sheet(rig, tmp_path / "none", *words, status=0 if proves else 1)
+        assert (found["passed"], found["proves"], found["reached"]) == (True, proves, 100.0)
+
+
 def test_without_a_watch_it_is_said_that_none_is_told(
     device: Settable, rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

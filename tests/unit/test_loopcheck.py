@@ -103,6 +103,19 @@ def test_too_little_of_the_range_proves_nothing(values: tuple[float, ...], *, pr
     assert ("PASSED" in said, "NOT PROVED" in said) == (proves, not proves)
 
 
+@pytest.mark.parametrize(
+    ("values", "proves"), [((20.0, 30.0), False), ((20.0, 69.0), False), ((20.0, 70.0), True), ((0.0, 100.0), True)]
+)
+def test_a_narrow_range_asked_for_proves_no_thermometer(values: tuple[float, float], *, proves: bool) -> None:
+    """Its signal names none, so --range could be a degree; cooling water has 0 to 100 degC."""
+    steps = [step(value, value) for value in values]
+    one = replace(sheet(*steps), low=values[0], high=values[1], reached=100.0)
+    assert (one.passed, one.proves, sheet_of(document(one)).proves) == (True, proves, proves)
+    assert ("of the 100 degC that this sensor meets" in loop_page.text(one)) is not proves
+    old = {key: value for key, value in document(one).items() if key != "reached"}
+    assert sheet_of(old).proves, "sheets of before say what they said"
+
+
 RAMP = step(50.0, 48.0, 49.0, 51.0, 52.0), step(100.0, 100.0, 100.0)
 NOISE = step(50.0, 48.0, 52.0, 48.2, 51.8), step(100.0, 100.0, 100.0)
 

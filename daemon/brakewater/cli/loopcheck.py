@@ -251,6 +251,7 @@ def _sheet(
 ) -> "Sheet":
     from brakewater.cli.signal_text import signal_text  # noqa: PLC0415
     from brakewater.control import own_user  # noqa: PLC0415
+    from brakewater.field import spans  # noqa: PLC0415
     from brakewater.field.seen import unit_of  # noqa: PLC0415
     from brakewater.review.loop_sheet import Sheet  # noqa: PLC0415
     from brakewater.review.proofs import proof_hash  # noqa: PLC0415
@@ -262,11 +263,12 @@ def _sheet(
     scale = UNITS[unit] if unit else UNITS["1"]
     where = f"{point.table.value} {point.address}, {point.register.kind.value}"
     sensor = f", sensor {point.serial}" if point.serial else ""
+    least, most = spans.reached(point, rig) or (0.0, 0.0)
     return Sheet(
         point=point.name, rig=rig.name, definition=proof_hash(point, device),
         place=f"{device.name} at {device.line}, unit {device.unit}, {where}",
         signal=signal_text(point, rig.units) + sensor, unit=unit, factor=scale.factor, offset=scale.offset,
         low=low, high=high, tolerance=tolerance, by=args.by or own_user(), instrument=args.instrument, began=began,
         scans=args.scans, adjusted=adjusted, steps=tuple(steps), line=device.line, serial=point.serial or "",
-        asks_settled=True,
+        asks_settled=True, reached=most - least,
     )  # fmt: skip

@@ -61,16 +61,19 @@ def span(point: Point) -> tuple[float, float]:
 def likely(point: Point, rig: Rig) -> tuple[float, float]:
     """Within the span: the values in SI to which this sensor is brought on a rig; the range where it has one."""
     low, high = span(point)
-    if measuring_range(point) is None:
-        least, most = _reached(point, rig)
-        low, high = max(low, least), min(high, most)
+    ends = reached(point, rig)
+    if ends is not None:
+        low, high = max(low, ends[0]), min(high, ends[1])
     ends = point.conditioning.sensor_range
     if ends is not None:
         low, high = max(low, ends[0]), min(high, ends[1])
     return (low, high) if low < high else span(point)
 
 
-def _reached(point: Point, rig: Rig) -> tuple[float, float]:
+def reached(point: Point, rig: Rig) -> tuple[float, float] | None:
+    """Of a signal that names no range: to what its sensor is brought on a rig, in SI; None where nothing says it."""
+    if measuring_range(point) is not None:
+        return None
     brake = next((one for one in rig.brakes if one.name == point.brake), None)
     heights = [tank.height for tank in rig.tanks if tank.height is not None]
     if dimension(point) is Dimension.TEMPERATURE:
@@ -81,7 +84,7 @@ def _reached(point: Point, rig: Rig) -> tuple[float, float]:
         return 0.0, brake.bearing_level
     if point.role in ("inlet-flow", "return-flow") and brake is not None:
         return 0.0, brake.most_flow or _FLOWS * brake.least_flow
-    return span(point)
+    return None
 
 
 def measuring_range(point: Point) -> tuple[float, float] | None:

@@ -151,11 +151,19 @@ def _verdict(sheet: Sheet, words: Wording) -> str:
     """What counts is as left; what was found is said beside it, since the loop ran like that until now."""
     said = words.word("loop-passed" if sheet.passed else "loop-failed")
     if sheet.passed and not sheet.proves:
-        said = words.word("loop-too-little", share=f"{sheet.covered('as-left'):.0%}", least=f"{COVERS:.0%}")
+        said = _too_little(sheet, words)
     if not sheet.adjusted:
         return said
     found = words.word("loop-passed-so" if sheet.passes("as-found") else "loop-failed")
     return words.word("loop-verdict", left=said, found=found)
+
+
+def _too_little(sheet: Sheet, words: Wording) -> str:
+    shares = {"share": f"{sheet.covered('as-left'):.0%}", "least": f"{COVERS:.0%}"}
+    if sheet.reached <= abs(sheet.high - sheet.low):
+        return words.word("loop-too-little", **shares)
+    reached = f"{sheet.shown_difference(sheet.reached):.4g} {sheet.unit}"
+    return words.word("loop-too-narrow", reached=reached, **shares)
 
 
 def _table(sheet: Sheet, part: Part, words: Wording) -> str:

@@ -108,6 +108,9 @@ class Sheet:
     """Of the sensor, where the rig file named one."""
     asks_settled: bool = False
     """A step passes only where it had settled; sheets of before did not ask."""
+    reached: float = 0.0
+    """Of a signal that names no range: over how much its sensor is brought on a rig, SI, a difference; 0 where nothing
+    says it, and in sheets of before. The check's own range may be less."""
 
     def of(self, part: Part) -> tuple[Step, ...]:
         """The steps of a part; as found stands for as left where nothing was adjusted."""
@@ -141,9 +144,12 @@ class Sheet:
         return self.passes("as-left")
 
     def covered(self, part: Part) -> float:
-        """Share of the range between the least and the most that a part injected; a zero and a span take two values."""
+        """Share of the range, or of what is reached where that is more, from the least to the most that was injected.
+
+        A zero and a span take two values.
+        """
         injected = [step.injected for step in self.of(part)]
-        return self.share(max(injected) - min(injected)) if injected else 0.0
+        return (max(injected) - min(injected)) / max(abs(self.high - self.low), self.reached) if injected else 0.0
 
     @property
     def proves(self) -> bool:
@@ -186,6 +192,7 @@ def document(sheet: Sheet) -> dict[str, Any]:
         "line": sheet.line,
         "serial": sheet.serial,
         "asks_settled": sheet.asks_settled,
+        "reached": sheet.reached,
         "signal": sheet.signal,
         "unit": sheet.unit,
         "factor": sheet.factor,
@@ -241,6 +248,7 @@ def sheet_of(held: Mapping[str, Any]) -> Sheet:
         line=str(held.get("line", "")),
         serial=str(held.get("serial", "")),
         asks_settled=bool(held.get("asks_settled", False)),
+        reached=float(held.get("reached", 0.0)),
     )
 
 

@@ -138,7 +138,7 @@ def read_rows(text: str, file: str, brakes: Sequence[str]) -> list[Row]:
 
 
 def delimiter_of(text: str) -> str:
-    """What makes most sense of the header: a comma, a semicolon as spreadsheets of many countries write it, or a tab."""
+    """What makes most sense of the header: a comma, a semicolon as many countries' spreadsheets write it, or a tab."""
     return max(_DELIMITERS, key=text.split("\n", 1)[0].count)
 
 

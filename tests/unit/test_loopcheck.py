@@ -378,3 +378,16 @@ def test_a_sheet_that_was_refused_proves_nothing(rig: Rig, tmp_path: Path) -> No
             assert journal.wait_committed(10)
             seen = {one.point: one.status for one in proofs(rig, tmp_path)}["aux-inlet"]
             assert seen == ("never", "proved", "failed", "failed")[at - 1]
+
+
+def test_a_sheet_of_another_definition_than_is_watched_is_void_from_the_first(rig: Rig, tmp_path: Path) -> None:
+    """Checked by a rig file that the watch does not have: where it is held against the watch's, no file is to blame."""
+    told = {"point": "aux-inlet", "definition": "of another file", "passed": True, "proves": True}
+    request = Request(id="a", actor="tech", do="loop-sheet", args={"point": "aux-inlet", SHEET: told})
+    with Journal(tmp_path) as journal:
+        journal.begin(start(rig_toml=DEMO))
+        journal.append(Command(run=1, input=1, t_ns=1, utc_ns=UTC + 60 * 10**9, request=request))
+        assert journal.wait_committed(10)
+        found = {one.point: one for one in proofs(rig, tmp_path)}["aux-inlet"]
+    assert (found.status, found.void_since) == ("void", utc_text(UTC + 60 * 10**9))
+    assert "this rig file" not in found.says

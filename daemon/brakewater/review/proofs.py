@@ -42,7 +42,7 @@ class Proof:
     proved: str | None = None
     """When its last sheet was recorded, UTC."""
     void_since: str | None = None
-    """When a changed definition was first watched, UTC; None where it stands only in the rig file so far."""
+    """From when on another definition than its sheet's was watched, UTC; None where it stands only in the rig file."""
     by: str | None = None
     instrument: str | None = None
 
@@ -131,12 +131,16 @@ def proofs(rig: Rig, folder: Path, damage: list[str] | None = None) -> list[Proo
     now = _stands(rig)
     last: dict[str, tuple[Command, Mapping[str, Any]]] = {}
     voided: dict[str, str] = {}
+    watched: Mapping[str, _Stands] | None = None
     for item, sheet in _sheets(folder, damage):
         if isinstance(item, Start):
-            _void(item, last, voided)
+            rig_then = _rig_of(item)
+            watched = None if rig_then is None else _stands(rig_then)
         elif str(sheet.get("point")) in now:
             last[str(sheet["point"])] = (item, sheet)
             voided.pop(str(sheet["point"]), None)
+        if watched is not None:
+            _void(watched, utc_text(item.utc_ns), last, voided)
     return [_proof(name, last.get(name), voided.get(name), one) for name, one in now.items()]
 
 
@@ -171,19 +175,18 @@ def last_sheet(folder: Path, point: str, damage: list[str] | None = None) -> Map
     return found
 
 
-def _void(start: Start, last: Mapping[str, tuple[Command, Mapping[str, Any]]], voided: dict[str, str]) -> None:
-    """Mark the proofs that a new Start's rig file makes void, and those that it makes valid again."""
-    if not last:
-        return
-    rig = _rig_of(start)
-    if rig is None:
-        return
-    watched = _stands(rig)
+def _void(
+    watched: Mapping[str, _Stands],
+    when: str,
+    last: Mapping[str, tuple[Command, Mapping[str, Any]]],
+    voided: dict[str, str],
+) -> None:
+    """Mark the proofs that are not of what is watched then, and take the mark off those that are of it again."""
     for name, (_, sheet) in last.items():
         if name in watched and watched[name].is_of(sheet):
             voided.pop(name, None)
         else:
-            voided.setdefault(name, utc_text(start.utc_ns))
+            voided.setdefault(name, when)
 
 
 def _proof(name: str, held: tuple[Command, Mapping[str, Any]] | None, voided: str | None, now: _Stands) -> Proof:

@@ -103,6 +103,10 @@ def test_a_good_file_as_json() -> None:
 LOOP = 'signal = {{ kind = "current-loop", raw = [{}, {}], range = ["{} gal/min", "{} gal/min"] }}'
 
 
+ROOT = 'signal = {{ kind = "root", raw = [0, 27648], full-scale = "150 gal/min", cut = "1 %", loop = {} }}'
+WRAPS = "arrives as 65535 in uint16 and reads as 6553 gal/min, so that nothing tells of a loss"
+
+
 @pytest.mark.parametrize(
     ("new", "kind", "says"),
     [
@@ -115,7 +119,16 @@ LOOP = 'signal = {{ kind = "current-loop", raw = [{}, {}], range = ["{} gal/min"
         (LOOP.format(819, 4095, 0, 150), "uint16", ()),
         (LOOP.format(0, 32767, 0, 150), "int16", ("21 mA would be 34815 counts, which int16 does not hold",)),
         (FLOW.replace("1000", "40000"), "int16", ("goes beyond what int16 holds",)),
-        (FLOW, "uint16", ()),
+        (FLOW, "uint16", (WRAPS,)),
+        (FLOW, "int16", ()),
+        (f'{FLOW}\nsensor-range = ["-1 gal/min", "110 gal/min"]', "uint16", ()),
+        ('signal = {{ kind = "direct", unit = "gal/min" }}'.format(), "uint16", ("reads as 6.554e+04 gal/min",)),
+        (FLOW.replace("[0, 1000]", "[200, 1000]"), "uint16", ()),
+        (ROOT.format("false"), "uint16", ("and reads as 230.9 gal/min",)),
+        (ROOT.format("true"), "int16", ()),
+        (FLOW.replace("1000", "27648"), "int16", ("whatever int16 holds counts as measured, up to 118.5 gal/min",)),
+        (FLOW.replace("1000", "32767"), "int16", ()),
+        (FLOW.replace("[0, 1000]", "[-27648, 27648]"), "int16", ()),
     ],
 )
 def test_what_may_be_meant_but_is_likely_a_slip_is_warned_of(
@@ -137,7 +150,30 @@ def test_one_device_under_two_names_is_warned_of(tmp_path: Path) -> None:
     rig.write_text(rig.read_text().replace("[[brake]]", copied, 1))
     assert "warning: plc1 and plc2 are both unit 1 at 127.0.0.1:1502" in here("check", rig).stdout
     rig.write_text(rig.read_text().replace(copied, copied.replace("timeout", "unit = 2\ntimeout")))
-    assert "warning: " not in here("check", rig).stdout
+    assert "plc2" not in warned(rig)
+
+
+def warned(rig: Path) -> str:
+    return "".join(line for line in here("check", rig).stdout.splitlines() if line.startswith("warning: "))
+
+
+def test_a_unit_number_that_speaks_to_all_is_warned_of(tmp_path: Path) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    assert "unit" not in warned(rig)
+    rig.write_text(rig.read_text().replace("port = 1502", "port = 1502\nunit = 0"))
+    assert "plc1: unit = 0 speaks to all devices of a line at once: behind a gateway none of them answers" in warned(
+        rig
+    )
+
+
+def test_a_level_on_a_card_of_both_signs_is_bounded_or_warned_of(tmp_path: Path) -> None:
+    """With its wires exchanged it reads low, and no level alarm would ever come."""
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    head, mark, tail = rig.read_text().partition('name = "aux-level"')
+    rig.write_text(head + mark + tail.replace("[0, 1000]", "[0, 27648]", 1).replace("= 3", '= 3\ntype = "int16"', 1))
+    assert "aux-level: whatever int16 holds counts as measured, down to -46.66 in" in warned(rig)
+    rig.write_text(rig.read_text().replace('"int16"', '"int16"\nsensor-range = ["-20 mm", "1100 mm"]', 1))
+    assert "aux-level" not in warned(rig)
 
 
 @pytest.mark.parametrize(("every", "warns"), [(1, False), (5, False), (6, True)])

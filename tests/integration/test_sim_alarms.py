@@ -1,5 +1,7 @@
 """The engine over every scenario, as the recorder writes it: what is raised is what the scenario expects, no more."""
 
+from dataclasses import replace
+
 import pytest
 
 from brakewater.engine import Engine
@@ -23,12 +25,17 @@ def rig() -> Rig:
     return load(demo_file())
 
 
-def raised(rig: Rig, story: str | Scenario, *, seed: int = 1, seconds: float | None = None) -> dict[str, float]:
-    """Alarm -> when it was first raised, s."""
+def raised(
+    rig: Rig, story: str | Scenario, *, seed: int = 1, seconds: float | None = None, denied: str = ""
+) -> dict[str, float]:
+    """Alarm -> when it was first raised, s; ``denied``: this contact's wire is off, so that it reads as open."""
     engine, found = Engine(), {}
+    off = [slot.column for slot in rig.slots if slot.point.name == denied]
     events = list(engine.feed(start_of(rig)).events)
     for block in blocks(SCENARIOS[story] if isinstance(story, str) else story, rig, seed=seed, seconds=seconds):
-        events += engine.feed(block).events
+        words = block.words.copy()
+        words[:, off] = 0
+        events += engine.feed(replace(block, words=words)).events
     for event in events:
         if event.now == "unacknowledged":
             found.setdefault(event.alarm, (event.input - 1) * rig.scan_ns / 1e9)
@@ -78,6 +85,21 @@ QUIET = {
 @pytest.mark.parametrize("name", QUIET)
 def test_other_work_with_the_string_raises_nothing(rig: Rig, name: str) -> None:
     assert raised(rig, QUIET[name]) == {}
+
+
+@pytest.mark.parametrize(("story", "stands"), [("trip-in", 3), (QUIET["casing"], 4)])
+def test_a_contact_whose_wire_is_off_is_doubted_by_what_the_stands_do_to_the_water(
+    rig: Rig, story: str | Scenario, stands: int
+) -> None:
+    """Without coil current and drum speed nothing else tells of it, and no alarm of the water would come."""
+    told = raised(rig, story, denied="aux-in-service", seconds=1100.0)
+    assert told.keys() == {"signal-doubtful:aux-in-service"}
+    assert told["signal-doubtful:aux-in-service"] < stands * 240.0
+
+
+@pytest.mark.parametrize("name", ["out", "drilling"])
+def test_a_contact_that_says_out_of_service_is_believed_where_the_brake_does_nothing(rig: Rig, name: str) -> None:
+    assert raised(rig, QUIET[name], denied="aux-in-service", seconds=1000.0) == {}
 
 
 @pytest.mark.parametrize("worn", [0.0, 0.15])

@@ -360,15 +360,17 @@ MINUTE = 300
 """Scans."""
 
 
-def service(version: str, *parts: tuple[int, dict[str, float]]) -> tuple[list[int], Engine]:
-    """Code of the in-service contact at the end of each part, played whole and scan by scan alike."""
+def service(
+    version: str, *parts: tuple[int, dict[str, float]], rig: Rig = FULL, piece: int = 1
+) -> tuple[list[int], Engine]:
+    """Code of the in-service contact at the end of each part, played whole and cut into pieces alike."""
     blocks, first = [], 1
     for n, values in parts:
-        blocks.append(streams.scans(FULL, n, first=first, values=values))
+        blocks.append(streams.scans(rig, n, first=first, values=values))
         first += n
-    apart = streams.play([streams.start(FULL, version=version), *streams.cut(blocks, [1])])
+    apart = streams.play([streams.start(rig, version=version), *streams.cut(blocks, [piece])])
     engine = Engine()
-    engine.feed(streams.start(FULL, version=version))
+    engine.feed(streams.start(rig, version=version))
     codes = [last(engine.feed(block), "aux-in-service") for block in blocks]
     assert engine.state() == apart.state
     return codes, engine
@@ -409,3 +411,51 @@ def test_a_contact_is_believed_again_when_it_says_so_or_the_brake_has_long_not_w
 def test_a_contact_that_may_be_right_is_believed(version: str, values: dict[str, float]) -> None:
     codes, _ = service(version, (200, values))
     assert codes == [Reason.GOOD]
+
+
+def stands(n: int, warms: float = 4.5, **more: float) -> list[tuple[int, dict[str, float]]]:
+    """So many stands of two minutes, each ``warms`` K at the outlet and cooled again; the contact denies them."""
+    denied = {**DENIED, "aux-inlet": 30.0, **{name.replace("_", "-"): value for name, value in more.items()}}
+    return [(MINUTE, {**denied, "aux-outlet": 31.0 + rise}) for rise in (0.0, warms)] * n
+
+
+def test_on_a_rig_without_coil_current_the_third_stand_tells_that_the_contact_is_wrong() -> None:
+    codes, engine = service("0", *stands(4), (MINUTE, stands(1)[0][1]), rig=DEMO)
+    assert codes == [Reason.GOOD] * 5 + [Reason.CROSS_CHECK] * 4
+    restarted = Engine()
+    restarted.feed(streams.start(DEMO, run=2, snapshot=engine.state()))
+    assert restarted.state() == engine.state()
+    lost = engine.feed(streams.scans(DEMO, 10, first=9 * MINUTE + 1, values={**DENIED, "aux-flow": 0.0}))
+    assert "cooling-lost" in {event.alarm for event in lost.events}
+
+
+def test_it_is_believed_again_when_it_says_so_or_no_stand_has_warmed_the_outlet_for_long() -> None:
+    cold = stands(1)[0][1]
+    codes, _ = service("0", *stands(3), (10, {**cold, "aux-in-service": 1.0}), *stands(2), rig=DEMO)
+    assert codes[5:] == [Reason.CROSS_CHECK, *[Reason.GOOD] * 5]
+    codes, _ = service("0", *stands(3), (18 * MINUTE, cold), (2 * MINUTE, cold), rig=DEMO, piece=97)
+    assert codes[5:] == [Reason.CROSS_CHECK, Reason.CROSS_CHECK, Reason.GOOD]
+
+
+@pytest.mark.parametrize(
+    ("version", "parts"),
+    [
+        ("0.3.0", stands(6)),
+        ("0", stands(6, warms=2.5)),  # what a brake that drags, or a sensor, may do
+        ("0", [(8 * MINUTE, values) for _, values in stands(1, warms=20.0)]),  # off, and never moving
+        ("0", stands(6, aux_flow=60 * GPM)),  # less than the least flow
+        (
+            "0",
+            [part for _ in range(6) for part in [*stands(1), (50, stands(1, aux_flow=0.0)[0][1])]],
+        ),  # slugs of a start
+        (  # an inlet that swings by itself
+            "0",
+            [(MINUTE, {**DENIED, "aux-inlet": inlet, "aux-outlet": 34.0}) for inlet in (33.0, 29.5) * 6],
+        ),
+    ],
+)
+def test_an_outlet_that_may_warm_by_itself_leaves_the_contact_believed(
+    version: str, parts: list[tuple[int, dict[str, float]]]
+) -> None:
+    codes, _ = service(version, *parts, rig=DEMO, piece=97)
+    assert set(codes) == {Reason.GOOD}

@@ -42,6 +42,8 @@ class Practice:
     """No time to the outlet's limit is told while no water runs past its sensor."""
     keeps_rise: bool = True
     """Where another transmitter shows the level, water that stood too high is not taken for the usual level."""
+    doubts_cold_contact: bool = True
+    """An in-service contact is doubted by the water as well, where coil current or drum speed is not known."""
 
 
 _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
@@ -56,6 +58,7 @@ _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
                 "knows_negative",
                 "asks_flow",
                 "keeps_rise",
+                "doubts_cold_contact",
             ),
             False,
         ),

@@ -5,6 +5,7 @@
     level-rises-dry    the level rises with no flow and the pump stopped
     flows-unpumped     the inlet meter shows water with the pump stopped, none coming back and the level not rising
     brakes-unused      its coils carry current and its drum turns, and its contact says that it is not in service
+    warms-unused       where one of those two is not known: its outlet has warmed and cooled with stand after stand
 
 Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
 against each other. A falling level is no contradiction: the brake runs dry through its return, and
@@ -27,6 +28,7 @@ import numpy as np
 
 from brakewater.engine.excitation import least_a
 from brakewater.engine.lasting import NOWHERE, Lasting, Mask, anywhere
+from brakewater.engine.swings import Swings
 from brakewater.quality import Reason, is_bad, is_good
 from brakewater.rig import Brake, Rig
 from brakewater.rig.conditioning import Accuracy
@@ -80,9 +82,13 @@ class CrossChecks:
             if rig.role("return-flow", brake.name) is not None and rig.practice.doubts_meter:
                 self._checks["flows-unpumped"] = _check(self._flows_unpumped, 20, "inlet-flow")
         has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
+        used = self._until_used
         if has and rig.practice.doubts_contact:
-            used = self._until_used
             self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service", goes_on=used)
+        self._swings = Swings(_UNUSED_NS)
+        """What its water did while its contact denied that it was in service."""
+        if not has and rig.role("in-service", brake.name) is not None and rig.practice.doubts_cold_contact:
+            self._checks["warms-unused"] = _check(self._runs_unused, 0, "in-service", goes_on=self._warms)
         self._worked_ns = _LONG_AGO
         """When the brake last worked though its contact denied it."""
         points = [point.definition for point in rig.points if point.brake == brake.name or point is self._pump]
@@ -156,6 +162,27 @@ class CrossChecks:
         brakes &= is_good(drum.codes) & (drum.values >= _TURNS_RAD_S)
         return brakes
 
+    def _runs_unused(self, by_role: Mapping[str, Column]) -> Mask:
+        """Where water runs though the contact denies that the brake is in service, and both temperatures are known."""
+        service, flow = by_role["in-service"], by_role["inlet-flow"]
+        if len(service.codes) == 1 and (service.values.item() != 0.0 or flow.values.item() < self._brake.least_flow):
+            return NOWHERE  # the same for a lone scan, only quicker
+        runs: Mask = is_good(service.codes) & (service.values == 0.0)
+        runs &= is_good(flow.codes) & (flow.values >= self._brake.least_flow)
+        runs &= is_good(by_role["inlet-temperature"].codes) & is_good(by_role["outlet-temperature"].codes)
+        return runs
+
+    def _warms(self, t_ns: Ints, runs: Mask, by_role: Mapping[str, Column]) -> Mask:
+        """[n] where enough stands have warmed it, and until it has not worked for long."""
+        if self._swings.fresh and not anywhere(runs):
+            return self._until_used(t_ns, runs, by_role)
+        service, flow = by_role["in-service"], by_role["inlet-flow"]
+        over = is_good(service.codes) & (service.values != 0.0)
+        over |= is_good(flow.codes) & (flow.values < self._brake.least_flow)
+        inlet = by_role["inlet-temperature"].values
+        works = self._swings.feed(t_ns, runs, over, by_role["outlet-temperature"].values - inlet, inlet)
+        return self._until_used(t_ns, works, by_role)
+
     def _until_used(self, t_ns: Ints, mask: Mask, by_role: Mapping[str, Column]) -> Mask:
         """[n] where it works, or did so not long ago, and the contact has gone on to deny it."""
         if self._worked_ns == _LONG_AGO and not anywhere(mask):
@@ -187,7 +214,8 @@ class CrossChecks:
         """What a snapshot keeps."""
         lasting = {name: check.lasting.state() for name, check in self._checks.items()}
         worked = {} if self._worked_ns == _LONG_AGO else {"worked": str(self._worked_ns)}
-        return {"definition": self._definition, "lasting": lasting, **worked}
+        swings = {} if self._swings.fresh else {"swings": self._swings.state()}
+        return {"definition": self._definition, "lasting": lasting, **worked, **swings}
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Go on from a snapshot made with the same settings; under others begin anew."""
@@ -195,6 +223,8 @@ class CrossChecks:
             for name, check in self._checks.items():
                 check.lasting.restore(state["lasting"][name])
             self._worked_ns = int(state.get("worked", _LONG_AGO))
+            if "swings" in state:
+                self._swings.restore(state["swings"])
 
 
 def marked(column: Column, mask: Mask) -> Column:

@@ -31,7 +31,10 @@ def _bit(lost: str, *, brake: bool = False) -> Role:
     return Role(dimension=Dimension.NUMBER, brake=brake, lost=lost, bit=True)
 
 
-_CONTACT: Final = "doubt of a contact that says out of service while the brake works, when no alarm of its water comes"
+_CONTACT: Final = (
+    "doubting at once a contact that says out of service while the brake works and no alarm of its water comes: "
+    "without, its outlet tells after three stands"
+)
 
 ROLES: dict[str, Role] = {
     "inlet-flow": _of_brake(Dimension.FLOW, "everything", required=True),

@@ -154,6 +154,69 @@ def test_suppressed_by_design_follows_its_contact_and_ends_with_the_unknown() ->
     assert [(event.was, event.now) for event in events if event.why == "design"] == [("suppressed", "normal")]
 
 
+BESIDE = streams.changed(
+    SUPPRESS, ("aux.inlet-temperature-high", "aux.cooling-margin-low"), ("no water moves", "nothing is cooled")
+)
+WORKED_ON = streams.changed(SUPPRESS, ("pump-running", "aux-in-service"), ("no water moves", "the brake is worked on"))
+
+
+@pytest.mark.parametrize("cut", [[160], [1], [37, 43, 80], [3]])
+@pytest.mark.parametrize(
+    ("more", "after_s"),
+    [
+        ("", {}),
+        (BESIDE, {"cooling-margin-low": 2}),
+        (streams.changed(BESIDE, ('after = "2 s"', 'after = "4 s"')), {"cooling-margin-low": 4}),
+    ],
+)
+def test_rows_of_one_contact_hold_and_end_at_the_same_scans_however_blocks_are_cut(
+    more: str, after_s: dict[str, int], cut: list[int]
+) -> None:
+    """The pump stands for 40 scans twice, and five more between tell a timer of its own from one begun again."""
+    rig, engine = streams.parse(RIG.text + SUPPRESS + more), Engine()
+    engine.feed(streams.start(rig))
+    pump = np.repeat([0.0, 1.0, 0.0, 1.0, 0.0, 1.0], [40, 5, 5, 5, 40, 65])
+    block = streams.scans(rig, 160, values={"pump-running": pump, "aux-in-service": 0.0})
+    events = [one for part in streams.cut([block], cut) for one in engine.feed(part).events if one.why == "design"]
+    for alarm, seconds in ({"inlet-temperature-high": 2} | after_s).items():
+        found = [(one.input, one.now) for one in events if one.alarm == alarm]
+        assert found == [
+            (begun + 5 * seconds * (now == "suppressed"), now)
+            for begun, now in ((1, "suppressed"), (41, "normal"), (56, "suppressed"), (96, "normal"))
+        ]
+
+
+def test_either_state_of_a_contact_has_a_timer_of_its_own() -> None:
+    rig, engine = streams.parse(RIG.text + SUPPRESS + streams.changed(BESIDE, ('"off"', '"on"'))), Engine()
+    engine.feed(streams.start(rig))
+    pump = np.repeat([0.0, 1.0, 0.0], [40, 40, 9])
+    block = streams.scans(rig, 89, values={"pump-running": pump, "aux-in-service": 0.0})
+    events = [one for one in engine.feed(block).events if one.why == "design"]
+    assert [(one.input, one.alarm, one.now) for one in events] == [
+        (11, "inlet-temperature-high", "suppressed"),
+        (41, "inlet-temperature-high", "normal"),
+        (51, "cooling-margin-low", "suppressed"),
+        (81, "cooling-margin-low", "normal"),
+    ]
+
+
+@pytest.mark.parametrize("rows", [SUPPRESS + WORKED_ON, WORKED_ON + SUPPRESS])
+@pytest.mark.parametrize(("version", "named"), [("0.4.0", True), ("0.3.0", False)])
+def test_an_alarm_that_two_rows_suppress_is_so_while_one_holds_and_says_why(
+    rows: str, version: str, *, named: bool
+) -> None:
+    """First the pump stands, then the brake is out of service too, then only that, then again, from the beginning."""
+    desk = Desk(streams.parse(RIG.text + rows), version=version)
+    pump, service = (np.repeat(states, [20, 20, 20, 20]) for states in ([0.0, 0.0, 1.0, 1.0], [1.0, 0.0, 0.0, 1.0]))
+    found = [one for one in desk.scans(80, pump_running=pump, aux_in_service=service) if one.why == "design"]
+    assert [(one.input - desk.number + 80, one.now) for one in found] == [(11, "suppressed"), (61, "normal")]
+    desk.scans(20, aux_in_service=0.0)
+    (mask,) = desk.now("inlet-temperature-high").masks
+    first = "the brake is worked on" if rows.startswith(WORKED_ON) else "no water moves"
+    assert mask.reason.startswith("the brake is worked on" if named else first)
+    assert mask.since_utc_ns == streams.scans(desk.rig, 1, first=desk.number - 9).utc_ns[0]
+
+
 def test_a_row_taken_out_of_the_rig_file_hides_nothing_any_more() -> None:
     desk = Desk(streams.parse(RIG.text + SUPPRESS))
     desk.scans(60, aux_inlet=40.0, pump_running=0.0)
@@ -271,6 +334,18 @@ def test_acknowledged_and_still_standing_it_asks_again() -> None:
     (event,) = desk.scans(5, aux_flow=0.0)
     assert (event.was, event.now, event.why) == ("acknowledged", "unacknowledged", "re-alarm")
     assert desk.horn() == "alarm"
+
+
+@pytest.mark.parametrize(("do", "args", "why"), [
+    ("shelve", {"minutes": 1, "reason": "x"}, "time-limit"), ("acknowledge", {}, "re-alarm"),
+])  # fmt: skip
+def test_what_is_due_at_a_blocks_last_scan_comes_with_that_block(do: str, args: dict[str, Any], why: str) -> None:
+    again = '[[brake.alarm]]\nalarm = "inlet-temperature-high"\nre-alarm = "1 min"\n[[lamp]]'
+    desk = Desk(streams.parse(streams.changed(RIG.text, ("[[lamp]]", again))))
+    desk.scans(40, **HOT)
+    assert desk.ask(do, alarm="aux.inlet-temperature-high", **args).ok
+    (event,) = desk.scans(299, **HOT)  # a minute after the scan that the command came behind
+    assert (event.why, event.input) == (why, desk.number)
 
 
 @pytest.mark.parametrize("longer", [-1, 0, 1])

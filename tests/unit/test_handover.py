@@ -1,7 +1,10 @@
 """A tour handed over: what stands and what was done, from pictures made by hand; and the command behind it."""
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,10 +14,11 @@ from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
 from brakewater.review.handover import TOUR_NS, begun_ns, handover_doc, told
 from brakewater.review.handover_sheet import handover_sheet
-from brakewater.stream import ByHand, Command, MaskNow, Picture, Request, SettingNow
+from brakewater.review.trips import TripLine
+from brakewater.stream import BookNow, ByHand, Command, MaskNow, Picture, Request, RoundNow, SettingNow
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES
-from record_streams import start
+from record_streams import command, start
 from rig_parts import UTC, demo_rig, event, picture
 
 SIGNED = {"by": "A. Driller", "to": "B. Driller", "from": "2031-02-03T00:00Z"}
@@ -89,6 +93,44 @@ def test_everything_that_stands_is_on_the_page_once(empty: Record, code: str) ->
     assert "flushing" in page
 
 
+def lines_of(doc: dict[str, Any], section: str) -> list[str]:
+    return [line["text"] for one in doc["sections"] if one["name"] == section for line in one["lines"]]
+
+
+def trip(number: int, *, lowered: bool, energy_j: float) -> TripLine:
+    return TripLine(
+        number=number, brake="aux", lowered=lowered, found_by="hoist", from_utc_ns=UTC - 3600 * 10**9, to_utc_ns=UTC,
+        run=1, from_input=1, lasts_s=3600.0, stands=42, way_m=1200.0, stands_per_hour=40.0, pauses=0, pauses_s=0.0,
+        energy_j=energy_j, energy_std_j=9e6, stored_j=None, put_in_j=None, put_in_std_j=None, mean_heat_w=3e5,
+        peak_heat_w=812e3, outlet_max_degc=50.0, flow_min_m3_s=5e-3, worst_margin=0.5, inlet_over_s=0.0,
+        outlet_over_s=0.0, flow_under_s=0.0, level_over_s=0.0, warmed_k=2.0, torque=None, ton_miles=None,
+        known=1.0, alarms=(),
+    )  # fmt: skip
+
+
+def test_trips_are_told_in_megajoule_with_their_doubt_and_add_up(empty: Record) -> None:
+    trips = (trip(1, lowered=True, energy_j=734e6), trip(2, lowered=False, energy_j=266e6))
+    told_of = lines_of(handover_doc(demo_rig(), busy(), empty, UTC - TOUR_NS, trips, ENGLISH), "tour-trips")
+    assert [line.partition(", ")[2] for line in told_of[:2]] == [
+        "aux in: 42 stands, 734 \u00b1 18 MJ, peak 812 kW",
+        "aux out: 42 stands, 266 \u00b1 18 MJ, peak 812 kW",
+    ]
+    assert told_of[2:] == ["Heat carried off in 2 trips: 1000 MJ"]
+
+
+def test_rounds_are_told_from_when_they_are_due(empty: Record) -> None:
+    rounds = tuple(
+        RoundNow(
+            round="aux-strainer", brake="aux", share=share, by="days", running_s=0.0, trips=0, due_utc_ns=None,
+            done_utc_ns=None, since_utc_ns=UTC,
+        )
+        for share in (0.99, 1.0, 1.24, 1.25)
+    )  # fmt: skip
+    seen = replace(busy(), book=BookNow(rounds=rounds))
+    told_of = lines_of(handover_doc(demo_rig(), seen, empty, UTC - TOUR_NS, (), ENGLISH), "rounds-due")
+    assert [line.rpartition(": ")[2] for line in told_of] == ["DUE, 100 %", "DUE, 124 %", "OVERDUE, 125 %"]
+
+
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_what_is_set_aside_while_it_holds_says_so(empty: Record, code: str) -> None:
     words, seen = LANGUAGES[code], busy()
@@ -135,3 +177,52 @@ def test_a_tour_begins_at_the_last_handover_of_the_last_36_hours(tmp_path: Path)
     assert begun_ns(record, UTC + 2 + 36 * hour) == UTC + 2
     assert begun_ns(record, UTC + 3 + 36 * hour) == UTC + 3 + 24 * hour
     assert [one.why for one in told(record, UTC, UTC + hour).settings] == ["set"]
+
+
+def test_a_tour_holds_what_was_said_and_set_from_its_begin_to_its_end(tmp_path: Path) -> None:
+    """Each at the begin, within, and at the end, which is the next tour's; a note sent again counts once."""
+    said = [("before", 9), ("begin", 10), ("within", 15), ("within", 16), (" ", 17), ("end", 20)]
+    with Journal(tmp_path) as journal:
+        journal.begin(start(utc_ns=UTC, rig_toml=demo_rig().text))
+        for at, (text, ns) in enumerate(said, 1):
+            request = Request(id=f"n-{text}", actor="driller", do="note", args={"text": text})
+            setting = event(at, number=at, was="normal", now="normal", why="unset", utc_ns=UTC + ns, note=text)
+            journal.append(Command(run=1, input=at, t_ns=at, utc_ns=UTC + ns, request=request), (setting,))
+    found = told(Record(tmp_path), UTC + 10, UTC + 20)
+    assert [(one.request.args["text"], one.utc_ns - UTC) for one in found.notes] == [("begin", 10), ("within", 15)]
+    assert [one.utc_ns - UTC for one in found.settings] == [10, 15, 16, 17]
+    seen = replace(busy(), utc_ns=UTC + 20)  # what came with the newest picture belongs to it
+    doc = handover_doc(demo_rig(), seen, Record(tmp_path), UTC + 10, (), ENGLISH)
+    assert [line.rpartition(": ")[2] for line in lines_of(doc, "notes")] == ["begin", "within", "end"]
+    assert len(lines_of(doc, "settings-changed")) == 1 + 5
+
+
+def test_the_last_36_hours_of_signatures_stand_below_a_shorter_tour(tmp_path: Path) -> None:
+    hour = 3600 * 10**9
+    with Journal(tmp_path) as journal:
+        journal.begin(start(utc_ns=UTC, rig_toml=demo_rig().text))
+        for at, by in enumerate(("too old", "before", "now"), 1):
+            request = Request(id=by, actor="driller", do="hand-over", args=SIGNED | {"by": by})
+            utc_ns = UTC + (at - 1) * 13 * hour
+            journal.append(Command(run=1, input=at, t_ns=at, utc_ns=utc_ns, request=request))
+    seen = replace(busy(), utc_ns=UTC + 37 * hour)
+    doc = handover_doc(demo_rig(), seen, Record(tmp_path), UTC + 30 * hour, (), ENGLISH)
+    assert [one["text"].split(": ")[1].split(" to ")[0] for one in doc["signed"]] == ["before", "now"]
+
+
+def test_what_cannot_be_read_is_named_once_wherever_it_was_met(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        journal.begin(start(utc_ns=UTC, rig_toml=demo_rig().text))
+        journal.append(command(1, 1))
+        journal.append(command(1, 2))
+    (file,) = tmp_path.glob("hot/*.sqlite3")
+    with closing(sqlite3.connect(file)) as base, base:
+        base.execute("UPDATE inputs SET body = 'x' WHERE input = 1")
+    seen = replace(busy(), utc_ns=UTC + 10)
+    damaged = handover_doc(demo_rig(), seen, Record(tmp_path), UTC - 10, (), ENGLISH, ["met before", "met before"])
+    assert [line for line in damaged["damaged"] if "met before" in line] == damaged["damaged"][:1]
+    assert len(damaged["damaged"]) == 2
+    file.write_bytes(b"no database" * 1000)
+    lost = handover_doc(demo_rig(), seen, Record(tmp_path), UTC - 10, (), ENGLISH)
+    assert len(lost["damaged"]) == 1
+    assert "cannot be read" in lost["damaged"][0]

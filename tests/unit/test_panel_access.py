@@ -157,6 +157,36 @@ def test_five_wrong_pins_lock_the_name_and_the_place_for_a_while(access: Access,
     assert access.log_in("engineer", "2718", "192.0.2.1") is not None
 
 
+def test_five_wrong_pins_from_one_place_lock_it_whatever_the_name_and_no_other(access: Access) -> None:
+    for number in range(5):
+        assert access.log_in(f"name {number}", "wrong", "192.0.2.1") is None
+    assert access.log_in("engineer", "2718", "192.0.2.1") is None
+    assert access.log_in("engineer", "2718", "192.0.2.2") is not None
+
+
+def test_after_a_lock_there_are_five_tries_again_and_a_right_pin_forgets_the_wrong_ones(
+    access: Access, clock: Clock
+) -> None:
+    for _ in range(5):
+        access.log_in("engineer", "wrong", "192.0.2.1")
+    clock.s += 31
+    for _ in range(2):
+        for _ in range(4):
+            assert access.log_in("engineer", "wrong", "192.0.2.1") is None
+        assert access.log_in("engineer", "2718", "192.0.2.1") is not None
+
+
+def test_who_logs_in_ends_nobody_elses_session_but_those_that_are_over(access: Access, clock: Clock) -> None:
+    first = access.log_in("engineer", "2718", "192.0.2.1")
+    clock.s += SESSION_S - 1
+    access.log_in("engineer", "2718", "192.0.2.2")
+    assert access.visitor(first, None) is not None
+    clock.s += 2
+    access.log_in("engineer", "2718", "192.0.2.3")
+    assert access.visitor(first, None) is None
+    assert len(access._sessions) == 2
+
+
 def test_many_at_once_try_no_more_than_five_pins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     one = Access(folder=tmp_path, station_actor="driller", pins={"engineer": hashed("2718")})
     tried: list[str] = []

@@ -44,6 +44,8 @@ class Practice:
     """Where another transmitter shows the level, water that stood too high is not taken for the usual level."""
     doubts_cold_contact: bool = True
     """An in-service contact is doubted by the water as well, where coil current or drum speed is not known."""
+    names_holder: bool = True
+    """An alarm that several rows suppress by design is said to be for the basis of a row that holds."""
 
 
 _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
@@ -59,6 +61,7 @@ _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
                 "asks_flow",
                 "keeps_rise",
                 "doubts_cold_contact",
+                "names_holder",
             ),
             False,
         ),

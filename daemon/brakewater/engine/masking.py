@@ -43,6 +43,7 @@ class Masking:
         self._alarms = alarms
         keys = [alarm.rule.key for alarm in alarms]
         self._rows = rig.suppressions
+        self._names_holder = rig.practice.names_holder
         self._lasting = {_name(row): Lasting(row.after_ns) for row in self._rows}
         self._of_row = [[keys.index(key) for key in row.alarms] for row in self._rows]
         self._designed = frozenset(index for indices in self._of_row for index in indices)
@@ -101,20 +102,24 @@ class Masking:
                 yield Move(at=0, stage=_BEFORE, index=index, trigger=Trigger.UNSUPPRESS, why="design")
 
     def _by_design(self, block: Block, readings: Mapping[str, Column]) -> Iterator[Move]:
-        wanted: dict[int, tuple[Mask, str]] = {}
+        lasting: dict[str, Mask] = {}
+        wanted: dict[int, list[tuple[Mask, str]]] = {}
         for row, indices in zip(self._rows, self._of_row, strict=True):
-            column = readings[row.point]
-            says = is_good(column.codes) & ((column.values != 0.0) == row.when_on)
-            holds = self._lasting[_name(row)].feed(block.t_ns, says)
+            name = _name(row)
+            if name not in lasting:  # rows of one contact share a timer, which counts a scan once
+                column = readings[row.point]
+                says = is_good(column.codes) & ((column.values != 0.0) == row.when_on)
+                lasting[name] = self._lasting[name].feed(block.t_ns, says)
             for index in indices:
-                before, basis = wanted.get(index, (np.zeros(len(block), np.bool_), row.basis))
-                wanted[index] = (before | holds, basis)
-        for index, (holds, basis) in wanted.items():
+                wanted.setdefault(index, []).append((lasting[name], row.basis))
+        for index, rows in wanted.items():
+            holds = np.logical_or.reduce([mask for mask, _ in rows])
             now = State.SUPPRESSED in self._alarms[index].laid
             edges = np.flatnonzero(holds != np.concatenate(([now], holds[:-1]))).tolist()
             for at in edges:
                 trigger = Trigger.SUPPRESS if holds[at] else Trigger.UNSUPPRESS
-                laid = (basis, int(block.utc_ns[at])) if holds[at] else None
+                bases = [basis for mask, basis in rows if mask[at] or not self._names_holder]
+                laid = (bases[0], int(block.utc_ns[at])) if holds[at] else None
                 yield Move(at=at, stage=_BEFORE, index=index, trigger=trigger, why="design", laid=laid)
 
     def state(self) -> dict[str, Any]:

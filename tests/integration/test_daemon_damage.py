@@ -1,8 +1,10 @@
 """A damaged record: replay says where and replays what is whole; the daemon starts on it and goes on."""
 
 import json
+import os
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -10,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from brakewater.record.reader import Record
+from brakewater.record.verify import verify
 from brakewater.review.replay import recorded as readable
 from brakewater.stream import Event
 from brokers import free_port, until
@@ -140,3 +143,29 @@ def starts_after(one: Daemon) -> int:
 
 def whole_events(record: Path) -> list[Event]:
     return list(readable(Record(record), lambda _run, _error: None))
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root may give up its right to pass over rights")
+def test_a_folder_whose_rights_are_taken_away_stops_recording_alone(device: SmallDevice, tmp_path: Path) -> None:
+    """Further runs, several a second, began off-delays anew: no alarm went out again, none told of the record."""
+    record, plain = tmp_path / "record", ("setpriv", "--bounding-set=-dac_override,-dac_read_search")
+    rig = small_rig(tmp_path / "rig.toml", device=device.port)
+    with daemon(rig, record, under=plain) as one:
+        (record / "hot").chmod(0)
+        device.flow(0)
+        until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", one.said)
+        device.flow(90)
+        until(lambda: one.states().get("aux.cooling-lost") == "returned-unacknowledged", one.said, within_s=10)
+        until(lambda: one.states().get("rig.record-stalled") == "unacknowledged", one.said, within_s=40)
+        assert one.status()["run"] == 1
+        assert f"mend it as root: chown -R root: {record} " in here("status", "--record", record).stdout
+        time.sleep(6)  # upkeep looks every five seconds
+        assert len(one.said.splitlines()) < 20, one.said
+        assert "Traceback" not in one.said
+        assert f"mend it as root: chown -R root: {record} && chmod -R u=rwX,g=rX,o= {record}" in one.said
+        (record / "hot").chmod(0o750)
+        until(lambda: one.status()["record"]["commit_age_s"] < 2, one.said)
+        assert one.status()["record"]["recording"] is True
+        until(lambda: one.states().get("rig.record-stalled") == "returned-unacknowledged", one.said, within_s=10)
+        assert one.end() == 0
+    assert verify(record).verdict == "consistent"

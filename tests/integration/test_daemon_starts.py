@@ -87,6 +87,8 @@ def test_alarms_go_on_where_a_part_of_the_record_belongs_to_another_user(tmp_pat
             device.flow(0)
             until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", one.said)
             assert one.status()["record"]["recording"] is False
+            assert f"mend it as root: chown -R root: {record} " in here("status", "--record", record).stdout
+            until(lambda: one.states().get("rig.record-stalled") == "unacknowledged", one.said)
             assert one.end() == 0
     (line,) = lines(one.said[before:], "")
     assert f"nothing is recorded until this is mended and the daemon started again: {held}: belongs to " in line

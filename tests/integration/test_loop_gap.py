@@ -117,3 +117,31 @@ def test_nothing_is_told_while_the_disk_only_stumbles(tmp_path: Path) -> None:
     made.journal.close()
     assert (Record(tmp_path).runs(), made.snapshots) == ([1], [])
     assert verify(tmp_path).inputs == 51
+
+
+def test_runs_that_cannot_begin_are_put_off_ever_longer_so_that_alarms_go_out(tmp_path: Path) -> None:
+    made = Gapped(tmp_path)
+
+    async def before(number: int) -> None:
+        made.clock.t_ns += 200_000_000
+        await asyncio.sleep(0.02)
+        if number == 10:
+            made.disk.fails = sqlite3.DatabaseError("database disk image is malformed")
+        if number in (30, 60):
+            await until(lambda: not made.loop._scheduled)
+        if number == 60:
+            assert made.standing()["cooling-lost"] == "unacknowledged"
+
+    async def test() -> None:
+        await made.loop.watch(Played([CALM] * 30 + [DRY] * 30 + [CALM] * 60, before))
+        await until(lambda: not made.loop._scheduled)
+
+    run(test())
+    assert made.standing()["cooling-lost"] == "returned-unacknowledged"
+    assert len(made.snapshots) <= 4  # two at once, then after 1 and 2 s, of a hundred turns
+    assert made.journal.figures().losing
+    assert made.journal.commit_age_ns > 1_000_000_000
+    assert "malformed" in made.journal.figures().trouble
+    made.disk.fails = None
+    made.journal.close()
+    assert verify(tmp_path).verdict == "consistent"

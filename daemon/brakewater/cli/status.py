@@ -152,7 +152,8 @@ def _show_record(record: dict[str, Any]) -> None:
     lost = f", {counted(record['lost'], 'input')} LOST" if record["lost"] else ""
     failed = f", {counted(record['failures'], 'commit')} failed" if record["failures"] else ""
     took = f"last commit {record['commit_latency_s'] * 1000:.0f} ms"
-    print(f"record: {state}, {record['queued']} waiting, {took}, {size}{failed}{lost}")
+    trouble = f": {record['trouble']}" if record["trouble"] else ""
+    print(f"record: {state}, {record['queued']} waiting, {took}, {size}{failed}{lost}{trouble}")
 
 
 def _span(seconds: float) -> str:

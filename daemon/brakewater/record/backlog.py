@@ -17,6 +17,8 @@ GROUP_NS = 1_000_000_000
 """Longest wait of a lone scan for its commit."""
 GROUP_WEIGHT = 8192
 """Scans, commands, gaps and events in one commit, if entries are smaller than that."""
+FIRST_PAUSE_NS, LONGEST_PAUSE_NS = 1_000_000_000, 64_000_000_000
+"""Between two runs that cannot begin: each begins off-delays anew, and an alarm must be able to go out; assumptions."""
 
 RecordedEvent = tuple[int, int, bytes]
 """n, input, canonical JSON"""
@@ -71,6 +73,8 @@ class Backlog:
         self.lost_count = 0
         """Inputs that were not recorded, since the journal was opened."""
         self._due: list[Lost] = []
+        self._given_up_ns, self._pause_ns, self._next_ns = 0, 0, 0
+        """Since when runs are given up, or 0; how long a further one is put off, and until when."""
 
     def put(self, entry: Entry) -> None:
         """Queue an entry, or count it as lost. Never waits for the disk. A Start always finds room."""
@@ -135,12 +139,14 @@ class Backlog:
         with self._changed:
             for _ in range(count):
                 self._forget(self._entries.popleft())
+            self._given_up_ns, self._pause_ns = 0, 0
             self._changed.notify_all()
 
     def abandon_run(self) -> None:
         """Count as lost whatever waits of the run at the front: its segment can never be written again."""
         with self._changed:
             run = self._entries[0].item.run
+            self._put_off(self._entries[0])
             lost: Lost | None = None
             while self._entries and self._entries[0].item.run == run:
                 entry = self._entries.popleft()
@@ -148,6 +154,12 @@ class Backlog:
                 lost = (run, lost[1] if lost else entry.first, entry.last)
             self._account(lost, newer_run=bool(self._entries))
             self._changed.notify_all()
+
+    def _put_off(self, failed: Entry) -> None:
+        self._given_up_ns = self._given_up_ns or failed.at_ns
+        if isinstance(failed.item, Start):  # the first time at once: a later run may be all that is wanted
+            self._next_ns = time.monotonic_ns() + self._pause_ns
+            self._pause_ns = min(max(2 * self._pause_ns, FIRST_PAUSE_NS), LONGEST_PAUSE_NS)
 
     def _account(self, lost: Lost | None, *, newer_run: bool) -> None:
         if lost is None:
@@ -184,7 +196,7 @@ class Backlog:
     def lost(self) -> Lost | None:
         """A loss to be told now that nothing waits and so the disk is well: what the next Gap has to name."""
         with self._changed:
-            if self._entries:
+            if self._entries or time.monotonic_ns() < self._next_ns:
                 return None
             return self._due[0] if self._due else self._losing
 
@@ -200,6 +212,7 @@ class Backlog:
 
     @property
     def age_ns(self) -> int:
-        """How long the oldest entry has waited; 0 where none does."""
+        """How long the oldest entry has waited, or nothing has been written since runs are given up; else 0."""
         with self._changed:
-            return time.monotonic_ns() - self._entries[0].at_ns if self._entries else 0
+            since_ns = self._given_up_ns or (self._entries[0].at_ns if self._entries else 0)
+            return time.monotonic_ns() - since_ns if since_ns else 0

@@ -35,7 +35,8 @@ class Committer:
         self._backlog = backlog
         self._writer = writer
         self._on_commit = on_commit
-        self._failing = False
+        self.failing = False
+        """Since the last attempt."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
@@ -83,15 +84,15 @@ class Committer:
 
     def _note(self, error: Exception) -> None:
         self.failures += 1
-        self.trouble = f"{type(error).__name__}: {error}"
-        if not self._failing:
+        self.trouble = self._writer.rights() or f"{type(error).__name__}: {error}"
+        if not self.failing:
             _log.error("the record cannot be written, trying on: %s", self.trouble)
-        self._failing = True
+        self.failing = True
 
     def _recovered(self) -> None:
-        if self._failing:
+        if self.failing:
             _log.warning("the record is being written again")
-        self._failing = False
+        self.failing = False
 
     def _give_up(self, entry: Entry, error: Exception) -> None:
         _log.error("run %d will not be recorded further: %s", entry.item.run, error)

@@ -54,6 +54,8 @@ class Figures:
     wal_bytes: int
     lost: int = 0
     """Inputs that were not recorded since the journal was opened."""
+    trouble: str = ""
+    """What keeps it from recording, in words; empty where nothing does."""
 
 
 class Journal:
@@ -192,6 +194,7 @@ class Journal:
             losing=self._backlog.losing,
             wal_bytes=self._writer.wal_bytes,
             lost=self._backlog.lost_count,
+            trouble=self._committer.trouble if self._committer.failing else "",
         )
 
     def close(self, timeout_s: float = 5.0) -> None:

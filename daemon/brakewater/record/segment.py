@@ -71,7 +71,7 @@ class NewerRecordError(WrongRecordError):
 
 
 class BusyRecordError(StorageError):
-    """SQLite cannot read a file at this moment: it is locked, or there is no room or memory to read it with."""
+    """Cannot be read at this moment: locked, no room or memory to read it with, or a folder that may not be listed."""
 
 
 MOST_COPIED_BYTES: Final = 64 << 20
@@ -109,14 +109,14 @@ def segment_runs(folder: Path) -> list[int]:
     """Runs that have a file, begun or not, in order.
 
     Raises:
-        StorageError: the folder cannot be listed.
+        BusyRecordError: the folder cannot be listed.
     """
     try:
         names = [path.stem for path in hot_folder(folder).iterdir() if path.suffix == ".sqlite3"]
     except (FileNotFoundError, NotADirectoryError):
         return []
     except OSError as error:  # glob would call a folder that may not be listed an empty one
-        raise StorageError(f"{hot_folder(folder)}: cannot be listed: {plainly(error)}") from error
+        raise BusyRecordError(f"{hot_folder(folder)}: cannot be listed: {plainly(error)}") from error
     return sorted(int(name) for name in names if name.isdecimal() and len(name) >= _RUN_DIGITS)
 
 

@@ -19,6 +19,7 @@ from brakewater.errors import StorageError
 from brakewater.record import chain
 from brakewater.record.backlog import Entry, RecordedEvent
 from brakewater.record.durable import sync_folder
+from brakewater.record.rights import check_rights
 from brakewater.record.rows import Row, Widths, packed, rows_of, widths_of
 from brakewater.record.sealed.layout import sealed_paths
 from brakewater.record.sealed.manifest import read_manifest
@@ -244,8 +245,8 @@ class SegmentWriter:
         return replace(committed, signature=self._signer.sign(committed.head))
 
     def _connection(self) -> sqlite3.Connection:
-        if self._commits and not os.path.exists(self._file):  # noqa: PTH110 - asked at every commit
-            raise StorageError(f"{self._file}: was removed while it was being written")
+        if self._commits:
+            self._look_for_file()
         if self._base is None:
             hot_folder(self._folder).mkdir(parents=True, exist_ok=True)
             sync_folder(self._folder)  # also where it was there: whoever made it may have been killed before this
@@ -254,6 +255,20 @@ class SegmentWriter:
             self._base.execute("PRAGMA wal_autocheckpoint=0")
             self._base.execute(f"PRAGMA journal_size_limit={4 * WAL_IDLE_BYTES}")
         return self._base
+
+    def _look_for_file(self) -> None:
+        try:
+            os.stat(self._file)  # noqa: PTH116 - asked at every commit
+        except (FileNotFoundError, NotADirectoryError):
+            raise StorageError(f"{self._file}: was removed while it was being written") from None
+
+    def rights(self) -> str:
+        """What this user may not use in the record folder, and what mends it; nothing where it is not that."""
+        try:
+            check_rights(self._folder)
+        except StorageError as error:
+            return str(error)
+        return ""
 
     def _stands(self, base: sqlite3.Connection, group: _Group) -> bool:
         if base.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,):

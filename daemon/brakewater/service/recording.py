@@ -53,7 +53,7 @@ class Recording:
             raise
         except StorageError as error:
             _log.error("nothing is recorded until this is mended and the daemon started again: %s", error)
-            return Unrecorded()
+            return Unrecorded(str(error))
 
     def _settle_followers(self) -> None:
         """Before anything is recorded; what keeps it from being done will be met again where followers begin."""

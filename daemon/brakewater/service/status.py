@@ -74,6 +74,7 @@ def status(loop: Loop, now: Generation, recording: Recording) -> dict[str, Any]:
             "queued": figures.queued,
             "lost": figures.lost,
             "failures": figures.failures,
+            "trouble": figures.trouble or None,
             "hot_bytes": hot_bytes(recording.folder),
             "wal_bytes": figures.wal_bytes,
         },

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from brakewater.errors import StorageError
 from brakewater.record.segment import segment_runs
 from brakewater.rig import Rig
 from brakewater.rig.keeping import Keeping
@@ -80,6 +81,8 @@ class Upkeep:
                     await end(process)
             if status:
                 _log.error("sealing ended with exit status %d; closed segments stay as they are for now", status)
+        except StorageError as error:
+            _log.error("closed segments stay as they are for now: %s", error)
         except Exception:  # noqa: BLE001 - whatever it is, the record stays readable as it is
             _log.exception("closed segments stay as they are for now")
 

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 from typing import Final
 
-from brakewater.errors import StorageError
+from brakewater.record.segment import BusyRecordError
 from brakewater.units import utc_text
 
 MANIFEST: Final = "manifest.json"
@@ -35,12 +35,12 @@ def sealed_paths(folder: Path) -> dict[int, Path]:
     """Run -> folder of its sealed segment, in order of runs.
 
     Raises:
-        StorageError: the folders cannot be listed.
+        BusyRecordError: the folders cannot be listed.
     """
     try:
         found = _numbered(segments_folder(folder), 4)
     except OSError as error:
-        raise StorageError(f"{segments_folder(folder)}: cannot be listed: {error}") from error
+        raise BusyRecordError(f"{segments_folder(folder)}: cannot be listed: {error}") from error
     return {int(path.name): path for path in sorted(found, key=lambda path: int(path.name))}
 
 

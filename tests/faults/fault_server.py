@@ -135,6 +135,8 @@ class FaultServer:
         """Each connection is good for one request."""
         self.nobody: dict[int, Fault] = {}
         """What a gateway answers for units behind it that do not, and after how long, s."""
+        self.faulty: dict[int, Fault] = {}
+        """Units behind a gateway whose answers all have this fault."""
         self.number = 0
         self.connections = 0
         self.transactions: list[int] = []
@@ -192,7 +194,7 @@ class FaultServer:
                 await asyncio.sleep(code.amount)
                 writer.write(frame(request, bytes((int(code.kind),)), function=request.function | 0x80))
                 continue
-            fault = self.script.popleft() if self.script else Fault()
+            fault = self.faulty.get(request.unit) or (self.script.popleft() if self.script else Fault())
             if not await self._misbehave(fault, request, writer) or self.hangs_up_after:
                 return
 

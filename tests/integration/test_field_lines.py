@@ -12,10 +12,12 @@ from pyModbusTCP.server import DataBank, ModbusServer
 from brakewater.field import group
 from brakewater.field.own import OwnDevice
 from brakewater.field.plan import plan
+from brakewater.field.polled import PATIENCE
 from brakewater.field.poller import PolledSource
 from brakewater.quality import Status
 from brakewater.rig import Device, Point, Rig, Table
 from brakewater.stream import Sample
+from faults.fault_server import Fault, FaultServer
 from faults.lines import serial_line
 from faults.register_server import build, slave
 from faults.register_server import device as foreign
@@ -223,6 +225,36 @@ def test_two_devices_behind_one_gateway_share_its_connection(program: Path) -> N
             await asyncio.sleep(0)
 
         run(test())
+
+
+def test_each_device_behind_a_gateway_is_told_of_by_its_own_answers() -> None:
+    """What one of them does wrong is not said of the others; that their line broke over it is."""
+
+    async def test() -> None:
+        async with FaultServer() as server:
+            server.faulty[2] = Fault("other-transaction")
+            of = rig(
+                [made("plc1", host=HOST, port=server.port, unit=1), made("plc2", host=HOST, port=server.port, unit=2)],
+                [point("plc1", 100), point("plc2", 300)],
+            )
+            source = PolledSource(of, OwnDevice(of, {}), period_s=0.02)
+            count = 0
+            async for _ in source.samples():
+                count += 1
+                if count == 10:
+                    break
+            one, other = source.asked["plc1"], source.asked["plc2"]
+            await source.close()
+            assert set(one.by_status) <= {Status.OK, Status.ABSENT}
+            assert one.by_status[Status.OK] >= 5
+            assert one.trouble in ("", "its line broke over unit 2: answer to another request")
+            assert Status.OK not in other.by_status
+            assert other.by_status[Status.MISMATCH] >= PATIENCE
+            assert other.trouble == "answer to another request"
+            assert one.requests + other.requests == source.links["plc1"].requests
+            assert other.requests >= PATIENCE
+
+    run(test())
 
 
 def test_neighbouring_requests_of_a_serial_line_differ_in_length_where_they_can() -> None:

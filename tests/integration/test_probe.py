@@ -177,6 +177,24 @@ def test_how_a_device_fails_is_told_with_what_to_check(tmp_path: Path, fault: Fa
     assert done.returncode == 1
 
 
+def test_a_unit_that_answers_wrongly_hides_none_behind_the_same_gateway(tmp_path: Path) -> None:
+    second = '[[device]]\nname = "plc2"\nhost = "127.0.0.1"\nport = {port}\nunit = 2\ntimeout = "75 ms"\n\n[[brake]]'
+
+    async def once() -> subprocess.CompletedProcess[str]:
+        async with FaultServer() as server:
+            server.faulty[2] = Fault("other-transaction")
+            rig = small_rig(tmp_path / "rig.toml", device=server.port, scan_ms=100)
+            text = rig.read_text() + TEMPERATURE.format(keys=FLOAT).replace("plc1", "plc2")
+            rig.write_text(text.replace("[[brake]]", second.format(port=server.port), 1))
+            return await asyncio.to_thread(here, "probe", rig, "--once", "--json", "--record", tmp_path)
+
+    found = lines(asyncio.run(once()).stdout)
+    assert next(iter(found)) == "tank-temperature", "read first"
+    assert {name: one["status"] for name, one in found.items()} == {
+        "tank-temperature": "mismatch", "aux-flow": "ok", "aux-inlet": "ok", "aux-outlet": "ok", "aux-level": "ok"
+    }  # fmt: skip
+
+
 def test_nothing_to_rank_is_said_with_the_reason(tmp_path: Path) -> None:
     async def expecting() -> subprocess.CompletedProcess[str]:
         async with FaultServer() as server:

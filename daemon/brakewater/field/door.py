@@ -115,12 +115,15 @@ class ProbeDoor:
                 "definition": definition_hash(point, devices[point.device]),
                 "words": words[slot.column : slot.column + point.count],
                 "status": sample.status[slot.index],
-                "detail": self._links[point.device].trouble if sample.status[slot.index] else "",
+                "detail": self._trouble(devices[point.device]) if sample.status[slot.index] else "",
                 "age_s": sample.age_ns[slot.group] / 1e9,
                 "value": value,
                 "code": code,
             }
         return {"ok": True, "rig": self._rig.name, "scan": self._tap.count, "points": points}
+
+    def _trouble(self, device: Device) -> str:
+        return self._links[device.name].asked(device.unit).trouble
 
 
 def cells_document(cells: Cells) -> list[dict[str, Any]]:

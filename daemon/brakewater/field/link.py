@@ -27,6 +27,7 @@ from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
+from brakewater.field.asked import Asked
 from brakewater.field.endpoint import (
     Endpoint,
     RtuOverTcpEndpoint,
@@ -102,6 +103,9 @@ class Link:
         """Answers that did not fit, by what was wrong with them."""
         self.trouble = ""
         """What ails the line, for people; empty while all is well."""
+        self._broke: int | None = None
+        """The unit over which it does; None: the line itself."""
+        self._asked: dict[int, Asked] = {}
         self._first_wait_s, self._longest_wait_s = first_wait_s, longest_wait_s
         self._turn = asyncio.Lock()
         self._in_queue = 0
@@ -124,6 +128,23 @@ class Link:
             deadline_s: take no longer than this, if it is less than the link's ``timeout_s``, s.
             answer_s: a request behind a doubtful silence must leave its answer so long, s; default half of the time.
         """
+        answer = await self._read(read, deadline_s, answer_s)
+        self.asked(read.unit).took(answer.status, self._trouble_of(read.unit, answer.status))
+        return answer
+
+    def asked(self, unit: int) -> Asked:
+        """What a unit behind this line was asked, and how it went."""
+        if unit not in self._asked:
+            self._asked[unit] = Asked()
+        return self._asked[unit]
+
+    def _trouble_of(self, unit: int, status: int) -> str:
+        """What ails the line, as far as a unit is concerned: that it was not asked may be another's doing."""
+        if status == Status.ABSENT and self.trouble and self._broke not in (None, unit):
+            return f"its line broke over unit {self._broke}: {self.trouble}"
+        return self.trouble
+
+    async def _read(self, read: Read, deadline_s: float | None, answer_s: float | None) -> Answer:
         limit_s = self.timeout_s if deadline_s is None else min(deadline_s, self.timeout_s)
         deadline = asyncio.get_running_loop().time() + limit_s
         spare_s = limit_s / 2 if answer_s is None else answer_s
@@ -136,7 +157,8 @@ class Link:
                 await self._is_silent(wire, deadline, spare_s)
             return await self._exchange(wire, read, deadline)
         except BrokenError as broken:
-            self.trouble = broken.text or self.trouble
+            if broken.text:
+                self.trouble, self._broke = broken.text, None
             return self._unasked(broken.status)
         finally:
             self._turn.release()
@@ -255,9 +277,10 @@ class Link:
         if self._is_closed:
             wire.close()
         if not wire.usable:
-            return self._broken(wire, BrokenError(Status.RESET, wire.farewell))
+            return self._broken(wire, read, BrokenError(Status.RESET, wire.farewell))
         request = _REQUEST[read.table](dev_id=read.unit, address=read.address, count=read.count)
         self.requests += 1
+        self.asked(read.unit).requests += 1
         if self._quiet is not None:
             self._is_slow |= self._quiet.late
         try:
@@ -265,7 +288,7 @@ class Link:
         except BrokenError as broken:
             if again and self._had_gone(wire, broken):
                 return await self._exchange(await self._reopen(deadline), read, deadline, again=False)
-            return self._broken(wire, broken)
+            return self._broken(wire, read, broken)
         except BaseException:  # cancelled: the answer may still come
             wire.abandon()
             raise
@@ -278,11 +301,11 @@ class Link:
         self.by_status[status] += 1
         return Answer(status=status, words=words, sent_ns=wire.sent_ns, answered_ns=wire.answered_ns)
 
-    def _broken(self, wire: Wire, broken: BrokenError) -> Answer:
+    def _broken(self, wire: Wire, read: Read, broken: BrokenError) -> Answer:
         status = Status.SLOW if broken.status == Status.SILENT and self._is_slow else broken.status
         if status in (Status.SHORT, Status.MISMATCH):
             self.misfits[broken.text] += 1
-        self.trouble = broken.text or _SAYS.get(status, "")
+        self.trouble, self._broke = broken.text or _SAYS.get(status, ""), read.unit
         if status == Status.RESET and isinstance(self.endpoint, TlsEndpoint) and not wire.proven:
             self.trouble += _REFUSES_US  # what TLS 1.3 says of our certificate may be lost in the reset
         if wire.ended and not wire.proven:  # a peer that breaks every connection at once is not to be stormed

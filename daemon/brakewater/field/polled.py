@@ -29,7 +29,7 @@ class Polled:
 
     def __init__(self, planned: DevicePlan, link: Link, words: list[int], status: bytearray) -> None:
         device = planned.device
-        self.name, self.link = device.name, link
+        self.name, self.link, self.asked = device.name, link, link.asked(device.unit)
         self.groups = [
             Group(every, [one for one in planned.reads if one.every == every])
             for every in sorted({one.every for one in planned.reads} or {device.every})

@@ -12,6 +12,7 @@ from struct import Struct
 from time import monotonic_ns
 from typing import Final
 
+from brakewater.field.asked import Asked
 from brakewater.field.link import Link
 from brakewater.field.own import OwnDevice
 from brakewater.field.plan import plan
@@ -54,8 +55,13 @@ class PolledSource:
 
     @property
     def links(self) -> dict[str, Link]:
-        """Device name -> its line, for status."""
+        """Device name -> its line."""
         return {device.name: device.link for device in self._devices}
+
+    @property
+    def asked(self) -> dict[str, Asked]:
+        """Device name -> what it was asked and how it went, for status."""
+        return {device.name: device.asked for device in self._devices}
 
     async def samples(self) -> AsyncIterator[Sample]:
         """One sample a tick until closed."""

@@ -34,8 +34,10 @@ _TRIES_ELSEWHERE: Final = 2
 _PATIENCE_NS: Final = 3_000_000_000
 """So long is waited once for a device that says nothing, to tell one that is late from one that is not there;
 an assumption."""
+_DIAL_AGAIN_S: Final = 0.2
+"""A connection that broke is dialled anew after so long at most, however often it broke: somebody waits for it."""
 _REST_S: Final = 0.3
-"""Before another try: a connection that broke is dialled anew only after a while."""
+"""Before another try, which then finds it dialled."""
 _OTHER: Final = {
     Table.INPUT: Table.HOLDING,
     Table.HOLDING: Table.INPUT,
@@ -61,7 +63,7 @@ class OwnLines:
     def _link(self, device: Device) -> Link:
         endpoint = endpoint_of(device)
         if endpoint not in self._links:
-            self._links[endpoint] = Link(endpoint=endpoint, timeout_s=_LONGEST_S)
+            self._links[endpoint] = Link(endpoint=endpoint, timeout_s=_LONGEST_S, longest_wait_s=_DIAL_AGAIN_S)
         return self._links[endpoint]
 
     async def ask(self, device: Device, read: Read) -> Answer:
@@ -78,9 +80,12 @@ class OwnLines:
         device = self._devices[point.device]
         read = Read(unit=device.unit, table=point.table, address=point.address, count=point.count)
         answer = await self.ask(device, read)
+        if answer.status == Status.ABSENT:  # its line may have broken just now, over another unit
+            await asyncio.sleep(_REST_S)
+            answer = await self.ask(device, read)
         status, detail = answer.status, ""
         if status != Status.OK:
-            detail = self._link(device).trouble
+            detail = self._link(device).asked(device.unit).trouble
             if status in (Status.SILENT, Status.SLOW) and (late_s := await self._late(device, read)) is not None:
                 status, detail = Status.SLOW, f"after {late_s * 1e3:.0f} ms, and timeout is {device.timeout / 1e6:g} ms"
         (self._answers if answer.status == Status.OK else self._failures)[point.name] += 1

@@ -8,7 +8,6 @@ from typing import Final
 
 from brakewater.clock import MachineClock
 from brakewater.field.door import Tap
-from brakewater.field.link import Link
 from brakewater.field.own import Gauge, OwnDevice
 from brakewater.field.plcs import Plcs
 from brakewater.field.poller import PolledSource
@@ -170,8 +169,8 @@ class Generation:
 
     def _answers(self) -> dict[str, tuple[int, int]]:
         """By device: answers, and those that were no good."""
-        links = self.source.links
-        return {name: (_answered(link), _answered(link) - link.by_status[Status.OK]) for name, link in links.items()}
+        told = {name: asked.by_status for name, asked in self.source.asked.items()}
+        return {name: (counts.total(), counts.total() - counts[Status.OK]) for name, counts in told.items()}
 
     def _links(self) -> Links:
         """What PLCs see of the other sides."""
@@ -180,10 +179,6 @@ class Generation:
             broker=self.publisher is None or self.publisher.figures().connected,
             mirrors=all(mirror.backlog_ns < _BEHIND_NS for mirror in self.mirrors.values()),
         )
-
-
-def _answered(link: Link) -> int:
-    return link.by_status.total()
 
 
 def _is_connected(publisher: Mqtt) -> int:

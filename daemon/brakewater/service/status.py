@@ -116,12 +116,12 @@ def _devices(loop: Loop, now: Generation) -> dict[str, Any]:
     return {
         name: {
             "status": status_name(known[name]) if name in known else "unknown" if name in is_read else "not-read",
-            "trouble": link.trouble,
-            "requests": link.requests,
+            "trouble": asked.trouble,
+            "requests": asked.requests,
             "errors_lately": lately[name],
-            "answers": {status_name(code): count for code, count in sorted(link.by_status.items())},
+            "answers": {status_name(code): count for code, count in sorted(asked.by_status.items())},
         }
-        for name, link in now.source.links.items()
+        for name, asked in now.source.asked.items()
     }
 
 

@@ -1,5 +1,8 @@
 """The soak of a whole watch would notice: its plan, and what it holds a record and a broker to."""
 
+import asyncio
+import tempfile
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +12,7 @@ from brakewater.quality import Status
 from brakewater.record.journal import Journal
 from brakewater.rig import Rig, load
 from brakewater.stream import Block, Event, Gap, Start
+from faults.whole import sides
 from faults.whole.ends import told
 from faults.whole.held import Held, Steps, boot_ns
 from faults.whole.looks import _JUDGED_S, _SETTLED_S
@@ -239,6 +243,32 @@ def test_an_invariant_that_nobody_looked_at_is_told() -> None:
     assert Tally().unlooked(300) == [name for name in INVARIANTS if name not in (*RARE, *LASTING)]
     # The watch is left alone for long enough in a run of so long, its first seconds and looks apart.
     assert LASTING_S / LIVES * (1 - KILLING) - _SETTLED_S > _JUDGED_S
+
+
+@pytest.mark.integration
+@pytest.mark.parametrize("how", ["well", "broken", "raised"])
+def test_the_record_of_a_run_that_broke_something_is_kept(
+    how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(sides, "small_disk", lambda folder, _size: nullcontext(folder.mkdir()))
+    tally = Tally()
+
+    async def run() -> None:
+        async with sides.standing(1, 1.0, 0, tally) as standing:
+            (standing.folder / "watch.log").write_text("said")
+            (standing.record / "hot").mkdir()
+            (standing.record / "hot" / "1.sqlite3").write_text("run 1")
+            (standing.record / "ballast").write_text("full")
+            tally.check("never ends by itself", how != "broken")
+            if how == "raised":
+                raise OSError("of the soak itself")
+
+    with pytest.raises(OSError, match="of the soak itself") if how == "raised" else nullcontext():
+        asyncio.run(run())
+    found = {str(file.relative_to(place)) for place in tmp_path.iterdir() for file in place.rglob("*.*")}
+    assert found == (set() if how == "well" else {"watch.log", "rig.toml", "record/hot/1.sqlite3"})
+    assert ("kept in" in capsys.readouterr().err) == (how != "well")
 
 
 def test_every_invariant_is_printed_and_points_have_their_fields(rig: Rig) -> None:

@@ -3,7 +3,8 @@
     cd tests && python -m faults.whole --seconds 3600 --seed 1            prints the table
     cd tests && python -m faults.whole --seconds 3600 --seed 1 --write    and keeps it as tests/results/DATE-whole.txt
 
-Exit status 1 where an invariant broke, or was never looked at. Needs root, for a disk of its own that is filled to
+Exit status 1 where an invariant broke, or was never looked at; the record of one that broke is kept, and its place is
+printed. Needs root, for a disk of its own that is filled to
 the last byte.
 """
 

@@ -6,6 +6,7 @@ import random
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -223,9 +224,20 @@ def small_disk(folder: Path, size: int) -> Iterator[None]:
         subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
+def kept(folder: Path) -> Path:
+    """A copy of what tells why something broke: the same seed never gives the same record again."""
+    into = Path(tempfile.mkdtemp(prefix="whole-broken-"))
+    for one in [folder / "watch.log", folder / "rig.toml", *sorted((folder / "record").rglob("*"))]:
+        if one.is_file() and one.name != "ballast":  # no socket
+            copy = into / one.relative_to(folder)
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(one, copy)
+    return into
+
+
 @asynccontextmanager
 async def standing(seed: int, every_s: float, disk: int, tally: Tally) -> AsyncIterator[Sides]:
-    """All parts but the watch, at work; nothing of them is left behind."""
+    """All parts but the watch, at work; nothing of them is left behind but what tells why something broke."""
     async with AsyncExitStack() as stack:
         folder = Path(tempfile.mkdtemp(prefix="whole-"))
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
@@ -254,9 +266,11 @@ async def standing(seed: int, every_s: float, disk: int, tally: Tally) -> AsyncI
             slow=compiled("slow_sync", folder),
         )  # fmt: skip
 
-        def end() -> None:
+        def end(_kind: object, error: BaseException | None, _trace: object) -> None:
             if sides.watch is not None and sides.watch.process.poll() is None:
                 sides.watch.kill()
+            if tally.broken or isinstance(error, Exception):
+                print(f"record, log and rig file are kept in {kept(folder)}", file=sys.stderr, flush=True)
 
-        stack.callback(end)
+        stack.push(end)
         yield sides

@@ -1,9 +1,12 @@
-"""What anybody would write in an afternoon: read twelve registers, hold them against limits, publish what changes.
+"""What anybody would write in an afternoon: read registers, hold them against limits, publish what changes, keep it.
 
-python bare_script.py DEVICE-PORT BROKER-PORT SCAN-S
+It tells first and keeps afterwards, and asks the dead device last, so that neither holds up what it says.
+
+python bare_script.py DEVICE-PORT DEAD-PORT BROKER-PORT SCAN-S JOURNAL
 """
 
 import json
+import sqlite3
 import sys
 import time
 
@@ -21,22 +24,30 @@ LIMITS = {
 
 
 def main() -> None:
-    device, broker, scan_s = int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])
+    device, dead, broker, scan_s = int(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
+    journal = sqlite3.connect(sys.argv[5], isolation_level=None)
+    journal.execute("PRAGMA journal_mode=WAL")
+    journal.execute("CREATE TABLE scans (t REAL, told TEXT)")
     mqtt = Client(CallbackAPIVersion.VERSION2, client_id="bare")
     mqtt.connect("127.0.0.1", broker)
     mqtt.loop_start()
-    modbus = ModbusTcpClient("127.0.0.1", port=device)
+    modbus, other = (ModbusTcpClient("127.0.0.1", port=port, retries=0) for port in (device, dead))
     modbus.connect()
     standing = dict.fromkeys(LIMITS, False)
     due = time.monotonic()
     while True:
-        values = modbus.read_holding_registers(0, count=8, device_id=1).registers
+        values, told = modbus.read_holding_registers(0, count=8, device_id=1).registers, []
         for alarm, (at, limit) in LIMITS.items():
             beyond = values[at] / 10 < -limit if limit < 0 else values[at] / 10 > limit
             if beyond != standing[alarm]:
                 standing[alarm] = beyond
                 body = {"alarm": alarm, "state": "active" if beyond else "normal", "value": values[at] / 10}
                 mqtt.publish(f"bare/alarm/{alarm}", json.dumps(body), qos=1, retain=True)
+                told.append(body)
+        journal.execute(f"PRAGMA synchronous={'FULL' if told else 'NORMAL'}")
+        journal.execute("INSERT INTO scans VALUES (?, ?)", (time.time(), json.dumps([values, told])))
+        if other.connect():
+            other.read_holding_registers(0, count=1, device_id=1)
         due += scan_s
         time.sleep(max(0.0, due - time.monotonic()))
 

@@ -4,7 +4,8 @@
     BRAKEWATER_LATENCY_CHANGES=300 bash tests/run.sh bench latency
 
 Ours: the daemon with its journal on a disk whose every sync takes 20 ms longer, alarms of eight signals, and a second
-device that is dead. The floor: ``bare_script.py`` (paho and pymodbus) on the same registers and broker, at once.
+device that is dead. The floor, at once: ``bare_script.py`` (paho, pymodbus, sqlite3) on the same registers, broker and
+dead device, with a journal on the same disk (one of before 2026-11-27, 09:45 UTC, had neither journal nor dead device).
 The clock runs from just before the device sends the first reply that carries the new value, so that the phase of the
 poll is no part of it, until PUBACK is seen on the wire. Each alarm rises twice a minute at most: none chatters.
 """
@@ -17,7 +18,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from statistics import median
 from time import perf_counter, sleep
@@ -156,10 +157,11 @@ def dead() -> Iterator[int]:
 
 
 @contextlib.contextmanager
-def bare(device: int, broker: int) -> Iterator[None]:
-    """The floor at work."""
+def bare(ports: tuple[int, int, int], journal: Path, environment: Mapping[str, str]) -> Iterator[None]:
+    """The floor at work; ports of its device, of the dead one and of the broker."""
     script = Path(__file__).with_name("bare_script.py")
-    with subprocess.Popen([sys.executable, str(script), str(device), str(broker), str(SCAN_S)]) as child:
+    told = [sys.executable, str(script), *map(str, ports), str(SCAN_S), str(journal)]
+    with subprocess.Popen(told, env=os.environ | environment) as child:
         try:
             yield
         finally:
@@ -203,9 +205,11 @@ def rows() -> list[Row]:
             for part in pair:
                 stack.callback(part.close)
         rig = folder / "latency.toml"
-        rig.write_text(rig_file(pairs[0][0].port, stack.enter_context(dead()), pairs[0][1].port), encoding="utf-8")
-        stack.enter_context(daemon(rig, folder / "record", environment=slow_sync(folder, SYNC_MS)))
-        stack.enter_context(bare(pairs[1][0].port, pairs[1][1].port))
+        (device, wire), (other, its_wire) = pairs
+        nobody, slow = stack.enter_context(dead()), slow_sync(folder, SYNC_MS)
+        rig.write_text(rig_file(device.port, nobody, wire.port), encoding="utf-8")
+        stack.enter_context(daemon(rig, folder / "record", environment=slow))
+        stack.enter_context(bare((other.port, nobody, its_wire.port), folder / "bare.sqlite3", slow))
         sleep(5.0)
         ours, floor = measured(bank, *pairs)
     told = f"{len(ours)} changes, sync {SYNC_MS} ms"

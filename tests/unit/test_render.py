@@ -98,6 +98,14 @@ def test_the_same_event_for_a_metric_crew() -> None:
             {"alarm": "brake-level-high", "value": 0.46, "setpoint": 0.45},
             "Water high in the brake: 18.1 in, set at ~17.7 in.",
         ),
+        (
+            {"alarm": "clock-stepped", "brake": None, "value": -7.2, "setpoint": 5.0},
+            "Wall clock stepped: -7.2 s, set at 5 s.",
+        ),
+        (  # years, after which its register ends
+            {"alarm": "clock-stepped", "brake": None, "value": -2147483.648, "setpoint": 5.0},
+            "Wall clock stepped: by 24 days or more, set at 5 s.",
+        ),
         ({"alarm": "of-another-version", "value": None, "setpoint": None}, "of-another-version."),
     ],
 )

@@ -8,6 +8,7 @@ from brakewater.alarms.lifecycle import MASKS, State, masks_of, shown_of
 from brakewater.quality import quality, reason_name
 from brakewater.render.values import Document, limit_shown, limit_with_unit, rounded, with_unit
 from brakewater.rig import Rig
+from brakewater.rig.own import CLOCK_STEP, FAR_S
 from brakewater.stream import TESTED, AlarmNow, AlarmTest, MaskNow
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, Wording
@@ -56,9 +57,17 @@ def _numbers(
         words.unknown.format(reason=words.reason(reason)) if value is None else with_unit(value, kind.dimension, system)
     )
     limit = limit_with_unit(setpoint, kind.dimension, system, kind.shape)
-    says = words.measured_and_set if value is None else words.measured.get(kind.name, words.measured_and_set)
+    says = (
+        words.measured_and_set if value is None else words.measured.get(_said_as(kind, value), words.measured_and_set)
+    )
     percent, limit_percent = round(100 * (value or 0.0)), round(100 * setpoint)
     return says.format(value=known, setpoint=limit, percent=percent, limit_percent=limit_percent)
+
+
+def _said_as(kind: AlarmKind, value: float) -> str:
+    """Its name in ``words.measured``."""
+    far = kind.quantity == CLOCK_STEP and abs(value) >= FAR_S
+    return f"{kind.name}-far" if far else kind.name
 
 
 def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:

@@ -27,6 +27,11 @@ _LATER: Final = ((), ("self.disk-used",), ("self.disk-used", "self.lamp-writes")
 """Which of them the last of those versions had, and what ever earlier ones did not have yet."""
 
 
+CLOCK_STEP: Final = "self.clock-step"
+FAR_S: Final = 2**31 // 1000
+"""Where the register of a clock step ends: a clock that was years off is shown as so much, whichever way."""
+
+
 def points(
     mirrors: tuple[str, ...], *, broker: bool, lamp_writes: bool = False, panel: bool = False, battery: bool = False
 ) -> tuple[Point, ...]:
@@ -39,7 +44,7 @@ def points(
         ("self.lateness", RegisterKind.UINT32, Direct(scale=1e-6)),
         ("self.commit-age", RegisterKind.UINT32, Direct(scale=1e-3)),
         ("self.queued", RegisterKind.UINT32, Direct()),
-        ("self.clock-step", RegisterKind.INT32, Direct(scale=1e-3)),
+        (CLOCK_STEP, RegisterKind.INT32, Direct(scale=1e-3)),
     ]
     if broker:
         rows.append(("self.broker", RegisterKind.UINT16, Bit()))

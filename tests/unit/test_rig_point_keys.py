@@ -245,6 +245,16 @@ def test_what_must_be_told_in_time_is_not_read_too_seldom(name: str, every: int)
     parse(text.replace(f"every = {every}", f"every = {every - 1}"))
 
 
+def test_where_no_on_delay_is_short_enough_none_is_proposed() -> None:
+    """Every five scans, as a slow serial line is read: 0.8 s late, of 0.75 s that there are."""
+    fault = the_fault(DEMO.replace('name = "aux-level"', 'name = "aux-level"\nevery = 5', 1))
+    assert "both together at most 0.75 s: a quarter of the time to the limit" in fault.allowed
+    assert fault.allowed.endswith("no on-delay is short enough: a smaller every, less damping or another line")
+    assert "give another" not in fault.hint
+    mendable = the_fault(DEMO.replace('name = "aux-level"', 'name = "aux-level"\nevery = 4', 1))
+    assert "no on-delay" not in mendable.allowed
+
+
 def test_what_must_be_told_in_time_is_not_damped_too_much() -> None:
     """A mean over a minute would hide that the flow is gone."""
     with pytest.raises(RigFileError) as caught:

@@ -20,7 +20,8 @@ OPTIONAL = {"least-pressure": "least_pressure", "most-flow": "most_flow", "strai
 """Keys of a brake that have no default, so that an alarm without them has no setpoint."""
 _UNKNOWN_NS = 3_000_000_000
 _SLOWEST_NS = 1_000_000_000
-_OFTEN = "at least every second: slower, a lost flow is not told in time; a smaller every, less damping or another line"
+_QUICKER = "a smaller every, less damping or another line"
+_OFTEN = f"at least every second: slower, a lost flow is not told in time; {_QUICKER}"
 _BOILING_DEGC = 99.6
 """Water at 1 bar boils at 99.606 degC (IAPWS-IF97); rounded down."""
 
@@ -298,8 +299,11 @@ def _check_delay(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: F
                 faults.add(place.path, f"{role} told only every {between_ns * 1e-9:g} s", _OFTEN)
         late_ns, slow = 0, ""
     if (rule.on_ns + late_ns) * 1e-9 > most + 1e-9:
-        found, allowed = f"{rule.on_ns * 1e-9:g} s{slow} for {rule.key}", f"at most {max(most, 0.0):.3g} s: {why}"
-        _refuse("on-delay", rule, (place, path), (found, allowed), faults)
+        found = f"{rule.on_ns * 1e-9:g} s{slow} for {rule.key}"
+        allowed = f"{'both together ' if slow else ''}at most {max(most, 0.0):.3g} s: {why}"
+        if hopeless := late_ns * 1e-9 > most + 1e-9:
+            allowed += f"; no on-delay is short enough: {_QUICKER}"
+        _refuse("on-delay", rule, (place, path), (found, allowed), faults, by_entry=not hopeless)
 
 
 def rule_faults(rig: Rig, rule: AlarmRule) -> tuple[Fault, ...]:
@@ -338,13 +342,23 @@ def _in_units(value: float, dimension: Dimension, place: Place) -> str:
 
 
 def _refuse(
-    key: str, rule: AlarmRule, at: tuple[Place, tuple[Any, ...]], says: tuple[str, str], faults: Faults
+    key: str,
+    rule: AlarmRule,
+    at: tuple[Place, tuple[Any, ...]],
+    says: tuple[str, str],
+    faults: Faults,
+    *,
+    by_entry: bool = True,
 ) -> None:
-    """Complains at the entry's key, or of a default at its brake, which is then all there is to point at."""
+    """Complains at the entry's key, or of a default at its brake, which is then all there is to point at.
+
+    ``by_entry``: an entry with another value would mend it.
+    """
     place, path = at
     found, allowed = says
     if path != place.path:
         faults.add((*path, key), found, allowed)
     else:
-        hint = f'this is the default; give another in [[brake.alarm]] with alarm = "{rule.kind.name}"'
+        other = f'; give another in [[brake.alarm]] with alarm = "{rule.kind.name}"' if by_entry else ""
+        hint = f"this is the default{other}"
         faults.add(path, f"{key} {found}", allowed, hint)

@@ -189,6 +189,18 @@ def test_a_button_that_is_seldom_looked_at_is_warned_of(tmp_path: Path, every: i
     assert ("ack-button: is read every 0.6 s, and a press that is shorter goes unseen" in done.stdout) == warns
 
 
+def test_what_is_read_less_often_is_said_with_the_time_that_it_takes(tmp_path: Path) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    serial = 'transport = "rtu"\nserial = "/dev/ttyUSB0"\nbaud = 9600\nevery = 2'
+    rig.write_text(rig.read_text().replace('host = "127.0.0.1"\nport = 1502', serial))
+    said = here("check", rig).stdout
+    assert "plc1: 1 request every 2 scans: holding 0..3; about 44.1 ms" in said
+    rig.write_text(rig.read_text().replace("address = 0", "address = 0\nevery = 1"))
+    assert re.search(
+        "plc1: 1 request a scan: holding 0..0; about .*\nplc1: 1 request every 2 scans: ", here("check", rig).stdout
+    )
+
+
 def test_a_good_file_for_people() -> None:
     done = here("check", DEMO)
     assert (done.returncode, done.stderr) == (0, "")
@@ -205,7 +217,7 @@ def test_a_good_file_for_people() -> None:
         "cannot be watched, because the rig file has no:",
         "  aux.water-lost           a point of role return-flow",
         "aux has no return-flow: the watch does without",
-        "aux has no drum-speed: the watch does without torque index, duty from the drum and doubt of a contact that",
+        "aux has no drum-speed: the watch does without torque index, duty from the drum and doubting at once a contact",
         "Nothing may be written",
         "No fault found.",
     ):

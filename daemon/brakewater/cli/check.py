@@ -98,11 +98,10 @@ def _document(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> dict[str, Any]:
 def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     from brakewater.cli.signal_text import signal_text  # noqa: PLC0415
     from brakewater.cli.tables import table  # noqa: PLC0415
-    from brakewater.field.estimate import scan_estimate_s, warnings  # noqa: PLC0415
+    from brakewater.field.estimate import warnings  # noqa: PLC0415
     from brakewater.rig import SELF  # noqa: PLC0415
     from brakewater.rig.cautions import cautions  # noqa: PLC0415
     from brakewater.rig.roles import ROLES  # noqa: PLC0415
-    from brakewater.units import counted  # noqa: PLC0415 - only when needed
 
     print(f"{rig.file}: rig {rig.name}, pad {rig.pad}, a scan every {rig.scan_ns / 1e6:g} ms\n")
     rows = [
@@ -121,13 +120,8 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
     print(table(("point", "role", "of", "device", "address", "type", "signal"), rows))
     print()
     for planned in plans:
-        reads = [
-            f"{one.read.table.value} {one.read.address}..{one.read.address + one.read.count - 1}"
-            for one in planned.reads
-        ]
-        estimate_s = scan_estimate_s(planned)
-        asked = f"{counted(len(reads), 'request')} a scan: {', '.join(reads)}"
-        print(f"{planned.device.name}: {asked}; about {estimate_s * 1e3:g} ms")
+        for every in sorted({one.every for one in planned.reads}):
+            print(f"{planned.device.name}: {_asked(planned, every)}")
     for warning in (*warnings(plans, rig.scan_ns), *cautions(rig)):
         print(f"warning: {warning}")
     print()
@@ -153,6 +147,17 @@ def _show(rig: "Rig", plans: "tuple[DevicePlan, ...]") -> None:
         allowed = ", ".join(rig.registers.allow)
         print(f"outstation on {rig.registers.host}:{rig.registers.port} for {allowed}; see `brakewater map {rig.file}`")
     print("No fault found.")
+
+
+def _asked(planned: "DevicePlan", every: int) -> str:
+    """What a device is asked every so many scans, and how long that takes."""
+    from brakewater.field.estimate import estimate_s  # noqa: PLC0415 - only when needed
+    from brakewater.units import counted  # noqa: PLC0415
+
+    reads = [one.read for one in planned.reads if one.every == every]
+    places = ", ".join(f"{read.table.value} {read.address}..{read.address + read.count - 1}" for read in reads)
+    when = "a scan" if every == 1 else f"every {every} scans"
+    return f"{counted(len(reads), 'request')} {when}: {places}; about {estimate_s(planned, reads) * 1e3:.3g} ms"
 
 
 def _reference(table: str, address: int) -> str:

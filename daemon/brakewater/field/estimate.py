@@ -18,10 +18,11 @@ _AROUND: Final = 5
 
 def scan_estimate_s(planned: DevicePlan) -> float:
     """Seconds for all requests that every scan makes of a device, one after the other."""
-    return _estimate_s(planned, [one.read for one in planned.reads if one.every == 1])
+    return estimate_s(planned, [one.read for one in planned.reads if one.every == 1])
 
 
-def _estimate_s(planned: DevicePlan, reads: Sequence[Read]) -> float:
+def estimate_s(planned: DevicePlan, reads: Sequence[Read]) -> float:
+    """Seconds for some requests to a device, one after the other."""
     endpoint = endpoint_of(planned.device)
     if not isinstance(endpoint, SerialEndpoint | RtuOverTcpEndpoint):
         return len(reads) * ROUND_TRIP_S
@@ -46,7 +47,7 @@ def warnings(plans: Sequence[DevicePlan], scan_ns: int) -> list[str]:
 def _warning(line: str, plans: Sequence[DevicePlan], scan_s: float) -> str:
     quick_s = sum(scan_estimate_s(planned) for planned in plans)
     slow_s = sum(
-        _estimate_s(planned, [one.read]) / one.every for planned in plans for one in planned.reads if one.every > 1
+        estimate_s(planned, [one.read]) / one.every for planned in plans for one in planned.reads if one.every > 1
     )
     names = ", ".join(planned.device.name for planned in plans)
     if quick_s > scan_s:

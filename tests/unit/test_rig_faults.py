@@ -37,6 +37,8 @@ ONE: dict[str, tuple[list[Swap], str, str, str, str]] = {
     "hp for a flow": ([('"75 gal/min"', '"75 hp"')], "75 hp", "brake[0].least-flow", "several things", "gal/min"),
     "another dimension": ([('"600 mm"', '"600 psi"')], "600 psi", "brake[0].bearing-level", "'600 psi'", "m, cm, mm, in, ft"),
     "fluid without its basis": ([('fluid = "water"', 'fluid = "30 % ethylene glycol"')], "30 % eth", "brake[0].fluid", "'30 % ethylene glycol'", "% vol ethylene glycol"),
+    "fluid without quotes": ([('fluid = "water"', "fluid = 30")], "fluid = 30", "brake[0].fluid", "30", '"30 % vol ethylene glycol"'),
+    "fluid of its own making": ([('fluid = "water"', 'fluid = { name = "oil", middle-degc = 50.0, half-k = 50.0, density = [-9.0], enthalpy = [0.0], lowest-degc = 0.0, highest-degc = 99.0 }')], "oil", "brake[0].fluid", "oil", '"water", or a share'),
     "fluid too thin": ([('fluid = "water"', 'fluid = "5 % vol ethylene glycol"')], "5 % vol", "brake[0].fluid", "'5 % vol", "10 to 60 % vol"),
     "meter density with a volumetric meter": ([('fluid = "water"', 'meter-density = "998 kg/m3"')], "meter-density", "brake[0].meter-density", "998 kg/m3", 'meter-kind = "mass"'),
     "meter density far off": ([('fluid = "water"', 'meter-kind = "mass"\nmeter-density = "9 kg/m3"')], "meter-density", "brake[0].meter-density", "9 kg/m3", "500 to 2000 kg/m3"),

@@ -281,6 +281,16 @@ def test_redundant_points_are_resolved() -> None:
     assert one.apart == pytest.approx(1.1111, abs=1e-4)
 
 
+def test_redundant_points_are_those_of_one_brake() -> None:
+    """A thermometer of another brake is none of this one's, though it has the same role."""
+    entry, other = REDUNDANT.format("inlet-temperature", "mean", ""), streams.two_brakes()
+    spare = SPARE.format(n=60)
+    second = other.index("[[brake]]", other.index("[[brake]]") + 1)
+    rig = parse(f"{other[:second]}{entry}{spare}{other[second:]}")
+    (one,) = rig.redundant
+    assert (one.brake, [p.name for p in one.points]) == ("one", ["one-inlet", "spare-60"])
+
+
 REDUNDANCY = {
     (REDUNDANT.format("inlet-temperature", "mean", ""), 0): ("redundant[0].role", "1 points", "2 or 3 for 'mean'"),
     (REDUNDANT.format("inlet-temperature", "mean", ""), 3): ("redundant[0].rule", "4 points", "2 or 3"),

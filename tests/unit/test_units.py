@@ -2,7 +2,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import TypeAdapter, ValidationError
 
+from brakewater.rig import quantity
 from brakewater.units import CREW_UNITS, UNITS, Dimension, UnitError, counted, parse, shown, to_unit, units_of, utc_text
 
 
@@ -139,3 +141,38 @@ def test_one_is_no_plural() -> None:
     assert [counted(n, "stand") for n in (0, 1, 2, 1200)] == ["0 stands", "1 stand", "2 stands", "1,200 stands"]
     assert counted(1, "entry", "entries") == "1 entry"
     assert counted(2, "entry", "entries") == "2 entries"
+
+
+ABOVE_ZERO = {
+    "Flow": "L/s", "Length": "mm", "Pressure": "bar", "Speed": "m/s", "Rate": "K/s", "Volume": "m3", "Area": "m2",
+    "HeatCapacity": "kJ/K", "Conductance": "W/K", "Power": "kW", "Torque": "N m", "Turn": "rpm", "Current": "A",
+    "Mass": "kg", "Number": "%", "Density": "kg/m3",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ABOVE_ZERO)
+def test_what_a_rig_file_gives_of_a_machine_is_above_zero(name: str) -> None:
+    kind, unit = TypeAdapter(getattr(quantity, name)), ABOVE_ZERO[name]
+    assert kind.validate_python(f"0.5 {unit}") == pytest.approx(0.5 * UNITS[unit].factor)
+    for text in (f"0 {unit}", f"-1 {unit}"):
+        with pytest.raises(ValidationError) as caught:
+            kind.validate_python(text)
+        assert caught.value.errors()[0]["ctx"] == {"found": repr(text), "allowed": "above zero"}
+
+
+def test_what_may_lie_below_zero_in_a_rig_file() -> None:
+    assert TypeAdapter(quantity.Temperature).validate_python("-4 degF") == pytest.approx(-20.0)
+    assert TypeAdapter(quantity.Depth).validate_python("-30 mm") == pytest.approx(-0.03)
+
+
+@pytest.mark.parametrize(("text", "ns"), [
+    ("0 s", 0), ("20 ms", 20_000_000), ("366 d", 366 * 86_400 * 10**9), ("366.001 d", None), ("-1 ms", None),
+])  # fmt: skip
+def test_no_duration_is_negative_or_longer_than_a_year(text: str, ns: int | None) -> None:
+    kind = TypeAdapter(quantity.Nanoseconds)
+    if ns is not None:
+        assert kind.validate_python(text) == ns
+        return
+    with pytest.raises(ValidationError) as caught:
+        kind.validate_python(text)
+    assert caught.value.errors()[0]["ctx"] == {"found": repr(text), "allowed": "zero to 366 days"}

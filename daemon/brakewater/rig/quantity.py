@@ -45,17 +45,6 @@ def lasting(least: str, most: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-def within(least: float, most: float, allowed: str) -> AfterValidator:
-    """Bounds of a quantity in its SI unit (degC), and how people write them."""
-
-    def check(value: float) -> float:
-        if not least <= value <= most:
-            raise PydanticCustomError("quantity", "{found}", {"found": f"{value:g} in SI", "allowed": allowed})
-        return value
-
-    return AfterValidator(check)
-
-
 def _above_zero(dimension: Dimension) -> Callable[[Any], Any]:
     read = _reader(dimension)
 
@@ -98,10 +87,12 @@ Day = Annotated[str, BeforeValidator(_day)]
 
 
 def _fluid(value: Any) -> Any:
+    context = {"found": repr(value), "allowed": fluid.ALLOWED}
+    if not isinstance(value, str):  # a table would be taken for a fluid's own polynomials
+        raise PydanticCustomError("quantity", "{found}", context)
     try:
-        return fluid.parse(value) if isinstance(value, str) else value
+        return fluid.parse(value)
     except ValueError as error:
-        context = {"found": repr(value), "allowed": fluid.ALLOWED}
         raise PydanticCustomError("quantity", "{found}", context) from error
 
 

@@ -8,10 +8,12 @@ import pytest
 
 import streams
 from brakewater.engine import Engine
+from brakewater.record.reader import Record
 from brakewater.record.segment import remove_segment, segment_path
 from brakewater.review.study import of_record
+from brakewater.review.what_if import SettingError, asked_of, objections, overruled, read_back, with_settings
 from brakewater.rig import Rig
-from brakewater.stream import Block, Command, Input, Start
+from brakewater.stream import Answer, Block, Command, Input, Outcome, Start
 from daemons import here
 from record_streams import watched
 
@@ -100,3 +102,102 @@ def test_nonsense_is_still_refused(tmp_path: Path, setting: str) -> None:
     folder = recorded(tmp_path / "record", run(1, RIG))
     assert "--set" in str(of_record(str(folder), (setting,))["error"])
     assert here("replay", folder, "--set", setting).returncode == 2
+
+
+RANGE = 'range = ["0 gal/min", "150 gal/min"]'
+SPARE = """
+[[brake.redundant]]
+role = "inlet-flow"
+rule = "mean"
+[[brake.point]]
+name = "spare"
+role = "inlet-flow"
+device = "plc1"
+table = "holding"
+address = 0
+signal = { kind = "linear", raw = [0, 1000], range = ["0 gal/min", "150 gal/min"] }
+[[lamp]]"""
+
+
+@pytest.mark.parametrize("said", [False, True])
+@pytest.mark.parametrize("value", ["2 to 120 gal/min", "2 gal/min to 120 gal/min", " 2 gal/min to  120 gal/min "])
+def test_a_range_asked_about_is_as_if_the_rig_file_gave_it(value: str, *, said: bool) -> None:
+    """With what the meter may be off by, which goes by its span, and for whatever is made of several meters."""
+    text = streams.changed(RIG.text, ("[[lamp]]", SPARE))
+    first = text.index('name = "aux-flow"')
+    if said:
+        text = text[:first] + text[first:].replace("signal", 'accuracy = "2 gal/min"\nsignal', 1)
+    wanted = streams.parse(streams.changed(text, (RANGE, 'range = ["2 gal/min", "120 gal/min"]')))
+    found = with_settings(streams.parse(text), [f"aux-flow.range={value}"])
+    assert (found.points, found.redundant, found.alarms) == (wanted.points, wanted.redundant, wanted.alarms)
+
+
+def test_of_two_brakes_only_the_alarm_that_is_named_is_set() -> None:
+    rig = streams.parse(streams.two_brakes())
+    found = {rule.key: rule for rule in with_settings(rig, ["two.cooling-flow-low.setpoint=140 gal/min"]).alarms}
+    told = {key for key, rule in found.items() if rule not in rig.alarms}
+    assert told == {"two.cooling-flow-low"}
+    assert found["two.cooling-flow-low"].setpoint == pytest.approx(140 * streams.GPM)
+
+
+def test_settings_are_read_back_as_they_were_read() -> None:
+    low = "aux.cooling-flow-low"
+    asked = [f"{low}.setpoint = 270 L/min", f"{low}.on-delay=1500 ms", f"{HOT}.deadband=1 K", f"{HOT}.setpoint=40 degC"]
+    asked += ["aux-flow.range=0 to 8 L/s"]
+    assert read_back(with_settings(RIG, asked), asked) == [
+        "aux.cooling-flow-low.setpoint = 71.3265 gal/min",
+        "aux.cooling-flow-low.on-delay = 1.5 s",
+        f"{HOT}.deadband = 1.8 degF",
+        f"{HOT}.setpoint = 104 degF",
+        "aux-flow.range = 0 to 126.803 gal/min",
+    ]
+
+
+@pytest.mark.parametrize(("setting", "why"), [
+    ("aux.cooling-flow-low.on-delay=-2 s", "if-negative"), ("aux.cooling-flow-low.on-delay=25 h", "if-long"),
+    ("aux.cooling-flow-low.setpoint=-2 m", "if-quantity"), ("aux.cooling-flow-low.deadband=", "if-form"),
+    ("aux-flow.range=5 to 5 gal/min", "if-range"), ("aux-flow.range=5 gal/min", "if-form"),
+    ("aux-inlet.range=0 to 5 K", "if-point"), ("rig.broker-lost.setpoint=3", "if-lacks"),
+    ("rig.broker-lost.deadband=3", "if-lacks"), ("aux.brake-level-rising.deadband=1 in", "if-lacks"),
+])  # fmt: skip
+def test_a_setting_is_refused_by_name(setting: str, why: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        with_settings(RIG, [setting])
+    assert caught.value.why == why
+
+
+def test_only_what_is_set_is_objected_to() -> None:
+    rig = with_settings(RIG, ["aux.brake-level-high.setpoint=900 mm", "aux.cooling-flow-low.on-delay=1 s"])
+    assert objections(rig, ["aux.cooling-flow-low.on-delay=1 s"]) == []
+    (told,) = objections(rig, ["aux.brake-level-high.setpoint=900 mm"])
+    assert "below the bearing level" in str(told)
+
+
+@pytest.mark.parametrize("setting", ["aux-flow.range=10 to 120 gal/min", "aux.cooling-lost.setpoint=200 gal/min"])
+def test_a_setpoint_that_its_transmitter_cannot_show_is_objected_to(setting: str) -> None:
+    """As in a rig file: the alarm could never come, or never go."""
+    (told,) = objections(with_settings(RIG, [setting]), [setting])
+    assert "which its transmitter can show" in str(told)
+    assert dict(told.places)["alarm"] == "aux.cooling-lost"
+    within = ["aux-flow.range=0 to 120 gal/min"]
+    assert objections(with_settings(RIG, within), within) == []
+
+
+@pytest.mark.parametrize(("do", "ok", "named"), [("set", True, True), ("set", False, False), ("unset", True, False)])
+def test_only_a_command_that_set_something_overrules(do: str, *, ok: bool, named: bool) -> None:
+    _, block = run(1, RIG)
+    command = streams.command(block, do, actor="engineer", setting=f"{HOT}.setpoint", value="90 degF", reason="x")
+    outcome = Outcome(answers=(Answer(id="c1", actor="engineer", ok=ok, says=""),))
+    assert (overruled([f" {HOT}.setpoint = 98 degF"], command, outcome) is not None) is named
+    assert overruled([OTHER], command, outcome) is None
+
+
+def test_the_newest_rig_file_says_what_may_be_asked_about(tmp_path: Path) -> None:
+    renamed = streams.parse(RIG.text.replace('"aux-flow"', '"new-flow"'))
+    folder = recorded(tmp_path / "record", [*run(1, RIG), *run(2, renamed)])
+    rig, instead = asked_of(Record(folder), ["new-flow.range=0 to 120 gal/min"])
+    assert rig.points == with_settings(renamed, ["new-flow.range=0 to 120 gal/min"]).points
+    assert instead(RIG) is RIG  # of before there was such a point
+    assert instead(renamed).points == rig.points
+    with pytest.raises(SettingError):
+        asked_of(Record(folder), ["aux-flow.range=0 to 120 gal/min"])

@@ -31,12 +31,44 @@ def test_a_sound_brake_is_as_new() -> None:
 
 @pytest.mark.parametrize(("gap_m", "index", "cause"), [
     (1.25 * NOMINAL, 0.64, "gap"), (NOMINAL, 0.64, "coils"), (None, 0.64, "gap-or-coils"),
-    (1.1 * NOMINAL, 0.4, "gap-or-coils"),
+    (1.1 * NOMINAL, 0.4, "gap-or-coils"), (1.02 * NOMINAL, 0.85, "gap-or-coils"),
 ])  # fmt: skip
 def test_the_measured_gap_tells_gap_from_coils(gap_m: float | None, index: float, cause: str) -> None:
     told = trips({"gap_m": None if gap_m is None else NOMINAL}, {"torque": torque(index), "gap_m": gap_m})
     assert causes(told)[1] == [cause]
     assert causes(told)[0] == "weakening"
+    (finding,) = condition(told, NOMINAL, 15.0).findings
+    assert finding.certain == (cause != "gap-or-coils")
+
+
+def test_a_fall_is_held_against_the_gap_of_its_first_trip_and_a_weakness_from_the_start_against_the_nominal() -> None:
+    wide = 1.3 * NOMINAL
+    fell = trips({"torque": torque(0.8), "gap_m": wide}, {"torque": torque(0.64), "gap_m": wide * 1.118})
+    assert causes(fell)[1] == ["gap"]
+    assert causes(trips(*[{"torque": torque(0.64), "gap_m": 1.25 * NOMINAL}] * 2))[1] == ["gap"]
+
+
+@pytest.mark.parametrize(("days", "fast"), [(6.9, True), (7.1, False)])
+def test_a_fall_within_a_week_is_said_to_be_fast_for_a_gap(days: float, *, fast: bool) -> None:
+    first, last = trips({"gap_m": None}, {"gap_m": None, "torque": torque(0.64)})
+    found = condition([first, replace(last, at_s=first.at_s + days * 86_400.0)], NOMINAL, 15.0).findings
+    assert [("fast for a gap" in one.says.text()) for one in found] == [fast]
+
+
+def test_a_brake_that_was_mended_is_sound_and_less_heat_within_its_doubt_is_nothing() -> None:
+    assert causes(trips({"torque": torque(0.5)}, {})) == ("sound", [])
+    assert causes(trips({}, {"share": (0.58, 0.03)})) == ("sound", [])
+
+
+@pytest.mark.parametrize(("ceiling", "fell"), [((56.0, 60.0), False), ((54.0, 60.0), True)])
+@pytest.mark.parametrize("first", [{"most_a": 57.0}, {"most_a": 63.0, "ceiling": (57.0, 62.0)}])
+def test_a_ceiling_fell_where_it_is_well_below_what_the_first_trip_took(
+    first: dict[str, object], ceiling: tuple[float, float], *, fell: bool
+) -> None:
+    told = trips(first, {"most_a": 56.0, "ceiling": ceiling, "excitation": 0.99})
+    (finding,) = condition(told, NOMINAL, 15.0).findings
+    assert finding.certain is fell
+    assert ("in the first trip" in finding.says.text()) is fell
 
 
 def test_a_torque_known_too_vaguely_makes_no_sound_brake() -> None:
@@ -104,6 +136,49 @@ def test_heat_that_comes_late_is_scale() -> None:
     assert causes(trips({}, {"contact": Contact(scale=0.9, std=0.2)}))[1] == []
     (finding,) = condition(trips({}, {"contact": Contact(scale=0.2, std=0.15)}), NOMINAL, 15.0).findings
     assert "60 s later than as built" in finding.says.text()
+
+
+@pytest.mark.parametrize(("scale", "std", "found"), [
+    (0.75, 0.02, [False]), (0.85, 0.02, []), (0.7, 0.2, []), (0.5, 0.02, [True]),
+])  # fmt: skip
+def test_scale_is_a_fall_beyond_its_doubt_and_certain_where_its_band_is_below_as_built(
+    scale: float, std: float, found: list[bool]
+) -> None:
+    told = trips({"contact": Contact(scale=1.0, std=std)}, {"contact": Contact(scale=scale, std=std)})
+    assert [one.certain for one in condition(told, NOMINAL, 15.0).findings] == found
+
+
+HOT = {"dry_s": 240.0, "torque": torque(1.0, 0.7)}
+
+
+@pytest.mark.parametrize(("later", "says"), [
+    ([{"torque": torque(1.0, 0.7)}], "as before in the next trip"),
+    ([{"torque": torque(1.0, std=0.3)}, {}], "as before in trip 4"),
+    ([{"torque": None}, {"torque": torque(0.5)}], "not as before in trip 4 either"),
+    ([{"torque": torque(1.0, std=0.3)}], "no later trip tells"),
+])  # fmt: skip
+def test_what_later_trips_tell_of_a_hot_rotors_torque(later: list[dict[str, object]], says: str) -> None:
+    found = condition(trips({}, HOT, *later), NOMINAL, 15.0).findings
+    (finding,) = (one for one in found if one.cause == "hot-rotor" and "trip 2" in one.says.text())
+    assert says in finding.says.text()
+    assert ("not wear" in finding.says.text()) == ("not as before" not in says)
+
+
+def test_a_fall_within_a_trip_is_a_hot_rotor_likely_where_nothing_else_explains_it() -> None:
+    told = trips({}, {"torque": torque(1.0, 0.7)})
+    assert [(one.cause, one.certain) for one in condition(told, NOMINAL, 15.0).findings] == [("hot-rotor", False)]
+    assert causes(trips({}, {"torque": torque(1.0, 0.7), "excitation": 0.55}))[1] == ["exciter"]
+    dry = trips({}, {"torque": torque(0.6), "dry_s": 240.0})  # of a trip without water the torque tells no gap
+    assert [(one.cause, one.certain) for one in condition(dry, NOMINAL, 15.0).findings] == [("hot-rotor", True)]
+
+
+@pytest.mark.parametrize(("apart_s", "says"), [
+    (3600.0 * 5, "within 5.0 h"), (86_400.0 * 59, "over 59 days"), (86_400.0 * 61, "over 2 months"),
+])  # fmt: skip
+def test_how_far_apart_first_and_last_trip_are(apart_s: float, says: str) -> None:
+    first, last = trips({}, {"share": (0.3, 0.03)})
+    (finding,) = condition([first, replace(last, at_s=first.at_s + apart_s)], NOMINAL, 15.0).findings
+    assert says in finding.says.text()
 
 
 def test_a_hot_rotor_is_an_incident_and_no_wear() -> None:

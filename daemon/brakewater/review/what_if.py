@@ -15,8 +15,10 @@ from brakewater.record.reader import Record
 from brakewater.render import dimension_of_point
 from brakewater.rig import Rig
 from brakewater.rig import parse as parse_rig
+from brakewater.rig.checks import unshowable
 from brakewater.rig.faults import choices, near
 from brakewater.rig.model import AlarmRule
+from brakewater.rig.ranged import ranged
 from brakewater.rig.rules import rule_faults
 from brakewater.rig.settings import LONGEST_S, SETTINGS, changed, value_of
 from brakewater.signals.convert import CurrentLoop, Linear
@@ -127,8 +129,7 @@ def _ranged(rig: Rig, name: str, value: str, setting: str) -> Rig:
     except ValueError as error:
         named = refused("if-range", key=f"{name}.{_RANGE}", said=repr(value.strip()))
         raise _refused(named, f"found {setting}; allowed: {error}") from error
-    changed_point = replace(point, signal=signal)
-    return replace(rig, points=tuple(changed_point if one is point else one for one in rig.points))
+    return ranged(rig, point, signal)
 
 
 def _value_refused(rule: AlarmRule, what: str, value: str) -> RefusedError:
@@ -183,12 +184,15 @@ def objections(rig: Rig, settings: list[str]) -> list[RefusedError]:
         settings: as given to ``with_settings``.
     """
     keys = {setting.partition("=")[0].strip().rpartition(".")[0] for setting in settings}
-    return [
-        refused("if-check", alarm=rule.key, found=fault.found, allowed=fault.allowed)
-        for rule in rig.alarms
-        if rule.key in keys
-        for fault in rule_faults(rig, rule)
-    ]
+    ranged_of = {(point.brake, point.role) for point in rig.points if point.name in keys}
+    told: list[RefusedError] = []
+    for rule in rig.alarms:
+        wrong = [(fault.found, fault.allowed) for fault in rule_faults(rig, rule)] if rule.key in keys else []
+        if rule.key in keys or (rule.brake, rule.kind.quantity) in ranged_of:
+            beyond = unshowable(rule, rig.points, rig.units)
+            wrong += [beyond] if beyond is not None else []
+        told += [refused("if-check", alarm=rule.key, found=found, allowed=allowed) for found, allowed in wrong]
+    return told
 
 
 def _refused(named: RefusedError, says: str = "", hint: str = "") -> SettingError:

@@ -19,6 +19,7 @@ from brakewater.review.ceiling import TAKES
 from brakewater.review.contact import Contact
 from brakewater.review.sentence import Sentence, sentence
 from brakewater.review.torque import AS_NEW, FALLING, WEAK, Torque
+from brakewater.review.torque import CANNOT_TELL as VAGUE
 from brakewater.units import Dimension, shown
 from brakewater.wording import ENGLISH, Wording
 
@@ -244,13 +245,26 @@ def _hot(trips: Sequence[Told], lasting: Sequence[Finding], units: str) -> list[
         falling = one.torque is not None and one.torque.verdict == FALLING
         if one.dry_s <= _DRY_S and (not falling or lasting):
             continue
-        after = [later.torque for later in trips[at + 1 :] if later.torque is not None]
-        back = bool(after) and after[0].verdict in (AS_NEW, FALLING)
-        says = sentence(
-            "why-hot", n=str(one.number), back=sentence("why-back" if back else "why-no-later"), **_heated(one, units)
-        )
+        lasts, back = _back(trips[at + 1 :])
+        key = "why-hot-lasts" if lasts else "why-hot"
+        says = sentence(key, n=str(one.number), back=back, **_heated(one, units))
         found.append(Finding(cause="hot-rotor", says=says, certain=one.dry_s > _DRY_S, lasting=False))
     return found
+
+
+def _back(later: Sequence[Told]) -> tuple[bool, Sentence]:
+    """Whether the torque stayed away, by the first of the later trips that tells, and how that is said."""
+    known = (
+        (place, one, one.torque.verdict)
+        for place, one in enumerate(later)
+        if one.torque is not None and one.torque.verdict != VAGUE
+    )
+    place, one, verdict = next(known, (0, None, ""))
+    if one is None:
+        return False, sentence("why-no-later")
+    if verdict == WEAK:
+        return True, sentence("why-not-back", n=str(one.number))
+    return False, sentence("why-back-in", n=str(one.number)) if place else sentence("why-back")
 
 
 def _heated(one: Told, units: str) -> dict[str, str | Sentence]:

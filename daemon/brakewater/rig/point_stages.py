@@ -191,6 +191,11 @@ def accuracies(entry: PointEntry, role: Role, signal: AnySignal, complain: Compl
     return (said,) if entry.tolerance_class is None else (said, _of_class(entry.tolerance_class))
 
 
+def usual_of_span(signal: Linear | CurrentLoop) -> Accuracy:
+    """Where the file says none."""
+    return Accuracy(fixed=_SPAN_SHARE * abs(signal.high - signal.low))
+
+
 def _of_class(tolerance: Tolerance) -> Accuracy:
     at_0, at_1 = tolerance_k(np.array([0.0, 1.0]), tolerance).tolist()
     return Accuracy(fixed=at_0, share=at_1 - at_0)
@@ -201,7 +206,7 @@ def _usual(signal: AnySignal, role: Role, tolerance: Tolerance) -> Accuracy:
         case Pt100():
             return _of_class(tolerance)
         case Linear() | CurrentLoop():
-            return Accuracy(fixed=_SPAN_SHARE * abs(signal.high - signal.low))
+            return usual_of_span(signal)
         case Root():
             return Accuracy(fixed=_SPAN_SHARE * signal.full_scale)
         case Pulse():

@@ -45,6 +45,17 @@ def lasting(least: str, most: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+def within(least: float, most: float, allowed: str) -> AfterValidator:
+    """Bounds of a quantity in its SI unit (degC), and how people write them."""
+
+    def check(value: float) -> float:
+        if not least <= value <= most:
+            raise PydanticCustomError("quantity", "{found}", {"found": f"{value:g} in SI", "allowed": allowed})
+        return value
+
+    return AfterValidator(check)
+
+
 def _above_zero(dimension: Dimension) -> Callable[[Any], Any]:
     read = _reader(dimension)
 

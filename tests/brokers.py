@@ -29,11 +29,17 @@ asyncio.run(main())
 """
 
 
-def until(met: Callable[[], bool], what: str = "", within_s: float = 40.0) -> None:
-    """Wait for a condition; generous, because it only bounds a failing test."""
+def until(met: Callable[[], bool], what: str | Callable[[], object] = "", within_s: float = 40.0) -> None:
+    """Wait for a condition; generous, because it only bounds a failing test.
+
+    Args:
+        met: the condition.
+        what: it is, or what tells how things stand when it has not come about: a text is of the time before the wait.
+        within_s: no longer.
+    """
     deadline = time.monotonic() + within_s
     while not met():
-        assert time.monotonic() < deadline, f"not in {within_s} s: {what}"
+        assert time.monotonic() < deadline, f"not in {within_s} s: {what() if callable(what) else what}"
         time.sleep(0.01)
 
 
@@ -47,7 +53,7 @@ class Broker(Program):
 
     def start(self) -> None:
         self._run(self._command, self._log)
-        until(self._answers, f"broker on {self.port}: {self._log.read_text()}")
+        until(self._answers, lambda: f"broker on {self.port}: {self._log.read_text()}")
 
     def _answers(self) -> bool:
         try:

@@ -87,7 +87,7 @@ def pages(
     known = {**pins, **(environment or {})}
     with serving(device), daemon(rig, folder / "record", environment=known) as watch:
         url = f"{'https' if tls else 'http'}://{HOST}:{port}"
-        until(lambda: _answers(url), f"the panel answers: {watch.said}", within_s=120)
+        until(lambda: _answers(url), lambda: f"the panel answers: {watch.said}", within_s=120)
         yield Pages(url, watch, device)
         if watch.process.poll() is None:
             watch.end()

@@ -153,10 +153,10 @@ def test_a_folder_whose_rights_are_taken_away_stops_recording_alone(device: Smal
     with daemon(rig, record, under=plain) as one:
         (record / "hot").chmod(0)
         device.flow(0)
-        until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", one.said)
+        until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", lambda: one.said)
         device.flow(90)
-        until(lambda: one.states().get("aux.cooling-lost") == "returned-unacknowledged", one.said, within_s=10)
-        until(lambda: one.states().get("rig.record-stalled") == "unacknowledged", one.said, within_s=40)
+        until(lambda: one.states().get("aux.cooling-lost") == "returned-unacknowledged", lambda: one.said, within_s=10)
+        until(lambda: one.states().get("rig.record-stalled") == "unacknowledged", lambda: one.said, within_s=40)
         assert one.status()["run"] == 1
         assert f"mend it as root: chown -R root: {record} " in here("status", "--record", record).stdout
         time.sleep(6)  # upkeep looks every five seconds
@@ -164,8 +164,10 @@ def test_a_folder_whose_rights_are_taken_away_stops_recording_alone(device: Smal
         assert "Traceback" not in one.said
         assert f"mend it as root: chown -R root: {record} && chmod -R u=rwX,g=rX,o= {record}" in one.said
         (record / "hot").chmod(0o750)
-        until(lambda: one.status()["record"]["commit_age_s"] < 2, one.said)
+        until(lambda: one.status()["record"]["commit_age_s"] < 2, lambda: one.said)
         assert one.status()["record"]["recording"] is True
-        until(lambda: one.states().get("rig.record-stalled") == "returned-unacknowledged", one.said, within_s=10)
+        until(
+            lambda: one.states().get("rig.record-stalled") == "returned-unacknowledged", lambda: one.said, within_s=10
+        )
         assert one.end() == 0
     assert verify(record).verdict == "consistent"

@@ -97,7 +97,7 @@ def test_a_file_without_the_upkeep_book_is_refused_unless_it_may_end(tmp_path: P
         assert "found no [upkeep]" in told.stdout
         assert "brakewater reload --end-upkeep" in told.stdout
         one.process.send_signal(signal.SIGHUP)
-        until(lambda: one.said.count("found no [upkeep]") == 2, one.said)
+        until(lambda: one.said.count("found no [upkeep]") == 2, lambda: one.said)
         assert one.status()["run"] == 2
         assert len(ask(one.record, {"ask": "book"})["entries"]) == 1
         assert brakewater("reload", "--end-upkeep", "--record", one.record).returncode == 0

@@ -57,11 +57,11 @@ def test_an_unwritable_record_folder_is_said_once_and_alarms_go_on(tmp_path: Pat
     with running(mosquitto(tmp_path)) as broker, serving(device):
         rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
         with daemon(rig, blocked / "record", ready=False) as one, hearing(broker, tmp_path) as ear:
-            until(lambda: state(ear, LOST) == "normal", one.said)
+            until(lambda: state(ear, LOST) == "normal", lambda: one.said)
             device.flow(0)
-            until(lambda: state(ear, LOST) == "unacknowledged", one.said)
+            until(lambda: state(ear, LOST) == "unacknowledged", lambda: one.said)
             device.flow(90)
-            until(lambda: state(ear, LOST) == "returned-unacknowledged", one.said)
+            until(lambda: state(ear, LOST) == "returned-unacknowledged", lambda: one.said)
             assert one.end() == 0
         (line,) = lines(one.said, "")
         assert "nothing is recorded" in line
@@ -85,10 +85,10 @@ def test_alarms_go_on_where_a_part_of_the_record_belongs_to_another_user(tmp_pat
             held.chmod(0o700)
             one.start()
             device.flow(0)
-            until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", one.said)
+            until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged", lambda: one.said)
             assert one.status()["record"]["recording"] is False
             assert f"mend it as root: chown -R root: {record} " in here("status", "--record", record).stdout
-            until(lambda: one.states().get("rig.record-stalled") == "unacknowledged", one.said)
+            until(lambda: one.states().get("rig.record-stalled") == "unacknowledged", lambda: one.said)
             assert one.end() == 0
     (line,) = lines(one.said[before:], "")
     assert f"nothing is recorded until this is mended and the daemon started again: {held}: belongs to " in line
@@ -100,7 +100,7 @@ def test_one_that_is_told_to_stop_while_it_starts_ends_with_status_0(tmp_path: P
     rig, record = small_rig(tmp_path / "rig.toml", device=free_port()), tmp_path / "record"
     with daemon(rig, record, ready=False) as one:
         held = record / "record.lock"
-        until(lambda: held.exists() and str(one.process.pid) in held.read_text(), one.said)
+        until(lambda: held.exists() and str(one.process.pid) in held.read_text(), lambda: one.said)
         assert one.end() == 0, one.said
     with daemon(rig, record) as one:
         assert one.end() == 0
@@ -113,7 +113,7 @@ def test_a_store_of_cursors_that_cannot_be_opened_stops_nothing(tmp_path: Path) 
     with running(mosquitto(tmp_path)) as broker, serving(device):
         rig = small_rig(tmp_path / "rig.toml", device=device.port, broker=broker.port)
         with daemon(rig, record) as one, hearing(broker, tmp_path) as ear:
-            until(lambda: state(ear, LOST) == "normal", one.said)
+            until(lambda: state(ear, LOST) == "normal", lambda: one.said)
             assert one.status()["record"]["recording"] is True
             assert len(lines(one.said, "cursors")) == 1
             assert one.end() == 0
@@ -218,7 +218,7 @@ def test_every_event_of_a_new_record_reaches_the_broker_where_the_cursors_of_the
                 before = len(ear.all())
                 with daemon(rig, record) as one:
                     device.flow(0)
-                    until(lambda: _raised(ear, before), one.said, within_s=15)  # noqa: B023
+                    until(lambda: _raised(ear, before), lambda: one.said, within_s=15)  # noqa: B023
                     device.flow(90)
                     assert one.end() == 0
                 shutil.rmtree(record / "hot")

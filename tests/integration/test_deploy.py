@@ -450,7 +450,7 @@ def test_each_role_hears_its_own_topics_and_no_other(site: Site, user: str) -> N
             watch.may_write(topic)
         driller.may_write(f"{ROOT}/command/driller")
         watch.may_write(f"{ROOT}/online")  # the last: all before it has come by now
-        until(lambda: one.heard.count(f"{ROOT}/online") >= 2, str(one.heard))
+        until(lambda: one.heard.count(f"{ROOT}/online") >= 2, lambda: one.heard)
         assert set(one.heard) == READS[user]
 
 
@@ -468,8 +468,8 @@ def test_a_sparkplug_host_and_the_watch_hear_each_other(site: Site) -> None:
         assert watch.may_write(BIRTH)
         assert host.may_write(STATE)
         assert host.may_write(REBIRTH)
-        until(lambda: {STATE, REBIRTH} <= set(watch.heard), str(watch.heard))
-        until(lambda: BIRTH in host.heard, str(host.heard))
+        until(lambda: {STATE, REBIRTH} <= set(watch.heard), lambda: watch.heard)
+        until(lambda: BIRTH in host.heard, lambda: host.heard)
 
 
 @AS_ROOT
@@ -520,14 +520,14 @@ def test_a_watch_under_it_obeys_the_driller_and_loses_nothing_by_a_backup(site: 
     (secrets / "brakewater_signing-key").touch()
     knows = {"CREDENTIALS_DIRECTORY": str(secrets)}
     with serving(device), daemon(rig, record, environment=knows) as one, site.client("driller") as driller:
-        until(lambda: one.status()["links"] == {"broker": True}, one.said)
+        until(lambda: one.status()["links"] == {"broker": True}, lambda: one.said)
         driller.listen()
         device.flow(0)
         until(lambda: one.states().get("aux.cooling-lost") == "unacknowledged")
         body = b'{"id": "7", "do": "acknowledge", "alarm": "aux.cooling-lost"}'
         driller._client.publish(f"{ROOT}/command/driller", body, qos=1)
-        until(lambda: one.states().get("aux.cooling-lost") == "acknowledged", one.said)
-        until(lambda: f"{ROOT}/answer/driller/7" in driller.heard, str(driller.heard))
+        until(lambda: one.states().get("aux.cooling-lost") == "acknowledged", lambda: one.said)
+        until(lambda: f"{ROOT}/answer/driller/7" in driller.heard, lambda: driller.heard)
         backed_up(record, rig, tmp_path / "backup")
         backed_up(record, rig, tmp_path / "backup")  # again, over what is there
         one.kill()

@@ -106,7 +106,7 @@ def right_again(load: "Load", broker: Broker, mqtt: Mqtt) -> float:
             horn_right = said.get("horn") == ("alarm" if low else "off") and said.get("online") == "True"
             return alarms_right and lamps_right and horn_right
 
-        until(right, f"states are right: {stands(broker.port)}", within_s=60)
+        until(right, lambda: f"states are right: {stands(broker.port)}", within_s=60)
     return time.monotonic() - began
 
 

@@ -257,7 +257,7 @@ def test_beside_the_simulator_its_pages_show_what_the_watch_sees(tmp_path: Path)
     file = demo_rig_file(tmp_path / "rig.toml", device=device, broker=free_port(), panel=port)
     url = f"http://{HOST}:{port}"
     with simulator(file, "trip-in"), daemon(file, tmp_path / "record") as watch:
-        until(lambda: _now(url) is not None, f"a picture: {watch.said}", within_s=30)
+        until(lambda: _now(url) is not None, lambda: f"a picture: {watch.said}", within_s=30)
         paired = brakewater("panel", "--record", watch.record, "--pair", "doghouse")
         address, _, code = paired.stdout.strip().partition("#")
         assert address == f"{url}/pair"

@@ -277,13 +277,16 @@ def test_a_modbus_device_dies_and_is_born_again_while_the_brake_and_its_alarms_l
     file.write_text(file.read_text() + TABLE)
     with hearing(broker, tmp_path) as host, daemon(file, tmp_path / "record") as watch:
         with serving(device):
-            until(lambda: "DBIRTH/plc1" in host.kinds(), watch.said)
+            until(lambda: "DBIRTH/plc1" in host.kinds(), lambda: watch.said)
             assert values(host.last("DBIRTH/plc1")) == {"status": "ok"}
-        until(lambda: "DDEATH/plc1" in host.kinds(), watch.said)
-        until(lambda: any(values(p).get("alarm/cooling-lost") == "unacknowledged" for _, p in host.heard()), watch.said)
+        until(lambda: "DDEATH/plc1" in host.kinds(), lambda: watch.said)
+        until(
+            lambda: any(values(p).get("alarm/cooling-lost") == "unacknowledged" for _, p in host.heard()),
+            lambda: watch.said,
+        )
         again = SmallDevice(device.port)
         with serving(again):
-            until(lambda: host.kinds().count("DBIRTH/plc1") == 2, watch.said)
+            until(lambda: host.kinds().count("DBIRTH/plc1") == 2, lambda: watch.said)
             heard = host.heard()
         assert watch.end() == 0
     kinds = [kind for kind, _ in heard]

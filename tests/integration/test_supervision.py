@@ -58,7 +58,7 @@ def test_it_starts_whatever_is_missing(tmp_path: Path, missing: tuple[str, ...])
         address = tmp_path / "notify"
         knows = {"NOTIFY_SOCKET": str(address)}
         with told_at(address) as told, daemon(rig, record, ready=False, environment=knows) as one:
-            until(lambda: "READY=1" in told(), one.said)  # the first scan has gone through
+            until(lambda: "READY=1" in told(), lambda: one.said)  # the first scan has gone through
             assert one.end(within_s=10) == 0, one.said
     assert "Traceback" not in one.said
     if "disk" not in missing:
@@ -99,7 +99,7 @@ def test_a_panel_that_is_killed_comes_back_and_the_watch_does_not_notice(tmp_pat
             first = panel_of(one)
             run, number = one.status()["run"], one.status()["input"]
             os.kill(first, signal.SIGKILL)
-            until(lambda: panel_of(one) != first, one.said)
+            until(lambda: panel_of(one) != first, lambda: one.said)
             assert one.status()["run"] == run
             until(lambda: one.status()["input"] > number + 5)
             assert one.said.count("the panel ended with exit status -9; started again in") == 1
@@ -116,7 +116,7 @@ def panel_of(one: Daemon) -> int:
                 pids.extend([child.pid] if "brakewater.panel" in " ".join(child.cmdline()) else [])
         return bool(pids)
 
-    until(is_there, one.said)
+    until(is_there, lambda: one.said)
     return pids[0]
 
 
@@ -156,8 +156,8 @@ def test_no_secret_stands_in_log_status_or_record(tmp_path: Path, form: str) -> 
         rig = rig_of_all(tmp_path, device=device.port, broker=broker.port, mirror=broker.port, panel=free_port())
         rig.write_text(rig.read_text().replace("[mqtt]", '[mqtt]\nuser = "brakewater"'))
         with daemon(rig, tmp_path / "record", environment=SECRETS, more=("--log", form)) as one:
-            until(lambda: "the panel ended" in one.said, one.said)
-            until(lambda: "mirror office" in one.said and "broker at" in one.said, one.said)
+            until(lambda: "the panel ended" in one.said, lambda: one.said)
+            until(lambda: "mirror office" in one.said and "broker at" in one.said, lambda: one.said)
             shown = json.dumps(one.status())
             assert one.end() == 0
     for text in TEXTS:

@@ -18,7 +18,7 @@ here=$(cd "$(dirname "$0")" && pwd)
 root='' rig='' broker='' wheel='' wheels='' ready='' python=/usr/bin/python3 told='' unfinished=''
 
 say() { echo "install: $*" >&2; }
-stop() { say "$2"; told=yes; exit "$1"; }
+stop() { local status=$1; shift; say "$@"; told=yes; exit "$status"; }
 ended() { # also by Ctrl-C, or by what was not foreseen
   [ -z "$unfinished" ] || rm -rf "$unfinished"
   [ -n "$told" ] || { say "ended before it was done; what ran before runs on: mend what stands above and run it again"; exit 3; }
@@ -99,6 +99,32 @@ check() {
   local asked=${rig:-$root/etc/brakewater/rig.toml}
   "$fresh/bin/python" -m brakewater check "$asked" >/dev/null ||
     stop 2 "$asked is refused; nothing was changed, and what ran before runs on"
+  of_this_rig "$asked" || stop 2 "keep that record elsewhere first, see 'Change the rig file' in deploy/runbook.md;" \
+    "nothing was changed, and what ran before runs on"
+}
+
+of_this_rig() { # a record belongs to one rig: a watch of another one would not start on it
+  local record=''
+  [ -n "$root" ] || record=$(systemctl show -P Environment brakewater 2>/dev/null | tr ' ' '\n' |
+    sed -n 's/^BRAKEWATER_RECORD=//p' | tail -n 1 || true)
+  "$fresh/bin/python" - "$1" "${record:-$root/var/lib/brakewater}" <<'P'
+import sys
+import tomllib
+from pathlib import Path
+
+name = tomllib.loads(Path(sys.argv[1]).read_text())["rig"]["name"]
+try:
+    from brakewater.record.reader import Record
+
+    record = Record(Path(sys.argv[2]))
+    start = next(record.inputs(from_run=record.runs()[-1]))
+    was = tomllib.loads(start.rig_toml)["rig"]["name"]
+except Exception:  # none is there, or one of which the start has more to say
+    was = name
+if was != name:
+    print(f"install: {sys.argv[2]} is the record of rig {was!r}, {sys.argv[1]} is of {name!r}", file=sys.stderr)
+    sys.exit(1)
+P
 }
 
 facts() { # what the rig file says: root, people (who may be known to a broker), serial, low-ports, files
@@ -258,7 +284,10 @@ broker() {
   chmod 0640 "$etc/brakewater"/{broker.key,broker.pem,ca.pem}
   chmod 0600 "$etc/brakewater/ca.key"
   for text in passwords acl; do mv "$etc/brakewater.$text.new" "$etc/brakewater.$text"; done
-  install -m 0644 "$etc/brakewater/ca.pem" "$root/etc/brakewater/broker-ca.pem"
+  local trusted="$root/etc/brakewater/broker-ca.pem"
+  [ ! -e "$trusted" ] || cmp -s "$etc/brakewater/ca.pem" "$trusted" ||
+    say "NEW AUTHORITY: hand out $trusted again; lamps, screens and people who trust the one before do not connect"
+  install -m 0644 "$etc/brakewater/ca.pem" "$trusted"
   [ -z "$changed" ] || say "NEW PASSWORDS for$changed: the old ones did not stand in $plain any more." \
     "Whoever connects by one of these names, lamps and horns too, is refused until given the new one from there"
   say "broker: passwords in $plain; in the rig file: host = \"127.0.0.1\", port = 8883, user = \"brakewater\", tls = true," \

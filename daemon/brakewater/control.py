@@ -169,6 +169,14 @@ def _user(uid: int) -> str:
         return f"uid-{uid}"
 
 
+def _group(folder: Path) -> str:
+    """Of those whom a record folder lets in; nothing where it is root's, or we are in it."""
+    try:
+        return "" if folder.stat().st_gid in {0, os.getgid(), *os.getgroups()} else folder.group()
+    except (OSError, KeyError):
+        return ""
+
+
 class RefusedError(DeviceError):
     """A daemon is there, and does not say what it is asked; the text says why."""
 
@@ -198,6 +206,11 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S, h
     except (OSError, ValueError) as error:
         if isinstance(error, FileNotFoundError) and not folder.is_dir():
             raise DeviceError(f"{folder}: no such folder, so no daemon that keeps its record there") from error
+        if isinstance(error, PermissionError) and (group := _group(folder)):
+            raise DeviceError(
+                f"{path}: user {own_user()} may not speak with the daemon there; who may is in the group {group}: as"
+                f" root: adduser {own_user()} {group}, then log in anew"
+            ) from error
         raise DeviceError(
             f"{path}: no daemon answers ({plainly(error)}); is `brakewater run` at work on this record folder, and may"
             f" user {own_user()} reach it? As a service: systemctl status brakewater; journalctl -u brakewater -n 50"

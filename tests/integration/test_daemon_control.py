@@ -1,9 +1,13 @@
 """The door on the box: what is asked and answered through control.sock, and what must not hurt the watch."""
 
 import getpass
+import grp
 import json
+import os
 import re
 import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
 from pathlib import Path
@@ -202,6 +206,19 @@ def test_clients_that_stay_silent_do_not_delay_the_end(watch: Daemon) -> None:
         line.connect(str(watch.record / SOCKET))
         assert watch.end(within_s=5) == 0
     assert "Traceback" not in watch.said
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root may give up its right to pass over rights")
+def test_who_is_not_in_the_group_is_told_how_to_come_into_it(tmp_path: Path) -> None:
+    os.chown(tmp_path, 65534, grp.getgrnam("adm").gr_gid)
+    tmp_path.chmod(0o750)
+    plain = ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--clear-groups"]
+    words = [*plain, sys.executable, "-m", "brakewater", "status", "--record", str(tmp_path)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 3
+    (line,) = done.stderr.splitlines()
+    assert "user root may not" in line
+    assert line.endswith("as root: adduser root adm, then log in anew")
 
 
 @pytest.mark.parametrize("words", [("status",), ("do", "acknowledge", "all")])

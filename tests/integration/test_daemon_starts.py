@@ -143,10 +143,13 @@ def test_a_broker_that_is_away_is_said_once_and_told_all_when_it_comes(tmp_path:
             assert one.status()["links"] == {"broker": False}
             time.sleep(1)  # further tries
             assert len(lines(one.said, "broker")) == 1
+            told = here("status", "--record", tmp_path / "record").stdout
+            assert "broker: LOST, 0 events delivered, 0 sessions lost: unreachable (nobody listens there)\n" in told
             with running(broker), hearing(broker, tmp_path) as ear:
                 until(lambda: state(ear, LOST) == "unacknowledged", "the broker is told")
                 until(lambda: state(ear, f"{ROOT}/rig/alarm/broker-lost") == "returned-unacknowledged")
                 assert one.status()["links"] == {"broker": True}
+                assert one.status()["broker"]["trouble"] == ""
                 device.flow(90)
                 until(lambda: state(ear, LOST) == "returned-unacknowledged")
                 assert one.end() == 0

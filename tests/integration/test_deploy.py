@@ -262,6 +262,44 @@ def test_the_authority_stays_where_the_brokers_certificate_is_made_anew(tmp_path
 
 
 @AS_ROOT
+def test_a_new_authority_is_said_so_that_it_is_handed_out(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    assert "NEW AUTHORITY" not in install(rig_file(tmp_path / "rig.toml"), "--broker", "--root", root).stderr
+    assert "NEW AUTHORITY" not in install("--broker", "--root", root).stderr
+    shutil.rmtree(root / "etc/mosquitto/brakewater")
+    done = install("--broker", "--root", root)
+    assert done.returncode == 0
+    assert f"NEW AUTHORITY: hand out {root}/etc/brakewater/broker-ca.pem again" in done.stderr
+
+
+@AS_ROOT
+@pytest.mark.parametrize("kept", ["hot", "sealed"])
+def test_a_rig_file_of_another_rig_than_the_record_changes_nothing(tmp_path: Path, kept: str) -> None:
+    """It would be installed, and the watch that ran until then would not start any more."""
+    root, device = tmp_path / "root", SmallDevice(free_port())
+    rig = rig_file(tmp_path / "rig.toml", device.port)
+    assert install(rig, "--root", root).returncode == 0
+    record = root / "var/lib/brakewater"
+    with serving(device), daemon(rig, record) as one:
+        assert one.end() == 0
+    if kept == "sealed":
+        with serving(device), daemon(rig, record) as one:
+            until(lambda: not (record / "hot/00000001.sqlite3").exists(), one.said, within_s=60)
+            assert one.end() == 0
+        (record / "hot/00000002.sqlite3").unlink()
+    before = (root / "etc/brakewater/rig.toml").read_bytes()
+    other = tmp_path / "other.toml"
+    other.write_text(rig.read_text().replace('name = "rig-9"', 'name = "rig-10"'))
+    done = install(other, "--root", root)
+    assert done.returncode == 2
+    assert f"{record} is the record of rig 'rig-9', {other} is of 'rig-10'" in done.stderr
+    assert "nothing was changed, and what ran before runs on" in done.stderr
+    assert (root / "etc/brakewater/rig.toml").read_bytes() == before
+    record.rename(record.with_name("brakewater-rig-9"))
+    assert install(other, "--root", root).returncode == 0
+
+
+@AS_ROOT
 def test_secrets_from_a_disk_without_rights_are_closed_again(tmp_path: Path) -> None:
     """Also to the people of the service's group, who may read the rig file."""
     root = tmp_path / "root"

@@ -14,7 +14,7 @@ from brakewater.record.journal import Journal
 from brakewater.record.mirror import MirrorWorker, Pace
 from brakewater.rig import Mirror
 from brakewater.stream import Block, Input, Start
-from brokers import free_port, until
+from brokers import HOST, free_port, until
 from faults.certificates import Authority
 from mirror_parts import RIG, SECOND, Answers, Scripted, due, incident, mirror, parsed, pieces, write
 from streams import UTC, scans
@@ -83,6 +83,14 @@ def test_trouble_is_told(tmp_path: Path, server: Scripted) -> None:
         until(lambda: len(server.requests) > 3, "goes on trying")
     with Cursors(tmp_path) as cursors:
         assert cursors.get("mirror.base") == (1, -1)
+
+
+def test_a_server_that_is_not_there_is_told_in_words_for_people(tmp_path: Path) -> None:
+    write(tmp_path, incident(300, utc0=UTC))
+    away = mirror(f"http://{HOST}:{free_port()}", SECOND)
+    with MirrorWorker("base", away, tmp_path, "a-secret", pace=QUICK) as worker:
+        until(lambda: worker.figures()["last_error"] is not None, "trouble")
+        assert worker.figures()["last_error"] == "no connection: nobody listens there"
 
 
 def test_retry_after_is_kept_to(tmp_path: Path, server: Scripted) -> None:

@@ -124,8 +124,10 @@ def _show_broker(broker: dict[str, Any] | None) -> None:
     if broker is None:
         return
     state = f"connected, MQTT {broker['version']}" if broker["connected"] else "LOST"
+    trouble = f": {broker['trouble']}" if broker["trouble"] else ""
     print(
-        f"broker: {state}, {counted(broker['events'], 'event')} delivered, {counted(broker['drops'], 'session')} lost"
+        f"broker: {state}, {counted(broker['events'], 'event')} delivered,"
+        f" {counted(broker['drops'], 'session')} lost{trouble}"
     )
 
 

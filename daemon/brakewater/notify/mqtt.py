@@ -89,6 +89,8 @@ class Figures:
     events: int
     """Events delivered since the start."""
     commands_refused: int
+    trouble: str = ""
+    """Why there is no session, in words; empty where there is one, or nothing was tried yet."""
 
 
 class Mqtt:
@@ -114,6 +116,7 @@ class Mqtt:
         self._session: Session | None = None
         self._drops = 0
         self._said: tuple[Outcome, str] | None = None
+        self._trouble = ""
         self._turn, self._stop = threading.Event(), threading.Event()
         self._screen: Screen | None = None
         self._at_screen = threading.Lock()
@@ -178,6 +181,7 @@ class Mqtt:
             waiting_s=waiting_s,
             events=self._follower.published,
             commands_refused=self._desk.refused,
+            trouble=("no acknowledgements" if waiting_s >= _LATE_S else "") if alive else self._trouble,
         )
 
     # ---------------------------------------------------------------- sessions
@@ -226,6 +230,7 @@ class Mqtt:
         elif said != self._said:
             _log.warning("broker at %s:%d: %s %s; trying on", broker.host, broker.port, outcome.value, session.trouble)
         self._said = said
+        self._trouble = "" if outcome is Outcome.ACCEPTED else f"{outcome.value} {session.trouble}".rstrip()
 
     def _hold(self, session: Session) -> None:
         try:
@@ -236,7 +241,8 @@ class Mqtt:
             session.close()
             if not self._stop.is_set():
                 self._drops += 1
-                _log.warning("the broker is lost (%s); trying on", session.trouble or "no acknowledgements")
+                self._trouble = session.trouble or "no acknowledgements"
+                _log.warning("the broker is lost (%s); trying on", self._trouble)
 
     def _serve(self, session: Session) -> None:
         self._session = session  # before anything is subscribed to: a command that lies there is answered at once

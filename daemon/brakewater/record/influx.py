@@ -13,6 +13,7 @@ from enum import Enum
 from importlib import import_module
 from typing import Any, Final
 
+from brakewater.errors import plainly
 from brakewater.rig import Mirror
 
 _MOST_WAIT_S: Final = 3600.0
@@ -147,6 +148,12 @@ def _tls(mirror: Mirror) -> dict[str, str]:
 
 
 def _brief(error: BaseException) -> str:
+    """In words for people where it is the network's; the library's own names say nothing to them."""
+    inner: BaseException | None = error
+    while inner is not None:
+        if isinstance(inner, OSError):
+            return f"no connection: {plainly(inner)}"[:300]
+        inner = inner.__cause__ or inner.__context__
     return f"{type(error).__name__}: {error}"[:300]
 
 

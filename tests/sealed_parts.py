@@ -1,9 +1,15 @@
 """Records with closed segments, and their sealed folders."""
 
+import json
+from collections.abc import Callable
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
+
 from brakewater.record.journal import Journal
-from brakewater.record.sealed.layout import sealed_path
+from brakewater.record.sealed.layout import FILES, MANIFEST, sealed_path
+from brakewater.record.sealed.manifest import file_sum
 from brakewater.record.sealed.read import Sealed
 from brakewater.record.sealed.write import write_segment
 from brakewater.record.segment import segment_path
@@ -45,3 +51,17 @@ def many_runs(folder: Path, count: int, first: int = 1) -> None:
             journal.append(scans(RIG, 1, 700, run), (event(run, 7, 1),))
             journal.append(command(run, 701))
             journal.append(scans(RIG, 702, 300, run))
+
+
+def summed_anew(sealed: Path) -> None:
+    """As someone does who knows of the checksums."""
+    doc = json.loads((sealed / MANIFEST).read_text())
+    for name in FILES:
+        found = file_sum(sealed / name)
+        doc["files"][name] = {"bytes": found.size, "sha256": found.sha256}
+    (sealed / MANIFEST).write_text(json.dumps(doc))
+
+
+def rewritten(file: Path, change: Callable[[pa.Table], pa.Table]) -> None:
+    table = pq.read_table(file)
+    pq.write_table(change(table).cast(table.schema), file, compression="zstd")

@@ -1,8 +1,11 @@
 import json
 import shutil
 import sqlite3
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from brakewater.cli import main
@@ -11,16 +14,21 @@ from brakewater.record.cursors import Cursors
 from brakewater.record.holds import Hold, add_hold, end_hold, holds
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
-from brakewater.record.sealed.layout import SCANS, sealed_paths
+from brakewater.record.sealed.layout import CHAIN, COMMANDS, EVENTS, FILES, MANIFEST, SCANS, sealed_paths
 from brakewater.record.sealed.manifest import read_manifest
+from brakewater.record.sealing.compare import compare
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.sealing.seal import seal
 from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import segment_path, segment_runs
+from brakewater.record.signing import Signer
 from brakewater.record.verify import verify
 from daemons import here
-from record_streams import UTC, block, flat, read, start
-from sealed_parts import many_runs, two_runs
+from faults.crash_images import KEY as OURS
+from faults.crash_images import pem
+from forgery import alter
+from record_streams import UTC, block, command, event, flat, read, start
+from sealed_parts import many_runs, put_in_place, rewritten, summed_anew, two_runs
 
 DAY_NS = 86_400_000_000_000
 STEPS = ["write", "compare", "summary", "place", "remove"]
@@ -96,6 +104,140 @@ def test_a_run_whose_chain_does_not_hold_stays_as_it_is(folder: Path, statement:
     assert not list(folder.glob("segments/.*"))
 
 
+@pytest.fixture
+def pair(tmp_path: Path) -> tuple[Path, Path]:
+    """A signed hot file, and the folder that was written of it."""
+    with Journal(tmp_path, signer=Signer(pem(OURS))) as journal:
+        journal.begin(start(1))
+        journal.append(block(1, 1, 100), (event(1, 7, 1), event(1, 8, 2)))
+        assert journal.wait_committed(5)
+        journal.append(command(1, 101), (event(1, 101, 3),))
+        journal.begin(start(2))
+    return segment_path(tmp_path, 1), Path(str(put_in_place(tmp_path).path))
+
+
+def plus_one(name: str, at: int) -> Callable[[pa.Table], pa.Table]:
+    """Add one to the first byte, or to the number, of a column in one row."""
+
+    def changed(table: pa.Table) -> pa.Table:
+        column = table.column_names.index(name)
+        field, values = table.schema.field(column), table.column(column).to_pylist()
+        old = values[at]
+        values[at] = bytes([old[0] ^ 1]) + old[1:] if isinstance(old, bytes) else old + 1
+        return table.set_column(column, field, pa.array(values, field.type))
+
+    return changed
+
+
+def text_of(name: str, old: bytes, new: bytes) -> Callable[[Path], None]:
+    def change(place: Path) -> None:
+        raw = (place / name).read_bytes()
+        assert old in raw
+        (place / name).write_bytes(raw.replace(old, new, 1))
+
+    return change
+
+
+def one_more(place: Path) -> None:
+    last = (place / EVENTS).read_bytes().splitlines(keepends=True)[-1]
+    with (place / EVENTS).open("ab") as file:
+        file.write(last.replace(b'"n":3', b'"n":4'))
+
+
+def one_less(place: Path) -> None:
+    lines = (place / EVENTS).read_bytes().splitlines(keepends=True)
+    (place / EVENTS).write_bytes(b"".join(lines[:-1]))
+
+
+FOLDERS: dict[str, Callable[[Path], None]] = {
+    "a time": lambda place: rewritten(place / SCANS, plus_one(pq.read_table(place / SCANS).column_names[3], 50)),
+    "an event": text_of(EVENTS, b'"high"', b'"lowe"'),
+    "an event more": one_more,
+    "an event less": one_less,
+    "a command": text_of(COMMANDS, b"driller", b"pusher "),
+    "a scan less": lambda place: rewritten(place / SCANS, lambda table: table.slice(0, len(table) - 1)),
+    "a sum": lambda place: rewritten(place / CHAIN, plus_one("sums", 1)),
+    "a hash": lambda place: rewritten(place / CHAIN, plus_one("hash", -1)),
+    "a signature": lambda place: rewritten(place / CHAIN, plus_one("signature", -1)),
+    "where a commit ends": lambda place: rewritten(place / CHAIN, plus_one("last_event", 0)),
+    "a commit less": lambda place: rewritten(place / CHAIN, lambda table: table.slice(0, len(table) - 1)),
+    "where it ends": text_of(MANIFEST, b'"commit_no": 3,\n  "hash": "', b'"commit_no": 3,\n  "hash": "0'),
+}
+
+
+@pytest.mark.parametrize("what", FOLDERS)
+def test_no_hot_file_goes_while_its_folder_says_anything_else(pair: tuple[Path, Path], what: str) -> None:
+    """Its checksums made anew each time, as by a fault before they were made."""
+    hot, place = pair
+    compare(hot, place)
+    FOLDERS[what](place)
+    summed_anew(place)
+    with pytest.raises(StorageError):
+        compare(hot, place)
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_no_hot_file_goes_while_a_file_is_not_what_the_manifest_says(pair: tuple[Path, Path], name: str) -> None:
+    hot, place = pair
+    with (place / name).open("ab") as file:
+        file.write(b"\n")
+    with pytest.raises(StorageError):
+        compare(hot, place)
+
+
+@pytest.mark.parametrize("statement", [
+    "UPDATE meta SET value = '0' WHERE key = 'prev_hash'",
+    "UPDATE commits SET inputs_digest = hash WHERE commit_no = 2",
+    "UPDATE signatures SET signature = key || key WHERE commit_no = 3",
+    "INSERT INTO events SELECT n + 1, input, body FROM events WHERE n = 3",
+    "INSERT INTO inputs SELECT input + 1, kind, t_ns, utc_ns, body FROM inputs WHERE input = 101",
+])  # fmt: skip
+def test_no_hot_file_goes_while_it_says_anything_else(pair: tuple[Path, Path], statement: str) -> None:
+    hot, place = pair
+    alter(hot, statement)
+    with pytest.raises(StorageError):
+        compare(hot, place)
+
+
+def test_sealing_leaves_alone_what_is_being_written(tmp_path: Path) -> None:
+    """What is committed and not yet in the file itself stands beside it."""
+    with Journal(tmp_path) as journal:
+        journal.begin(start(1))
+        journal.append(block(1, 1, 5))
+        journal.begin(start(2))
+        journal.append(block(2, 1, 5))
+        assert journal.wait_committed(5)
+        beside = [file for file in (tmp_path / "hot").iterdir() if file.suffix != ".sqlite3"]
+        assert beside
+        before = read(tmp_path)
+        assert seal_due(tmp_path) == []
+        assert all(file.exists() for file in beside)
+        assert read(tmp_path) == before
+        journal.append(block(2, 6, 5))
+        assert journal.wait_committed(5)
+    assert len(read(tmp_path)[0]) == len(before[0]) + 5
+
+
+def test_two_do_not_seal_in_one_record(folder: Path) -> None:
+    def again(_name: str, _run: int) -> None:
+        with pytest.raises(StorageError, match="another process is sealing there"):
+            seal_due(folder)
+
+    assert seal_due(folder, step=again) == []
+    assert segment_runs(folder) == [2]
+
+
+def test_the_slowest_of_several_followers_is_waited_for(tmp_path: Path) -> None:
+    days(tmp_path, 0)
+    many_runs(tmp_path, 4, first=2)
+    with Cursors(tmp_path) as cursors:
+        cursors.set("mqtt", (4, 0))
+        cursors.set("mirror:office", (4, 0), (((3, 0), (3, 5)),))  # has still to send a part of run 3
+        cursors.set("mirror:yard", (5, 0))
+    seal_due(tmp_path)
+    assert segment_runs(tmp_path) == [3, 4, 5]
+
+
 def test_a_run_that_a_follower_still_reads_waits_for_it(folder: Path) -> None:
     with Cursors(folder) as cursors:
         cursors.set("mirror:office", (1, 200))
@@ -107,13 +249,14 @@ def test_a_run_that_a_follower_still_reads_waits_for_it(folder: Path) -> None:
     assert segment_runs(folder) == [2]
 
 
-def days(folder: Path, count: int) -> None:
-    """So many sealed days of a few scans each, and a hot one."""
+def days(folder: Path, count: int, labels: Mapping[int, int] | None = None) -> None:
+    """So many sealed days of a few scans each, and a hot one; ``labels`` by run where a clock said something else."""
     with Journal(folder) as journal:
         for run in range(1, count + 2):
-            journal.begin(start(run, utc_ns=UTC + (run - 1) * DAY_NS))
+            at = (labels or {}).get(run, UTC + (run - 1) * DAY_NS)
+            journal.begin(start(run, utc_ns=at))
             one = block(run, 1, 3)
-            one.utc_ns[:] += (run - 1) * DAY_NS
+            one.utc_ns[:] += at - UTC
             journal.append(one)
     assert seal_due(folder) == []
 
@@ -205,14 +348,7 @@ def test_what_a_wrong_clock_labelled_is_as_old_as_what_is_about_it(
     tmp_path: Path, labels: dict[int, int], days_kept: int, left: list[int]
 ) -> None:
     """A PC without its battery boots in 1970: what it records then was gone by the next midnight."""
-    with Journal(tmp_path) as journal:
-        for run in range(1, 7):
-            at = labels.get(run, UTC + (run - 1) * DAY_NS)
-            journal.begin(start(run, utc_ns=at))
-            one = block(run, 1, 3)
-            one.utc_ns[:] += at - UTC
-            journal.append(one)
-    assert seal_due(tmp_path) == []
+    days(tmp_path, 5, labels)
     trim(tmp_path, Limits(age_ns=days_kept * DAY_NS), now_utc_ns=UTC + 4 * DAY_NS + DAY_NS // 2)
     assert sorted(sealed_paths(tmp_path)) == left
 
@@ -243,6 +379,37 @@ def test_a_legal_hold_beats_age_and_size(tmp_path: Path) -> None:
     end_hold(tmp_path, "h1", "engineer", "settled")
     assert holds(tmp_path) == ()
     assert trim(tmp_path, Limits(size=0)) == [2, 3]
+
+
+@pytest.mark.parametrize(("first", "last"), [(0.0, 0.0), (0.5, 0.5), (1.0, 2.0), (-1.0, 0.0)])
+def test_a_hold_on_any_part_of_a_segment_holds_it(tmp_path: Path, first: float, last: float) -> None:
+    """Of the first one, which lasts from 0 to 1 here; the day after is not touched."""
+    days(tmp_path, 2)
+    manifest = read_manifest(sealed_paths(tmp_path)[1])
+    begin, lasts = manifest.from_utc_ns, manifest.to_utc_ns - manifest.from_utc_ns
+    window = [begin + int(share * lasts) for share in (first, last)]
+    add_hold(tmp_path, Hold(id="h1", from_utc_ns=window[0], to_utc_ns=window[1], actor="engineer", reason="x"))
+    assert trim(tmp_path, Limits(size=0), now_utc_ns=UTC + 9 * DAY_NS) == [2]
+
+
+@pytest.mark.parametrize(("label", "first", "last", "left"), [
+    (YEAR_1970, 2, 4, [2, 3, 4]), (YEAR_2099, 2, 4, [2, 3, 4]), (YEAR_1970, 4, 4, [3, 4]), (YEAR_1970, 5, 5, [5]),
+    (YEAR_2099, 1, 1, [1]),
+])  # fmt: skip
+def test_a_hold_is_on_what_happened_whatever_the_clock_said_then(
+    tmp_path: Path, label: int, first: int, last: int, left: list[int]
+) -> None:
+    """Run 3 was recorded between the days of runs 2 and 4, under a label of another year."""
+    days(tmp_path, 5, {3: label})
+    add_hold(tmp_path, hold(first=first, last=last))
+    trim(tmp_path, Limits(size=0), now_utc_ns=UTC + 9 * DAY_NS)
+    assert sorted(sealed_paths(tmp_path)) == left
+
+
+def test_a_hold_stops_all_trimming_while_the_machines_clock_is_wrong(tmp_path: Path) -> None:
+    days(tmp_path, 3)
+    add_hold(tmp_path, hold(first=2, last=2))
+    assert trim(tmp_path, Limits(size=0), now_utc_ns=YEAR_1970) == []
 
 
 def test_what_retention_deleted_between_others_is_no_break_in_the_chain(tmp_path: Path) -> None:
@@ -281,7 +448,7 @@ def test_holds_that_cannot_be_read_stop_all_trimming(tmp_path: Path) -> None:
 def test_a_segment_without_manifest_is_kept(tmp_path: Path) -> None:
     days(tmp_path, 2)
     (sealed_paths(tmp_path)[1] / "manifest.json").unlink()
-    assert trim(tmp_path, Limits(size=0)) == [2]
+    assert trim(tmp_path, Limits(size=0), now_utc_ns=UTC + 9 * DAY_NS) == [2]
 
 
 def test_a_record_moved_elsewhere_reads_the_same(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -24,7 +24,6 @@ from brakewater.record.reader import Record
 from brakewater.record.report import Report
 from brakewater.record.sealed.layout import COMMANDS, EVENTS, FILES, MANIFEST, SCANS, START
 from brakewater.record.sealed.layout import RIG as RIG_FILE
-from brakewater.record.sealed.manifest import file_sum
 from brakewater.record.segment import remove_segment, segment_path
 from brakewater.record.signing import Signer
 from brakewater.record.verify import verify
@@ -34,7 +33,7 @@ from faults.crash_images import KEY as OURS
 from faults.crash_images import pem
 from forgery import alter, hashed_anew
 from record_streams import block, command, event, gap, read, start
-from sealed_parts import RIG, put_in_place
+from sealed_parts import RIG, put_in_place, rewritten, summed_anew
 
 KEY = OURS.public_key().public_bytes_raw().hex()
 
@@ -99,20 +98,6 @@ def record_of(sealed: Path) -> Path:
 
 def places(report: Report) -> list[str]:
     return [one.place for one in report.altered]
-
-
-def summed_anew(sealed: Path) -> None:
-    """As someone does who knows of the checksums."""
-    doc = json.loads((sealed / MANIFEST).read_text())
-    for name in FILES:
-        found = file_sum(sealed / name)
-        doc["files"][name] = {"bytes": found.size, "sha256": found.sha256}
-    (sealed / MANIFEST).write_text(json.dumps(doc))
-
-
-def rewritten(file: Path, change: Callable[[pa.Table], pa.Table]) -> None:
-    table = pq.read_table(file)
-    pq.write_table(change(table).cast(table.schema), file, compression="zstd")
 
 
 def test_sealed_is_as_consistent_signed_and_anchored_as_hot(hot: Path, told: list[Committed]) -> None:

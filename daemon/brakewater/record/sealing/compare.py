@@ -30,7 +30,7 @@ def compare(hot: Path, folder: Path) -> None:
             raise DiffersError(f"{folder / name}: is not what its manifest says")
     rows = _same(hot, folder, hot_rows(hot), sealed.rows())
     events = _same(hot, folder, hot_events(hot, 0), sealed.events())
-    prev = sealed.manifest.prev_hash
+    prev, due = sealed.manifest.prev_hash, (0, 1)
     with hot_evidence(hot) as evidence:
         if evidence.meta().get("prev_hash") != prev:
             raise DiffersError(f"{folder}: follows another hash than {hot}")
@@ -39,6 +39,10 @@ def compare(hot: Path, folder: Path) -> None:
         for commit in evidence.commits():
             prev = _linked(hot, commit, prev, rows, events, widths, sealed.manifest.run)
             _same_commit(hot, commit, next(commits, None), signatures.get(commit.number))
+            due = commit.last_input + 1, (commit.last_event or due[1] - 1) + 1
+        for what, first in zip(("inputs", "events"), due, strict=True):
+            if evidence.rest(what, first)[0]:
+                raise DiffersError(f"{hot}: {what} from {first} on are in no commit; it stays as it is")
     if next(rows, None) or next(events, None) or next(commits, None) or prev != sealed.manifest.head.hash:
         raise DiffersError(f"{folder}: goes on where {hot} ends")
 

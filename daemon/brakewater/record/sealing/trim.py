@@ -5,9 +5,11 @@ import logging
 import os
 import shutil
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from time import time_ns
+from typing import Final
 
 from brakewater.errors import DamagedRecordError
 from brakewater.record.durable import sync_folder
@@ -18,6 +20,9 @@ from brakewater.record.segment import hot_folder
 from brakewater.record.trimmed import TRIMMED
 from brakewater.record.walltime import EARLIEST_NS
 from brakewater.units import utc_text
+
+_NEVER_NS: Final = 2**63 - 1
+"""An end that is not known."""
 
 _log = logging.getLogger(__name__)
 
@@ -55,12 +60,13 @@ def trim(folder: Path, limits: Limits, *, now_utc_ns: int | None = None) -> list
         shutil.rmtree(gone, ignore_errors=True)
     paths = sealed_paths(folder)
     old = set() if limits.age_ns is None else _old(paths, limits.age_ns, now_utc_ns or time_ns())
+    spans = _spans(paths, now_utc_ns or time_ns())
     sizes = {run: _size(path) for run, path in paths.items()}
     total = sum(sizes.values()) + (_size(hot_folder(folder)) if limits.size is not None else 0)
     trimmed = []
     for run, path in paths.items():
         over_size = limits.size is not None and total > limits.size
-        if (run in old or over_size) and _delete(folder, run, path, "age" if run in old else "size"):
+        if (run in old or over_size) and _delete(folder, path, spans.get(run), "age" if run in old else "size"):
             total -= sizes[run]
             trimmed.append(run)
     return trimmed
@@ -91,7 +97,29 @@ def _end_ns(path: Path, now_ns: int) -> int | None:
     return end_ns if EARLIEST_NS <= end_ns <= now_ns else None
 
 
-def _delete(folder: Path, run: int, path: Path, why: str) -> bool:
+def _spans(paths: Mapping[int, Path], now_ns: int) -> dict[int, tuple[int, int]]:
+    """What each run may have seen, by wall time: one whose times cannot be right, all between its neighbours' as well.
+
+    A hold is on what happened, whatever the clock said then. A run without a manifest that can be read is left out.
+    """
+    manifests = {}
+    for run, path in paths.items():
+        with suppress(DamagedRecordError):  # told when its turn comes
+            manifests[run] = read_manifest(path)
+    found, before, waiting = dict[int, tuple[int, int]](), 0, list[int]()
+    for run, manifest in manifests.items():
+        found[run] = manifest.from_utc_ns, manifest.to_utc_ns
+        if not EARLIEST_NS <= manifest.to_utc_ns <= now_ns:
+            found[run] = min(before, manifest.from_utc_ns), _NEVER_NS
+            waiting.append(run)
+            continue
+        found |= {one: (found[one][0], max(manifests[one].to_utc_ns, manifest.from_utc_ns)) for one in waiting}
+        before, waiting = manifest.to_utc_ns, []
+    return found
+
+
+def _delete(folder: Path, path: Path, span: tuple[int, int] | None, why: str) -> bool:
+    run = int(path.name)
     try:
         manifest = read_manifest(path)
     except DamagedRecordError as error:
@@ -99,7 +127,7 @@ def _delete(folder: Path, run: int, path: Path, why: str) -> bool:
         return False
     away = segments_folder(folder) / f".trimmed-{run:08d}"
     with holding_still(folder) as holds:
-        held = _held(holds, manifest.from_utc_ns, manifest.to_utc_ns)
+        held = _held(holds, *(span or (manifest.from_utc_ns, manifest.to_utc_ns)))
         if held is not None:
             _log.info("run %d is kept: hold %s by %s: %s", run, held.id, held.actor, held.reason)
             return False

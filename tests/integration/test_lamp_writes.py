@@ -2,17 +2,20 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from pyModbusTCP.client import ModbusClient
 from pyModbusTCP.server import DataBank, ModbusServer
 
+from brakewater.field import lamp_writes
 from brakewater.field.lamp_writes import LampWriter, all_written
 from brakewater.field.mailbox_wire import MailboxError, MailboxWire
 from brakewater.field.newest import Newest
 from brakewater.register_image import Links
+from brakewater.stream import Picture
 from field_rigs import HOST, free_port, run, until
 from plc_parts import Plc, mailbox_program, plc
 from rig_parts import demo_rig, picture
@@ -121,6 +124,86 @@ def test_a_signature_that_changes_under_way_ends_the_writes_and_its_return_resum
             await until(lambda: device.writes()[-1][8:9] == [2])
             await until(lambda: not lamps.trouble)  # known when the device has answered, a moment after it was written
         client.close()
+
+    run(test())
+
+
+@asynccontextmanager
+async def one_at_a_time(target: int) -> AsyncIterator[int]:
+    """A relay before a PLC that lets in one connection and resets every other, as small PLCs do; gives its port."""
+    inside: set[asyncio.Task[None]] = set()
+
+    async def let_in(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if inside:
+            writer.transport.abort()
+            return
+        task = asyncio.current_task()
+        assert task is not None
+        inside.add(task)
+        far, back = await asyncio.open_connection(HOST, target)
+        ways = [asyncio.create_task(_pump(*way)) for way in ((reader, back), (far, writer))]
+        with suppress(asyncio.CancelledError):
+            await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
+        for way in ways:
+            way.cancel()
+        await asyncio.gather(*ways, return_exceptions=True)
+        for end in (back, writer):
+            end.transport.abort()
+        inside.clear()
+
+    server = await asyncio.start_server(let_in, HOST, 0)
+    try:
+        yield server.sockets[0].getsockname()[1]
+    finally:
+        server.close()
+        left = list(inside)
+        for task in left:
+            task.cancel()
+        await asyncio.gather(*left, return_exceptions=True)
+        await server.wait_closed()
+
+
+async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    while got := await reader.read(1024):
+        writer.write(got)
+
+
+def silent(*, is_so: bool) -> Picture:
+    shown = picture(demo_rig())
+    alarms = tuple(replace(one, active=is_so) if one.alarm == "device-silent:plc1" else one for one in shown.alarms)
+    return replace(shown, alarms=alarms)
+
+
+def test_the_lamps_give_way_to_the_watch_where_a_plc_lets_in_one_connection(device: Plc) -> None:
+    """Else whoever came first would keep the other out: lamps that are written, and a watch that is blind."""
+
+    async def test() -> None:
+        async with one_at_a_time(device.port) as port, writer(port) as lamps:
+            lamps.show(silent(is_so=False))
+            await until(lambda: lamps.written > 0)
+            lamps.show(silent(is_so=True))
+            await until(lambda: "the lamps give way" in lamps.trouble)
+            reader, watch = await asyncio.open_connection(HOST, port)
+            await asyncio.sleep(0.2)
+            assert not reader.at_eof(), "let in"
+            lamps.show(silent(is_so=False))
+            await until(lambda: "it seems to take one connection at a time" in lamps.trouble)
+            watch.transport.abort()
+            await until(lambda: not lamps.trouble)
+
+    run(test())
+
+
+def test_the_lamps_do_not_give_way_for_ever(device: Plc, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the watch gets no answer without them either, it is not their doing."""
+    monkeypatch.setattr(lamp_writes, "_GIVE_WAY_S", 0.3)
+
+    async def test() -> None:
+        async with writer(device.port) as lamps:
+            lamps.show(silent(is_so=True))
+            await until(lambda: "the lamps give way" in lamps.trouble)
+            await until(lambda: lamps.written > 3)
+            assert not lamps.trouble
 
     run(test())
 

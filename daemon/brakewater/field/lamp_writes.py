@@ -7,6 +7,9 @@ is not, time after time, something else writes there, most likely another watch.
 heartbeat that goes on may be the other's. Whatever goes wrong shows in ``lamp_writes`` of the status and in the alarm
 ``lamp-write-failed``; the next try comes with the next change or refresh, after a device that is away with a growing
 pause.
+
+Reading comes first: a device that takes one connection at a time would let in either the watch or the lamps. Where the
+watch gets no answer any more, the lamps hang up and give way for a while.
 """
 
 import asyncio
@@ -34,6 +37,16 @@ _ANOTHER: Final = (
     " written all the same"
 )
 
+_GIVE_WAY_S: Final = 5.0
+"""Longer than the longest pause before the watch's line is dialled anew, and than device-silent's off-delay."""
+_GIVES_WAY: Final = (
+    "the watch itself gets no answer from the device; the lamps give way, in case it takes one connection at a time"
+)
+_ALONE: Final = (
+    "not let in, and the device answered the watch only when the lamps had hung up: it seems to take one connection at"
+    " a time, so let the PLC poll [registers], or write the lamps to a device that takes two"
+)
+
 _log = logging.getLogger(__name__)
 
 
@@ -58,6 +71,11 @@ class LampWriter:
         self._wire = MailboxWire(device.host, device.port, unit=device.unit, timeout_s=device.timeout / 1e9)
         self._shown: tuple[int, ...] = ()
         self._in_a_row = self._foreign = 0
+        self._silent = {f"device-silent:{one.name}" for one in rig.devices if one.line == device.line}
+        self._gives_way_until = 0.0
+        """Loop's time, s; 0 while the watch gets answers over the same line."""
+        self._is_alone = False
+        """The watch got its answers back when the lamps had hung up."""
         self._changed = asyncio.Event()
         self._work: asyncio.Task[None] | None = None
 
@@ -111,17 +129,38 @@ class LampWriter:
 
     async def _try(self) -> None:
         try:
+            self._give_way()
             await self._write(self._words())
         except MailboxError as error:
-            self._fail(str(error))
+            self._fail(_ALONE if self._is_alone else str(error))
         else:
             self._in_a_row = 0
             self.written += 1
             self._say(_ANOTHER if self._foreign >= _FOREIGN else "")
 
+    def _give_way(self) -> None:
+        """Hang up for a while where the watch has begun to get no answer from any device of this line.
+
+        Raises:
+            MailboxError: it has.
+        """
+        picture, now = self._newest.sight().picture, asyncio.get_running_loop().time()
+        told = [one.active for one in picture.alarms if one.alarm in self._silent] if picture is not None else []
+        if not told or not all(told):
+            self._is_alone |= now < self._gives_way_until
+            self._gives_way_until = 0.0
+            return
+        if not self._gives_way_until:
+            self._gives_way_until = now + _GIVE_WAY_S
+            self._is_alone = False
+        if now < self._gives_way_until:
+            self._wire.close()
+            raise MailboxError(_GIVES_WAY)
+
     async def _write(self, words: tuple[int, ...]) -> None:
         """Header, words, and back; nothing is written unless the header is ours."""
         header, *found = await self._wire.read(self._mailbox.address, self._mailbox.count)
+        self._is_alone = False
         if header != self._mailbox.signature:
             raise MailboxError(
                 f"found 0x{header:04X} where the signature 0x{self._mailbox.signature:04X} should be; not written"

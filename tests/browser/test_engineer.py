@@ -61,6 +61,22 @@ def test_an_incident_is_told_in_order_and_asked_what_if(page: Page) -> None:
     expect(page.locator("#says")).to_contain_text("furlong", timeout=SHOWN_MS)
 
 
+def test_what_stood_before_the_window_has_its_bar_and_its_line(tmp_path: Path) -> None:
+    record = write_trip(tmp_path, said=(), told=TWO_TRIPS.replace("[scenario]", '[scenario]\nwater = "40 degC"'))
+    with reading(record) as url, sync_playwright() as driver, launched(driver) as browser:
+        page, wrong = browser.new_page(viewport={"width": 1400, "height": 1000}), []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.goto(f"{url}/engineer")
+        page.get_by_role("button", name="Trip 2").click(timeout=SHOWN_MS)
+        expect(page.locator("#events tr").first).to_contain_text(
+            "Stood already: Inlet water too warm", timeout=SHOWN_MS
+        )
+        bar = page.locator("#spans .span", has_text="Inlet water too warm").locator("canvas")
+        expect(bar).to_have_attribute("aria-label", re.compile(r"Inlet water too warm; \S+ 04:14:\S+ \S 2031"))
+        page.screenshot(path=SCREENS / "engineer-stood.png", full_page=True)
+        assert wrong == []
+
+
 def test_what_came_again_unseen_came_twice_and_a_test_never(before: Pages) -> None:
     """As the alarms' figures and a study count."""
     watch, flow = before.watch, "aux.cooling-flow-low"

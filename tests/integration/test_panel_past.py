@@ -17,11 +17,12 @@ from brakewater.rig import load
 from brakewater.rig.load import demo_file
 from brakewater.stream import Command, Request
 from brakewater.units import utc_text
+from brakewater.wording import LANGUAGES
 from brakewater_sim.offline import record
 from brakewater_sim.story import parse
 from daemons import here
 from record_streams import UTC, start
-from trip_record import STORY
+from trip_record import STORY, write_trip
 
 pytestmark = pytest.mark.timeout(180)
 
@@ -78,6 +79,19 @@ def test_the_trips_are_those_of_the_command(page: Page, folder: Path) -> None:
     assert said
     same = ("trip", "brake", "direction", "from", "stands", "energy_j")
     assert [[one[key] for key in same] for one in told] == [[one[key] for key in same] for one in said]
+
+
+def test_what_stood_when_a_window_begins_is_told_though_it_moves_only_later(tmp_path: Path) -> None:
+    folder = write_trip(tmp_path, said=(), told=STORY.replace("[scenario]", '[scenario]\nwater = "40 degC"'))
+    page = Page(folder)
+    begin = page.get("/api/past/spans").json()[0]["from_ms"]
+    assert page.get("/api/past/standing", {"from_ms": begin, "lang": "en"}).json() == []
+    later = {"from_ms": begin + 60_000, "to_ms": begin + 120_000, "lang": "es"}
+    assert page.get("/api/past/events", later).text == ""
+    (told,) = page.get("/api/past/standing", later).json()
+    assert told["alarm"] == "aux.inlet-temperature-high"
+    assert told["name"] == LANGUAGES["es"].alarms["inlet-temperature-high"]
+    assert told["t"] == json.loads(page.get("/api/past/events", {"lang": "en"}).text.splitlines()[0])["t"]
 
 
 @pytest.mark.parametrize("count", [1, 7, 800, 5000])

@@ -10,7 +10,7 @@ import pytest
 
 from brakewater.wording import ENGLISH, LANGUAGES
 from daemons import here
-from trip_record import STORY, write_trip
+from trip_record import STORY, TWO_TRIPS, write_trip
 
 pytestmark = pytest.mark.timeout(180)
 
@@ -160,3 +160,16 @@ def test_an_alarm_after_the_last_stand_is_none_of_the_trip(tmp_path: Path) -> No
     assert json.loads(here("trips", record, "--json").stdout)["alarms"] == []
     assert here("report", record, "--trip", "1", "-o", tmp_path / "trip.html").returncode == 0
     assert "Cooling water lost" not in (tmp_path / "trip.html").read_text(encoding="utf-8").partition("<h2>")[0]
+
+
+def test_an_alarm_that_stood_before_and_after_has_its_bar_and_its_line(tmp_path: Path) -> None:
+    record = write_trip(tmp_path, said=(), told=TWO_TRIPS.replace("[scenario]", '[scenario]\nwater = "40 degC"'))
+    assert "Inlet water too warm" not in here("replay", record, "--trip", "2").stdout, "it does not move in it"
+    assert here("report", record, "--trip", "2", "-o", tmp_path / "trip.html").returncode == 0
+    page = (tmp_path / "trip.html").read_text(encoding="utf-8")
+    assert "2031-02-03 04:05:11.000 Stood already: Inlet water too warm" in re.sub(
+        r"\s+", " ", part(page, "Sequence of events")
+    )
+    trip = json.loads(here("trips", record, "--json").stdout.splitlines()[1])
+    bars = re.findall(r"<rect[^>]+#b3111c[^>]+><title>Inlet water too warm: (\S+) (\S+) to ", page)
+    assert [f"{day}T{time}"[:19] for day, time in bars] == [trip["from"][:19]]

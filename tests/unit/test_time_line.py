@@ -33,6 +33,14 @@ def test_a_bar_lasts_while_the_condition_was_told_to_hold(events: list[tuple[int
     assert rows_of([event(*one) for one in events], BEGIN, END)["aux.cooling-lost"].spans == spans
 
 
+def test_what_stood_already_has_its_bar_whether_it_moves_in_the_window_or_not() -> None:
+    rows = rows_of([event(20, "acknowledged", "normal")], BEGIN, END, ["rig.pump-stopped", "aux.cooling-lost"])
+    assert {key: row.spans for key, row in rows.items()} == {
+        "rig.pump-stopped": [(BEGIN, END)],
+        "aux.cooling-lost": [(BEGIN, at(20))],
+    }
+
+
 def test_what_people_did_is_marked_and_names_are_text() -> None:
     rows = rows_of([event(10, "unacknowledged", "acknowledged", "driller")], BEGIN, END)
     assert rows["aux.cooling-lost"].marks == [at(10)]

@@ -22,6 +22,7 @@ from brakewater.panel.tour_routes import add_tour
 from brakewater.record.documents import event_doc
 from brakewater.record.reader import Record
 from brakewater.render import Document, alarm_name
+from brakewater.review.standing import standing
 from brakewater.rig import Rig, parse
 from brakewater.rig.panel import Panel
 from brakewater.stream import Command, Start
@@ -74,6 +75,14 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
         words = LANGUAGES[language_of(request, lang)]
         return StreamingResponse(_events(record, from_ms, to_ms, words, units), media_type="application/x-ndjson")
 
+    @routes.get("/standing")
+    def stood(
+        request: Request, from_ms: Moment = 0, to_ms: Moment = LAST_MS, lang: Language = None
+    ) -> list[dict[str, Any]]:
+        """Alarms that held already when a window begins, and since when."""
+        window = from_ms * MILLION, to_ms * MILLION
+        return _standing(record, window, LANGUAGES[language_of(request, lang)])
+
     @routes.get("/commands")
     def commands(from_ms: Moment = 0, to_ms: Moment = LAST_MS) -> list[dict[str, Any]]:
         """Who asked for what in a window, refused or not, once however often sent; a note stands where it marks."""
@@ -83,6 +92,19 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
     add_taken(routes, record, ledgers)
     add_tour(routes, record, ledgers)
     return routes
+
+
+def _standing(record: Record, window: tuple[int, int], words: Wording) -> list[dict[str, Any]]:
+    try:
+        found = standing(record, window)
+        rig = _rig_of(record, record.spans(*window)[0].run) if found else None
+    except StorageError:
+        return []  # the events of this run say that it is damaged
+    return [
+        {"alarm": key, "name": alarm_name(rig, key, words), "t": utc_text(since)}
+        for key, since in found.items()
+        if rig is not None
+    ]
 
 
 def _commands(record: Record, from_ns: int, to_ns: int) -> Iterator[dict[str, Any]]:

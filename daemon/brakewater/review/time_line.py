@@ -1,16 +1,16 @@
 """Alarms of a window as bars on one time line, with what people did about them as marks."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from html import escape
 from typing import Any, Final
 
 from brakewater.alarms.lifecycle import shown_of
+from brakewater.review.standing import HOLDS
 from brakewater.wording import ENGLISH, Wording
 from brakewater.zoned import exact_of, second
 
-_HOLDS: Final = frozenset({"unacknowledged", "acknowledged"})
 _WIDE, _LEFT, _ROW, _BOTTOM, _LETTERS = 900, 210, 18, 20, 34
 _TICKS: Final = 4
 
@@ -24,18 +24,19 @@ class Row:
     since: str | None = None
 
 
-def rows_of(events: Sequence[Mapping[str, Any]], begin: str, end: str) -> dict[str, Row]:
+def rows_of(events: Sequence[Mapping[str, Any]], begin: str, end: str, stood: Iterable[str] = ()) -> dict[str, Row]:
     """By key of the alarm, in the order they came.
 
     Args:
         events: of the window, in order; times as UTC text, which sorts as time does.
         begin: of the window.
         end: of the window.
+        stood: keys of the alarms that held when it began.
     """
-    rows: dict[str, Row] = {}
+    rows = {key: Row(since=begin) for key in stood}
     for event in events:
         row = rows.setdefault(f"{event['brake'] or 'rig'}.{event['alarm']}", Row())
-        was, now = (str(shown_of(event[key])) in _HOLDS for key in ("from", "to"))
+        was, now = (str(shown_of(event[key])) in HOLDS for key in ("from", "to"))
         if row.since is None and was:
             row.since = begin
         if now and row.since is None:

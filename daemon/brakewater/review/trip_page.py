@@ -156,7 +156,7 @@ def _by_replay(told: Seen, words: Wording) -> str:
 def _line_of(told: Seen, window: tuple[int, int], words: Wording, zone: str) -> str:
     begin, end = (utc_text(at) for at in window)
     commands = [(one.utc_ns, f"{one.actor}: {words.word(f'do-{one.do}')}") for one in told.said if not one.told]
-    rows = rows_of(told.events, begin, end)
+    rows = rows_of(told.events, begin, end, told.stood)
     named = {alarm_name(told.rig, key, words): row for key, row in rows.items()}
     return time_line(named, commands, window, words, zone)
 

@@ -15,6 +15,7 @@ from brakewater.render import event_shown
 from brakewater.review.charts import Charted, Charts, within
 from brakewater.review.manner import PLAIN, Manner
 from brakewater.review.replay import Tally, recorded
+from brakewater.review.standing import standing
 from brakewater.rig import SELF, Rig
 from brakewater.stream import Answer, Block, BookNow, Command, Event, Gap, Outcome, SettingNow
 from brakewater.wording import Wording
@@ -55,6 +56,8 @@ class Seen:
     events: Sequence[dict[str, Any]]
     """Recorded ones, as people read them; those of the replay where only inputs were recorded."""
     by_replay: bool
+    stood: Mapping[str, int]
+    """Key of each alarm that held when it began -> since when, UTC in ns."""
     said: Sequence[Said]
     before: tuple[SettingNow, ...]
     """Settings that stood above the rig file's when it began."""
@@ -84,7 +87,7 @@ def seen(record: Record, window: tuple[int, int], manner: Manner = PLAIN) -> See
     before: tuple[SettingNow, ...] | None = None
     ends: tuple[Rig, tuple[SettingNow, ...], BookNow | None] | None = None
     for item, outcome in within(record, engine, tally, window):
-        made_events += (one for one in outcome.events if window[0] <= one.utc_ns < window[1])
+        made_events += (one for one in outcome.events if one.utc_ns < window[1])
         if isinstance(item, Block):
             keep = (item.utc_ns >= window[0]) & (item.utc_ns < window[1])
             if keep.any():
@@ -101,12 +104,14 @@ def seen(record: Record, window: tuple[int, int], manner: Manner = PLAIN) -> See
     rig, after, book = manner.rig(ends[0]), *ends[1:]
     events = _recorded(record, window, tally.damage)
     by_replay = not events and all(boot.startswith("simulated") for boot in tally.boots)
-    shown = [event_shown(rig, event_doc(one), manner.words) for one in (made_events if by_replay else events)]
+    in_window = [one for one in made_events if one.utc_ns >= window[0]] if by_replay else events
+    shown = [event_shown(rig, event_doc(one), manner.words) for one in in_window]
     return Seen(
         rig=rig,
         charts=made.charts(),
         events=shown,
         by_replay=by_replay,
+        stood=_stood(record, window, made_events if by_replay else None, tally.damage),
         said=said,
         before=before or (),
         after=after,
@@ -115,6 +120,17 @@ def seen(record: Record, window: tuple[int, int], manner: Manner = PLAIN) -> See
         gaps=[one for one in tally.gaps if window[0] <= one.utc_ns < window[1]],
         damage=tally.damage,
     )
+
+
+def _stood(
+    record: Record, window: tuple[int, int], events: Sequence[Event] | None, damage: list[str]
+) -> Mapping[str, int]:
+    try:
+        return standing(record, window, events)
+    except StorageError as error:
+        if str(error) not in damage:
+            damage.append(str(error))
+        return {}
 
 
 def _count(reasons: dict[str, Counter[int]], rig: Rig, outcome: Outcome, keep: np.ndarray[Any, Any]) -> None:

@@ -50,7 +50,8 @@ def head(words: Wording, *names: str) -> list[str]:
 
 def sequence(found: Seen, words: Wording = ENGLISH, zone: str = "UTC") -> str:
     """Events and commands in the order they came, by the clock of a zone."""
-    told = [(event["t"], _of_event(event, words), came_first(event)) for event in found.events]
+    told = [(utc_text(since), _of_standing(found.rig, key, words), False) for key, since in found.stood.items()]
+    told += [(event["t"], _of_event(event, words), came_first(event)) for event in found.events]
     told += [(utc_text(one.utc_ns), _of_command(one, words), False) for one in found.said if not one.told]
     told.sort(key=lambda one: one[0])
     if not told:
@@ -66,6 +67,10 @@ def sequence(found: Seen, words: Wording = ENGLISH, zone: str = "UTC") -> str:
 def _of_event(event: dict[str, Any], words: Wording) -> tuple[str, str]:
     text = words.word("first-out-of", text=event["text"]) if came_first(event) else event["text"]
     return escape(words.word(f"priority-{event['priority']}")), escape(text)
+
+
+def _of_standing(rig: Rig, key: str, words: Wording) -> tuple[str, str]:
+    return "", escape(words.word("stood-already", name=alarm_name(rig, key, words)))
 
 
 def _of_command(one: Said, words: Wording) -> tuple[str, str]:

@@ -11,7 +11,7 @@ const HOUR_MS = 3_600_000;
 const LONGEST_MS = 26 * HOUR_MS;
 const EVERY = [["", "every-scan"], ["1", "every-second"], ["60", "every-minute"]];
 
-let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], commands = [], noting = {};
+let outer = null, trip = null, trips = [], days = 3, rig = null, events = [], standing = [], commands = [], noting = {};
 
 async function begin() {
   await prefer();
@@ -69,9 +69,10 @@ async function open(from, to, of, title = null) {
   player.begin(outer, rig, (ms) => { charts.mark(ms); timeline.show(charts.zoomed(), ms); });
   const window = `from_ms=${from}&to_ms=${to}`;
   const drawn = charts.show(from, to, of?.brake ?? null, zoomed);
-  const [lines] = await Promise.all([told(`/api/past/events?${window}&${asked()}`), readCommands()]);
+  const [lines, held] = await Promise.all([told(`/api/past/events?${window}&${asked()}`), toldJson(`/api/past/standing?${window}&${asked()}`), readCommands()]);
+  standing = held;
   events = lines.split("\n").filter(Boolean).map((line) => JSON.parse(line));
-  timeline.take(events, commands, outer, quietly(player.go));
+  timeline.take(events, commands, standing, outer, quietly(player.go));
   showEvents(events.map((event) => ({ event, beside: "" })), false);
   showSettings();
   await drawn;
@@ -99,6 +100,7 @@ function zoomed(brakes) {
 function showEvents(rows, withBeside) {
   by("beside").hidden = !withBeside;
   const told = rows.map(({ event, beside }) => [Date.parse(event.t ?? 0), eventRow(event, beside, withBeside)]);
+  if (!withBeside) told.push(...standing.map((one) => [Date.parse(one.t), standingRow(one)]));
   if (!withBeside) told.push(...commands.filter((one) => one.do === "note").map((one) => [timeline.moment(one), noteRow(one)]));
   told.sort(([one], [other]) => one - other);
   if (!told.length) { const row = make("tr"), cell = make("td", word("no-events")); cell.colSpan = 4; row.append(cell); told.push([0, row]); }
@@ -122,6 +124,13 @@ function eventRow(event, beside, withBeside) {
   return row;
 }
 
+function standingRow(one) {
+  const row = make("tr"), since = make("td", clockExact(Date.parse(one.t)));
+  since.title = one.t;
+  row.append(since, make("td"), make("td", word("stood-already", { name: one.name })));
+  return row;
+}
+
 function noteRow(one) {
   const row = make("tr", "", "note");
   row.append(when(timeline.moment(one), one.t), make("td", word("note")), make("td", timeline.said(one)));
@@ -131,7 +140,7 @@ function noteRow(one) {
 // ------------------------------------------------------------------ what-if
 
 function showSettings() {
-  const keys = [...new Set(events.filter((event) => event.alarm).map((event) => `${event.brake ?? "rig"}.${event.alarm}`))];
+  const keys = [...new Set([...standing.map((one) => one.alarm), ...events.filter((event) => event.alarm).map((event) => `${event.brake ?? "rig"}.${event.alarm}`)])];
   const limits = (rig?.brakes ?? []).flatMap((one) => one.numbers.flatMap((number) => number.limits.map((limit) => `${one.name}.${limit.alarm}`)));
   const points = (rig?.brakes ?? []).flatMap((one) => one.numbers.filter((number) => !number.derived).map((number) => number.name));
   const fill = (id, names) => by(id).replaceChildren(...names.map((one) => Object.assign(make("option", one), { value: one })));
@@ -208,7 +217,7 @@ async function again(tries = 10) {
   const before = commands.length;
   await readCommands();
   if (commands.length === before && tries > 0) { await new Promise((resolve) => setTimeout(resolve, 300)); await again(tries - 1); return; }
-  timeline.take(events, commands, outer, quietly(player.go));
+  timeline.take(events, commands, standing, outer, quietly(player.go));
   timeline.show(charts.zoomed(), player.position());
   showEvents(events.map((event) => ({ event, beside: "" })), false);
 }

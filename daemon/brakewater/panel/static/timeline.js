@@ -9,14 +9,14 @@ let outer = null, lines = [], zoom = null, now = null, inks = null, go = () => {
 
 export const moment = (command) => Date.parse(command.do === "note" && command.args.at ? command.args.at : command.t);
 
-export function take(events, commands, window, act) {
+export function take(events, commands, standing, window, act) {
   outer = window;
   go = act;
-  build(rowsOf(events, commands));
+  build(rowsOf(events, commands, standing));
 }
 
-function rowsOf(events, commands) {
-  const rows = new Map();
+function rowsOf(events, commands, standing) {
+  const rows = new Map(standing.map((one) => [one.alarm, { name: one.name, spans: [], marks: [], since: outer.from }]));
   for (const event of events) {
     if (!event.alarm) continue;
     const key = `${event.brake ?? "rig"}.${event.alarm}`;

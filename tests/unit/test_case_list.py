@@ -5,6 +5,7 @@ The signature (RFC 8032) is checked by OpenSSL's library, through ``cryptography
 
 import hashlib
 import json
+import shutil
 import zipfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,6 +20,7 @@ from brakewater.record.case_list import LIST, SIGNATURE
 from brakewater.record.holds import Hold, add_hold
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
+from brakewater.record.sealed.layout import sealed_paths
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import segment_path
@@ -167,6 +169,47 @@ def test_a_run_added_shows(record: Path, tmp_path: Path) -> None:
             if "/00000002/" in name:
                 one.writestr(name, three.read(name))
     assert "run 2: was added: case.json does not name it" in says(tmp_path / "one")
+
+
+@pytest.mark.parametrize("name", [
+    "segments/2031/02/04/00000001/events2.jsonl", "segments/2031/02/04/00000009/scans.parquet", "conclusion.txt",
+    "segments/2001/01/01/00000001/scans.parquet", "segments/2099/01/01/00000001/scans.parquet",
+])  # fmt: skip
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_file_that_no_chain_shows_is_named_as_other_tools_read_it(
+    record: Path, tmp_path: Path, name: str, *, listed: bool
+) -> None:
+    lists = () if listed else (LIST, SIGNATURE)
+    case = changed(signed(record), tmp_path / "x", lambda one, text: None if one in lists else text)
+    assert verify(case).verdict == "consistent"
+    with zipfile.ZipFile(case, "a") as archive:
+        archive.writestr("segments/2031/", b"")  # a folder, as other tools put it down
+        archive.writestr(name, b"it was the driller")
+    (one,) = verify(case).altered
+    assert (one.place, one.says[:23]) == (name, "nothing vouches for it:")
+
+
+@pytest.mark.parametrize("day", ["2001/01/01", "2099/01/01"])
+@pytest.mark.parametrize("packed", [True, False])
+def test_a_run_that_is_there_twice_is_named(record: Path, tmp_path: Path, day: str, *, packed: bool) -> None:
+    """Whichever of them counts here, other tools read both."""
+    if not packed:
+        assert seal_due(record) == []
+        assert verify(record).verdict == "consistent"
+        place = sealed_paths(record)[1]
+        shutil.copytree(place, record / "segments" / day / place.name)
+        (one,) = verify(record).altered
+        assert one.says.startswith("run 1 once more")
+        return
+    with zipfile.ZipFile(signed(record)) as source:
+        own = {name: source.read(name) for name in source.namelist() if "/00000001/" in name}
+    case = changed(signed(record), tmp_path / "x", lambda _, text: text)
+    with zipfile.ZipFile(case, "a") as archive:
+        for name, text in own.items():
+            archive.writestr(f"segments/{day}/{name.split('/', 4)[4]}", text)
+    found = verify(case).altered
+    assert len(found) == len(own)
+    assert all(one.says.startswith("nothing vouches for it") for one in found)
 
 
 @pytest.mark.parametrize(

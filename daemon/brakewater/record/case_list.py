@@ -9,14 +9,14 @@ one line of text, which ordinary tools can check:
 import hashlib
 import json
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from brakewater.record.case_places import README, case_paths
 from brakewater.record.report import Report
-from brakewater.record.sealed.layout import MANIFEST
+from brakewater.record.sealed.layout import FILES, MANIFEST
 from brakewater.record.signing import Signer, is_by
 from brakewater.record.trimmed import Gone
 
@@ -90,6 +90,10 @@ def check_list(case: Path, report: Report) -> None:
     try:
         with zipfile.ZipFile(case) as archive:
             names = set(archive.namelist())
+            for name in sorted(_strangers(case, names)):
+                report.blame(
+                    str(case), name, f"nothing vouches for it: added, or left of a segment without its {MANIFEST}"
+                )
             if LIST in names:
                 _check(case, archive, report)
                 report.listed = True
@@ -99,6 +103,12 @@ def check_list(case: Path, report: Report) -> None:
                 _check_signature(case, archive, report)
     except (ValueError, KeyError, TypeError, AttributeError, zipfile.BadZipFile) as error:
         report.blame(str(case), LIST, f"cannot be read: {error}")
+
+
+def _strangers(case: Path, names: Collection[str]) -> set[str]:
+    """Entries that are no part of a case file: no chain shows them, and other tools read them with the rest."""
+    runs = {f"{folder.at}{name}" for folder in case_paths(case).values() for name in (MANIFEST, *FILES)}
+    return {name for name in names if not name.endswith("/")} - runs - {README, LIST, SIGNATURE}
 
 
 def _check(case: Path, archive: zipfile.ZipFile, report: Report) -> None:

@@ -16,6 +16,7 @@ from brakewater.record.evidence import hot_evidence
 from brakewater.record.places import Place, Places, is_case, places_of
 from brakewater.record.report import Report
 from brakewater.record.sealed.evidence import sealed_evidence
+from brakewater.record.sealed.layout import sealed_again
 from brakewater.record.segment import segment_path
 from brakewater.record.segment_check import SegmentCheck
 from brakewater.record.trimmed import trimmed
@@ -54,6 +55,10 @@ def verify(
         check_list(place, report)
     else:
         _check_beginning(report, min(places, default=0), places)
+        for again in sealed_again(place):
+            report.blame(
+                str(again), "segment", f"run {int(again.name)} once more: its other folder is the one that counts"
+            )
         _check_numbers(place, set(places) | set(report.trimmed), {run for run, _ in gone.values()}, report)
     witness.close(whole=not is_case(place))
     tell(len(places), len(places))

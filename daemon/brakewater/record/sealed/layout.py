@@ -41,7 +41,17 @@ def sealed_paths(folder: Path) -> dict[int, Path]:
         found = _numbered(segments_folder(folder), 4)
     except OSError as error:
         raise BusyRecordError(f"{segments_folder(folder)}: cannot be listed: {error}") from error
-    return {int(path.name): path for path in sorted(found, key=lambda path: int(path.name))}
+    return {int(path.name): path for path in sorted(found, key=lambda path: (int(path.name), path))}
+
+
+def sealed_again(folder: Path) -> list[Path]:
+    """Folders of runs that ``sealed_paths`` has another folder of; other tools read them with the rest.
+
+    Raises:
+        OSError: the folders cannot be listed.
+    """
+    counted = set(sealed_paths(folder).values())
+    return sorted(path for path in _numbered(segments_folder(folder), 4) if path not in counted)
 
 
 def _numbered(folder: Path, levels: int) -> list[Path]:

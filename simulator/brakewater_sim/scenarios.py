@@ -152,7 +152,6 @@ SCENARIOS = {
             expected=_expect(
                 {
                     "inlet-temperature-high": 230.0,
-                    "inlet-limit-ahead": 700.0,
                     "cooling-margin-low": 720.0,
                     "outlet-temperature-high": 1400.0,
                 }

@@ -26,10 +26,10 @@ RUNNING = {
 }
 
 
-def told(rig: Rig, blocks: Iterable[Block], alarm: str) -> list[tuple[str, int]]:
+def told(rig: Rig, blocks: Iterable[Block], alarm: str, version: str = "0") -> list[tuple[str, int]]:
     """What one alarm of the brake did, and at which input."""
     engine = Engine()
-    events = list(engine.feed(streams.start(rig)).events)
+    events = list(engine.feed(streams.start(rig, version=version)).events)
     for block in blocks:
         events += engine.feed(block).events
     return [(event.now, event.input) for event in events if event.alarm == alarm]
@@ -174,6 +174,9 @@ def test_a_tank_that_will_be_too_warm_is_told_of_ahead_though_replies_are_lost()
     found = told(demo, blocks(35.0), "inlet-limit-ahead")
     assert [now for now, _ in found] == ["unacknowledged", "returned-unacknowledged"]
     assert told(demo, blocks(24.0), "inlet-limit-ahead") == []
+    assert told(demo, blocks(38.0), "inlet-limit-ahead") == [], "it is too warm: that has an alarm of its own"
+    assert told(demo, streams.cut(blocks(38.0), [1]), "inlet-limit-ahead") == []
+    assert told(demo, blocks(38.0), "inlet-limit-ahead", version="0.3.0")[:1]
 
 
 @pytest.mark.parametrize(("device", "cause"), [("plc1", "rig.device-silent:plc1"), ("rio1", None)])

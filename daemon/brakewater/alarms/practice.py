@@ -42,6 +42,8 @@ class Practice:
     """No time to the outlet's limit is told while no water runs past its sensor."""
     keeps_rise: bool = True
     """Where another transmitter shows the level, water that stood too high is not taken for the usual level."""
+    ahead_only: bool = True
+    """That the inlet will be too warm is not announced any more once it is."""
     doubts_cold_contact: bool = True
     """An in-service contact is doubted by the water as well, where coil current or drum speed is not known."""
     names_holder: bool = True
@@ -60,6 +62,7 @@ _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
                 "knows_negative",
                 "asks_flow",
                 "keeps_rise",
+                "ahead_only",
                 "doubts_cold_contact",
                 "names_holder",
             ),

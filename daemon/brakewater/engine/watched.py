@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brakewater.alarms.catalogue import Scope, Shape
-from brakewater.alarms.condition import CLEAR, Regions
+from brakewater.alarms.condition import BEYOND, CLEAR, WITHIN, Regions
 from brakewater.engine.glance import Glance, Judged, Points
 from brakewater.engine.judged import FIGURES, OF_RIG, Met, is_judged, of_brake
 from brakewater.engine.regions import FROM_BAD, Scale
-from brakewater.quality import Reason, is_bad
+from brakewater.quality import Reason, is_bad, is_good
 from brakewater.rig import AlarmRule, Rig
 from brakewater.rig.roles import ROLES
 from brakewater.stream import Codes, Column, Floats
@@ -79,6 +79,9 @@ class Watched:
             for name in rig.device_names
         }
         self._devices = [(row, rule.subject or "", rule.kind.shape) for row, rule in rows(Scope.DEVICE)]
+        ahead = [(row, rule.brake or "") for row, rule in plain if rule.kind.name == "inlet-limit-ahead"]
+        self._ahead = [(row, of, brakes[of].inlet_limit) for row, of in ahead if rig.practice.ahead_only]
+        """What would announce a limit, and where that is passed."""
         gated = [(row, rule.brake) for row, rule in rows(Scope.BRAKE) if rule.kind.gated]
         self._gated = {
             brake.name: np.array([row for row, of in gated if of == brake.name], np.intp) for brake in rig.brakes
@@ -124,7 +127,15 @@ class Watched:
             if np.count_nonzero(mask):
                 values[row] = mask
                 astir.add(row)
-        return self._gate(self._regions(values, codes, sorted(astir)), sights)
+        return self._gate(self._not_passed(self._regions(values, codes, sorted(astir)), sights), sights)
+
+    def _not_passed(self, regions: Regions, sights: Sights) -> Regions:
+        """A limit that is passed is not announced; who was told before goes on to be."""
+        for row, brake, limit in self._ahead:
+            if np.count_nonzero(regions[row] == BEYOND):
+                inlet = sights.seen[brake]["inlet-temperature"]
+                regions[row][(regions[row] == BEYOND) & is_good(inlet.codes) & (inlet.values >= limit)] = WITHIN
+        return regions
 
     def _met(self, sights: Sights) -> Iterator[tuple[int, Met]]:
         """Rows that several signals together decide."""
@@ -157,7 +168,13 @@ class Watched:
             glance.put(row, float(mask.item()), 0)
         blind = {device for masks in (sights.silent, sights.stuck) for device, mask in masks.items() if mask.item()}
         self._points_at_once.look(glance, sights.readings, blind)
-        return self._lone_gate(bytearray(glance.regions), sights)
+        regions = bytearray(glance.regions)
+        for row, brake, limit in self._ahead:  # the same for a lone scan, only quicker
+            if regions[row] == BEYOND:
+                inlet = sights.seen[brake]["inlet-temperature"]
+                if inlet.codes.item() == 0 and inlet.values.item() >= limit:
+                    regions[row] = WITHIN
+        return self._lone_gate(regions, sights)
 
     def _lone_gate(self, regions: bytearray, sights: Sights) -> Regions:
         shut = [brake for brake, gate in sights.gates.items() if not gate.item()]

@@ -282,10 +282,11 @@ class Loop:
 
     def _make_good(self) -> None:
         """When the disk is well again after a loss: a new run whose snapshot is the live state, and the gap named."""
-        lost = self._journal.lost
-        if lost is not None:
+        if self._journal.lost is not None:
+            losses = self._journal.losses
             self.begin(self._again(self._engine), wait_s=0)
-            self._gap(lost)
+            for lost in losses:
+                self._gap(lost)
 
     def _roll(self) -> None:
         """A new segment when this one is long enough: a Start whose snapshot is the live state."""

@@ -143,5 +143,15 @@ def test_runs_that_cannot_begin_are_put_off_ever_longer_so_that_alarms_go_out(tm
     assert made.journal.commit_age_ns > 1_000_000_000
     assert "malformed" in made.journal.figures().trouble
     made.disk.fails = None
+
+    async def well(_number: int) -> None:
+        made.clock.t_ns += 200_000_000
+        await asyncio.sleep(0.1)
+
+    run(made.loop.watch(Played([CALM] * 60, well)))
     made.journal.close()
-    assert verify(tmp_path).verdict == "consistent"
+    found = verify(tmp_path)
+    assert found.verdict == "consistent"
+    last = len(made.snapshots) + 1
+    assert Record(tmp_path).runs() == [1, last]
+    assert [gap.lost_run for gap in found.gaps] == list(range(1, last))  # none that began in vain is taken for removed

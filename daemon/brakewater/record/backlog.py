@@ -151,6 +151,8 @@ class Backlog:
             while self._entries and self._entries[0].item.run == run:
                 entry = self._entries.popleft()
                 self._forget(entry)
+                if isinstance(entry.item, Gap):  # what it tells is still to be told
+                    self._due.append((entry.item.lost_run, entry.item.lost_first, entry.item.lost_last))
                 lost = (run, lost[1] if lost else entry.first, entry.last)
             self._account(lost, newer_run=bool(self._entries))
             self._changed.notify_all()
@@ -199,6 +201,12 @@ class Backlog:
             if self._entries or time.monotonic_ns() < self._next_ns:
                 return None
             return self._due[0] if self._due else self._losing
+
+    @property
+    def losses(self) -> Sequence[Lost]:
+        """All that is to be told, in the order of runs."""
+        with self._changed:
+            return sorted([*self._due, *([self._losing] if self._losing else [])])
 
     @property
     def losing(self) -> bool:

@@ -6,15 +6,16 @@
 A group with an event, command or gap is committed at once and FULL; lone scans wait at most a second. Where the disk
 fails the writer tries again for as long as it takes. Past the bound inputs are lost, and counted. Then, on each tick:
 
-    if (lost := journal.lost) is not None:          # the disk is well again
+    if journal.lost is not None:                    # the disk is well again
+        losses = journal.losses
         journal.begin(start of a new run with the live snapshot, wait_s=0)
-        journal.append(Gap naming lost)
+        journal.append(Gap naming one), for each of losses
 
 A segment that can never be written again (damaged, removed) is given up in the same way.
 """
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -169,6 +170,11 @@ class Journal:
     def lost(self) -> Lost | None:
         """Run, first and last input of a loss that is due to be told by a Gap; None where there is none (yet)."""
         return self._backlog.lost
+
+    @property
+    def losses(self) -> Sequence[Lost]:
+        """All that a Gap has to tell when ``lost`` is not None: of a run, and of each after it that began in vain."""
+        return self._backlog.losses
 
     def wait_committed(self, timeout_s: float | None = None) -> bool:
         """Have everything committed now; False where it could not be done in that time. For those who may wait."""

@@ -1,6 +1,7 @@
 """Stands in for the journal where the record folder cannot be written: the watch goes on, and says so."""
 
 import time
+from collections.abc import Sequence
 
 from brakewater.record.backlog import Lost
 from brakewater.record.journal import Figures
@@ -11,6 +12,7 @@ class Unrecorded:
     """Takes everything and keeps nothing; its figures tell."""
 
     lost: Lost | None = None
+    losses: Sequence[Lost] = ()
 
     def __init__(self, trouble: str = "") -> None:
         """Nothing yet; ``trouble`` says why, in words."""

@@ -90,6 +90,22 @@ def test_the_same_event_for_a_metric_crew() -> None:
             {"alarm": "signal-bad:aux-flow", "brake": None, "value": None, "setpoint": None, "reason": 92},
             "Signal aux-flow bad: sensor open.",
         ),
+        *(
+            (
+                {
+                    "alarm": f"signal-doubtful:{point}",
+                    "brake": None,
+                    "value": None,
+                    "setpoint": None,
+                    "reason": 40,
+                },
+                f"Signal {point} doubtful: {says}.",
+            )
+            for point, says in (
+                ("aux-in-service", "it says out of service, and the brake works"),
+                ("aux-inlet", "signals contradict each other"),
+            )
+        ),
         (
             {"alarm": "broker-lost", "brake": None, "value": 0.0, "setpoint": None},
             "No connection to the message broker.",

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from brakewater.alarms.catalogue import CATALOGUE, AlarmKind
 from brakewater.alarms.lifecycle import MASKS, State, masks_of, shown_of
-from brakewater.quality import quality, reason_name
+from brakewater.quality import Reason, quality, reason_name
 from brakewater.render.values import Document, limit_shown, limit_with_unit, rounded, with_unit
 from brakewater.rig import Rig
 from brakewater.rig.own import CLOCK_STEP, FAR_S
@@ -17,6 +17,10 @@ _GONE_STATES: Final = frozenset(
     {State.NORMAL, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED, *MASKS}
 )
 """The condition no longer holds, or somebody has set the alarm aside: no response is called for."""
+
+
+_CONTRADICTS: Final = reason_name(Reason.CROSS_CHECK)
+_CONTACT: Final = "in-service"
 
 
 def kind_of(alarm: str) -> AlarmKind | None:
@@ -64,6 +68,14 @@ def _numbers(
     return says.format(value=known, setpoint=limit, percent=percent, limit_percent=limit_percent)
 
 
+def _why(rig: Rig, alarm: str, reason: str) -> str:
+    """The name of a reason in words; a contact that contradicts what the brake does has its own."""
+    subject = alarm.partition(":")[2]
+    if reason == _CONTRADICTS and any(point.name == subject for point in rig.points if point.role == _CONTACT):
+        return f"{reason}-{_CONTACT}"
+    return reason
+
+
 def _said_as(kind: AlarmKind, value: float) -> str:
     """Its name in ``words.measured``."""
     far = kind.quantity == CLOCK_STEP and abs(value) >= FAR_S
@@ -95,7 +107,7 @@ def event_shown(rig: Rig, doc: Mapping[str, Any], words: Wording = ENGLISH) -> D
     kind, state = kind_of(doc["alarm"]), shown_of(doc["to"])
     text = _sentence(doc, words).format(
         what=_what(rig, doc["alarm"], doc["brake"], words),
-        numbers=_numbers(kind, doc["value"], doc["reason"], doc["setpoint"], rig.units, words),
+        numbers=_numbers(kind, doc["value"], _why(rig, doc["alarm"], doc["reason"]), doc["setpoint"], rig.units, words),
         actor=doc["actor"],
     )
     if doc.get("note"):
@@ -139,7 +151,7 @@ def alarm_now(rig: Rig, alarm: AlarmNow, words: Wording = ENGLISH) -> Document:
     value = None if normal else alarm.value
     text = words.stands[state].format(
         what=_what(rig, alarm.alarm, alarm.brake, words),
-        numbers=_numbers(kind, alarm.value, reason, alarm.setpoint, rig.units, words),
+        numbers=_numbers(kind, alarm.value, _why(rig, alarm.alarm, reason), alarm.setpoint, rig.units, words),
     )
     if alarm.cause:
         text += words.follows.format(cause=alarm_name(rig, alarm.cause, words))

@@ -7,7 +7,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from pyModbusTCP.server import DataBank, ModbusServer
+from pyModbusTCP.constants import EXP_NONE
+from pyModbusTCP.server import DataBank, DataHandler, ModbusServer
 
 from brakewater.field import group
 from brakewater.field.own import OwnDevice
@@ -122,23 +123,26 @@ def test_no_read_touches_a_hole() -> None:
     assert spans == [(100, 3), (105, 1)]
 
 
-def test_a_refused_merged_read_is_asked_one_by_one_from_then_on(caplog: pytest.LogCaptureFixture) -> None:
-    class Patchy(DataBank):
-        """Knows three registers and refuses whatever asks for others beside them."""
+@pytest.mark.parametrize("code", [2, 3, 4])
+def test_a_refused_merged_read_is_asked_one_by_one_from_then_on(caplog: pytest.LogCaptureFixture, code: int) -> None:
+    class Patchy(DataHandler):
+        """Knows three registers and refuses whatever asks for others beside them; with a code of its own."""
 
-        def get_input_registers(self, address: int, number: int = 1, *_: object) -> list[int] | None:
-            wanted = range(address, address + number)
-            return [a * 3 for a in wanted] if {10, 11, 14} >= set(wanted) else None
+        def read_i_regs(self, address: int, count: int, _: object) -> object:
+            wanted = range(address, address + count)
+            if not {10, 11, 14} >= set(wanted):
+                return DataHandler.Return(exp_code=code)
+            return DataHandler.Return(exp_code=EXP_NONE, data=[a * 3 for a in wanted])
 
     port = free_port()
-    server = ModbusServer(HOST, port, no_block=True, data_bank=Patchy())
+    server = ModbusServer(HOST, port, no_block=True, data_hdl=Patchy())
     server.start()
     try:
         of = rig([made("plc1", host=HOST, port=port)], [point("plc1", 10), point("plc1", 11), point("plc1", 14)])
 
         async def test() -> None:
             found = await samples(of, 3)
-            assert set(found[0].status[:3]) == {Status.EXCEPTION | 2}
+            assert set(found[0].status[:3]) == {Status.EXCEPTION | code}
             assert set(found[1].status[:3]) == {Status.OK}
             assert words(found[2])[:3] == [30, 33, 42]
 

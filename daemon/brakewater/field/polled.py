@@ -13,8 +13,8 @@ from brakewater.quality import NOBODY_BEHIND, Status
 
 PATIENCE: Final = 3
 """Failed scans in a row after which a device is not waited for."""
-_NO_SUCH: Final = (Status.EXCEPTION | 2, Status.EXCEPTION | 3)
-"""What a device answers that knows only part of what a merged read asks for."""
+_NO_SUCH: Final = (Status.EXCEPTION | 2, Status.EXCEPTION | 3, Status.EXCEPTION | 4)
+"""What a device answers that knows only part of what a merged read asks for; some say that they failed over it."""
 
 _log = logging.getLogger(__name__)
 

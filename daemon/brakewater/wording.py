@@ -48,7 +48,7 @@ class Wording:
     measured: Mapping[str, str]
     """Kind of alarm -> the same, where what is judged is no plain measured value.
 
-    ``{percent}`` and ``{limit_percent}`` of a share.
+    ``{percent}`` and ``{limit_percent}`` of a share, ``{minutes}`` and ``{limit_minutes}`` of a time.
     """
     unknown: str
     """In place of a value: ``{reason}``."""

@@ -118,6 +118,10 @@ def test_the_same_event_for_a_metric_crew() -> None:
             {"alarm": "clock-stepped", "brake": None, "value": -7.2, "setpoint": 5.0},
             "Wall clock stepped: -7.2 s, set at 5 s.",
         ),
+        (
+            {"alarm": "inlet-limit-ahead", "value": 779.0, "setpoint": 900.0},
+            "Inlet water will be too warm: in 12 min when it came, set at 15 min.",
+        ),
         (  # years, after which its register ends
             {"alarm": "clock-stepped", "brake": None, "value": -2147483.648, "setpoint": 5.0},
             "Wall clock stepped: by 24 days or more, set at 5 s.",

@@ -64,8 +64,14 @@ def _numbers(
     says = (
         words.measured_and_set if value is None else words.measured.get(_said_as(kind, value), words.measured_and_set)
     )
-    percent, limit_percent = round(100 * (value or 0.0)), round(100 * setpoint)
-    return says.format(value=known, setpoint=limit, percent=percent, limit_percent=limit_percent)
+    return says.format(
+        value=known,
+        setpoint=limit,
+        percent=round(100 * (value or 0.0)),
+        limit_percent=round(100 * setpoint),
+        minutes=int((value or 0.0) / 60),  # no later than it was foreseen
+        limit_minutes=f"{setpoint / 60:g}",
+    )
 
 
 def _why(rig: Rig, alarm: str, reason: str) -> str:

@@ -1,0 +1,142 @@
+"""What hangs on one brake's own table and settings, of what is derived; and which changes begin it anew."""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+import streams
+from brakewater.alarms.catalogue import CATALOGUE
+from brakewater.engine import Engine
+from brakewater.engine.derive import BrakeWater
+from brakewater.quality import Reason
+from brakewater.rig import Rig
+from brakewater.stream import Column
+
+TWO = streams.two_brakes()
+FULL = streams.load(streams.CONFIG / "rig-4-full.toml")
+ALIKE = {f"{brake}-{what}": value for brake in ("one", "two")
+         for what, value in (("flow", 5e-3), ("inlet", 30.0), ("outlet", 50.0), ("level", 0.3))}  # fmt: skip
+RHO_20, RHO_30, RHO_50 = 998.21, 995.65, 988.03
+"""kg/m3 of water at 20, 30 and 50 degC, by any table."""
+
+
+def heats(text: str) -> list[float]:
+    engine, rig = Engine(), streams.parse(text)
+    engine.feed(streams.start(rig))
+    engine.feed(streams.scans(rig, 3, values=ALIKE))
+    return [engine.picture().derived[brake, "heat_w"][0] for brake in ("one", "two")]
+
+
+def test_water_is_weighed_where_its_meter_stands_and_a_mass_meter_by_its_own_density() -> None:
+    at_inlet, at_outlet = heats(TWO)
+    assert at_outlet / at_inlet == pytest.approx(RHO_50 / RHO_30, rel=2e-4)
+    by_mass = heats(TWO.replace('meter = "inlet"', 'meter = "inlet"\nmeter-kind = "mass"', 1))
+    assert by_mass[0] / at_inlet == pytest.approx(RHO_20 / RHO_30, rel=2e-4)
+    given = 'meter = "inlet"\nmeter-kind = "mass"\nmeter-density = "1020 kg/m3"'
+    assert heats(TWO.replace('meter = "inlet"', given, 1))[0] / at_inlet == pytest.approx(1020 / RHO_30, rel=2e-4)
+
+
+@pytest.mark.parametrize("cut", [[100], [1]])
+@pytest.mark.parametrize(("after", "watched"), [(39, True), (40, True), (41, False)])
+def test_a_brake_is_watched_up_to_the_end_of_its_rotors_cool_down(cut: list[int], after: int, *, watched: bool) -> None:
+    """20 s are 40 scans after the last one in service; the flow is low at a single one."""
+    engine, rig = Engine(), streams.parse(TWO)
+    engine.feed(streams.start(rig))
+    flow = np.full(60, 0.02)
+    flow[9 + after] = 150 * streams.GPM * 0.5
+    values = {**ALIKE, "two-flow": 0.02, "one-flow": flow, "one-in-service": np.repeat([1.0, 0.0], [10, 50])}
+    events = [
+        event
+        for block in streams.cut([streams.scans(rig, 60, values=values)], cut)
+        for event in engine.feed(block).events
+        if event.alarm == "cooling-flow-low" and event.now == "unacknowledged"
+    ]
+    assert [(one.brake, one.input) for one in events] == ([("one", 10 + after)] if watched else [])
+
+
+def water_of(rig: Rig) -> BrakeWater:
+    return BrakeWater(rig, rig.brakes[0])
+
+
+def rotor(degc: list[float], std_k: float, code: int = 0) -> dict[str, Column]:
+    values, codes = np.array(degc), np.full(len(degc), code, np.uint8)
+    return {
+        "rotor_temperature_degc": Column(values=values, codes=codes),
+        "rotor_temperature_std_k": Column(values=np.full(len(degc), std_k), codes=codes),
+    }
+
+
+@pytest.mark.parametrize(("std_k", "code", "hot"), [
+    (0.0, 0, [False, False, True]), (6.0, 0, [False, True, True]), (6.0, int(Reason.NO_BASIS), [False] * 3),
+])  # fmt: skip
+def test_a_rotor_that_may_be_hot_is_watched_though_it_is_out_of_service(
+    std_k: float, code: int, hot: list[bool]
+) -> None:
+    """With twice its standard uncertainty; the same of a lone scan as of many."""
+    water, limit = water_of(FULL), next(one.setpoint for one in FULL.alarms if one.kind.name == "rotor-hot-no-flow")
+    assert limit is not None
+    degc = [limit - 20.0, limit - 10.0, limit + 1.0]
+    none = np.zeros(3, np.bool_)
+    assert water._or_hot(rotor(degc, std_k, code), none).tolist() == hot
+    assert [water._or_hot(rotor([one], std_k, code), none[:1]).tolist() for one in degc] == [[one] for one in hot]
+    assert water._or_hot(rotor(degc, std_k, code), ~none).all()
+
+
+def test_a_changed_setting_says_from_then_on_where_a_rotor_counts_as_hot_and_only_its_own_brakes() -> None:
+    water, rule = water_of(FULL), next(one for one in FULL.alarms if one.kind.name == "rotor-hot-no-flow")
+    seen, none = rotor([100.0, 200.0], 0.0), np.zeros(2, np.bool_)
+    for brake, setpoint, hot in (("aux", 150.0, [False, True]), ("aux", 50.0, [True] * 2), ("main", 300.0, [True] * 2)):
+        water.follow([replace(rule, brake=brake, setpoint=setpoint)])
+        assert water._or_hot(seen, none).tolist() == hot
+
+
+def rises(rig: Rig, *commands: dict[str, Any]) -> set[str | None]:
+    """Brakes whose alarm comes when the level of both stands 3 cm above its usual for half a minute."""
+    engine = Engine()
+    engine.feed(streams.start(rig))
+    values = {**ALIKE, "one-flow": 0.02, "two-flow": 0.02}
+    calm = streams.scans(rig, 60, values=values)
+    engine.feed(calm)
+    for number, args in enumerate(commands):
+        command = streams.command(calm, "set", key=f"k{number}", actor="engineer", reason="trial", **args)
+        assert engine.feed(command).answers[0].ok
+    higher = {**values, "one-level": 0.33, "two-level": 0.33}
+    events = engine.feed(streams.scans(rig, 60, first=61 + len(commands), values=higher)).events
+    return {one.brake for one in events if one.alarm == "brake-level-rising"}
+
+
+def test_what_counts_as_rising_is_each_brakes_own_by_its_file_and_by_command() -> None:
+    rig, entry = (
+        streams.parse(f'{TWO}[people]\nengineer = "engineer"\n'),
+        '[[brake.alarm]]\nalarm = "brake-level-rising"\nsetpoint = "50 mm"\n',
+    )
+    assert rises(rig) == {"one", "two"}
+    assert rises(rig, {"setting": "two.brake-level-rising.setpoint", "value": "50 mm"}) == {"one"}
+    assert rises(rig, {"setting": "one.brake-level-rising.setpoint", "value": "50 mm"}) == {"two"}
+    second = TWO.index("[[brake.alarm]]", TWO.index('name = "two"'))
+    assert rises(streams.parse(TWO[:second] + entry + TWO[second:])) == {"one"}
+    assert "brake-level-rising" in CATALOGUE
+
+
+@pytest.mark.parametrize(("old", "new", "goes_on"), [
+    ("", "", True),
+    ('inlet-limit = "100 degF"', 'inlet-limit = "98 degF"', True),
+    ('"200 bbl"', '"300 bbl"', False),
+    ('range = ["0 gal/min", "150 gal/min"]', 'range = ["0 gal/min", "160 gal/min"]', False),
+    ('meter = "inlet"', 'meter = "outlet"', False),
+])  # fmt: skip
+def test_a_trips_totals_go_over_a_restart_unless_what_they_are_measured_by_has_changed(
+    old: str, new: str, *, goes_on: bool
+) -> None:
+    rig = streams.demo()
+    before = Engine()
+    before.feed(streams.start(rig))
+    before.feed(streams.scans(rig, 300))
+    kept = before.picture().derived["aux", "energy_j"][0]
+    assert kept > 1e6
+    other, after = streams.parse(streams.changed(rig.text, (old, new)) if old else rig.text), Engine()
+    after.feed(streams.start(other, run=2, t_ns=300 * rig.scan_ns, snapshot=before.state()))
+    after.feed(streams.scans(other, 5, run=2, first=301))
+    assert (after.picture().derived["aux", "energy_j"][0] >= kept) is goes_on

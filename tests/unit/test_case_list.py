@@ -78,10 +78,12 @@ def test_what_retention_deleted_between_its_runs_is_no_break_in_a_case_file(tmp_
     assert "run 3 is missing" in says(changed(case, tmp_path / "z.zip", _untold))
 
 
-def test_a_run_of_a_wrong_clock_in_a_window_is_packed_with_those_about_it(tmp_path: Path) -> None:
+@pytest.mark.parametrize("days", [1 - UTC // 86_400_000_000_000, 5, 900, 24_000])
+def test_a_run_of_a_wrong_clock_in_a_window_is_packed_with_those_about_it(tmp_path: Path, days: int) -> None:
+    """Behind or ahead: without it the whole record would look altered."""
     folder, day = tmp_path / "record", 86_400_000_000_000
     with Journal(folder) as journal:
-        for run, at in ((1, UTC), (2, UTC + day), (3, day), (4, UTC + 2 * day), (5, UTC + 9 * day)):
+        for run, at in ((1, UTC), (2, UTC + day), (3, UTC + days * day), (4, UTC + 2 * day), (5, UTC + 9 * day)):
             scans = block(run, 1, 10)
             journal.begin(start(run, utc_ns=at))
             journal.append(replace(scans, utc_ns=scans.utc_ns + at - UTC))
@@ -233,6 +235,29 @@ def _other_digit(text: bytes) -> bytes:
     """One hex digit of the last hash or signature changed."""
     at = text.rindex(b'"') - 1
     return text[:at] + (b"0" if text[at : at + 1] != b"0" else b"1") + text[at + 1 :]
+
+
+def test_a_manifest_that_says_another_day_to_people_is_not_the_one_that_was_packed(
+    record: Path, tmp_path: Path
+) -> None:
+    """No chain covers that line, and nothing is read from it."""
+
+    def change(name: str, text: bytes) -> bytes:
+        return text.replace(b'"from": "2031', b'"from": "2032', 1) if "/00000002/manifest" in name else text
+
+    assert "run 2: its manifest.json is not the one that was packed" in says(
+        changed(signed(record), tmp_path / "x", change)
+    )
+
+
+def test_a_spoilt_readme_is_named_though_no_list_vouches_for_it(record: Path, tmp_path: Path) -> None:
+    case = changed(signed(record), tmp_path / "x", lambda name, text: None if name in (LIST, SIGNATURE) else text)
+    raw = bytearray(case.read_bytes())
+    raw[raw.index(b"brakewater", raw.index(b"README.txt"))] ^= 1
+    case.write_bytes(raw)
+    (one,) = verify(case).altered
+    assert one.place == "README.txt"
+    assert one.says.startswith("cannot be read")
 
 
 def test_a_list_taken_away_shows_by_its_signature(record: Path, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from brakewater.record.reader import Record
 from brakewater.record.report import Report
 from brakewater.record.segment import segment_path
 from brakewater.record.verify import verify
+from forgery import hashed_anew
 from record_streams import block, command, event, flat, gap, start
 
 
@@ -96,6 +97,24 @@ def test_every_alteration_is_found_where_it_is(folder: Path, statement: str, fou
     alter(folder, statement)
     assert places(verify(folder)) == found
     assert verify(folder).verdict == "broken"
+
+
+@pytest.mark.parametrize(
+    ("statement", "found"),
+    [
+        ("UPDATE events SET body = CAST(replace(body, '\"n\":7,', '\"n\":9,') AS BLOB) WHERE n = 7", "event 7"),
+        ("UPDATE events SET body = CAST(replace(body, '\"run\":1', '\"run\":3') AS BLOB) WHERE n = 7", "event 7"),
+        ("UPDATE events SET input = input + 1 WHERE n = 7", "event 7"),
+        ("UPDATE commits SET first_input = first_input - 10 WHERE commit_no = 9", "inputs 71 to 60"),
+        ("UPDATE commits SET first_input = first_input + 1 WHERE commit_no = 9", "inputs 71 to 71"),
+    ],
+)
+def test_what_contradicts_itself_is_found_though_the_chain_was_hashed_anew(
+    folder: Path, statement: str, found: str
+) -> None:
+    alter(folder, statement)
+    hashed_anew([segment_path(folder, 1), segment_path(folder, 2)])
+    assert places(verify(folder)) == [found]
 
 
 def test_two_rows_swapped_are_both_named(folder: Path) -> None:

@@ -196,6 +196,23 @@ def test_what_a_manifest_says_again_is_held_against_what_is_signed(named: Path, 
     assert [(one.place, one.says) for one in report.altered] == [(MANIFEST, says)]
 
 
+@pytest.mark.parametrize("what", ["commit_no", "hash", "run"])
+def test_a_manifest_that_ends_elsewhere_than_its_chain_is_found(named: Path, what: str) -> None:
+    head = json.loads((named / MANIFEST).read_text())["head"]
+    _manifest_with(named, head={**head, what: "0" * 64 if what == "hash" else head[what] + 1})
+    assert MANIFEST in places(verify(record_of(named), keys=[KEY]))
+
+
+def test_a_segment_that_cannot_be_read_hides_no_break_behind_it(named: Path) -> None:
+    """Its manifest still says where it ends."""
+    (named / SCANS).write_bytes(b"")
+    summed_anew(named)
+    folder = record_of(named)
+    assert {Path(one.file).name for one in verify(folder).altered} == {named.name}
+    alter(segment_path(folder, 2), f"UPDATE meta SET value = '{'7' * 64}' WHERE key = 'prev_hash'")
+    assert any("not how the run before ends" in one.says for one in verify(folder).altered)
+
+
 def test_a_rig_file_that_says_other_limits_than_the_watch_had_is_found(named: Path) -> None:
     text = (named / RIG_FILE).read_text()
     (named / RIG_FILE).write_text(text.replace("inlet", "other", 1))

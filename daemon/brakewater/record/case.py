@@ -26,7 +26,6 @@ from brakewater.record.sealed.manifest import Manifest, read_manifest
 from brakewater.record.segment import reading
 from brakewater.record.signing import Signer
 from brakewater.record.trimmed import Gone, trimmed
-from brakewater.record.walltime import EARLIEST_NS
 
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 """The earliest time a zip can say: when it was packed is not part of what it holds."""
@@ -95,16 +94,12 @@ def pack(
 
 
 def _spans(record: Record, from_utc_ns: int | None, to_utc_ns: int | None) -> list[Span]:
-    """What touches the window, and what a clock that was wrong labelled between: else the chain has a hole."""
+    """What touches the window, and all between, which a clock that was wrong labelled: else the chain has a hole."""
     found = record.spans(from_utc_ns, to_utc_ns)
     runs = [one.run for one in found]
     if not runs or from_utc_ns is to_utc_ns is None:
         return found
-    return [
-        one
-        for one in record.spans()
-        if one.run in runs or (runs[0] < one.run < runs[-1] and one.to_utc_ns < EARLIEST_NS)
-    ]
+    return [one for one in record.spans() if runs[0] <= one.run <= runs[-1]]
 
 
 def _gone(place: Path) -> Gone:

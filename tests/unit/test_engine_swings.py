@@ -37,9 +37,10 @@ def plainly(scans: list[Scan]) -> list[bool]:
         elif usable:
             since.append((rise, inlet))
             if rises:
-                low = min(since, key=lambda one: one[0])
-                if rise - low[0] >= 3.0:
-                    if abs(inlet - low[1]) <= 1.0:
+                low = min(range(len(since)), key=lambda at: since[at][0])
+                inlets = [degc for _, degc in since[low:]]
+                if rise - since[low][0] >= 3.0:
+                    if max(inlets) - min(inlets) <= 1.0:
                         counted.append(t)
                         newest = counted[-3:]
                         found[-1] = len(newest) == 3 and all(b - a <= APART for a, b in pairwise(newest))
@@ -60,6 +61,16 @@ def test_they_are_counted_alike_however_the_scans_are_cut(scans: list[Scan], cut
         swings.restore(before.state())
         found += fed(swings, scans[begin:end], 1 + begin)
     assert found == expected
+
+
+def test_what_warmed_another_brake_before_goes_through_late_and_is_no_stand() -> None:
+    """Ten seconds late, the outlet makes a rise as high as the swing, with the inlet half way both times."""
+    inlet = 24.0 + 4.0 * np.sin(np.arange(400) * 2.0 * np.pi / 40.0)
+    outlet = np.concatenate((inlet[:10], inlet[:-10]))
+    scans = [(rise, degc, True, False) for rise, degc in zip((outlet - inlet).tolist(), inlet.tolist(), strict=True)]
+    assert not any(fed(Swings(1000), scans, 1))
+    alone = [(rise, 24.0, True, False) for rise, *_ in scans]
+    assert sum(fed(Swings(1000), alone, 1)) > 5
 
 
 def test_three_within_the_time_tell_and_the_sun_noon_after_noon_does_not() -> None:

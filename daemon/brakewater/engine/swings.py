@@ -15,7 +15,8 @@ from brakewater.stream import Floats, Ints
 _SWING_K: Final = 3.0
 """Up, and down again: far beyond an RTD's noise, and a third of what a loaded stand does; an assumption."""
 _STEADY_K: Final = 1.0
-"""Beyond that the inlet may have made the swing; an assumption."""
+"""Where the inlet spans more while the outlet warms, it may have made the swing: water that has warmed another brake
+before; an assumption."""
 _TIMES: Final = 3
 """So many stands, of which the first may be what the last one left; an assumption."""
 
@@ -35,8 +36,8 @@ class Swings:
 
     def begin_anew(self) -> None:
         """As if none had been."""
-        self._low: tuple[float, float] | None = None
-        """Least rise since the last fall, and the inlet then."""
+        self._low: tuple[float, float, float] | None = None
+        """Least rise since the last fall; least and most of the inlet since."""
         self._high: float | None = None
         """Most rise since the last swing; None while it falls or has not risen yet."""
         self._n, self._last_ns = 0, 0
@@ -77,22 +78,27 @@ class Swings:
             return False
         at = int(np.argmin(rise))
         if self._low is None or rise[at] < self._low[0]:
-            self._low = float(rise[at]), float(inlet[at])
+            self._low = float(rise[at]), float(inlet[at:].min()), float(inlet[at:].max())
+        else:
+            least, coldest, warmest = self._low
+            self._low = least, min(coldest, float(inlet.min())), max(warmest, float(inlet.max()))
         return True
 
     def _take(self, t: int, rise: float, inlet: float) -> bool:
         if self._high is not None:
             self._high = max(self._high, rise)
             if self._high - rise >= _SWING_K:
-                self._high, self._low = None, (rise, inlet)
+                self._high, self._low = None, (rise, inlet, inlet)
             return False
         if self._low is None or rise < self._low[0]:
-            self._low = rise, inlet
-        least, was = self._low
+            self._low = rise, inlet, inlet
+        least, coldest, warmest = self._low
+        coldest, warmest = min(coldest, inlet), max(warmest, inlet)
+        self._low = least, coldest, warmest
         if rise - least < _SWING_K:
             return False
         self._high = rise
-        if abs(inlet - was) > _STEADY_K:
+        if warmest - coldest > _STEADY_K:
             return False
         self._n = self._n + 1 if t - self._last_ns <= self._apart_ns else 1
         self._last_ns = t
@@ -105,5 +111,5 @@ class Swings:
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a snapshot made with the same settings."""
-        self._low = None if state["low"] is None else (state["low"][0], state["low"][1])
+        self._low = None if state["low"] is None else (state["low"][0], state["low"][1], state["low"][2])
         self._high, self._n, self._last_ns = state["high"], state["n"], kept.number(state["last"]) or 0

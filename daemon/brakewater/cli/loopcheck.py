@@ -104,7 +104,7 @@ def _minutes(text: str) -> float:
 def run(args: argparse.Namespace) -> int:
     """Exit status 0 where the loop passes as left over enough of its range; else 1, also where its sheet is refused."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415 - only when needed
-    from brakewater.cli.loop_session import StoppedError  # noqa: PLC0415
+    from brakewater.cli.loop_reader import StoppedError  # noqa: PLC0415
     from brakewater.review.manner import manner_of  # noqa: PLC0415
     from brakewater.rig import load  # noqa: PLC0415
 
@@ -148,7 +148,8 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
     """The sheet, and what the watch said when the point was measured again."""
     from brakewater.cli.expected import ExpectError  # noqa: PLC0415
     from brakewater.cli.injected import loop_range, read_injections  # noqa: PLC0415
-    from brakewater.cli.loop_session import Session, StoppedError  # noqa: PLC0415
+    from brakewater.cli.loop_reader import LoopReader, StoppedError  # noqa: PLC0415
+    from brakewater.cli.loop_session import Session  # noqa: PLC0415
     from brakewater.cli.reach import reach  # noqa: PLC0415
     from brakewater.control import own_user  # noqa: PLC0415
 
@@ -166,12 +167,10 @@ def _checked(rig: "Rig", point: "Point", args: argparse.Namespace) -> "tuple[She
             tell("tell the driller first: what is injected raises real alarms while the brake is in service")
         else:
             tell(f"no watch on {args.record} is told; where one runs, give its --record, or it believes the injection")
-        session = Session(
-            rig=rig, point=point, ends=ends, tolerance=tolerance, scans=args.scans, reach=way, ask=_ask, tell=tell,
-            pause=_pause,
-        )  # fmt: skip
         way.begin_check(point, args.by or own_user(), args.minutes, take_over=args.take_over)
         try:
+            reader = LoopReader(rig, point, way, ends=ends, tolerance=tolerance, scans=args.scans, tell=tell)
+            session = Session(reader=reader, ask=_ask, tell=tell, pause=_pause)
             steps, adjusted = (
                 session.guided(_course(point, args)) if listed is None else session.listed(listed, reconnect_s)
             )

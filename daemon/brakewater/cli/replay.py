@@ -12,6 +12,8 @@ from brakewater.cli.places import opened
 from brakewater.cli.window import is_backwards, moment
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from brakewater.engine import Engine
     from brakewater.record.reader import Record
     from brakewater.review.replay import Comparison, Tally
@@ -68,6 +70,7 @@ def run(args: argparse.Namespace) -> int:
     rate = tally.scans / max(perf_counter() - began, 1e-9)
     comparison = compare(record, events, tally) if args.compare else None
     if not args.json and (args.since, args.until, args.trip) != (None, None, None):
+        _print_standing((event for event in events if event.utc_ns < since), engine.rig)
         inside = sum(1 for event in events if since <= event.utc_ns < until)
         print(f"{counted(inside, 'event')} in this window; the whole record was replayed:")
     _close(tally, comparison, rate, as_json=args.json)
@@ -145,6 +148,20 @@ def _print_between(item: "Input", engine: "Engine", outcome: "Outcome") -> None:
     line = between_line(item, engine.rig.name, outcome.answers)
     if line:
         print(line)
+
+
+def _print_standing(before: "Iterable[Event]", rig: "Rig") -> None:
+    from brakewater.cli.lines import moment as shown  # noqa: PLC0415 - only when needed
+    from brakewater.render import alarm_name  # noqa: PLC0415
+    from brakewater.review.standing import follow  # noqa: PLC0415
+    from brakewater.units import utc_text  # noqa: PLC0415
+
+    stood: dict[str, int] = {}
+    for event in before:
+        follow(stood, event)
+    for key, t_ns in stood.items():
+        says = f"stood already when this window begins: {alarm_name(rig, key)}"
+        print(f"{shown(utc_text(t_ns))}  {'-':<8}  {says}")
 
 
 def _altered(folder: Path, tally: "Tally") -> list[str]:

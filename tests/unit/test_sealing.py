@@ -366,6 +366,29 @@ def test_a_clock_that_ran_away_makes_nothing_old(tmp_path: Path) -> None:
     assert trim(tmp_path, Limits(age_ns=4 * DAY_NS), now_utc_ns=UTC + 10_000 * DAY_NS) == []
 
 
+@pytest.mark.parametrize(
+    ("labels", "left"),
+    [
+        ({8: YEAR_2099}, [5, 6, 7, 8]),  # and the machine's own clock says so as well
+        ({7: YEAR_2099, 8: YEAR_2099 + DAY_NS}, [4, 5, 6, 7, 8]),
+        ({run: YEAR_2099 + run * DAY_NS for run in range(2, 9)}, [1, 2, 3, 4, 5, 6, 7, 8]),
+        ({run: YEAR_2099 + run * DAY_NS for run in range(1, 9)}, [6, 7, 8]),  # the clock it has had all along
+    ],
+)
+def test_a_clock_that_ran_away_while_it_was_recorded_makes_nothing_old_for_a_week(
+    tmp_path: Path, labels: dict[int, int], left: list[int]
+) -> None:
+    days(tmp_path, 8, labels)
+    trim(tmp_path, Limits(age_ns=2 * DAY_NS), now_utc_ns=YEAR_2099 + 20 * DAY_NS)
+    assert sorted(sealed_paths(tmp_path)) == left
+
+
+def test_a_rig_that_stood_for_a_year_goes_on_trimming_a_week_later(tmp_path: Path) -> None:
+    days(tmp_path, 11, {run: UTC + (run + 400) * DAY_NS for run in range(4, 12)})
+    trim(tmp_path, Limits(age_ns=2 * DAY_NS), now_utc_ns=UTC + 9999 * DAY_NS)
+    assert sorted(sealed_paths(tmp_path)) == [9, 10, 11]
+
+
 def hold(number: str = "h1", first: int = 1, last: int = 1) -> Hold:
     begin, end = UTC + (first - 1) * DAY_NS, UTC + (last - 1) * DAY_NS
     return Hold(id=number, from_utc_ns=begin, to_utc_ns=end, actor="engineer", reason="incident of the third")

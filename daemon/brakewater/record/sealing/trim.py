@@ -4,7 +4,7 @@ import json
 import logging
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +24,11 @@ from brakewater.units import utc_text
 _NEVER_NS: Final = 2**63 - 1
 """An end that is not known."""
 
+_LEAP_NS: Final = 30 * 86_400 * 1_000_000_000
+"""No run lasts so long, and few rigs stand so long; an assumption."""
+_PROVEN_NS: Final = 7 * 86_400 * 1_000_000_000
+"""Within which somebody has seen that the date is wrong: there is an alarm, and times on every page; an assumption."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -41,7 +46,8 @@ def trim(folder: Path, limits: Limits, *, now_utc_ns: int | None = None) -> list
 
     Age counts back from the newest sealed segment, never from beyond the machine's clock: neither a clock that has run
     away nor a rig that stood for a year makes anything old. Nor does a clock that was behind: no run is older than one
-    before it, and one whose times cannot be right is as old as the next one whose can.
+    before it, and one whose times cannot be right is as old as the next one whose can. A clock that leaps ahead and is
+    recorded so is not believed for a week: until then it may be a wrong one that nobody has seen yet.
 
     Args:
         folder: record folder.
@@ -75,7 +81,7 @@ def trim(folder: Path, limits: Limits, *, now_utc_ns: int | None = None) -> list
 def _old(paths: Mapping[int, Path], age_ns: int, now_ns: int) -> set[int]:
     """Runs that are over the age."""
     ends = {run: _end_ns(path, now_ns) for run, path in paths.items()}
-    before_ns = max((end for end in ends.values() if end is not None), default=0) - age_ns
+    before_ns = _newest_ns([end for end in ends.values() if end is not None]) - age_ns
     old, waiting = set[int](), set[int]()
     for run, end in ends.items():
         waiting.add(run)
@@ -86,6 +92,18 @@ def _old(paths: Mapping[int, Path], age_ns: int, now_ns: int) -> set[int]:
         old |= waiting
         waiting = set()
     return old
+
+
+def _newest_ns(ends: Sequence[int]) -> int:
+    """Where the record has come to, by the ends of its runs in order; beyond a leap only once it has gone on there."""
+    newest, leapt = 0, None
+    for end in ends:
+        if newest and end - newest > _LEAP_NS:
+            leapt = end if leapt is None or end < leapt else leapt
+            newest = end if end - leapt >= _PROVEN_NS else newest
+        else:
+            newest, leapt = max(newest, end), None
+    return newest
 
 
 def _end_ns(path: Path, now_ns: int) -> int | None:

@@ -445,6 +445,12 @@ def test_on_a_rig_without_coil_current_the_third_stand_tells_that_the_contact_is
     assert "cooling-lost" in {event.alarm for event in lost.events}
 
 
+def test_with_a_failed_coil_current_the_water_tells_of_the_contact_all_the_same() -> None:
+    failed = [(n, {**values, "aux-current": -5.0, "aux-drum": 10.0}) for n, values in stands(4)]
+    codes, _ = service("0", *failed, rig=FULL, piece=97)
+    assert codes == [Reason.GOOD] * 5 + [Reason.CROSS_CHECK] * 3
+
+
 def test_it_is_believed_again_when_it_says_so_or_no_stand_has_warmed_the_outlet_for_long() -> None:
     cold = stands(1)[0][1]
     codes, _ = service("0", *stands(3), (10, {**cold, "aux-in-service": 1.0}), *stands(2), rig=DEMO)

@@ -5,7 +5,8 @@
     level-rises-dry    the level rises with no flow and the pump stopped
     flows-unpumped     the inlet meter shows water with the pump stopped, none coming back and the level not rising
     brakes-unused      its coils carry current and its drum turns, and its contact says that it is not in service
-    warms-unused       where one of those two is not known: its outlet has warmed and cooled with stand after stand
+    warms-unused       its outlet has warmed and cooled with stand after stand, and its contact says so: without coil
+                       current or drum speed, or with one of them failed, nothing else tells that it works
 
 Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
 against each other. A falling level is no contradiction: the brake runs dry through its return, and
@@ -63,6 +64,11 @@ def _check(holds: _Holds, seconds: int, *suspects: str, goes_on: _GoesOn | None 
     return _Check(holds=holds, suspects=suspects, lasting=Lasting(seconds * 1_000_000_000), goes_on=goes_on)
 
 
+def _never(by_role: Mapping[str, Column]) -> Mask:
+    """Nothing that one scan shows by itself."""
+    return np.zeros(len(by_role["in-service"].codes), np.bool_)
+
+
 class CrossChecks:
     """Those checks of one brake for which it has the sensors."""
 
@@ -82,13 +88,14 @@ class CrossChecks:
             if rig.role("return-flow", brake.name) is not None and rig.practice.doubts_meter:
                 self._checks["flows-unpumped"] = _check(self._flows_unpumped, 20, "inlet-flow")
         has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
-        used = self._until_used
+        warms = rig.practice.doubts_cold_contact
         if has and rig.practice.doubts_contact:
-            self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service", goes_on=used)
+            goes_on = self._warms if warms else self._until_used
+            self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service", goes_on=goes_on)
         self._swings = Swings(_UNUSED_NS)
         """What its water did while its contact denied that it was in service."""
-        if not has and rig.role("in-service", brake.name) is not None and rig.practice.doubts_cold_contact:
-            self._checks["warms-unused"] = _check(self._runs_unused, 0, "in-service", goes_on=self._warms)
+        if not has and rig.role("in-service", brake.name) is not None and warms:
+            self._checks["warms-unused"] = _check(_never, 0, "in-service", goes_on=self._warms)
         self._worked_ns = _LONG_AGO
         """When the brake last worked though its contact denied it."""
         points = [point.definition for point in rig.points if point.brake == brake.name or point is self._pump]
@@ -172,16 +179,17 @@ class CrossChecks:
         runs &= is_good(by_role["inlet-temperature"].codes) & is_good(by_role["outlet-temperature"].codes)
         return runs
 
-    def _warms(self, t_ns: Ints, runs: Mask, by_role: Mapping[str, Column]) -> Mask:
-        """[n] where enough stands have warmed it, and until it has not worked for long."""
+    def _warms(self, t_ns: Ints, mask: Mask, by_role: Mapping[str, Column]) -> Mask:
+        """[n] where it works by what was seen otherwise or by its water, and until it has not done so for long."""
+        runs = self._runs_unused(by_role)
         if self._swings.fresh and not anywhere(runs):
-            return self._until_used(t_ns, runs, by_role)
+            return self._until_used(t_ns, mask, by_role)
         service, flow = by_role["in-service"], by_role["inlet-flow"]
         over = is_good(service.codes) & (service.values != 0.0)
         over |= is_good(flow.codes) & (flow.values < self._brake.least_flow)
         inlet = by_role["inlet-temperature"].values
-        works = self._swings.feed(t_ns, runs, over, by_role["outlet-temperature"].values - inlet, inlet)
-        return self._until_used(t_ns, works, by_role)
+        warmed = self._swings.feed(t_ns, runs, over, by_role["outlet-temperature"].values - inlet, inlet)
+        return self._until_used(t_ns, mask | warmed, by_role)
 
     def _until_used(self, t_ns: Ints, mask: Mask, by_role: Mapping[str, Column]) -> Mask:
         """[n] where it works, or did so not long ago, and the contact has gone on to deny it."""

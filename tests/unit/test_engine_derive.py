@@ -140,3 +140,19 @@ def test_a_trips_totals_go_over_a_restart_unless_what_they_are_measured_by_has_c
     after.feed(streams.start(other, run=2, t_ns=300 * rig.scan_ns, snapshot=before.state()))
     after.feed(streams.scans(other, 5, run=2, first=301))
     assert (after.picture().derived["aux", "energy_j"][0] >= kept) is goes_on
+
+
+@pytest.mark.parametrize("changes", ["flow", "inlet", "outlet"])
+def test_one_signal_that_changes_alone_counts_at_once_scan_by_scan_as_well(changes: str) -> None:
+    """What stands still is worked out but once."""
+    rig = streams.demo()
+    moving = {
+        "flow": np.linspace(4e-3, 6e-3, 12),
+        "inlet": np.linspace(20.0, 30.0, 12),
+        "outlet": np.linspace(40, 50, 12),
+    }
+    block = streams.scans(rig, 12, values={f"aux-{changes}": moving[changes]})
+    whole, apart = (streams.play([streams.start(rig), *streams.cut([block], [size])]) for size in (12, 1))
+    assert whole.numbers() == apart.numbers()
+    key = next(key for key in whole.numbers() if "heat_w" in str(key))
+    assert len(set(np.frombuffer(whole.numbers()[key])[:12].tolist())) == 12

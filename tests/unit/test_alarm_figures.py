@@ -1,6 +1,8 @@
 """The window of a record's alarm figures, where the wall clock was wrong for a while."""
 
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -8,6 +10,7 @@ import pytest
 from brakewater.cli import main
 from brakewater.record.journal import Journal
 from brakewater.record.reader import Record
+from brakewater.record.segment import segment_path
 from brakewater.review.alarm_figures import inputs_only, of_record, timed, turn_of
 from brakewater.stream import TESTED
 from record_streams import UTC, block, event, start
@@ -44,6 +47,50 @@ def test_where_no_time_can_be_right_the_times_count_as_they_are(tmp_path: Path) 
     found = of_record(Record(written(tmp_path, YEAR_1970)))
     assert found is not None
     assert (found["alarms"], found["untimed"]) == (2, 0)
+
+
+def test_a_clock_set_back_between_runs_shortens_no_window(tmp_path: Path) -> None:
+    """From the earliest scan to the latest, in whatever order they were recorded."""
+    record = Record(written(tmp_path, UTC + 50 * 10**9, UTC, UTC + 100 * 10**9, UTC + 30 * 10**9))
+    found = of_record(record)
+    assert found is not None
+    assert found["from_s"] == pytest.approx(UTC / 1e9, abs=0.5)
+    assert found["to_s"] == pytest.approx(UTC / 1e9 + 160.0, abs=0.5)
+    assert (found["alarms"], found["untimed"]) == (8, 0)
+
+
+@pytest.mark.parametrize("window", [None, (UTC, UTC + 60 * 10**9)])
+def test_what_cannot_be_read_is_told_once(tmp_path: Path, window: tuple[int, int] | None) -> None:
+    folder = written(tmp_path, UTC, UTC)
+    segment_path(folder, 1).write_bytes(b"no record " * 4096)
+    damage: list[str] = []
+    found = of_record(Record(folder), window, damage)
+    assert found is not None
+    assert found["alarms"] == 2
+    (said,) = damage
+    assert "00000001.sqlite3" in said
+
+
+def test_scans_that_cannot_be_read_are_told_though_no_event_hangs_on_them(tmp_path: Path) -> None:
+    folder = written(tmp_path, UTC)
+    with closing(sqlite3.connect(segment_path(folder, 1))) as base, base:
+        base.execute("UPDATE inputs SET body = 'x' WHERE input = 200")
+    damage: list[str] = []
+    assert of_record(Record(folder), None, damage) is not None
+    (said,) = damage
+    assert "00000001.sqlite3" in said
+
+
+@pytest.mark.parametrize(("was", "now", "new", "acknowledged"), [
+    ("normal", "unacknowledged", True, False), ("unacknowledged", "unacknowledged", False, False),
+    ("returned-unacknowledged", "unacknowledged", True, False), ("returned-unacknowledged", "normal", False, True),
+    ("acknowledged", "normal", False, False), ("shelved", "acknowledged", False, False),
+])  # fmt: skip
+@pytest.mark.parametrize("active", [True, False])
+def test_what_an_event_is_to_the_figures(was: str, now: str, *, new: bool, acknowledged: bool, active: bool) -> None:
+    turn = turn_of(low_flow(was=was, now=now, why="command", active=active))
+    assert turn is not None
+    assert (turn.new, turn.acknowledged, turn.active) == (new, acknowledged, active)
 
 
 def test_what_asks_again_is_no_new_alarm_and_a_test_is_none_at_all() -> None:

@@ -36,6 +36,35 @@ def test_stale_is_more_than_a_day_without_a_break() -> None:
     assert figures(sorted(turns, key=lambda turn: turn.t_s), 0.0, DAY_S + 10.0)["stale"] == ["aux.gone", "aux.old"]
 
 
+def test_what_is_acknowledged_meanwhile_has_stood_since_it_came() -> None:
+    turns = [alarm(0.0), other(36_000.0, acknowledged=True, active=True)]
+    assert figures(turns, 0.0, DAY_S + 1.0)["stale"] == ["aux.a"]
+
+
+def test_an_alarm_at_the_very_end_of_a_window_counts_in_its_last_slot() -> None:
+    found = figures([alarm(600.0)], 0.0, 600.0)
+    assert (found["alarms"], found["peak_10_min"]) == (1, 1)
+
+
+@pytest.mark.parametrize(("count", "share"), [(30, 0.0), (31, 1.0)])
+def test_more_than_thirty_in_an_hour_are_too_many(count: int, share: float) -> None:
+    assert (
+        figures([alarm(100.0 * at, f"aux.{at}") for at in range(count)], 0.0, 3_600.0)["hours_over_30_share"] == share
+    )
+
+
+def test_the_ten_most_frequent_are_held_against_all() -> None:
+    turns = [alarm(float(at), f"aux.{at % 15}") for at in range(30)]
+    found = figures(turns, 0.0, 100.0)
+    assert found["top_10_share"] == pytest.approx(20 / 30)
+    assert len(found["most_frequent"]) == 10  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("days", "enough"), [(29.9, False), (30.0, True)])
+def test_less_than_thirty_days_are_a_glance(days: float, *, enough: bool) -> None:
+    assert figures([], 0.0, days * DAY_S)["long_enough"] is enough
+
+
 def test_priorities_and_times_to_acknowledge() -> None:
     turns = [alarm(0.0, "aux.a", "high"), other(8.0, acknowledged=True, active=True), alarm(10.0, "aux.b"), other(20.0)]
     found = figures(turns, 0.0, 100.0)

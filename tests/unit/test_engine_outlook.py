@@ -14,6 +14,7 @@ from brakewater.engine.lag_free import Recovered
 from brakewater.engine.outlook import TankOutlook
 from brakewater.engine.seconds import BAD, GOOD, Groups
 from brakewater.engine.tank_balance import PACE, TankBalance, TankSense
+from brakewater.physics.tank import FAR_S, Warming
 from brakewater.quality import Reason
 from brakewater.rig import load
 
@@ -265,6 +266,69 @@ def test_how_much_less_than_it_says_a_tank_may_hold_at_the_worst(
     past = np.array([tank, tank - over_k, *np.full((4, PACE + 1), [[HEAT_W], [10.0], [5e-3], [1.0]])])
     found = TankBalance(sense).feed(past, {"content": np.array([FULL_M])}, np.array([True]))
     assert found.fewer[0] == pytest.approx(fewer, rel=1e-3)
+
+
+def minutes(count: int, over_k: float, bad: int | None = None) -> tuple[np.ndarray, dict, np.ndarray]:
+    """So many minutes of a tank that stands ``over_k`` over the air: all of the heat is lost."""
+    tank = np.full(PACE + count, 30.0)
+    sound = np.ones(PACE + count)
+    if bad is not None:
+        sound[PACE + bad] = 0.0
+    rest = np.full((3, PACE + count), [[HEAT_W], [10.0], [5e-3]])
+    return np.array([tank, tank - over_k, *rest, sound]), {"content": np.full(count, FULL_M)}, sound[PACE:] > 0.0
+
+
+def learnt(past: np.ndarray, means: dict, sound: np.ndarray, sizes: list[int]) -> list[float]:
+    """The loss after each minute, fed in pieces."""
+    balance, at, found = TankBalance(TankSense(
+        capacity_j_k=FULL_J_K, inlet_std_k=0.1, outlet_std_k=0.1, from_tank=True, full_m=FULL_M)), 0, []  # fmt: skip
+    for size in sizes:
+        piece = {name: column[at : at + size] for name, column in means.items()}
+        found += balance.feed(past[:, at : at + PACE + size], piece, sound[at : at + size]).loss_w_k.tolist()
+        again = TankBalance(balance._tank)
+        again.restore(json.loads(json.dumps(balance.state())))
+        balance, at = again, at + size
+    return found
+
+
+@pytest.mark.parametrize("sizes", [[40], [1] * 40, [7, 1, 32]])
+def test_a_balance_teaches_the_loss_every_nine_minutes_however_they_come(sizes: list[int]) -> None:
+    """Nine minutes from the first to the last of ten readings: no minute teaches twice."""
+    found = learnt(*minutes(40, 40.0), sizes)
+    changed = [at + 1 for at in range(len(found)) if found[at] != (found[at - 1] if at else FULL_J_K / 21_600.0)]
+    assert changed == [9, 18, 27, 36]
+    assert found[-1] == pytest.approx(HEAT_W / 40.0, rel=0.05)
+
+
+def test_a_minute_that_is_not_sound_teaches_nothing_until_it_is_ten_minutes_past() -> None:
+    found = learnt(*minutes(40, 40.0, bad=12), [40])
+    changed = [at + 1 for at in range(len(found)) if found[at] != (found[at - 1] if at else FULL_J_K / 21_600.0)]
+    assert changed == [9, 23, 32]
+
+
+def test_a_loss_that_grew_is_learnt_anew_though_the_old_one_was_well_known() -> None:
+    """Wind and sun change. A balance that says more than any tank loses has another tank in it."""
+    calm, windy = minutes(400, 40.0), minutes(400, 20.0)
+    past = np.concatenate([calm[0], windy[0][:, PACE:]], axis=1)
+    found = learnt(past, {"content": np.full(800, FULL_M)}, np.ones(800, bool), [800])
+    assert found[399] == pytest.approx(HEAT_W / 40.0, rel=0.02)
+    assert found[-1] == pytest.approx(HEAT_W / 20.0, rel=0.05)
+    assert max(learnt(*minutes(40, 2.0), [40])) == FULL_J_K / 10_800.0
+    assert min(learnt(*minutes(40, -40.0), [40])) == 0.0  # there is no loss below none
+
+
+@pytest.mark.parametrize(("part", "counts"), [(0.0, 0.05), (0.5, 0.5), (1.1, 1.1), (3.0, 1.2)])
+def test_a_level_counts_from_a_twentieth_to_a_little_over_full(part: float, counts: float) -> None:
+    past, means, sound = minutes(1, 40.0)
+    sense = TankSense(capacity_j_k=FULL_J_K, inlet_std_k=0.1, outlet_std_k=0.1, from_tank=True, full_m=FULL_M)
+    found = TankBalance(sense).feed(past, {"content": means["content"] * part}, sound)
+    assert found.capacity_j_k[0] == pytest.approx(counts * FULL_J_K)
+
+
+def test_how_long_a_tank_has_by_the_closed_form() -> None:
+    warming = Warming(capacity_j_k=1e8, now_degc=np.array([50.0, 30.0, 30.0, 30.0]), ambient_degc=np.full(4, 20.0),
+                      heat_w=np.array([1e5, 1e5, 1e2, -1e5]), loss_w_k=np.array([0.0, 0.0, 0.0, 0.0]))  # fmt: skip
+    assert warming.reaches_s(40.0).tolist() == [0.0, pytest.approx(1e4), FAR_S, FAR_S]
 
 
 @pytest.mark.parametrize(("version", "code"), [("0", Reason.NO_FLOW), ("0.3.0", Reason.GOOD)])

@@ -3,15 +3,16 @@
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 import pytest
 
+from brakewater.errors import StorageError
 from brakewater.notify.follower import CURSOR, WINDOW, EventFollower, Sources
 from brakewater.record.documents import event_doc
 from brokers import until
-from rig_parts import MemoryCursors, MemoryRecord, demo_rig, event
+from rig_parts import InMemory, MemoryCursors, MemoryRecord, demo_rig, event
 
 RIG = demo_rig()
 
@@ -171,6 +172,54 @@ def test_damage_right_behind_the_cursor_is_passed_over_too() -> None:
     with following(record, (2, 1)) as scene:
         scene.sent(1)
         assert scene.session.numbers == [(4, 1)]
+
+
+NEVER_S = 600.0
+"""No look by the clock."""
+
+
+def test_what_nobody_told_of_goes_out_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("brakewater.notify.follower._LOOK_S", 0.05)
+    with following(run_of(1)) as scene:
+        scene.sent(1)
+        scene.record.events_of[1].append(event(2))
+        scene.sent(2)
+
+
+def test_a_long_record_goes_out_page_after_page_without_being_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("brakewater.notify.follower._LOOK_S", NEVER_S)
+    monkeypatch.setattr("brakewater.notify.follower._PAGE", 4)
+    with following(run_of(WINDOW)) as scene:
+        scene.sent(WINDOW)
+        assert scene.session.numbers == [(1, n) for n in range(1, WINDOW + 1)]
+
+
+def test_behind_a_damaged_run_each_event_goes_out_once_and_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("brakewater.notify.follower._LOOK_S", NEVER_S)
+    record = MemoryRecord({1: [event(1)], 2: [event(1, run=2), event(2, run=2)]}, damaged={1})
+    with following(record) as scene:
+        scene.sent(3)
+        for number in (3, 4):
+            scene.record.events_of[2].append(event(number, run=2))
+            scene.follower.wake(committed=True)
+            scene.sent(number + 1)
+        assert scene.session.numbers == [(1, 1), (2, 1), (2, 2), (2, 3), (2, 4)]
+
+
+def test_a_record_that_cannot_be_read_now_is_said_and_read_later(caplog: pytest.LogCaptureFixture) -> None:
+    record = run_of(1)
+
+    class Busy(MemoryRecord):
+        def events(self, after: tuple[int, int] | None = None) -> Iterator[InMemory]:
+            raise StorageError(f"the disk is away: {after}")
+
+    with following(Busy(record.events_of)) as scene:
+        until(lambda: "the disk is away" in caplog.text, "it is said")
+        scene.follower._sources = replace(scene.follower._sources, record=record)
+        scene.follower.wake(committed=True)
+        scene.sent(1)
+    assert "events cannot be read now: the disk is away" in caplog.text
+    assert "following events failed" not in caplog.text
 
 
 def test_trouble_of_any_kind_does_not_end_it(monkeypatch: pytest.MonkeyPatch) -> None:

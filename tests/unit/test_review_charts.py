@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 import streams
 from brakewater.engine import Engine
 from brakewater.review.band_chart import band_chart
-from brakewater.review.charts import Charted, Charts, Line
-from brakewater.review.setpoints import Setpoint
+from brakewater.review.charts import Charted, Charts, Limit, Line
+from brakewater.review.setpoints import Setpoint, Span, reached, setpoints_of
 from brakewater.units import Dimension
+from brakewater.wording import ENGLISH
 
 SCAN_NS = 200_000_000
 
@@ -145,3 +146,41 @@ def test_a_setpoint_is_drawn_where_it_was_in_force_and_named_at_the_edge_where_i
     names = [(float(x), float(y)) for x, y in re.findall(r'<text x="([\d.]+)" y="([\d.]+)" font-size="11"', drawn)]
     assert len({y for _, y in names if y}) == len(names), "no name stands on another"
     assert band_chart("Flow", times, flat, flat) == band_chart("Flow", times, flat, flat, setpoints=())
+
+
+def test_a_setpoint_was_in_force_from_step_to_step_within_a_window() -> None:
+    one = Setpoint(alarm="low", steps=((10, 70.0, "70"), (30, None, ""), (40, 80.0, "80"), (40, 75.0, "75")))
+    spans = [(span.since_ns, span.until_ns, span.value, span.says) for span in one.spans(0, 100)]
+    assert spans == [(10, 30, 70.0, "low 70"), (40, 100, 75.0, "low 75")]
+    assert [(span.since_ns, span.until_ns) for span in one.spans(20, 25)] == [(20, 25)]
+    assert list(one.spans(30, 40)) == []
+    assert one.doc() == {"alarm": "low", "steps": [[0, 70.0, "70"], [0, None, ""], [0, 80.0, "80"], [0, 75.0, "75"]]}
+    later = Setpoint(alarm="low", steps=((1_927_938_245_123_456_789, 70.0, "70"),))
+    assert later.doc()["steps"] == [[1_927_938_245_123, 70.0, "70"]]  # ms, as a page's script counts
+
+
+def test_each_brakes_line_has_its_own_setpoints_in_the_units_that_are_asked_for() -> None:
+    limits = tuple(
+        Limit(brake=brake, alarm="cooling-flow-low", steps=((5, gpm * streams.GPM), (9, None)))
+        for brake, gpm in (("one", 100.0), ("two", 50.0))
+    )
+    line = Line(brake="two", quantity="inlet-flow", dimension=Dimension.FLOW, values=np.array([1e-3]))
+    found = Charts(utc_ns=np.array([0]), lines=(line,), units="us", limits=limits)
+    for system, steps in (
+        (None, ((5, 50.0, "50 gal/min"), (9, None, ""))), ("us", ((5, 50.0, "50 gal/min"), (9, None, ""))),
+        ("metric", ((5, pytest.approx(189.270589), "~190 L/min"), (9, None, ""))),
+    ):  # fmt: skip
+        (one,) = setpoints_of(found, line, system, ENGLISH)
+        assert (one.alarm, one.steps) == (ENGLISH.alarms["cooling-flow-low"], steps)
+
+
+def test_a_still_picture_reaches_to_setpoints_that_are_near() -> None:
+    """As near as what was measured is high; of a flat line a twentieth of it, at least one."""
+
+    def at(value: float) -> Span:
+        return Span(since_ns=0, until_ns=1, value=value, says="")
+
+    assert reached([at(70.0), at(119.0), at(121.0), at(59.0)], 80.0, 100.0) == (70.0, 119.0)
+    assert reached([], 80.0, 100.0) == (80.0, 100.0)
+    assert reached([at(83.9), at(76.1), at(84.1)], 80.0, 80.0) == (76.1, 83.9)
+    assert reached([at(3.0), at(3.1)], 2.0, 2.0) == (2.0, 3.0)

@@ -148,7 +148,7 @@ class EventFollower:
             if not self._settle(session, window):
                 self._stop.wait(_PAUSE_S)
                 return
-            if not (ready and len(window) < WINDOW):
+            if not (len(window) < WINDOW if ready else self._due):
                 self._turn.wait(_LOOK_S)
 
     def _page(self, after: Place | None) -> list[CommittedEvent]:

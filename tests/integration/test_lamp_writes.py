@@ -183,9 +183,12 @@ def test_the_lamps_give_way_to_the_watch_where_a_plc_lets_in_one_connection(devi
             await until(lambda: lamps.written > 0)
             lamps.show(silent(is_so=True))
             await until(lambda: "the lamps give way" in lamps.trouble)
-            reader, watch = await asyncio.open_connection(HOST, port)
-            await asyncio.sleep(0.2)
-            assert not reader.at_eof(), "let in"
+            while True:  # the relay is through with the lamps a moment after they have hung up
+                reader, watch = await asyncio.open_connection(HOST, port)
+                await asyncio.sleep(0.2)
+                if not reader.at_eof():
+                    break
+                watch.transport.abort()
             lamps.show(silent(is_so=False))
             await until(lambda: "it seems to take one connection at a time" in lamps.trouble)
             watch.transport.abort()

@@ -227,6 +227,38 @@ def test_a_silent_connection_is_closed() -> None:
     run(test())
 
 
+def test_who_asks_again_and_again_stays_and_is_closed_once_it_falls_silent() -> None:
+    async def test() -> None:
+        async with outstation(idle_s=0.6) as (station, port, _):
+            station.show(picture(demo_rig()))
+            reader, writer = await asyncio.open_connection(HOST, port)
+            for _ in range(20):
+                writer.write(READ)
+                await reader.readexactly(209)
+                await asyncio.sleep(0.1)
+            assert (station.figures()["connections"], station.figures()["requests"]) == (1, 20)
+            assert await hung_up(reader)
+            writer.transport.abort()
+            figures = station.figures()
+            assert (figures["ended"], figures["requests"], figures["connections"]) == ({"idle": 1}, 20, 0)
+
+    run(test())
+
+
+@pytest.mark.parametrize(("address", "may"), [
+    ("192.0.2.7", True), ("198.51.100.9", True), ("::ffff:192.0.2.7", True), ("::ffff:203.0.113.1", False),
+    ("203.0.113.1", False), ("2001:db8::5%eth0", True), ("2001:db9::5", False), ("", False), ("plc", False),
+])  # fmt: skip
+def test_who_may_connect_is_who_stands_in_any_row_of_the_list(address: str, *, may: bool) -> None:
+    """An IPv4 client of a server that listens on IPv6 has its address mapped."""
+
+    async def test() -> None:
+        async with outstation('allow = ["192.0.2.0/24", "198.51.100.9/32", "2001:db8::/32"]\n') as (station, _, _):
+            assert station._may(address) is may
+
+    run(test())
+
+
 def test_the_most_silent_gives_way_to_a_new_one() -> None:
     async def test() -> None:
         async with outstation() as (station, port, _):

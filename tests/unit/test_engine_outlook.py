@@ -14,7 +14,7 @@ from brakewater.engine.lag_free import Recovered
 from brakewater.engine.outlook import TankOutlook
 from brakewater.engine.seconds import BAD, GOOD, Groups
 from brakewater.engine.tank_balance import PACE, TankBalance, TankSense
-from brakewater.physics.tank import FAR_S, Warming
+from brakewater.physics.tank import FAR_S, Loss, Warming
 from brakewater.quality import Reason
 from brakewater.rig import load
 
@@ -323,6 +323,18 @@ def test_a_level_counts_from_a_twentieth_to_a_little_over_full(part: float, coun
     sense = TankSense(capacity_j_k=FULL_J_K, inlet_std_k=0.1, outlet_std_k=0.1, from_tank=True, full_m=FULL_M)
     found = TankBalance(sense).feed(past, {"content": means["content"] * part}, sound)
     assert found.capacity_j_k[0] == pytest.approx(counts * FULL_J_K)
+
+
+def test_what_is_known_of_a_loss_grows_with_each_balance() -> None:
+    """As weighted means have it: 1/v = 1/v0 + n d^2/s^2, and v0 the more after what wind and sun may have changed."""
+    loss = Loss(value=5e3, variance=1e6)
+    for _ in range(10):
+        loss.learn(4e3 * 20.0, 20.0, 1e4)
+    variance = 1.0 / (1.0 / 1e6 + 10 * (20.0 / 1e4) ** 2)
+    assert loss.variance == pytest.approx(variance)
+    assert loss.value == pytest.approx((5e3 / 1e6 + 10 * 4e3 * (20.0 / 1e4) ** 2) * variance)
+    loss.forget(100.0)
+    assert loss.variance == pytest.approx(variance + 1e4)
 
 
 def test_how_long_a_tank_has_by_the_closed_form() -> None:

@@ -2,12 +2,15 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+import streams
 from brakewater.cli import main
 from brakewater.errors import StorageError
 from brakewater.record.cursors import Cursors
@@ -17,12 +20,15 @@ from brakewater.record.reader import Record
 from brakewater.record.sealed.layout import CHAIN, COMMANDS, EVENTS, FILES, MANIFEST, SCANS, sealed_paths
 from brakewater.record.sealed.manifest import read_manifest
 from brakewater.record.sealing.compare import compare
+from brakewater.record.sealing.derived import Derived
 from brakewater.record.sealing.due import seal_due
 from brakewater.record.sealing.seal import seal
+from brakewater.record.sealing.summary import Summary
 from brakewater.record.sealing.trim import Limits, trim
 from brakewater.record.segment import segment_path, segment_runs
 from brakewater.record.signing import Signer
 from brakewater.record.verify import verify
+from brakewater.stream import Column
 from daemons import here
 from faults.crash_images import KEY as OURS
 from faults.crash_images import pem
@@ -491,6 +497,43 @@ def test_a_record_of_sealed_segments_alone_goes_on_in_one_chain(folder: Path) ->
         journal.append(block(2, 1, 5))
     report = verify(folder)
     assert (report.verdict, report.runs) == ("consistent", 2)
+
+
+def test_a_summary_counts_each_value_until_the_next_and_nothing_that_nobody_saw(tmp_path: Path) -> None:
+    """Three scans at most of a gap; over the edge of a block as within it; what is bad is in no mean."""
+    rig, name = streams.demo(), "aux-flow"
+    summary, minute = Summary(rig), 60 * 10**9
+    scan, begin = rig.scan_ns, UTC // (60 * 10**9) * 60 * 10**9
+
+    def see(at: list[int], values: list[float], codes: list[int]) -> None:
+        t_ns = np.array(at, np.int64) * scan
+        one = replace(streams.scans(rig, len(at)), t_ns=t_ns, utc_ns=begin + t_ns)
+        summary.see(one, {name: Column(values=np.array(values), codes=np.array(codes, np.uint8))})
+
+    see([0, 1, 2, 50], [1.0, 2.0, 3.0, 4.0], [0, 20, 0, 0])
+    see([51, 52], [5.0, 0.0], [0, 92])
+    see([53 + minute // scan], [7.0], [0])
+    summary.finish()
+    summary.write(tmp_path, 1, begin)
+    (file,) = tmp_path.glob("summaries/*/*/*/*-minute.parquet")
+    first, second = pq.read_table(file).to_pylist()
+    seconds = {key: round(first[key] / 0.2, 3) for key in ("good_s", "uncertain_s", "bad_s")}
+    assert seconds == {"good_s": 6, "uncertain_s": 1, "bad_s": 3}  # 1, 3 of the gap, 1, 1; and 3 of the next gap
+    assert first["mean"] == pytest.approx((1.0 + 2.0 + 3 * 3.0 + 4.0 + 5.0) / 7)
+    assert (first["least"], first["most"]) == (1.0, 5.0)
+    assert (second["good_s"], second["mean"]) == (pytest.approx(0.2), 7.0)
+
+
+def test_a_full_rate_value_that_is_bad_is_null() -> None:
+    """A bad value is 0.0 inside the program, which is a flow."""
+    rig = streams.demo()
+    feed = Derived(rig, values=True).options().values
+    assert feed(streams.start(rig)) == {}
+    lost = np.repeat([0x82, 0, 0x82], 2)
+    found = feed(streams.scans(rig, 6, values={"aux-flow": 5e-3}, status={"aux-flow": lost}))
+    for name in ("aux-flow.value", "aux.heat_w"):
+        assert np.isnan(found[name][0]).tolist() == [True, True, False, False, True, True]
+    assert found["aux-flow.value"][0][2] == pytest.approx(5e-3, rel=1e-3)
 
 
 def test_verify_says_that_full_rate_values_are_in_no_chain(tmp_path: Path) -> None:

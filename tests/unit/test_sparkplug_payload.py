@@ -6,9 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from brakewater.notify.sparkplug_metrics import of
+from brakewater.notify.sparkplug import SparkplugNode
+from brakewater.notify.sparkplug_metrics import modbus_devices, of
 from brakewater.notify.sparkplug_payload import DataType, Metric, Quality, asks_rebirth, payload
-from rig_parts import FLOW, UTC, demo_rig, picture
+from brakewater.rig import parse
+from rig_parts import FLOW, UTC, MemoryCursors, demo_rig, picture
 from sparkplug_proto import Payload, decoded, properties, value, values
 
 VALUES = {
@@ -65,6 +67,37 @@ def test_the_picture_as_metrics() -> None:
     assert not any("self." in name for one in (None, "aux") for name in [m.name for m in of(rig, picture(rig), one)])
     assert {one.name for one in of(rig, picture(rig), None)} >= {"reading/hook-load", "alarm/broker-lost"}
     assert values(decoded(payload(UTC // 10**6, list(metrics.values()), 7)))["derived/heat_w"] == 654_980.0
+
+
+@pytest.mark.parametrize(("names", "shown"), [
+    (("plc1", "plc2"), ("plc1", "plc2")), (("aux", "plc2"), ("aux-device", "plc2")),
+    (("aux", "aux-device"), ("aux-device-device", "aux-device")),
+])  # fmt: skip
+def test_a_modbus_device_has_a_name_that_nothing_else_has(names: tuple[str, str], shown: tuple[str, str]) -> None:
+    """A brake may be called as a device is, and another device as that one is called then."""
+    text = demo_rig().text.replace('"plc1"', f'"{names[0]}"')
+    second = f'[[device]]\nname = "{names[1]}"\nhost = "127.0.0.3"\n\n[[point]]'
+    text = text.replace("[[point]]", second, 1)
+    at = text.index(f'device = "{names[0]}"')
+    rig = parse(text[:at] + text[at:].replace(f'device = "{names[0]}"', f'device = "{names[1]}"', 1))
+    assert modbus_devices(rig) == dict(zip(reversed(names), reversed(shown), strict=True))
+
+
+@pytest.mark.parametrize(("says", "online"), [
+    ('{"online": true, "timestamp": 5}', True), ('{"online": false, "timestamp": 5}', False),
+    ('{"online": "false", "timestamp": 5}', False), ('{"online": 1, "timestamp": 5}', False),
+    ('{"online": true, "timestamp": "5"}', True), ('{"online": true}', None), ('{"timestamp": 5}', None),
+    ("[]", None), ("true", None), ("online", None), ('{"online": true, "timestamp": 3}', None),
+])  # fmt: skip
+@pytest.mark.parametrize("before", [True, False])
+def test_a_host_is_online_where_it_says_true_and_not_later_than_another_word(
+    says: str, *, online: bool | None, before: bool
+) -> None:
+    table = '\n[sparkplug]\ngroup = "rigs"\nprimary-host = "office"\n'
+    node = SparkplugNode(demo_rig(more=table), cursors=MemoryCursors())
+    node._host_says(f'{{"online": {"true" if before else "false"}, "timestamp": 4}}'.encode())
+    node._host_says(says.encode())
+    assert node._host_online is (before if online is None else online)
 
 
 def rebirth(**changed: object) -> bytes:

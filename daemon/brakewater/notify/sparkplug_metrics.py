@@ -7,6 +7,7 @@ Values are SI, temperatures in degC; the unit stands in the property ``engUnit``
 its quality; an alarm is the text of its state.
 """
 
+from collections.abc import Collection
 from typing import Final
 
 from brakewater import render
@@ -47,10 +48,17 @@ def of(rig: Rig, picture: Picture, brake: str | None) -> list[Metric]:
 
 
 def modbus_devices(rig: Rig) -> dict[str, str]:
-    """Modbus device that points are read from -> name of its Sparkplug device, which no brake has."""
+    """Modbus device that points are read from -> name of its Sparkplug device, which nothing else has."""
     brakes = {brake.name for brake in rig.brakes}
     read = dict.fromkeys(point.device for point in rig.points if point.device != SELF)
-    return {name: f"{name}-device" if name in brakes else name for name in read}
+    return {name: _free(name, brakes, read) for name in read}
+
+
+def _free(name: str, brakes: Collection[str], devices: Collection[str]) -> str:
+    free = name
+    while free in brakes or (free != name and free in devices):
+        free += "-device"
+    return free
 
 
 def answers(rig: Rig, picture: Picture, device: str) -> bool:

@@ -4,7 +4,7 @@ import pytest
 
 import streams
 from brakewater.rig import SELF, Rig, Table, parse
-from brakewater.rig.rules import time_to_limit_s
+from brakewater.rig.bounds import time_to_limit_s
 from brakewater.signals.convert import CurrentLoop, Direct, Pt100
 
 RIG = streams.demo()

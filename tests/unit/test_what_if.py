@@ -14,6 +14,7 @@ from brakewater.review.study import of_record
 from brakewater.review.what_if import SettingError, asked_of, objections, overruled, read_back, with_settings
 from brakewater.rig import Rig
 from brakewater.stream import Answer, Block, Command, Input, Outcome, Start
+from brakewater.wording import LANGUAGES
 from daemons import here
 from record_streams import watched
 
@@ -171,6 +172,25 @@ def test_only_what_is_set_is_objected_to() -> None:
     assert objections(rig, ["aux.cooling-flow-low.on-delay=1 s"]) == []
     (told,) = objections(rig, ["aux.brake-level-high.setpoint=900 mm"])
     assert "below the bearing level" in str(told)
+
+
+@pytest.mark.parametrize(("setting", "why", "places"), [
+    ("aux.brake-level-high.setpoint=900 mm", "if-bearing", {"found": "35.43 in", "limit": "23.62 in"}),
+    ("aux.outlet-temperature-high.setpoint=220 degF", "if-boiling", {"found": "220 degF", "limit": "211.3 degF"}),
+    ("aux.cooling-flow-low.setpoint=0 gal/min", "if-zero", {"found": "0 gal/min"}),
+    ("aux.cooling-flow-low.on-delay=15 s", "if-late", {"found": "15 s", "limit": "5 s"}),
+    ("aux.cooling-lost.on-delay=1 s", "if-lost", {"found": "1 s", "limit": "0.1 s"}),
+    ("aux.cooling-lost.setpoint=200 gal/min", "if-beyond", {"found": "200 gal/min", "low": "0", "high": "150 gal/min"}),
+])  # fmt: skip
+def test_what_check_would_refuse_is_said_in_the_reader_s_language(
+    setting: str, why: str, places: dict[str, str]
+) -> None:
+    """By a name with numbers: a sentence of check's own would stand in English on every page."""
+    (told,) = objections(with_settings(RIG, [setting]), [setting])
+    assert (told.why, dict(told.places)) == (why, {"alarm": setting.rpartition(".")[0], **places})
+    said = LANGUAGES["es"].pages[f"refused-{why}"].format(**dict(told.places))
+    assert "se admite: " in said
+    assert all(value in said for value in places.values())
 
 
 @pytest.mark.parametrize("setting", ["aux-flow.range=10 to 120 gal/min", "aux.cooling-lost.setpoint=200 gal/min"])

@@ -11,8 +11,7 @@ from typing import Any
 from brakewater.engine.asking import reason_of
 from brakewater.engine.refusals import RefusedError
 from brakewater.rig import AlarmRule, Brake, Rig
-from brakewater.rig.checks import unshowable
-from brakewater.rig.rules import rule_faults
+from brakewater.rig.bounds import broken_of, unshowable
 from brakewater.rig.settings import SETTINGS, beyond_maker, changed, makers_limit, value_of, with_value
 from brakewater.stream import Command, SettingNow
 from brakewater.units import Dimension, UnitError, shown
@@ -99,10 +98,9 @@ class Overlay:
                 f"{rule.key} would lie beyond the maker's limit of {self._in_units(limit, rule.kind.dimension)}"
                 f" ({rule.kind.limit}); that stands in the rig file alone, with its basis"
             )
-        for fault in rule_faults(self._rig, rule):
-            raise RefusedError(f"{rule.key}: found {fault.found}; allowed: {fault.allowed}")
-        if (wrong := unshowable(rule, self._rig.points, self._rig.units)) is not None:
-            raise RefusedError(f"{rule.key}: found {wrong[0]}; allowed: {wrong[1]}")
+        beyond = unshowable(rule, self._rig.points, self._rig.units)
+        for wrong in (*broken_of(self._rig, rule), *([beyond] if beyond is not None else [])):
+            raise RefusedError(f"{rule.key}: found {wrong.found}; allowed: {wrong.allowed}")
 
     def _is_beyond(self, rule: AlarmRule) -> bool:
         brake = self._brakes.get(rule.brake)

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
+from brakewater.rig.bounds import ALLOWED, bound_text
+
 REFUSALS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "carried-before": "this command was carried out before",
@@ -52,7 +54,7 @@ REFUSALS: Final[Mapping[str, str]] = MappingProxyType(
         "if-long": "{key}: found {said}; allowed: at most {hours} h; an alarm that waits longer is hidden",
         "if-quantity": "{key}: found {said}; allowed: a number and a unit, one of: {units}",
         "if-range": "{key}: found {said}; allowed: two different ends",
-        "if-check": "check would refuse {alarm}: found {found}; allowed: {allowed}",
+        **{f"if-{why}": f"check would refuse {{alarm}}: {bound_text(why)}" for why in ALLOWED},
         "if-overruled": "{setting} was set to {value} by command at {when}: from there on that counts, not this",
         "logged-just-now": "{round} is logged already, done {time}, by {who}. Once more? Then tap again.",
         "photo-none": '"photo": allowed: {{"name": file name, "sha256": its 64 hexadecimal digits}}',

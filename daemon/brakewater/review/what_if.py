@@ -15,11 +15,10 @@ from brakewater.record.reader import Record
 from brakewater.render import dimension_of_point
 from brakewater.rig import Rig
 from brakewater.rig import parse as parse_rig
-from brakewater.rig.checks import unshowable
+from brakewater.rig.bounds import broken_of, unshowable
 from brakewater.rig.faults import choices, near
 from brakewater.rig.model import AlarmRule
 from brakewater.rig.ranged import ranged
-from brakewater.rig.rules import rule_faults
 from brakewater.rig.settings import LONGEST_S, SETTINGS, changed, value_of
 from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.stream import Command, Outcome, Start
@@ -187,11 +186,11 @@ def objections(rig: Rig, settings: list[str]) -> list[RefusedError]:
     ranged_of = {(point.brake, point.role) for point in rig.points if point.name in keys}
     told: list[RefusedError] = []
     for rule in rig.alarms:
-        wrong = [(fault.found, fault.allowed) for fault in rule_faults(rig, rule)] if rule.key in keys else []
+        wrong = list(broken_of(rig, rule)) if rule.key in keys else []
         if rule.key in keys or (rule.brake, rule.kind.quantity) in ranged_of:
             beyond = unshowable(rule, rig.points, rig.units)
             wrong += [beyond] if beyond is not None else []
-        told += [refused("if-check", alarm=rule.key, found=found, allowed=allowed) for found, allowed in wrong]
+        told += [refused(f"if-{one.why}", alarm=rule.key, found=one.value, **dict(one.places)) for one in wrong]
     return told
 
 

@@ -6,6 +6,7 @@ from typing import Any
 from brakewater.alarms.annunciator import READY, WATCHING
 from brakewater.alarms.catalogue import CATALOGUE
 from brakewater.rig import point_stages, signal
+from brakewater.rig.bounds import unshowable
 from brakewater.rig.complaints import Complain
 from brakewater.rig.conditioning import worst
 from brakewater.rig.faults import Faults, closest, near
@@ -15,9 +16,8 @@ from brakewater.rig.people import CREW
 from brakewater.rig.roles import REQUIRED, ROLES
 from brakewater.rig.spread import spread_of
 from brakewater.rig.tables import Brake, Device, Lamp, PointEntry, Table
-from brakewater.signals.convert import CurrentLoop, Linear
 from brakewater.signals.words import register_count
-from brakewater.units import shown, to_unit
+from brakewater.units import to_unit
 
 _REFERENCES = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}
 _SPACE = 65536
@@ -227,26 +227,7 @@ def reachable(
         wrong = unshowable(rule, points, system) if rule.brake in brakes else None
         if wrong is not None:
             hint = "see the setpoint, the brake's limit it comes from, and the point's range"
-            faults.add(brakes[rule.brake or ""], f"{rule.name} set at {wrong[0]}", wrong[1], hint)
-
-
-def unshowable(rule: AlarmRule, points: Sequence[Point], system: str) -> tuple[str, str] | None:
-    """Where a setpoint lies beyond what its transmitter can show: what was found and what is allowed; else None."""
-    mine = [_span(point) for point in points if (point.brake, point.role) == (rule.brake, rule.kind.quantity)]
-    span = next((one for one in mine if one is not None), None)
-    if span is None or rule.setpoint is None or span[0] <= rule.setpoint <= span[1]:
-        return None
-    (found, unit), (low, _), (high, _) = (shown(value, rule.kind.dimension, system) for value in (rule.setpoint, *span))
-    return f"{found:.4g} {unit}", f"{low:.4g} to {high:.4g} {unit}, which its transmitter can show"
-
-
-def _span(point: Point) -> tuple[float, float] | None:
-    """What a signal with a range can show, in SI; None without a range."""
-    match point.signal:
-        case Linear(low=low, high=high) | CurrentLoop(low=low, high=high):
-            return min(low, high), max(low, high)
-        case _:
-            return None
+            faults.add(brakes[rule.brake or ""], f"{rule.name} set at {wrong.found}", wrong.allowed, hint)
 
 
 def lamps(items: Sequence[At[Lamp]], alarm_rules: Sequence[AlarmRule], faults: Faults) -> None:

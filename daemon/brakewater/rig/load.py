@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from brakewater.errors import Fault, RigFileError, plainly
 from brakewater.rig import checks, devices, links, outputs, own, people, redundancy, room, rules, suppression
+from brakewater.rig.bounds import lateness
 from brakewater.rig.faults import Faults, closest
 from brakewater.rig.keeping import Keeping
 from brakewater.rig.located import At
@@ -313,7 +314,7 @@ def _assemble(parts: _Parts, text: str, file: str, faults: Faults) -> Rig | None
     alarm_rules: list[AlarmRule] = []
     scan_ns = _scan_ns(parts)
     for at in parts.brakes:
-        late = rules.lateness(found, at.item.name, scan_ns)
+        late = lateness(found, at.item.name, scan_ns)
         place = rules.Place(
             brake=at.item,
             path=at.path,

@@ -2,16 +2,16 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any
 
 from brakewater.alarms.annunciator import BY_HAND
 from brakewater.alarms.catalogue import CATALOGUE, RE_ALARM, TABLES, AlarmKind, Priority, Scope, Shape
-from brakewater.errors import Fault
+from brakewater.rig.bounds import QUICKER, Broken, broken, late_ns
 from brakewater.rig.faults import Faults
-from brakewater.rig.model import AlarmRule, Point, Rig
+from brakewater.rig.model import AlarmRule
 from brakewater.rig.settings import beyond_maker
 from brakewater.rig.tables import AlarmEntry, Brake, Lamp
-from brakewater.units import Dimension, UnitError, parse, shown
+from brakewater.units import Dimension, UnitError, parse
 
 Located = tuple[tuple[Any, ...], AlarmEntry]
 """An entry and its path in the file."""
@@ -20,10 +20,7 @@ OPTIONAL = {"least-pressure": "least_pressure", "most-flow": "most_flow", "strai
 """Keys of a brake that have no default, so that an alarm without them has no setpoint."""
 _UNKNOWN_NS = 3_000_000_000
 _SLOWEST_NS = 1_000_000_000
-_QUICKER = "a smaller every, less damping or another line"
-_OFTEN = f"at least every second: slower, a lost flow is not told in time; {_QUICKER}"
-_BOILING_DEGC = 99.6
-"""Water at 1 bar boils at 99.606 degC (IAPWS-IF97); rounded down."""
+_OFTEN = f"at least every second: slower, a lost flow is not told in time; {QUICKER}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,25 +86,7 @@ class Place:
 
     def late_ns(self, quantity: str) -> int:
         """How far behind the scan a quantity may be, by cadence and damping of what it is made of."""
-        return self.late.get(_MADE_OF.get(quantity, quantity), 0)
-
-
-_MADE_OF: Final[Mapping[str, str]] = {"level_rate_m_s": "brake-level", "level_rise_m": "brake-level"}
-"""Derived quantity -> the role it is made of; those of several temperatures move slowly beside any cadence."""
-
-
-def lateness(points: Sequence[Point], brake: str, scan_ns: int) -> dict[str, int]:
-    """Role -> how far behind the scan the slowest of a brake's points may be, ns.
-
-    A damped value has moved wholly only after its whole window, so the window counts.
-    """
-    found: dict[str, int] = {}
-    for point in points:
-        if point.brake == brake:
-            damping = point.conditioning.damping
-            scans = point.every - 1 + (damping.scans - 1 if damping is not None else 0)
-            found[point.role] = max(found.get(point.role, 0), scans * scan_ns)
-    return found
+        return late_ns(self.late, quantity)
 
 
 def of_brake(place: Place, entries: Sequence[Located], faults: Faults) -> list[AlarmRule]:
@@ -184,9 +163,12 @@ def _rule(
         allowed = f"a basis beside a setpoint beyond the brake's {kind.limit}: which manual says so, who entered it"
         faults.add((*path, "setpoint"), repr(entry.setpoint), allowed)
     if place is not None and (said or place.sound):
-        _check_setpoint(rule, place, path, faults)
-        if faults.count == before:
-            _check_delay(rule, place, path, faults)
+        is_sound = faults.count == before
+        if is_sound and kind.shape is Shape.LOST:
+            _check_told_often(kind, place, faults)
+        for one in broken(rule, place.brake, place.scan_ns, place.late, place.units):
+            if is_sound or one.key == "setpoint":
+                _refuse(one, rule, (place, path), faults)
     return rule
 
 
@@ -266,99 +248,19 @@ def _delay(text: str) -> int:
     return round(parse(text, Dimension.TIME) * 1e9)
 
 
-_TIME_TO_LIMIT_S: dict[str, Callable[[float, Brake], float]] = {
-    "brake-level-high": lambda setpoint, brake: (brake.bearing_level - setpoint) / brake.worst_level_rate,
-    "brake-level-rising": lambda _, brake: 0.5 * brake.bearing_level / brake.worst_level_rate,
-    "outlet-temperature-high": lambda setpoint, brake: (_BOILING_DEGC - setpoint) / brake.worst_outlet_rate,
-    "inlet-temperature-high": lambda setpoint, brake: (brake.outlet_limit - setpoint) / brake.worst_inlet_rate,
-    "cooling-flow-low": lambda _, brake: brake.dry_time * 1e-9,
-    "supply-pressure-low": lambda _, brake: brake.dry_time * 1e-9,
-    "cooling-margin-low": lambda _, brake: brake.dry_time * 1e-9,
-    "return-restricted": lambda _, brake: 0.5 * brake.bearing_level / brake.worst_level_rate,
-    "rotor-hot-no-flow": lambda _, brake: brake.dry_time * 1e-9,
-    "outlet-rise-high": lambda _, brake: (_BOILING_DEGC - brake.outlet_limit) / brake.worst_outlet_rate,
-}
+def _check_told_often(kind: AlarmKind, place: Place, faults: Faults) -> None:
+    for role in (kind.quantity, "in-service"):
+        between_ns = place.late_ns(role) + place.scan_ns
+        if between_ns > _SLOWEST_NS:
+            faults.add(place.path, f"{role} told only every {between_ns * 1e-9:g} s", _OFTEN)
 
 
-def time_to_limit_s(rule: AlarmRule, brake: Brake) -> float:
-    """From the setpoint to harm at the worst credible rate, in seconds; infinite where no limit is set by physics."""
-    law = _TIME_TO_LIMIT_S.get(rule.kind.name)
-    return law(rule.setpoint or 0.0, brake) if law else float("inf")
-
-
-def _check_delay(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:
-    """The delay, and what a slow line adds to it."""
-    late_ns = place.late_ns(rule.kind.quantity)
-    slow = f", on values up to {late_ns * 1e-9:g} s late by cadence and damping," if late_ns else ""
-    most, why = time_to_limit_s(rule, place.brake) / 4, "a quarter of the time to the limit at the worst credible rate"
-    if rule.kind.shape is Shape.LOST:
-        most, why = place.scan_ns / 2e9, "half a scan, so that the second scan is the alarm"
-        for role in (rule.kind.quantity, "in-service"):
-            between_ns = place.late_ns(role) + place.scan_ns
-            if between_ns > _SLOWEST_NS:
-                faults.add(place.path, f"{role} told only every {between_ns * 1e-9:g} s", _OFTEN)
-        late_ns, slow = 0, ""
-    if (rule.on_ns + late_ns) * 1e-9 > most + 1e-9:
-        found = f"{rule.on_ns * 1e-9:g} s{slow} for {rule.key}"
-        allowed = f"{'both together ' if slow else ''}at most {max(most, 0.0):.3g} s: {why}"
-        if hopeless := late_ns * 1e-9 > most + 1e-9:
-            allowed += f"; no on-delay is short enough: {_QUICKER}"
-        _refuse("on-delay", rule, (place, path), (found, allowed), faults, by_entry=not hopeless)
-
-
-def rule_faults(rig: Rig, rule: AlarmRule) -> tuple[Fault, ...]:
-    """What is wrong with a rule of a whole rig, where its settings were changed after the file was checked."""
-    brake = next((one for one in rig.brakes if one.name == rule.brake), None)
-    if brake is None:
-        return ()
-    late = lateness(rig.points, brake.name, rig.scan_ns)
-    place = Place(brake=brake, path=(), scan_ns=rig.scan_ns, sound=True, late=late, units=rig.units)
-    faults = Faults(rig.file, "")
-    _check_setpoint(rule, place, ("rule",), faults)
-    if not faults.count:
-        _check_delay(rule, place, ("rule",), faults)
-    return faults.sorted()
-
-
-def _check_setpoint(rule: AlarmRule, place: Place, path: tuple[Any, ...], faults: Faults) -> None:
-    """A setpoint at which it would be too late, or which can never be met, is refused."""
-    setpoint, bearing = rule.setpoint, place.brake.bearing_level
-    if setpoint is None:
-        return
-    allowed = ""
-    if rule.kind.name == "brake-level-high" and setpoint >= bearing:
-        allowed = f"below the bearing level of {_in_units(bearing, Dimension.LENGTH, place)}"
-    if rule.kind.name == "outlet-temperature-high" and setpoint >= _BOILING_DEGC:
-        allowed = f"below the boiling point of {_in_units(_BOILING_DEGC, Dimension.TEMPERATURE, place)}"
-    if rule.kind.shape in (Shape.LOW, Shape.LOST) and setpoint <= 0:
-        allowed = "above zero, or the alarm could never come"
-    if allowed:
-        _refuse("setpoint", rule, (place, path), (_in_units(setpoint, rule.kind.dimension, place), allowed), faults)
-
-
-def _in_units(value: float, dimension: Dimension, place: Place) -> str:
-    number, unit = shown(value, dimension, place.units)
-    return f"{number:.4g}" if dimension is Dimension.NUMBER else f"{number:.4g} {unit}"
-
-
-def _refuse(
-    key: str,
-    rule: AlarmRule,
-    at: tuple[Place, tuple[Any, ...]],
-    says: tuple[str, str],
-    faults: Faults,
-    *,
-    by_entry: bool = True,
-) -> None:
-    """Complains at the entry's key, or of a default at its brake, which is then all there is to point at.
-
-    ``by_entry``: an entry with another value would mend it.
-    """
+def _refuse(one: Broken, rule: AlarmRule, at: tuple[Place, tuple[Any, ...]], faults: Faults) -> None:
+    """Complains at the entry's key, or of a default at its brake, which is then all there is to point at."""
     place, path = at
-    found, allowed = says
+    found = one.found if one.key == "setpoint" else f"{one.found}{',' if ',' in one.found else ''} for {rule.key}"
     if path != place.path:
-        faults.add((*path, key), found, allowed)
+        faults.add((*path, one.key), found, one.allowed)
     else:
-        other = f'; give another in [[brake.alarm]] with alarm = "{rule.kind.name}"' if by_entry else ""
-        hint = f"this is the default{other}"
-        faults.add(path, f"{key} {found}", allowed, hint)
+        other = "" if one.why == "hopeless" else f'; give another in [[brake.alarm]] with alarm = "{rule.kind.name}"'
+        faults.add(path, f"{one.key} {found}", one.allowed, f"this is the default{other}")

@@ -8,7 +8,7 @@ import pytest
 
 import streams
 from brakewater.alarms.catalogue import CATALOGUE
-from brakewater.engine import Engine
+from brakewater.engine import Engine, slow
 from brakewater.engine.derive import BrakeWater
 from brakewater.quality import Reason
 from brakewater.rig import Rig
@@ -156,3 +156,57 @@ def test_one_signal_that_changes_alone_counts_at_once_scan_by_scan_as_well(chang
     assert whole.numbers() == apart.numbers()
     key = next(key for key in whole.numbers() if "heat_w" in str(key))
     assert len(set(np.frombuffer(whole.numbers()[key])[:12].tolist())) == 12
+
+
+def senses(text: str) -> tuple[Any, Any]:
+    """What is known beforehand of the first brake's work and of its tank."""
+    rig = streams.parse(text)
+    water = water_of(rig)
+    of_brake = rig, rig.brakes[0], water._circuit, water._spreads
+    return slow._sensed(*of_brake), slow._tank_sense(*of_brake)
+
+
+def without(text: str, role: str) -> str:
+    """The text without the point of a role."""
+    at = text.index(f'role = "{role}"')
+    begin, end = text.rindex("[[", 0, at), text.index("[[", at)
+    return text[:begin] + text[end:]
+
+
+def test_a_tank_holds_as_much_heat_as_its_water_and_shows_what_it_has_sensors_for() -> None:
+    """200 bbl of water at the inlet's limit, 37.8 degC: 993.0 kg/m3 and 4.179 kJ/kg K by any table."""
+    text = FULL.text
+    _, tank = senses(text)
+    assert tank.capacity_j_k == pytest.approx(FULL.tanks[0].volume * 993.0 * 4179.0, rel=1e-3)
+    assert (tank.from_tank, tank.full_m, tank.other_w) == (True, FULL.tanks[0].height, FULL.tanks[0].other_heat)
+    _, tank = senses(without(text, "tank-temperature"))
+    assert (tank.from_tank, tank.full_m) == (False, FULL.tanks[0].height)
+    _, tank = senses(without(text, "tank-level"))
+    assert (tank.from_tank, tank.full_m) == (True, None)
+
+
+def test_what_a_brake_keeps_of_its_heat_is_its_water_at_half_the_way_and_its_iron() -> None:
+    """45 degC: 990.2 kg/m3 and 4.180 kJ/kg K by any table."""
+    brake = FULL.brakes[0]
+    assert brake.rotor is not None
+    sense, _ = senses(FULL.text)
+    water = 990.2 * 4180.0 * (brake.housing_area or 0.0) * 0.5 * brake.bearing_level
+    assert water > 1e4
+    assert sense.water_j_k == pytest.approx(water + brake.rotor.surface + brake.rotor.core, rel=1e-3)
+
+
+def test_a_level_that_is_known_less_well_may_be_at_the_bearing_sooner() -> None:
+    soonest = []
+    for accuracy in ("1 mm", "40 mm"):
+        text = streams.demo().text
+        at = text.index('role = "brake-level"')
+        rig, engine = (
+            streams.parse(text[:at] + text[at:].replace("signal", f'accuracy = "{accuracy}"\nsignal', 1)),
+            Engine(),
+        )
+        engine.feed(streams.start(rig))
+        engine.feed(streams.scans(rig, 150, values={"aux-level": np.linspace(0.3, 0.45, 150)}))
+        value, code = engine.picture().derived["aux", "time_to_bearing_early_s"]
+        assert code == 0
+        soonest.append(value)
+    assert soonest[1] < 0.8 * soonest[0]

@@ -2,6 +2,7 @@
 
 import csv
 from io import StringIO
+from pathlib import Path
 
 import icalendar
 import pytest
@@ -10,11 +11,15 @@ import streams
 from book_parts import RIG, Watch
 from brakewater.book_shown import book_doc
 from brakewater.book_text import health_lines, signed_lines
+from brakewater.engine.book_commands import CARRIED
 from brakewater.errors import StorageError
-from brakewater.review.book import HEAD, calendar, from_csv, sheet
+from brakewater.record.journal import Journal
+from brakewater.review.book import HEAD, book_csv, calendar, from_csv, sheet
+from brakewater.stream import Command, Request
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
 from brakewater.zoned import minute, minute_of, second
+from record_streams import start
 
 
 @pytest.fixture
@@ -110,6 +115,51 @@ def test_rows_of_another_book_become_commands_once() -> None:
     assert one["values"] == {"plug-1-left": "0.0045 in", "plug-1-right": "0.0044 in"}
     assert from_csv(text, "old.csv")[0]["id"] == one["id"]
     assert from_csv(text.replace("dry", "wet"), "old.csv")[0]["id"] != one["id"]
+
+
+def test_the_same_round_of_another_day_is_another_entry() -> None:
+    rows = [from_csv(f"round,done\nair-gap,2026-10-{day}\n", "old.csv")[0] for day in ("01", "02")]
+    assert rows[0]["id"] != rows[1]["id"]
+
+
+@pytest.mark.parametrize(("head", "lacks"), [("round", "done"), ("done", "round"), ("what,when", "done, round")])
+def test_a_list_that_lacks_a_column_is_refused_with_what_it_needs(head: str, lacks: str) -> None:
+    with pytest.raises(StorageError, match=rf"old.csv:1: found no column {lacks}; allowed: entry"):
+        from_csv(f"{head}\nx,y\n", "old.csv")
+
+
+@pytest.mark.parametrize(("remark", "told"), [
+    ("=1+1", "'=1+1"), ("+1", "'+1"), ("-1", "'-1"), ("@SUM(1)", "'@SUM(1)"), ("\t=1", "'\t=1"), ("a=1", "a=1"),
+    ("", ""),
+])  # fmt: skip
+@pytest.mark.parametrize(("void", "voids"), [(True, "yes"), (False, ""), ("no", ""), (1, "")])
+def test_what_was_entered_goes_out_as_text_and_void_only_where_it_was_said(
+    tmp_path: Path, remark: str, told: str, void: object, voids: str
+) -> None:
+    args = {"round": "strainer", "at": "2031-02-03T01:00Z", "remark": remark, "void": void}
+    with Journal(tmp_path) as journal:
+        journal.begin(start())
+        journal.append(streams.command(streams.start(RIG), "log-round", actor="tech", **args))
+    (row,) = csv.DictReader(StringIO(book_csv(tmp_path), newline=""))
+    assert (row["remark"], row["void"], row["done"], row["actor"]) == (told, voids, "2031-02-03T01:00Z", "tech")
+
+
+def test_a_part_goes_out_with_what_it_had_done_before_and_a_signature_with_its_name(tmp_path: Path) -> None:
+    carried = {key: number for number, key in enumerate(CARRIED, 1)}
+    asked = [
+        ("change-part", {"brake": "aux", "part": "rotor", "serial": "R-2", **carried}),
+        ("sign-book", {"by": "A. B."}),
+    ]
+    with Journal(tmp_path) as journal:
+        journal.begin(start())
+        for number, (do, args) in enumerate(asked, 1):
+            request = Request(id=f"c{number}", actor="tech", do=do, args=args)
+            journal.append(Command(run=1, input=number, t_ns=number, utc_ns=streams.UTC + number, request=request))
+    part, signature = csv.DictReader(StringIO(book_csv(tmp_path), newline=""))
+    told = "; ".join(f"{key}={value}" for key, value in carried.items())
+    assert part["values"] == f"brake=aux; part=rotor; serial=R-2; {told}"
+    assert (signature["verb"], signature["values"]) == ("sign-book", "by=A. B.")
+    assert part["done"] == part["entered"] == utc_text(streams.UTC + 1)
 
 
 def test_what_went_out_does_not_come_in_twice() -> None:

@@ -274,8 +274,8 @@ broker() {
     awk -F: -v user="$user" '$1 == user' "$plain" | tail -n 1 >>"$etc/brakewater.passwords.new"
   done
   local others
-  others=$(cut -d: -f1 "$plain" | grep -Fvx -f <(printf '%s\n' "${users[@]}") | sort -u | tr '\n' ' ' || true)
-  [ -z "$others" ] || say "not let in by the broker, since [people] does not name them: $others"
+  others=$(cut -d: -f1 "$plain" | grep -Fvx -f <(printf '%s\n' "${users[@]}") | sort -u | paste -sd, || true)
+  [ -z "$others" ] || say "not let in by the broker, since [people] does not name them: ${others//,/, }"
   (umask 077 && sed -n 's/^brakewater://p' "$plain" | tr -d '\n' >"$root/etc/brakewater/credentials/mqtt_password")
   mosquitto_passwd -U "$etc/brakewater.passwords.new"
   group=$(awk -F: '$1 == "mosquitto" { print $3 }' "$root/etc/group")

@@ -205,7 +205,10 @@ def ask(folder: Path, what: dict[str, Any], *, timeout_s: float = _PATIENCE_S, h
         found = json.loads(answer)
     except (OSError, ValueError) as error:
         if isinstance(error, FileNotFoundError) and not folder.is_dir():
-            raise DeviceError(f"{folder}: no such folder, so no daemon that keeps its record there") from error
+            raise DeviceError(
+                f"{folder}: no such folder, so no daemon can be asked there; one whose record was deleted watches on,"
+                " but cannot be asked until it is started again: systemctl status brakewater"
+            ) from error
         if isinstance(error, PermissionError) and (group := _group(folder)):
             raise DeviceError(
                 f"{path}: user {own_user()} may not speak with the daemon there; who may is in the group {group}: as"

@@ -15,6 +15,8 @@ _ALLOWED: Final = {
     "panel_pins": 'a JSON object of actor and what `brakewater panel --new-pin` prints, for example {"driller": "..."}',
 }
 
+_HINT: Final = "systemd makes that folder of what LoadCredential names: mend it in /etc/brakewater/credentials"
+
 
 class Settings(BaseSettings):
     """``BRAKEWATER_...`` variables, or files of the same lower-case names under ``$CREDENTIALS_DIRECTORY``."""
@@ -117,8 +119,7 @@ def _why(error: OSError | UnicodeError) -> str:
 
 
 def _closed(place: Path, key: str, found: str, allowed: str) -> Fault:
-    hint = "systemd makes that folder of what LoadCredential names: /etc/brakewater/credentials"
-    return Fault(file=str(place), line=0, key=key, found=found, allowed=allowed, hint=hint)
+    return Fault(file=str(place), line=0, key=key, found=found, allowed=allowed, hint=_HINT)
 
 
 def _no_key(found: str) -> Fault:
@@ -128,6 +129,7 @@ def _no_key(found: str) -> Fault:
         key="BRAKEWATER_SIGNING_KEY",
         found=found,
         allowed="what `openssl genpkey -algorithm ed25519` writes",
+        hint="as a service: /etc/brakewater/credentials/signing_key",
     )
 
 
@@ -149,4 +151,5 @@ def _fault(name: str, folder: Path | None) -> Fault:
         key=name if file else key,
         found="what cannot be used",
         allowed=_ALLOWED.get(name, "a text"),
+        hint=_HINT if file else "",
     )

@@ -1,7 +1,10 @@
 """``brakewater check``: what it prints for a good rig file, and for a bad one every fault at once."""
 
 import json
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -268,6 +271,17 @@ def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
         assert done.returncode == 2
         assert str(rig) in done.stderr
         assert "Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root may give up its right to pass over rights")
+def test_a_file_that_may_not_be_read_is_told_with_what_mends_it(tmp_path: Path) -> None:
+    rig = small_rig(tmp_path / "rig.toml", device=1502)
+    rig.chmod(0)
+    plain = ["setpriv", "--bounding-set=-dac_override,-dac_read_search"]
+    words = [*plain, sys.executable, "-m", "brakewater", "check", str(rig)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "(as root, for the service: chgrp brakewater, chmod 0640)" in done.stderr
 
 
 def test_every_commented_table_for_plcs_in_the_template_passes(tmp_path: Path) -> None:

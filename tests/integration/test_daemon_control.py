@@ -208,6 +208,13 @@ def test_clients_that_stay_silent_do_not_delay_the_end(watch: Daemon) -> None:
     assert "Traceback" not in watch.said
 
 
+def test_a_folder_that_is_not_there_need_not_mean_that_nothing_watches(tmp_path: Path) -> None:
+    done = brakewater("status", "--record", tmp_path / "gone")
+    assert done.returncode == 3
+    assert "no such folder" in done.stderr
+    assert "one whose record was deleted watches on" in done.stderr
+
+
 @pytest.mark.skipif(os.getuid() != 0, reason="only root may give up its right to pass over rights")
 def test_who_is_not_in_the_group_is_told_how_to_come_into_it(tmp_path: Path) -> None:
     os.chown(tmp_path, 65534, grp.getgrnam("adm").gr_gid)

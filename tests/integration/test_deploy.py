@@ -223,11 +223,13 @@ def test_the_record_is_the_users_where_its_group_has_another_number(tmp_path: Pa
 def test_whoever_leaves_people_is_not_let_in_any_more(tmp_path: Path) -> None:
     root, rig = tmp_path / "root", rig_file(tmp_path / "rig.toml")
     assert install(rig, "--broker", "--root", root).returncode == 0
-    rig.write_text(rig.read_text().replace('driller = "driller"\n', ""))
+    rig.write_text(rig.read_text().replace('driller = "driller"\n', '"Ana Sol" = "driller"\n'))
+    assert install(rig, "--broker", "--root", root).returncode == 0
+    rig.write_text(rig.read_text().replace('"Ana Sol" = "driller"\n', ""))
     done = install(rig, "--broker", "--root", root)
     assert done.returncode == 0
     assert "NEW PASSWORDS" not in done.stderr
-    assert "not let in by the broker, since [people] does not name them: driller" in done.stderr
+    assert "not let in by the broker, since [people] does not name them: Ana Sol, driller\n" in done.stderr
     known = [row.split(":")[0] for row in (root / "etc/mosquitto/brakewater.passwords").read_text().splitlines()]
     assert known == ["brakewater", "lamps", "office", "sparkplug-host", "tech"]
     assert "driller" not in (root / "etc/mosquitto/brakewater.acl").read_text()

@@ -86,11 +86,12 @@ def test_what_cannot_be_used_is_said_of_the_place_it_was_taken_from(
     (tmp_path / TOKENS).write_text(text)
     (one,) = refused(tmp_path)
     assert (one.file, one.key) == (str(tmp_path / TOKENS), "mirror_tokens")
+    assert "/etc/brakewater/credentials" in one.hint  # systemd's copy is gone by the time somebody reads this
     assert "JSON object" in one.allowed
     assert "secret" not in str(one)
     monkeypatch.setenv("BRAKEWATER_MIRROR_TOKENS", text)
     (one,) = refused(tmp_path)
-    assert (one.file, one.key) == ("environment", "BRAKEWATER_MIRROR_TOKENS")
+    assert (one.file, one.key, one.hint) == ("environment", "BRAKEWATER_MIRROR_TOKENS", "")
     assert "secret" not in str(one)
 
 

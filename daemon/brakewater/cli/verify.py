@@ -60,7 +60,7 @@ def _key(given: str) -> str:
 
     file = Path(given)
     try:
-        text = file.read_text(encoding="ascii") if file.is_file() else given
+        text = given if file.is_dir() or not file.exists() else file.read_text(encoding="ascii")
         return public_key(text)
     except (ValueError, OSError) as error:
         raise ValueError(f"{given}: {error}" + ("" if file.exists() else "; there is no such file")) from None

@@ -83,9 +83,11 @@ def load(file: str | FilePath) -> Rig:
     except UnicodeDecodeError as error:
         raise RigFileError((not_utf_8(error, str(file)),)) from error
     except OSError as error:
-        raise RigFileError(
-            (Fault(file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file"),)
-        ) from error
+        hint = "as root, for the service: chgrp brakewater, chmod 0640" if isinstance(error, PermissionError) else ""
+        fault = Fault(
+            file=str(file), line=0, key="(file)", found=plainly(error), allowed="a readable UTF-8 TOML file", hint=hint
+        )
+        raise RigFileError((fault,)) from error
     return parse(text, str(file))
 
 

@@ -11,6 +11,7 @@ from brakewater.alarms.lifecycle import State
 from brakewater.engine import Engine
 from brakewater.errors import RigFileError
 from brakewater.review.samples import Surveys
+from brakewater.units import utc_text
 
 
 def test_grease_is_due_by_hours_that_the_brake_ran_and_only_by_those() -> None:
@@ -63,6 +64,24 @@ def test_an_entry_of_yesterday_counts_from_yesterday() -> None:
     said = str(np.datetime_as_string(np.datetime64(int(watch.last.utc_ns[-1]) - 100 * 10**9, "ns"), unit="s"))  # type: ignore[union-attr]
     assert watch.do("log-round", round="strainer", at=said + "Z").ok
     assert watch.round("strainer").share == pytest.approx(100 / 300, abs=0.01)
+
+
+def test_of_several_entries_the_newest_work_counts_and_one_struck_out_gives_way_to_the_one_before() -> None:
+    """Also where the older work was entered later, from paper; four are kept to fall back to."""
+    watch, entries = Watch(), []
+    for _ in range(6):
+        watch.run(10)
+        answer = watch.do("log-round", round="strainer")
+        entries.append(f"1.{watch.number}")
+        assert answer.ok
+    utc_ns = watch.picture().utc_ns
+    at = utc_text(utc_ns - 45 * 10**9)
+    assert watch.do("log-round", round="strainer", at=at, remark="from paper").ok
+    used_s = [5 * 60.0 * watch.round("strainer").share]
+    for entry in reversed(entries[-3:]):
+        assert watch.do("log-round", round="strainer", corrects=entry, void=True).ok
+        used_s.append(5 * 60.0 * watch.round("strainer").share)
+    assert used_s == [pytest.approx(wanted, abs=4.0) for wanted in (1.0, 11.0, 22.0, 33.0)]
 
 
 def test_a_correction_takes_its_place_and_both_stay() -> None:

@@ -14,7 +14,7 @@ from brakewater.book_text import health_lines, signed_lines
 from brakewater.engine.book_commands import CARRIED
 from brakewater.errors import StorageError
 from brakewater.record.journal import Journal
-from brakewater.review.book import HEAD, book_csv, calendar, from_csv, sheet
+from brakewater.review.book import HEAD, book_csv, calendar, from_csv, round_told, sheet
 from brakewater.stream import Command, Request
 from brakewater.units import utc_text
 from brakewater.wording import ENGLISH, LANGUAGES, Wording
@@ -51,6 +51,27 @@ def test_the_calendar_is_read_by_another_library(book: dict[str, object]) -> Non
     said = str(events["breathers"]["DESCRIPTION"])
     assert "Never solvent inside the coil space." in said
     assert "\\" not in said
+
+
+def test_a_calendars_lines_are_75_octets_long_whatever_the_letters(book: dict[str, object]) -> None:
+    """Of two or four octets each; none is cut in two, and all are there when the lines are put together again."""
+    for letters in ("\u00e9\u00f1", "\u5237\U0001f6e2"):
+        rounds = [{**one, "what": letters * 99 + "; \\ , end"} for one in book["rounds"] if one["due"]]  # type: ignore[attr-defined]
+        text = calendar({**book, "rounds": rounds}, streams.UTC)
+        assert max(len(line.encode()) for line in text.split("\r\n")) <= 75
+        for one in icalendar.Calendar.from_ical(text).walk("VEVENT"):
+            assert str(one["DESCRIPTION"]).startswith(letters * 99 + "; \\ , end By hours")
+
+
+@pytest.mark.parametrize("words", LANGUAGES.values(), ids=LANGUAGES)
+def test_a_sheet_says_how_far_its_round_is_used_up(book: dict[str, object], words: Wording) -> None:
+    first = book["rounds"][0]  # type: ignore[index]
+    one = {**first, "share": 0.374, "by": "trips", "trips": 41, "running_s": 9_000.0, "state": "ok", "done": None}
+    told = round_told(one, words, "UTC")
+    assert words.word("used-trips", percent=37) in told
+    assert words.word("never-logged") in told
+    assert "2.5 h" in told
+    assert "41" in told
 
 
 @pytest.mark.parametrize(("zone", "day"), [("UTC", 3), ("America/Chicago", 2), ("Pacific/Auckland", 3)])

@@ -1,6 +1,7 @@
 """The upkeep book: what makes a round due, entries and their corrections, parts, and that a replay says the same."""
 
 import json
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -9,8 +10,11 @@ import streams
 from book_parts import RIG, Watch
 from brakewater.alarms.lifecycle import State
 from brakewater.engine import Engine
+from brakewater.engine.book_due import Done, Due
+from brakewater.engine.worked import Totals
 from brakewater.errors import RigFileError
 from brakewater.review.samples import Surveys
+from brakewater.trips.rounds import DAY_NS, HOUR_NS, Round
 from brakewater.units import utc_text
 
 
@@ -314,3 +318,42 @@ def test_a_month_of_watching_keeps_the_snapshot_small() -> None:
         watch.later(86_400)
         watch.do("log-round", round="air-gap", values={"plug-1-left": "0.0045 in"}, remark="x" * 60)
     assert len(watch.engine.state()) < 64 * 1024
+
+
+class Counted:
+    """Stands for a brake's counts."""
+
+    def __init__(self, hours: float, trips: int) -> None:
+        self._counts = round(hours * HOUR_NS), trips
+
+    def now(self, t_ns: int) -> Totals:
+        return Totals(t_ns=t_ns, running_ns=self._counts[0], trips=self._counts[1])
+
+
+@pytest.mark.parametrize(("hours", "trips", "days", "by", "share"), [
+    (110.0, 103, 1.0, "hours", 1.0), (101.0, 106, 1.0, "trips", 1.5), (102.0, 101, 6.0, "days", 0.6),
+])  # fmt: skip
+def test_what_the_page_says_of_a_round_is_what_its_alarm_goes_by(
+    hours: float, trips: int, days: float, by: str, share: float
+) -> None:
+    """Ten hours, four trips or ten days after it was done; before that the brake had run 100 hours and 100 trips."""
+    one = Round(name="oil", brake="aux", what="x", running_ns=10 * HOUR_NS, trips=4, days_ns=10 * DAY_NS)
+    due, worked, t_ns = Due([one]), cast("Any", {"aux": Counted(hours, trips)}), round(days * DAY_NS)
+    due.begin(-DAY_NS, 0, cast("Any", {"aux": Counted(90.0, 90)}))
+    due.done("oil", Done(entry="1.7", utc_ns=50 * DAY_NS, totals=Counted(100.0, 100).now(0)))
+    due.begin(0, 0, worked)  # a restart begins nothing anew
+    (seen,) = due.now(t_ns, 50 * DAY_NS + t_ns, worked)
+    assert (seen.by, seen.share) == (by, pytest.approx(share))
+    assert (seen.running_s, seen.trips) == (pytest.approx((hours - 100.0) * 3600.0), trips - 100)
+    assert (seen.due_utc_ns, seen.done_utc_ns) == (60 * DAY_NS, 50 * DAY_NS)
+    counts = {"aux": (np.array([hours * 3600.0]), np.array([float(trips)]))}
+    assert due.columns(np.array([t_ns]), counts)["oil"].tolist() == [pytest.approx(share)]
+    again = Due([one])
+    again.restore(json.loads(json.dumps(due.state())))
+    assert again.now(t_ns, 50 * DAY_NS + t_ns, worked) == (seen,)
+    due.strike("1.7")
+    (struck,) = due.now(t_ns, 50 * DAY_NS + t_ns, worked)
+    assert (struck.done_utc_ns, struck.trips) == (None, trips - 90)
+    again = Due([one])
+    again.restore(json.loads(json.dumps(due.state())))
+    assert again.now(t_ns, 50 * DAY_NS + t_ns, worked) == (struck,)

@@ -1,7 +1,11 @@
 """The rig file's [record], legal holds as commands, and the day's end in the loop."""
 
+import asyncio
+from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
+import psutil
 import pytest
 
 import streams
@@ -9,11 +13,14 @@ from brakewater.engine.hold_commands import window
 from brakewater.engine.refusals import RefusedError
 from brakewater.errors import RigFileError
 from brakewater.record.holds import holds
+from brakewater.record.journal import Journal
 from brakewater.rig import parse
 from brakewater.rig.keeping import Keeping
 from brakewater.service.holding import held
-from brakewater.service.upkeep import arguments, used_e4
+from brakewater.service.recording import Recording
+from brakewater.service.upkeep import Upkeep, arguments, used_e4
 from brakewater.stream import Answer, Request
+from record_streams import start
 
 DEMO = streams.demo().text
 
@@ -50,7 +57,38 @@ def test_what_makes_no_sense_is_refused_with_its_line(line: str) -> None:
 
 
 def test_the_disk_s_share_is_what_this_user_may_use(tmp_path: Path) -> None:
-    assert 0 <= used_e4(tmp_path) <= 10_000
+    assert used_e4(tmp_path) == pytest.approx(100 * psutil.disk_usage(str(tmp_path)).percent, abs=30)
+
+
+@dataclass
+class Kept:
+    """What upkeep looks at of a recording."""
+
+    folder: Path
+    works: bool = True
+    disk_used_e4: int | None = None
+
+
+@pytest.mark.parametrize(("runs", "more", "works", "asks"), [
+    (1, "", True, False), (2, "", True, True), (1, 'keep = "400 d"', True, True),
+    (1, 'keep-size = "200 GB"', True, True), (2, "", False, False),
+])  # fmt: skip
+def test_there_is_something_to_do_once_a_run_is_closed_or_anything_may_be_over_a_limit(
+    tmp_path: Path, runs: int, more: str, *, works: bool, asks: bool
+) -> None:
+    with Journal(tmp_path) as journal:
+        for run in range(1, runs + 1):
+            journal.begin(start(run))
+    rig = parse(f"{DEMO}\n[record]\n{more}\n")
+
+    async def asked() -> list[str] | None:
+        upkeep = Upkeep(cast("Recording", Kept(tmp_path, works)), lambda: rig, lambda: runs)
+        try:
+            return upkeep._asked()
+        finally:
+            await upkeep.close()
+
+    assert (asyncio.run(asked()) is not None) is asks
 
 
 @pytest.mark.parametrize(

@@ -116,6 +116,20 @@ def test_a_rebirth_is_asked_for_by_name_and_true() -> None:
         asks_rebirth(rebirth()[:-1])
 
 
+def test_a_command_that_was_cut_off_asks_for_nothing() -> None:
+    """All of it must be sound, also behind what asks."""
+    made = Payload(timestamp=1, seq=0)
+    made.metrics.add(name="Node Control/Rebirth", datatype=11, boolean_value=True)
+    made.metrics.add(name="other", datatype=12, string_value="x" * 40)
+    whole = bytes(made.SerializeToString())
+    assert asks_rebirth(whole)
+    asked = []
+    for end in range(1, len(whole)):
+        with suppress(ValueError):
+            asked += [end] if asks_rebirth(whole[:end]) else []
+    assert len(asked) <= 2  # where the cut is between two fields nobody can tell
+
+
 @given(st.binary(max_size=60))
 def test_any_bytes_are_read_or_refused(body: bytes) -> None:
     with suppress(ValueError):

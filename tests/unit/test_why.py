@@ -46,6 +46,8 @@ def test_a_fall_is_held_against_the_gap_of_its_first_trip_and_a_weakness_from_th
     fell = trips({"torque": torque(0.8), "gap_m": wide}, {"torque": torque(0.64), "gap_m": wide * 1.118})
     assert causes(fell)[1] == ["gap"]
     assert causes(trips(*[{"torque": torque(0.64), "gap_m": 1.25 * NOMINAL}] * 2))[1] == ["gap"]
+    narrow = {"torque": torque(1.0), "gap_m": 0.5 * NOMINAL}  # half a step of the gauge is more of a narrow gap
+    assert causes(trips(narrow, {"torque": torque(0.35), "gap_m": NOMINAL}))[1] == ["gap"]
 
 
 @pytest.mark.parametrize(("days", "fast"), [(6.9, True), (7.1, False)])

@@ -322,6 +322,24 @@ def test_what_no_usual_mistake_explains_is_said() -> None:
     assert sum(one.probability for one in found.suspects) < 0.1
 
 
+def test_a_neighbour_that_moves_is_no_excuse_for_a_signal_that_stood_still() -> None:
+    """Wires exchanged at a card of both signs: nothing fits, and what comes nearest, far off, is another's low byte."""
+    written = point(Linear(raw_low=0.0, raw_high=27648.0, low=0.0, high=100.0))
+    device = Device(kind=RegisterKind.INT16, count=line(0, -27648))
+    levels = []
+    for x in (20.0, 75.0):
+        read = device.level(x, random.Random(3))
+        later = {
+            place: {at: word if at == 20 else word + 3 for at, word in held.items()}
+            for place, held in read.cells.items()
+        }
+        levels.append(replace(read, later=(later,)))
+    found = ranked(written, *levels)
+    assert (found.verdict, found.moved) == ("none", None)
+    assert found.straight is not None
+    assert found.straight.raw == pytest.approx((0, -27648), abs=2)
+
+
 def test_what_could_not_be_read_is_no_suspect() -> None:
     """A device that refuses the other table and one neighbour."""
     chance = random.Random(9)

@@ -37,6 +37,8 @@ PARTS: Final = 6.0
 """Tolerances by which two must differ at a level that is to tell them apart, if there is such a level."""
 _NOISE: Final = 64
 """Counts by which somebody else's register may move between two levels and still stand still."""
+_EXPLAINS: Final = 6.0
+"""So many times what a signal moved while it was read it may be off for that; an assumption."""
 _GRID = 81
 _SHOWN = 5
 
@@ -127,8 +129,10 @@ def rank(
     within = np.maximum(moves / 2, tolerance)
     usual *= np.where((moves > span[1] - span[0]).any(axis=1), 0.0, (tolerance / within).prod(axis=1))
     suspects = _weighed(asked, residuals, within, usual)
-    most = max(level.moves(suspects[0].hypothesis) for level in levels)
-    moved = most if most > tolerance else None
+    first = suspects[0]
+    most = max(level.moves(first.hypothesis) for level in levels)
+    explains = first.fits or max(map(abs, first.residuals)) <= _EXPLAINS * most  # else something else is wrong as well
+    moved = most if most > tolerance and explains else None
     fitting = [suspect for suspect in suspects if suspect.fits]
     if not fitting:
         line = straight(asked[0], cells, expected, tolerance)

@@ -351,6 +351,12 @@ def test_what_the_page_says_of_a_round_is_what_its_alarm_goes_by(
     again = Due([one])
     again.restore(json.loads(json.dumps(due.state())))
     assert again.now(t_ns, 50 * DAY_NS + t_ns, worked) == (seen,)
+    for number in range(9):  # what is older than that is in the record, and a snapshot stays small
+        other = Due([one])
+        other.restore(due.state())
+        for _ in range(number):
+            other.done("oil", Done(entry="1.8", utc_ns=0, totals=Counted(100.0, 100).now(0)))
+        assert len(other.state()["done"]["oil"]) == min(4, 1 + number)
     due.strike("1.7")
     (struck,) = due.now(t_ns, 50 * DAY_NS + t_ns, worked)
     assert (struck.done_utc_ns, struck.trips) == (None, trips - 90)

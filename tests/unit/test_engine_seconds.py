@@ -110,6 +110,13 @@ def test_what_was_asked_for_a_second_ago_is_remembered_from_block_to_block() -> 
     assert again.codes.tolist() == [Reason.NO_BASIS, Reason.GOOD]
 
 
+def test_a_current_asked_for_steadily_tells_of_the_coil_second_by_second_as_well() -> None:
+    """As the watch runs: what was asked for before the first second is not known."""
+    excitation = Excitation(BRAKE)
+    found = [excitation.feed(groups(1, asked=60.0, coil=30.0))["excitation_share"].last for _ in range(3)]
+    assert found == [(0.0, Reason.NO_BASIS), (pytest.approx(0.5), Reason.GOOD), (pytest.approx(0.5), Reason.GOOD)]
+
+
 @pytest.mark.parametrize("name", ["asked", "coil"])
 @pytest.mark.parametrize("grade", [DOUBTFUL, BAD])
 def test_a_current_that_is_not_surely_measured_accuses_no_exciter(name: str, grade: int) -> None:
@@ -205,6 +212,18 @@ def test_a_dry_outlet_sensor_adds_no_heat_however_hot_it_is() -> None:
     assert found["energy_j"].values[-1] == 0.0
     assert not added.any()
     assert not seconds.means["heat"].any()
+
+
+@pytest.mark.parametrize(("service", "grade", "code"), [
+    (1.0, GOOD, Reason.DOUBTFUL_BASIS), (0.0, GOOD, Reason.GOOD), (0.0, BAD, Reason.DOUBTFUL_BASIS),
+])  # fmt: skip
+def test_without_water_in_service_the_total_is_doubtful_as_steam_leaves_unseen(
+    service: float, grade: int, code: Reason
+) -> None:
+    total = energy()
+    total.feed(water(100))
+    found = total.feed(water(5, {"service": grade}, flow=0.3 * WETTING, service=service))[0]["energy_j"]
+    assert found.last == pytest.approx((100 * HEAT_W, code), rel=1e-3)
 
 
 def test_what_a_sensor_is_off_by_does_not_average_out_over_a_trip() -> None:

@@ -45,7 +45,7 @@ class Practice:
     ahead_only: bool = True
     """That the inlet will be too warm is not announced any more once it is."""
     doubts_cold_contact: bool = True
-    """An in-service contact is doubted by the water as well, where coil current or drum speed is not known."""
+    """An in-service contact is doubted by what stand after stand does to the water as well."""
     names_holder: bool = True
     """An alarm that several rows suppress by design is said to be for the basis of a row that holds."""
 

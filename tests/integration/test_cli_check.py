@@ -107,6 +107,7 @@ LOOP = 'signal = {{ kind = "current-loop", raw = [{}, {}], range = ["{} gal/min"
 
 
 ROOT = 'signal = {{ kind = "root", raw = [0, 27648], full-scale = "150 gal/min", cut = "1 %", loop = {} }}'
+BROKEN = 'as 4 to 20 mA: of a loop say kind = "current-loop", or a broken one reads -25 gal/min and counts as measured'
 WRAPS = "arrives as 65535 in uint16 and reads as 6553 gal/min, so that nothing tells of a loss"
 
 
@@ -126,7 +127,11 @@ WRAPS = "arrives as 65535 in uint16 and reads as 6553 gal/min, so that nothing t
         (FLOW, "int16", ()),
         (f'{FLOW}\nsensor-range = ["-1 gal/min", "110 gal/min"]', "uint16", ()),
         ('signal = {{ kind = "direct", unit = "gal/min" }}'.format(), "uint16", ("reads as 6.554e+04 gal/min",)),
-        (FLOW.replace("[0, 1000]", "[200, 1000]"), "uint16", ()),
+        (FLOW.replace("[0, 1000]", "[250, 1000]"), "uint16", ()),
+        (FLOW.replace("[0, 1000]", "[4000, 20000]"), "int16", (BROKEN,)),
+        (FLOW.replace("[0, 1000]", "[819, 4095]"), "uint16", ("raw = [819, 4095] stand to each other as 4 to 20 mA",)),
+        (f'{FLOW.replace("[0, 1000]", "[4, 20]")}\nsensor-range = ["-3 gal/min", "104 gal/min"]', "float32", ()),
+        (FLOW.replace("[0, 1000]", "[4, 20]"), "float32", ('say kind = "current-loop", or a broken one reads -25',)),
         (ROOT.format("false"), "uint16", ("and reads as 230.9 gal/min",)),
         (ROOT.format("true"), "int16", ()),
         (FLOW.replace("1000", "27648"), "int16", ("whatever int16 holds counts as measured, up to 118.5 gal/min",)),
@@ -138,7 +143,8 @@ def test_what_may_be_meant_but_is_likely_a_slip_is_warned_of(
     tmp_path: Path, new: str, kind: str, says: tuple[str, ...]
 ) -> None:
     rig = small_rig(tmp_path / "rig.toml", device=1502)
-    rig.write_text(rig.read_text().replace(FLOW, f'{new}\ntype = "{kind}"'))
+    text = rig.read_text().replace("address = 0", "address = 40")  # with room for a longer number
+    rig.write_text(text.replace(FLOW, f'{new}\ntype = "{kind}"'))
     done = here("check", rig, "--json")
     told = json.loads(done.stdout)["warnings"]
     assert done.returncode == 0, done.stderr

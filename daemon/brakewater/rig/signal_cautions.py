@@ -27,6 +27,9 @@ _HARMLESS_HIGH: Final = (Dimension.FLOW, Dimension.PRESSURE)
 """Of which a number that is too high looks harmless; of a level one that is too low."""
 _CONVERTED: Final = 2000
 """Counts of fewer than 12 bits come from no analogue input but are scaled already; an assumption."""
+_LIVE_ZERO: Final = 5.0
+_ABOUT: Final = 0.01
+"""Counts of such cards are rounded: 819 to 4095, 6553 to 32767; an assumption."""
 _BEYOND: Final = 0.1
 """Share of its range by which a register may go beyond it; an assumption."""
 
@@ -34,8 +37,27 @@ _BEYOND: Final = 0.1
 def of_signal(point: Point, system: str) -> Iterator[str]:
     """A sentence each; ``system`` as the crew reads, "us" or "metric"."""
     yield from _of_ends(point)
-    if point.register.kind in _HOLDS and point.conditioning.sensor_range is None:
+    if point.conditioning.sensor_range is not None:
+        return
+    if isinstance(point.signal, Linear) and _has_live_zero(point.signal):
+        yield _of_loop(point, point.signal, system)
+    elif point.register.kind in _HOLDS:
         yield from _unbounded(point, system)
+
+
+def _has_live_zero(signal: Linear) -> bool:
+    """Whether its ends stand to each other as 4 to 20."""
+    least, most = sorted((signal.raw_low, signal.raw_high))
+    return least > 0 and abs(most / least - _LIVE_ZERO) <= _ABOUT
+
+
+def _of_loop(point: Point, signal: Linear, system: str) -> str:
+    number, unit = shown(line(0.0, signal), ROLES[point.role].dimension, system)
+    raw = f"raw = [{signal.raw_low:g}, {signal.raw_high:g}]"
+    return (
+        f"{point.name}: {raw} stand to each other as 4 to 20 mA: of a loop say"
+        f' kind = "current-loop", or a broken one reads {number:.4g} {unit} and counts as measured'
+    )
 
 
 def _of_ends(point: Point) -> Iterator[str]:

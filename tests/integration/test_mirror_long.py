@@ -32,6 +32,8 @@ EVERY_S = 2
 AWAY_DAYS = int(os.environ.get("BRAKEWATER_AWAY_DAYS", "7"))
 MOST_FILES = 8
 """SQLite keeps descriptors of closed readers of the file that is written; a leak by each outage would be more."""
+LIVE_NS = 10 * SECOND
+"""After the server is back: what was committed until then is sent, or cut off as backlog."""
 COMMIT_NS = SECOND
 """A scan is committed within it; what is sent meanwhile goes before no point that could have been."""
 MOST_BEHIND = 8
@@ -49,7 +51,10 @@ class Relay:
     """Passes requests on to the server, and notes how old the newest live line was when the server had taken it."""
 
     def __init__(self, server: Victoria) -> None:
-        self.live_from_ns = time.time_ns()
+        self.live_from_ns = self.back_ns = time.time_ns()
+        """Labels after the first are live, before the second they are backlog."""
+        self.amid = 0
+        """Live points taken by the time that the last of the backlog was: later ones had nothing to wait for."""
         self.late_s: list[float] = []
         self.behind: list[int] = []
         """Requests that were taken between the time a live scan was committed at latest and its own."""
@@ -85,6 +90,8 @@ class Relay:
         self.late_s += [(now - ns) / 1e9 for ns in live]
         self.behind += [len(self._taken_ns) - bisect_right(self._taken_ns, ns + COMMIT_NS) for ns in live]
         self._taken_ns.append(now)
+        if min(times) < self.back_ns:
+            self.amid = len(self.late_s)
 
     @property
     def requests(self) -> int:
@@ -195,24 +202,25 @@ def test_away_for_a_week_and_back(tmp_path: Path, server: Victoria) -> None:
     with simulator(file, "trip-in"), daemon(file, record) as watch:
         memory = Memory(psutil.Process(watch.process.pid))
         until(lambda: watch.status()["mirrors"]["base"]["last_error"] is not None, "nobody there", within_s=60)
-        relay.live_from_ns = time.time_ns() + 40 * SECOND
+        relay.back_ns = time.time_ns()
+        relay.live_from_ns = relay.back_ns + LIVE_NS
         with relay.up():
             took_s = caught_up(watch, memory, 1800)
-            catching_up = len(relay.late_s)
+            amid = relay.amid
             until_ns = settled(watch)
             watch.end()
         time.sleep(3)
         points, values = compared(record, server, until_ns)
-    late, behind = sorted(relay.late_s[:catching_up]), sorted(relay.behind[:catching_up])
+    late, behind = sorted(relay.late_s[:amid]), sorted(relay.behind[:amid])
     before, after = memory.parts()
+    assert len(late) > 3 * AWAY_DAYS, f"{len(late)} live points amid the backlog say little: one day gave 24"
     print(
         f"\nserver away for {AWAY_DAYS} days, then back: {points} points, {values} values, none missing, none wrong;"
         f" caught up in {took_s:.0f} s, {relay.bytes / 2**20:.0f} MiB sent;"
-        f"\nlive points meanwhile: {len(late)}, latest {late[-1]:.2f} s, median {late[len(late) // 2]:.2f} s,"
+        f"\nlive points amid the backlog: {len(late)}, latest {late[-1]:.2f} s, median {late[len(late) // 2]:.2f} s,"
         f" at most {behind[-1]} of {relay.requests} requests after its commit was due;"
         f" resident memory {before:.0f} MiB early, {after:.0f} MiB late; {memory.more_files():+} descriptors"
     )
-    assert len(late) > 3 * AWAY_DAYS  # a shorter look is over sooner; two days gave 10
     assert behind[len(behind) * 99 // 100] <= MOST_BEHIND
     assert after < before + 10
     assert memory.more_files() < MOST_FILES

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import streams
-from book_parts import RIG, Watch
+from book_parts import RIG, TEXT, Watch
 from brakewater.alarms.lifecycle import State
 from brakewater.engine import Engine
 from brakewater.engine.book_due import Done, Due
@@ -267,6 +267,36 @@ def test_a_restart_and_a_replay_give_the_same_due_dates() -> None:
     assert restarted.state() == kept
     watch.engine._book_now = None
     assert restarted.book() == watch.engine.book()
+
+
+NAMED_ANEW = streams.parse(TEXT.replace('name = "aux"\n', 'name = "main"\n', 1))
+
+
+def used_after_the_name(version: str, before_s: float, *, logged: bool) -> float:
+    """Seconds of use of the grease round, a minute after its brake got another name by a reload."""
+    watch = Watch()
+    watch.run(before_s)
+    if logged:
+        watch.do("log-round", round="grease")
+        watch.run(20)
+    engine = Engine()
+    kept = watch.engine.state()
+    engine.feed(streams.start(NAMED_ANEW, run=2, t_ns=watch.t_ns, snapshot=kept, version=version))
+    engine.feed(streams.scans(NAMED_ANEW, 300, run=2, t0=watch.t_ns + RIG.scan_ns))
+    book = engine.book()
+    assert book is not None
+    return next(one for one in book.rounds if one.round == "grease").running_s
+
+
+@pytest.mark.parametrize(("logged", "used_s"), [(True, 80), (False, 170)])
+def test_what_a_round_has_used_up_stays_so_where_its_brake_gets_another_name(*, logged: bool, used_s: float) -> None:
+    """It went below nothing where it had been logged, and the bearing's next grease came hours later than due."""
+    assert used_after_the_name("0.4.0", 110, logged=logged) == pytest.approx(used_s, abs=3)
+
+
+@pytest.mark.parametrize(("logged", "used_s"), [(True, 60 - 110), (False, 60)])
+def test_a_record_of_before_that_was_so_is_carried_out_as_it_was(*, logged: bool, used_s: float) -> None:
+    assert used_after_the_name("0.3.0", 110, logged=logged) == pytest.approx(used_s, abs=3)
 
 
 def test_a_rig_file_without_a_book_has_none() -> None:

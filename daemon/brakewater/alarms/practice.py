@@ -48,6 +48,8 @@ class Practice:
     """An in-service contact is doubted by what stand after stand does to the water as well."""
     names_holder: bool = True
     """An alarm that several rows suppress by design is said to be for the basis of a row that holds."""
+    keeps_use: bool = True
+    """What a round has used up stays used up where its brake goes by another name and counts anew."""
 
 
 _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
@@ -65,6 +67,7 @@ _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
                 "ahead_only",
                 "doubts_cold_contact",
                 "names_holder",
+                "keeps_use",
             ),
             False,
         ),

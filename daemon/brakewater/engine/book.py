@@ -53,6 +53,10 @@ class Book:
         """Rounds that are new count from here."""
         self._due.begin(t_ns, utc_ns, worked)
 
+    def go_on(self, t_ns: int, worked: Mapping[str, Worked], before: Totals | None) -> None:
+        """Rounds whose brake counts anew go on with what they had used up (``Due.go_on``)."""
+        self._due.go_on(t_ns, worked, before)
+
     def columns(self, t_ns: Ints, seen: Mapping[str, Mapping[str, Column]]) -> dict[str, Column]:
         """What the book's alarms look at, by the name of their quantity: [n] shares of what is allowed.
 

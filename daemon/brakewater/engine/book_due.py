@@ -5,7 +5,7 @@ round was done.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 from typing import Any, Final
 
@@ -42,6 +42,22 @@ class Due:
         for name, one in self.rounds.items():
             if name not in self._since:
                 self._since[name] = worked[one.brake].now(t_ns), utc_ns
+
+    def go_on(self, t_ns: int, worked: Mapping[str, Worked], before: Totals | None) -> None:
+        """Rounds whose brake counts anew go on with what they had used up: rather too early than too late.
+
+        Args:
+            t_ns: steady time.
+            worked: by brake.
+            before: where the counts of the rig's one brake stood under another name; None where it kept its name.
+        """
+        for name, one in self.rounds.items():
+            now = worked[one.brake].now(t_ns)
+            if name in self._since:
+                base, utc_ns = self._since[name]
+                self._since[name] = _moved(base, now, before), utc_ns
+            done = self._done.get(name, [])
+            done[:] = [replace(entry, totals=_moved(entry.totals, now, before)) for entry in done]
 
     def done(self, name: str, done: Done) -> None:
         """It was done; the newest by the time of the work counts."""
@@ -114,6 +130,19 @@ class Due:
             self._done[name] = [
                 Done(entry=entry, utc_ns=int(utc), totals=_restored(totals)) for entry, utc, *totals in done
             ]
+
+
+def _moved(base: Totals, now: Totals, before: Totals | None) -> Totals:
+    """The base from which counts that began anew say what was used up since; the calendar has not begun anew."""
+    if before is None and base.running_ns <= now.running_ns and base.trips <= now.trips:
+        return base
+    was = base if before is None else before
+    return Totals(
+        t_ns=base.t_ns,
+        running_ns=now.running_ns - max(0, was.running_ns - base.running_ns),
+        trips=now.trips - max(0, was.trips - base.trips),
+        energy_mj=now.energy_mj - max(0, was.energy_mj - base.energy_mj),
+    )
 
 
 def _floats(x: Ints) -> Floats:

@@ -27,6 +27,7 @@ from brakewater.engine.overlay import Overlay
 from brakewater.engine.read import Reader
 from brakewater.engine.refusals import refused
 from brakewater.engine.watched import Mask, Sights, Watched
+from brakewater.engine.worked import Totals, kept_totals
 from brakewater.errors import Defect, StorageError
 from brakewater.quality import NOBODY_BEHIND, Status
 from brakewater.rig import Rig, as_recorded, parse
@@ -134,9 +135,20 @@ class Engine:
         self._last = (start.run, 0, start.t_ns, start.utc_ns)
         events = tuple(self._carry_over(json.loads(kept), start)) if kept else ()
         if self._book is not None:
-            self._book.restore(json.loads(kept).get("book", {}) if kept else {})
+            was = json.loads(kept) if kept else {}
+            self._book.restore(was.get("book", {}))
+            if rig.practice.keeps_use:
+                self._book.go_on(start.t_ns, self._worked, self._former(was.get("brakes", {}), start.t_ns))
             self._book.begin(start.t_ns, start.utc_ns, self._worked)
         return Outcome(events=events)
+
+    def _former(self, kept: Mapping[str, Any], t_ns: int) -> Totals | None:
+        """Where the counts of the rig's one brake stood under its former name; None where it has its name still."""
+        names = {brake.name for brake in self.rig.brakes}
+        if len(names) != 1 or len(kept) != 1 or names == kept.keys():
+            return None
+        (was,) = kept.values()
+        return kept_totals(was["worked"], t_ns) if "worked" in was else None
 
     def _build(self, rig: Rig, run: int) -> None:
         self._rig, self._run = rig, run

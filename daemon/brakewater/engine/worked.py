@@ -182,6 +182,12 @@ def _runs(groups: Groups) -> NDArray[np.bool_]:
     return runs
 
 
+def kept_totals(kept: Mapping[str, Any], t_ns: int) -> Totals:
+    """Where the counts of a brake stood, out of what a snapshot keeps of it."""
+    running, energy = int(kept["running"]), int(kept["energy"])
+    return Totals(t_ns=t_ns, running_ns=running, trips=kept["trips"]["trips"], energy_mj=energy)
+
+
 def heat_mj(added: Ints) -> Ints:
     """[m] heat of each group out of ``Energy.feed``'s [4, m]; a refrigerating brake is garbage, and counts nothing."""
     carried: Ints = np.maximum(added[0], 0)

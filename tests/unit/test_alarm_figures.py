@@ -43,6 +43,17 @@ def test_a_pc_that_booted_in_1970_makes_no_quiet_half_century(
     assert "not counted: 2 alarms that came while the clock was wrong" in capsys.readouterr().out
 
 
+def test_a_month_without_a_watch_makes_no_quiet_alarms(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = written(tmp_path, UTC, UTC + 40 * 86_400 * 10**9)
+    found = of_record(Record(folder))
+    assert found is not None
+    assert found["watched_s"] == pytest.approx(2 * 60, abs=1.0)
+    assert found["per_hour"] == pytest.approx(120.0, rel=0.02)
+    assert not found["long_enough"]
+    main(["alarms", str(folder)])
+    assert ", 0.0 h watched" in capsys.readouterr().out
+
+
 def test_where_no_time_can_be_right_the_times_count_as_they_are(tmp_path: Path) -> None:
     found = of_record(Record(written(tmp_path, YEAR_1970)))
     assert found is not None

@@ -49,30 +49,34 @@ class Turn:
     """Its condition holds after it."""
 
 
-def figures(turns: Sequence[Turn], from_s: float, to_s: float) -> dict[str, object]:
+def figures(turns: Sequence[Turn], from_s: float, to_s: float, watched_s: float | None = None) -> dict[str, object]:
     """The figures of a window.
 
     Args:
         turns: in the order they came, all within the window; the wall clock may have been set back between them.
         from_s: the window's begin, s.
         to_s: its end, above ``from_s``.
+        watched_s: how much of it was watched: months without a watch make no quiet alarms; None: all of it.
     """
     lasted_s = to_s - from_s
+    seen_s = watched_s or lasted_s
     new = [turn for turn in turns if turn.new]
-    per = len(new) / lasted_s
+    per = len(new) / seen_s
     tens, hours = (_slots(new, from_s, lasted_s, width_s) for width_s in (TEN_S, HOUR_S))
+    seen_tens, seen_hours = (max(1, int(-(-seen_s // width_s))) for width_s in (TEN_S, HOUR_S))
     often = Counter(turn.key for turn in new).most_common()
     return {
         "from_s": from_s,
         "to_s": to_s,
+        "watched_s": seen_s,
         "alarms": len(new),
         "per_day": per * DAY_S,
         "per_hour": per * HOUR_S,
         "per_10_min": per * TEN_S,
         "peak_10_min": max(tens),
-        "hours_over_30_share": sum(n > 30 for n in hours) / len(hours),
-        "ten_min_over_10_share": sum(n > FLOOD_BEGINS_ABOVE for n in tens) / len(tens),
-        "flood_share": _flood(tens),
+        "hours_over_30_share": min(1.0, sum(n > 30 for n in hours) / seen_hours),
+        "ten_min_over_10_share": min(1.0, sum(n > FLOOD_BEGINS_ABOVE for n in tens) / seen_tens),
+        "flood_share": min(1.0, _flooded(tens) / seen_tens),
         "top_10_share": sum(n for _, n in often[:10]) / len(new) if new else 0.0,
         "most_frequent": [{"alarm": key, "count": n} for key, n in often[:10]],
         "chattering": sorted(_chattering(new)),
@@ -82,7 +86,7 @@ def figures(turns: Sequence[Turn], from_s: float, to_s: float) -> dict[str, obje
             for priority in ("critical", "high", "medium", "low")
         },
         "acknowledged_after_s": _acknowledged_after(turns),
-        "long_enough": lasted_s >= SAMPLE_S,
+        "long_enough": seen_s >= SAMPLE_S,
     }
 
 
@@ -94,13 +98,13 @@ def _slots(new: Iterable[Turn], from_s: float, lasted_s: float, width_s: int) ->
     return counts
 
 
-def _flood(tens: list[int]) -> float:
-    """Share of ten-minute slots in a flood: from the first above ten to the first below five."""
+def _flooded(tens: list[int]) -> int:
+    """Ten-minute slots in a flood: from the first above ten to the first below five."""
     on, flooded = False, 0
     for count in tens:
         on = count > FLOOD_BEGINS_ABOVE or (on and count >= FLOOD_ENDS_BELOW)
         flooded += on
-    return flooded / len(tens)
+    return flooded
 
 
 def _chattering(new: Iterable[Turn]) -> set[str]:

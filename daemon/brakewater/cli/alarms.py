@@ -58,7 +58,7 @@ def _show(found: dict[str, Any], targets: dict[str, str]) -> None:
     from brakewater.units import counted, utc_text  # noqa: PLC0415
 
     begin, end = (utc_text(round(found[key] * 1e9)) for key in ("from_s", "to_s"))
-    print(f"{counted(found['alarms'], 'alarm')} from {begin} to {end}\n")
+    print(f"{counted(found['alarms'], 'alarm')} from {begin} to {end}, {found['watched_s'] / 3600:.1f} h watched\n")
     rows = [(says, form.format(found[key]), targets[key]) for key, says, form in _ROWS]
     shares = ", ".join(f"{share:.0%} {priority}" for priority, share in found["priority_share"].items())
     rows += [

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
+
 from brakewater.alarms.lifecycle import UNSEEN, State, shown_of
 from brakewater.alarms.performance import Turn, figures
 from brakewater.errors import DamagedRecordError
@@ -10,7 +12,7 @@ from brakewater.record.reader import Record
 from brakewater.record.undamaged import undamaged
 from brakewater.record.walltime import plausible
 from brakewater.review.replay import recorded
-from brakewater.stream import TESTED, Block, Event, Ints, Start
+from brakewater.stream import TESTED, Block, Command, Event, Input, Ints, Start
 
 
 def of_record(
@@ -28,12 +30,15 @@ def of_record(
         if damage is not None and str(error) not in damage:
             damage.append(str(error))
 
-    ends = _ends(record, tell) if window is None else (window[0] / 1e9, window[1] / 1e9)
+    watched = Watched()
+    ends = _ends(record, watched, tell) if window is None else (window[0] / 1e9, window[1] / 1e9)
     if ends is None:
         return None
     turns = [turn for event in recorded(record, tell) if (turn := turn_of(event)) is not None]
     within, untimed = timed(turns, ends)
-    return figures(within, *ends) | ({} if window is not None else {"untimed": untimed})
+    if window is not None:
+        return figures(within, *ends)
+    return figures(within, *ends, watched.total_s) | {"untimed": untimed}
 
 
 def timed(turns: Sequence[Turn], ends: tuple[float, float]) -> tuple[list[Turn], int]:
@@ -87,9 +92,35 @@ def turn_of(event: Event) -> Turn | None:
     )
 
 
-def _ends(record: Record, tell: Callable[[int, DamagedRecordError], None]) -> tuple[float, float] | None:
+class Watched:
+    """How long scans were recorded: months without a watch make no quiet alarms. As ``Ends``, by which alarms count."""
+
+    def __init__(self) -> None:
+        self._plausible_ns = self._any_ns = 0
+        self._last_ns: int | None = None
+
+    def see(self, item: Input) -> None:
+        """One more."""
+        if not isinstance(item, Block):
+            self._last_ns = self._last_ns if isinstance(item, Command) else None
+            return
+        steps_ns = np.diff(item.t_ns, prepend=item.t_ns[0] if self._last_ns is None else self._last_ns)
+        self._last_ns = int(item.t_ns[-1])
+        self._any_ns += int(steps_ns.sum())
+        self._plausible_ns += int(steps_ns[plausible(item.utc_ns)].sum())
+
+    @property
+    def total_s(self) -> float:
+        """Of the scans whose time can be right, where there are any."""
+        return (self._plausible_ns or self._any_ns) * 1e-9
+
+
+def _ends(
+    record: Record, watched: Watched, tell: Callable[[int, DamagedRecordError], None]
+) -> tuple[float, float] | None:
     ends = Ends()
     for item in undamaged(record, (0, -1), 8192, tell):
+        watched.see(item)
         if isinstance(item, Block):
             ends.see(item.utc_ns)
     return ends.seconds

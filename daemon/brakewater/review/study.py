@@ -19,7 +19,7 @@ from brakewater.engine import Engine
 from brakewater.errors import BrakewaterError, StorageError
 from brakewater.record.places import nothing_at
 from brakewater.record.reader import Record
-from brakewater.review.alarm_figures import Ends, timed, turn_of
+from brakewater.review.alarm_figures import Ends, Watched, timed, turn_of
 from brakewater.review.at_hand import at_hand, is_afar
 from brakewater.review.health import conditions
 from brakewater.review.manner import manner_of
@@ -100,9 +100,8 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
         return {"error": NO_SCAN}
     found = ledger_of(samples)
     told = conditions(samples, found)
-    watched = _Watched()
-    turns, tally, ends = _turns(record, None, watched.see)
-    watched_s = watched.total_s
+    watched = Watched()
+    turns, tally, ends = _turns(record, None, lambda item, _outcome: watched.see(item))
     answer: dict[str, Any] = {
         "rig": found.rig.name,
         "language": manner_of(found.rig).code,
@@ -113,30 +112,12 @@ def _answer(record: Record, settings: tuple[str, ...]) -> dict[str, Any]:
             brake.name: _health(found.since_change(brake.name)) | _condition(told[brake.name])
             for brake in samples.of.values()
         },
-        "alarms": figures(turns, *ends) | {"watched_s": watched_s} if ends else None,
+        "alarms": figures(turns, *ends, watched.total_s) if ends else None,
     }
     if not settings:
         return answer
     what_if, overruling = _what_if(record, turns, settings)
     return answer | {"what_if": what_if, "overruled": overruling}
-
-
-class _Watched:
-    """How long scans were recorded, s: months without a watch make no quiet alarms."""
-
-    def __init__(self) -> None:
-        self.total_s = 0.0
-        self._last_ns: int | None = None
-
-    def see(self, item: Input, outcome: Outcome) -> None:
-        """One more."""
-        del outcome
-        if not isinstance(item, Block):
-            self._last_ns = self._last_ns if isinstance(item, Command) else None
-            return
-        first_ns = int(item.t_ns[0]) if self._last_ns is None else self._last_ns
-        self._last_ns = int(item.t_ns[-1])
-        self.total_s += (self._last_ns - first_ns) * 1e-9
 
 
 def _turns(

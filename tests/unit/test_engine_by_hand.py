@@ -388,6 +388,22 @@ def test_an_alarm_that_never_re_alarms_is_recalled_all_the_same() -> None:
     assert [(alarm, reason) for alarm, _, reason in recalled(shift)] == [("inlet-temperature-high", Reason.GOOD)]
 
 
+def test_what_outlives_a_hand_does_not_wait_for_its_re_alarm_nor_that_for_it() -> None:
+    """Whichever is due first."""
+    for re_alarm, wait_s in (("24 h", 6.0), ("1 min", 2.0)):
+        more = f'[[brake.alarm]]\nalarm = "inlet-temperature-high"\nre-alarm = "{re_alarm}"\n[[lamp]]'
+        shift, hot = Shift(streams.parse(streams.changed(RIG.text, ("[[lamp]]", more)))), {"aux-inlet": 45.0}
+        assert shift.ask("substitute", point="aux-inlet", value="45 degC", minutes=10, reason="x", recall=True).ok
+        shift.watch(60, values=hot)
+        assert shift.ask("acknowledge", alarm="all").ok
+        shift.watch(round((60.0 - wait_s) * 5), values=hot)
+        assert not recalled(shift)
+        if re_alarm == "24 h":
+            assert shift.ask("restore", point="aux-inlet").ok
+        shift.watch(60, values=hot)
+        assert [alarm for alarm, _, _ in recalled(shift)] == ["inlet-temperature-high"]
+
+
 def test_it_sounds_again_where_the_time_ran_out_too() -> None:
     shift = begun("check-begin", recall=True)
     assert shift.ask("acknowledge", alarm="all").ok

@@ -232,6 +232,14 @@ def test_signatures_taken_out(signed: tuple[Path, Told]) -> None:
     assert verify(folder, anchor=heads(told)).verdict == "anchored"
 
 
+@pytest.mark.parametrize("commit", [1, 13, 15])
+def test_one_signature_taken_out_of_a_minute_of_scans_or_a_start_shows(signed: tuple[Path, Told], commit: int) -> None:
+    folder, _ = signed
+    alter(segment_path(folder, 1), f"DELETE FROM signatures WHERE commit_no = {commit}")
+    expected = [("00000001.sqlite3", f"commit {commit}")]
+    assert places(verify(folder)) == places(verify(folder, keys=[KEY])) == expected
+
+
 def test_a_later_run_that_is_not_signed(signed: tuple[Path, Told]) -> None:
     folder, _ = signed
     alter(segment_path(folder, 2), "DELETE FROM signatures")
@@ -296,6 +304,38 @@ def test_an_end_cut_off_shows_only_against_a_head_outside(signed: tuple[Path, To
     segment_path(folder, 2).unlink()
     assert verify(folder, keys=[KEY]).verdict == "signed"
     assert places(verify(folder, anchor=heads(told))) == [("record", "run 2")]
+
+
+def test_an_end_cut_off_the_only_run_shows_against_a_head_outside(tmp_path: Path) -> None:
+    told = Told()
+    with Journal(tmp_path, on_commit=told.append) as journal:
+        journal.begin(start(1))
+        for number in (1, 2):
+            journal.append(command(1, number))
+            assert journal.wait_committed(5)
+    assert verify(tmp_path, anchor=heads(told)).verdict == "anchored"
+    alter(segment_path(tmp_path, 1), "DELETE FROM commits WHERE commit_no > 2", "DELETE FROM inputs WHERE input > 1")
+    assert verify(tmp_path).verdict == "consistent"
+    assert places(verify(tmp_path, anchor=heads(told))) == [("00000001.sqlite3", "commits 3 to 3")]
+
+
+def test_two_hashes_outside_for_one_commit_are_no_witness_for_either(signed: tuple[Path, Told]) -> None:
+    """Somebody was shown two records under one name: that this is one of them does not make it the one."""
+    folder, told = signed
+    last = told.lines[-1]
+    other = last.replace(json.loads(last)["hash"], "ab" * 32)
+    report = verify(folder, anchor=heads_in([*told.lines, other]))
+    assert report.verdict == "broken"
+    assert "the head kept outside does not fit" in report.altered[0].says
+
+
+def test_heads_of_what_cannot_be_read_are_not_called_missing_as_well(signed: tuple[Path, Told]) -> None:
+    folder, told = signed
+    path = segment_path(folder, 1)
+    path.write_bytes(b"no database " * (path.stat().st_size // 12))
+    report = verify(folder, anchor=heads(told))
+    assert [one.place for one in report.altered if "kept outside" in one.says] == []
+    assert places(report)[0] == ("00000001.sqlite3", "from its beginning")
 
 
 def test_a_head_that_was_changed_outside_is_not_blamed_on_the_record(signed: tuple[Path, Told]) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from brakewater.engine.bearing import Bearing
 from brakewater.engine.level import GROUPS
-from brakewater.engine.seconds import BAD, GOOD, Groups
+from brakewater.engine.seconds import BAD, DOUBTFUL, GOOD, Groups
 from brakewater.quality import Reason
 from brakewater.rig import Brake, load
 
@@ -132,3 +132,12 @@ def test_cut_and_restored_anywhere() -> None:
 def test_already_there() -> None:
     found = Bearing(BRAKE, 0.003, 1.0).feed(groups(np.full(10, BRAKE.bearing_level + 0.01), np.zeros(10)))
     assert [found[name].values[-1] for name in NAMES] == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(("grade", "code"), [(GOOD, Reason.GOOD), (DOUBTFUL, Reason.NO_BASIS), (BAD, Reason.NO_BASIS)])
+def test_no_time_is_told_of_a_level_that_is_not_surely_measured(grade: int, code: Reason) -> None:
+    level, rate, _ = closing(1e-4)
+    found = Bearing(BRAKE, 0.003, 1.0).feed(groups(level, rate, grade))
+    for name in NAMES:
+        assert found[name].codes[40] == code
+        assert (found[name].values[40] > 0.0) == (code == Reason.GOOD)

@@ -248,6 +248,27 @@ def test_no_contradiction_within_uncertainty_without_load_or_for_a_while(what: d
     assert Reason.CROSS_CHECK not in outcome.readings["aux-outlet"].codes
 
 
+@pytest.mark.parametrize(("outlet", "doubted"), [(39.1, False), (38.9, True)])
+def test_what_grows_with_what_is_read_counts_scan_by_scan_as_well(outlet: float, *, doubted: bool) -> None:
+    """Class B at 40 degC is 0.5 K, of which 0.2 K by its reading."""
+    engine, codes = Engine(), []
+    engine.feed(streams.start(DEMO))
+    for block in streams.cut([streams.scans(DEMO, 160, values={**COLD, "aux-outlet": outlet})], [1]):
+        codes += engine.feed(block).readings["aux-outlet"].codes.tolist()
+    assert (Reason.CROSS_CHECK in codes) is doubted
+
+
+@pytest.mark.parametrize(("accuracy", "doubted"), [("6 gal/min", False), ("1 gal/min", True)])
+def test_of_several_sensors_the_first_says_what_they_may_be_off_by(accuracy: str, *, doubted: bool) -> None:
+    """As it does of their spread: what is made of several is no worse."""
+    first = RETURN.replace("signal", f'accuracy = "{accuracy}"\nsignal')
+    second = RETURN.replace('"back"', '"back-2"').replace("address = 0", "address = 1")
+    several = '[[brake.redundant]]\nrole = "return-flow"\nrule = "mean"\n'
+    rig = rig_with(several + first + second.replace("signal", 'accuracy = "3 gal/min"\nsignal'))
+    _, outcome = watch(rig, 90, values={"aux-flow": 85 * GPM, "back": 91 * GPM, "back-2": 91 * GPM})
+    assert (Reason.CROSS_CHECK in outcome.readings["back"].codes) is doubted
+
+
 def test_a_substituted_sensor_accuses_nobody() -> None:
     engine = Engine()
     begin = streams.start(DEMO)

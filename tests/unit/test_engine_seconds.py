@@ -21,6 +21,7 @@ from brakewater.engine.slow import has_tank
 from brakewater.engine.usual import UsualReturn
 from brakewater.engine.worked import Worked, heat_mj
 from brakewater.physics.balance import Circuit
+from brakewater.physics.duty import TorqueLaw
 from brakewater.physics.rotor import RotorModel
 from brakewater.physics.uncertainty import Spread, Spreads
 from brakewater.quality import Reason
@@ -375,6 +376,23 @@ def test_a_stands_share_is_its_heat_and_what_it_left_in_the_water_by_the_hoists_
 def test_a_stand_whose_heat_is_not_known_for_more_than_a_twentieth_tells_nothing() -> None:
     assert stands(4e5, 1e5, blind=5)[0][1] == Reason.GOOD
     assert stands(4e5, 1e5, blind=6)[0][1] == Reason.NO_BASIS
+
+
+def test_a_torque_index_is_known_to_what_current_and_speed_are_off_by() -> None:
+    """Two per cent over a stand, whatever the line's efficiency: it is not in the torque law."""
+    law = TorqueLaw(most_n_m=4e4, critical_rad_s=5.0, rated_a=60.0)
+    hoist = Hoisting(replace(hoisting()._sensed, law=law, water_j_k=0.0), 1.0)
+    m = 110
+    lowering = np.arange(m) % 100 < 50
+    power = np.where(lowering, 4e5, 0.0)
+    seconds = groups(m, flow=FLOW, inlet=30.0, outlet=40.0, drum=np.where(lowering, 5.0, 0.0), coil=60.0)
+    duty = Duty(power_w=power, std_w=0.0 * power, grades=np.zeros(m, np.uint8), lowering=lowering)
+    heat_mj = np.zeros((4, m), np.int64)
+    heat_mj[0] = 10**8
+    found = hoist.stands(seconds, duty, heat_mj, hoist.starts(lowering))
+    index, std = (float(found[name].values[-1]) for name in ("torque_index", "torque_index_std"))
+    assert index == pytest.approx(100 * 1e5 / (50 * 4e4 * 5.0))
+    assert std == pytest.approx(0.02 * index)
 
 
 def test_less_than_a_megajoule_is_no_stand() -> None:

@@ -192,6 +192,23 @@ def test_a_refusal_that_passes_splits_a_read_only_for_a_while(monkeypatch: pytes
         server.stop()
 
 
+def test_a_device_whose_requests_take_longer_than_its_timeout_together_is_called_slow() -> None:
+    """It answers each: whoever reads "no answer" would look for a cable."""
+
+    async def test() -> None:
+        async with FaultServer() as server:
+            server.script.extend([Fault("late", 0.6)] * 100)
+            of = rig(
+                [made("plc1", host=HOST, port=server.port, timeout="1 s", gap=0)],
+                [point("plc1", 10), point("plc1", 30), point("plc1", 50)],
+            )
+            found = [sample.status[:3] for sample in await samples(of, 4)]
+            assert all(Status.SLOW in row and Status.OK in row for row in found[1:])
+            assert not any(Status.SILENT in row for row in found)
+
+    run(test())
+
+
 def test_trials_of_a_refused_read_grow_rare() -> None:
     of = rig([made("plc1", host=HOST)], [point("plc1", 10), point("plc1", 11)])
     (whole,) = plan(of)[0].reads

@@ -13,6 +13,8 @@ from brakewater.quality import NOBODY_BEHIND, Status
 
 PATIENCE: Final = 3
 """Failed scans in a row after which a device is not waited for."""
+_PATIENT: Final = 0.5
+"""Share of its timeout that a device must have been given for its silence to be called so; an assumption."""
 _NO_SUCH: Final = (Status.EXCEPTION | 2, Status.EXCEPTION | 3, Status.EXCEPTION | 4)
 """What a device answers that knows only part of what a merged read asks for; some say that they failed over it."""
 
@@ -147,6 +149,8 @@ class Polled:
         tried = self.link.connects
         answer = await self.link.read(read, limit_s)
         status = answer.status
+        if status == Status.SILENT and self._trouble == Status.SLOW and limit_s < _PATIENT * self._timeout_s:
+            status = Status.SLOW  # what it answered before took the time that was there for this
         if status == Status.ABSENT and self.link.connects == tried:
             return answer, self._trouble
         self._trouble = Status.SLOW if _is_answer(status) else status  # no time left after an answer: it took too long

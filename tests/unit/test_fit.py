@@ -13,7 +13,7 @@ from brakewater.cli import main
 from brakewater.cli.fit import _show
 from brakewater.engine import Engine
 from brakewater.record.reader import Record
-from brakewater.review.fit import Fit, Parameter, fit
+from brakewater.review.fit import Fit, FitError, Parameter, _of_trips, fit
 from brakewater.review.residual_plot import residual_svg
 from brakewater.stream import Block, Input, Start
 from brakewater_sim.offline import record
@@ -49,7 +49,7 @@ def test_the_last_line_says_what_was_found_and_what_not(
     parameters = tuple(
         Parameter(name=name, value=0.9, low=0.88, high=end) for name, end in zip(("share", "masses"), high, strict=True)
     )
-    found = Fit(brake="aux", seconds=900, stands=5, parameters=parameters, rms_before_k=0.5, rms_k=0.2,
+    found = Fit(brake="aux", seconds=900, stands=5, stands_beyond=0, parameters=parameters, rms_before_k=0.5, rms_k=0.2,
                 residual_k=np.zeros(900))  # fmt: skip
     _show(found, as_json=False)
     assert capsys.readouterr().out.splitlines()[-1].startswith(last)
@@ -96,6 +96,46 @@ def test_a_hole_in_the_record_is_no_second_of_it(tmp_path: Path) -> None:
     share = next(one for one in found.parameters if one.name == "share")
     assert share.value == pytest.approx(0.94, abs=0.02)
     assert found.rms_k < 0.5
+
+
+def test_a_brake_that_a_later_rig_file_names_is_fitted(tmp_path: Path) -> None:
+    """The first rig file's names alone were allowed, though the record ends with another."""
+    before = streams.demo()
+    after = streams.parse(streams.changed(before.text, ('[[brake]]\nname = "aux"', '[[brake]]\nname = "main"')))
+    record(SCENARIOS["hot-day"], after, tmp_path / "hot", seconds=1680.0)
+
+    def both() -> Iterator[Input]:
+        yield streams.start(before)
+        yield streams.scans(before, 50)
+        for item in Record(tmp_path / "hot").inputs():
+            yield replace(item, run=2)
+
+    whole = Record(watched(tmp_path / "both", both(), Engine()))
+    found = fit(whole, "main")
+    assert found.brake == "main"
+    assert next(one.value for one in found.parameters if one.name == "share") == pytest.approx(0.94, abs=0.02)
+    with pytest.raises(FitError, match="found no brake 'spare'; allowed: aux, main"):
+        fit(whole, "spare")
+
+
+def test_of_a_week_the_trips_are_fitted_to_and_not_the_drilling_between() -> None:
+    """The first 20,000 s were, which of a week is half a tour, and nothing said so."""
+    duty = np.zeros(200_000)
+    for begin in (50_000, 50_200, 150_000, 199_900):
+        duty[begin : begin + 30] = 4e5
+    taken = _of_trips(duty, 1.0)
+    assert len(taken) < 5000
+    assert {50_000, 50_229, 150_000, 199_929, 149_700, 150_900} <= set(taken.tolist())
+    assert not {0, 49_000, 100_000, 152_000} & set(taken.tolist())
+    short = np.zeros(20_000)
+    assert len(_of_trips(short, 1.0)) == 20_000
+
+
+def test_stands_that_are_not_fitted_to_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    found = Fit(brake="aux", seconds=20_000, stands=90, stands_beyond=12, parameters=(), rms_before_k=0.5, rms_k=0.2,
+                residual_k=np.zeros(9))  # fmt: skip
+    _show(found, as_json=False)
+    assert "12 later stands of this record left out" in capsys.readouterr().out
 
 
 def test_residuals_as_a_picture() -> None:

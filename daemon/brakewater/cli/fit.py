@@ -22,7 +22,7 @@ _MEANS = {
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command."""
     parser.add_argument("record", type=Path, metavar="RECORD", help="record folder or case file")
-    parser.add_argument("--brake", metavar="NAME", help="default: the first")
+    parser.add_argument("--brake", metavar="NAME", help="default: the first of the record's first rig file")
     parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="write the residuals as a picture")
     parser.add_argument("--json", action="store_true", help="print one object")
 
@@ -54,10 +54,14 @@ def _show(found: "Fit", *, as_json: bool) -> None:
     if as_json:
         rows = [{**asdict(one), "told": one.told} for one in found.parameters]
         document = {"ok": all(one.told for one in found.parameters), "brake": found.brake, "stands": found.stands}
+        document |= {"stands_beyond": found.stands_beyond}
         print(json.dumps({**document, "parameters": rows, "rms_k": found.rms_k, "rms_before_k": found.rms_before_k}))
         return
     seen = f"{counted(found.stands, 'stand')}, {found.seconds} s"
     print(f"brake {found.brake}: {seen}; outlet off by {found.rms_k:.2f} K (rms)")
+    if found.stands_beyond:
+        later = counted(found.stands_beyond, "later stand")
+        print(f"{later} of this record left out: so much time is fitted to at most; a case file of them has them alone")
     print(f"with what the rig file says it was off by {found.rms_before_k:.2f} K\n")
     for one in found.parameters:
         if one.told:

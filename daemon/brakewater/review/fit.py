@@ -38,6 +38,11 @@ _THROUGH: Final = 2.0
 _FAR: Final = 1.2
 """Logarithm of the scale up to which a parameter is looked for."""
 _LONGEST_S: Final = 20_000
+"""No more is fitted to, for the time that it takes."""
+_PAUSE_S: Final = 900.0
+"""So long after a stand a trip still tells of the rotor; of a longer record what lies beyond is left out."""
+_LOADED_W: Final = 5e4
+"""Duty above which a stand counts; an assumption."""
 _WARM_S: Final = 300.0
 """So long what the rotor was before counts; an assumption."""
 _HOLE_STEPS: Final = 3.0
@@ -72,6 +77,8 @@ class Fit:
     brake: str
     seconds: int
     stands: int
+    stands_beyond: int
+    """In the record, but later than what is fitted to."""
     parameters: tuple[Parameter, ...]
     rms_before_k: float
     rms_k: float
@@ -83,32 +90,52 @@ def fit(record: Record, name: str | None = None, damage: list[str] | None = None
     """Refine the parameters of one brake.
 
     Args:
-        record: of one rig file; with hook load and block position.
-        name: of the brake; None: the first.
+        record: with hook load and block position.
+        name: of the brake, in any of the record's rig files; None: the first of the first.
         damage: gets what could not be read; the fit is of what is whole.
 
     Raises:
         FitError: the record cannot tell, or the rig file lacks what the model needs.
     """
     tally = Tally(damage=[] if damage is None else damage)
-    series, brake = _read(record, Engine(), name, tally)
-    stands = int(np.count_nonzero((series.duty[1:] > 5e4) & (series.duty[:-1] <= 5e4)))
+    series, brake, in_all = _read(record, Engine(), name, tally)
+    stands = _stands(series.duty)
     if stands < _FEWEST_STANDS:
         raise FitError(
             f"found {counted(stands, 'stand')} lowered in this record; allowed: {_FEWEST_STANDS} or more, under load"
         )
     run = _runner(series, brake)
-    return _fitted(series, brake, stands, run)
+    return _fitted(series, brake, (stands, in_all - stands), run)
 
 
-def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tuple[Series, Brake]:
+def _stands(duty: Floats) -> int:
+    return int(np.count_nonzero((duty[1:] > _LOADED_W) & (duty[:-1] <= _LOADED_W)))
+
+
+def _of_trips(duty: Floats, step_s: float) -> NDArray[np.intp]:
+    """Which seconds of a record that is too long to be fitted whole are: trips, not the days of drilling between."""
+    if len(duty) <= _LONGEST_S:
+        return np.arange(len(duty))
+    before, after = round((_WARM_S + 60.0) / step_s), round(_PAUSE_S / step_s)
+    loaded = np.concatenate(([0], np.cumsum(duty > _LOADED_W)))
+    at = np.arange(len(duty))
+    ahead = loaded[np.minimum(at + before + 1, len(duty))] - loaded[np.maximum(at - after, 0)]
+    return np.flatnonzero(ahead > 0)[:_LONGEST_S]
+
+
+def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tuple[Series, Brake, int]:
+    """What is fitted to, the brake, and how many stands there are in all of the record."""
     columns: dict[str, list[Floats]] = {key: [] for key in (*_NEEDED, "known", "at_s")}
     brake: Brake | None = None
+    others: dict[str, None] = {}
     step_s = 0.0
     for item, outcome in replayed(record, engine, tally):
         if not isinstance(item, Block):
             continue
+        others |= dict.fromkeys(one.name for one in engine.rig.brakes)
         brake = brake or _brake(engine.rig, name)
+        if brake is None:
+            continue  # only a later rig file may have it
         if (brake.name, "duty_w") not in outcome.derived:
             continue  # a later rig file has no such brake, or no hoist
         every = max(1, round(1e9 / engine.rig.scan_ns))
@@ -123,17 +150,23 @@ def _read(record: Record, engine: Engine, name: str | None, tally: Tally) -> tup
         columns["known"].append((~bad[part]).astype(np.float64))
         columns["at_s"].append(item.t_ns[part] / 1e9)
     if brake is None:
-        raise FitError(f"found {NO_SCAN}")
-    whole = {key: np.concatenate(parts)[:_LONGEST_S] for key, parts in columns.items()}
-    return Series(
-        duty=whole["duty_w"],
-        flow=whole["inlet-flow"],
-        inlet=whole["inlet-temperature"],
-        outlet=whole["outlet-temperature"],
-        level=whole["brake-level"],
-        known=(whole["known"] > 0.5) & ~_after_a_hole(whole["at_s"], step_s),
-        step_s=step_s,
-    ), brake
+        raise FitError(f"found no brake {name!r}; allowed: {', '.join(others)}" if others else f"found {NO_SCAN}")
+    duty = np.concatenate(columns["duty_w"])
+    taken = _of_trips(duty, step_s)
+    whole = {key: np.concatenate(parts)[taken] for key, parts in columns.items()}
+    return (
+        Series(
+            duty=whole["duty_w"],
+            flow=whole["inlet-flow"],
+            inlet=whole["inlet-temperature"],
+            outlet=whole["outlet-temperature"],
+            level=whole["brake-level"],
+            known=(whole["known"] > 0.5) & ~_after_a_hole(whole["at_s"], step_s),
+            step_s=step_s,
+        ),
+        brake,
+        _stands(duty),
+    )
 
 
 def _after_a_hole(at_s: Floats, step_s: float) -> NDArray[np.bool_]:
@@ -144,10 +177,10 @@ def _after_a_hole(at_s: Floats, step_s: float) -> NDArray[np.bool_]:
     return cold
 
 
-def _brake(rig: Rig, name: str | None) -> Brake:
+def _brake(rig: Rig, name: str | None) -> Brake | None:
     brake = next((one for one in rig.brakes if name in (None, one.name)), None)
     if brake is None:
-        raise FitError(f"found no brake {name!r}; allowed: {', '.join(one.name for one in rig.brakes)}")
+        return None
     lacking = [
         what
         for what, there in (
@@ -175,7 +208,7 @@ def _runner(series: Series, brake: Brake) -> Callable[..., Floats]:
     return run
 
 
-def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats]) -> Fit:
+def _fitted(series: Series, brake: Brake, stands: tuple[int, int], run: Callable[..., Floats]) -> Fit:
     try:
         from scipy.optimize import least_squares  # noqa: PLC0415 - an extra, only for this
     except ImportError as error:
@@ -217,7 +250,8 @@ def _fitted(series: Series, brake: Brake, stands: int, run: Callable[..., Floats
     return Fit(
         brake=brake.name,
         seconds=seconds,
-        stands=stands,
+        stands=stands[0],
+        stands_beyond=stands[1],
         parameters=parameters,
         rms_before_k=float(np.sqrt(np.mean(before * before))),
         rms_k=float(np.sqrt(np.mean(left * left))),

@@ -78,6 +78,20 @@ def test_its_window_holds_every_scan_and_event_of_it(
     assert set(range(1, 1609)) - {900, 1200, 1300, 1500} <= inputs
 
 
+@pytest.mark.parametrize("command", ["export", "pack", "replay"])
+def test_what_its_window_holds_besides_is_told_by_whoever_takes_it(
+    trip: tuple[int, Path], command: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A table of a trip held an hour that was none of it, and said nothing."""
+    step_ns, record = trip
+    file = {"export": ("-o", tmp_path / "trip.csv"), "pack": ("-o", tmp_path / "trip.case.zip"), "replay": ()}[command]
+    assert main([command, str(record), "--trip", "1", *map(str, file)]) == 0
+    way = {0: "", -1: "set back by 3600 s in trip 1", 1: "set on by 3600 s in trip 1"}[step_ns // HOUR_NS]
+    told = capsys.readouterr().err
+    assert way in told
+    assert ("warning: the clock" in told) == bool(step_ns)
+
+
 def test_its_report_is_whole_and_says_so(
     trip: tuple[int, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

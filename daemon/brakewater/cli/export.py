@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from brakewater.cli.places import is_taken, opened, replace_argument
-from brakewater.cli.window import duration, is_backwards, moment
+from brakewater.cli.window import duration, is_backwards, moment, of_trip
 
 if TYPE_CHECKING:
     from brakewater.review.export import Exported, Wanted
@@ -53,9 +53,7 @@ def run(args: argparse.Namespace) -> int:
         if args.since is not None or args.until is not None:
             print("brakewater export: --trip gives the window; leave out --from and --to", file=sys.stderr)
             return 2
-        from brakewater.review.trips import window  # noqa: PLC0415
-
-        args.since, args.until = window(record, args.trip)
+        args.since, args.until = of_trip(record, args.trip)
     wanted = Wanted(from_utc_ns=args.since, to_utc_ns=args.until, every_ns=args.every)
     spans = record.spans(args.since, args.until)
     begin, end = (min(one.from_utc_ns for one in spans), max(one.to_utc_ns for one in spans)) if spans else (0, 0)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from brakewater.cli.places import is_taken, opened, replace_argument
-from brakewater.cli.window import is_backwards, moment
+from brakewater.cli.window import is_backwards, moment, of_trip
 
 if TYPE_CHECKING:
     from brakewater.record.signing import Signer
@@ -49,9 +49,7 @@ def run(args: argparse.Namespace) -> int:
     signer = _signer(args.sign)
     record, (since, until) = opened(args.record), (args.since, args.until)
     if args.trip is not None:
-        from brakewater.review.trips import window  # noqa: PLC0415 - only when needed
-
-        since, until = window(record, args.trip)
+        since, until = of_trip(record, args.trip)
     if is_backwards(since, until):
         print("brakewater pack: --from lies after --to", file=sys.stderr)
         return 2

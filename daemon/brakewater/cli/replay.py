@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from brakewater import __version__
 from brakewater.cli.places import opened
-from brakewater.cli.window import is_backwards, moment
+from brakewater.cli.window import is_backwards, moment, of_trip
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -135,9 +135,7 @@ def _tell(tally: "Tally", altered: list[str], *, compared: bool) -> None:
 def _shown_window(args: argparse.Namespace, record: "Record") -> tuple[int, int]:
     """What is shown, by wall time; everything before it is replayed all the same, so that states are right."""
     if args.trip is not None:
-        from brakewater.review.trips import window  # noqa: PLC0415 - only when needed
-
-        return window(record, args.trip)
+        return of_trip(record, args.trip)
     return args.since if args.since is not None else 0, args.until if args.until is not None else 2**63 - 1
 
 

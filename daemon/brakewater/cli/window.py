@@ -2,7 +2,12 @@
 
 import argparse
 import math
+import sys
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from brakewater.record.reader import Record
 
 _LEAST_S = 1e-3
 
@@ -70,3 +75,22 @@ def duration(text: str) -> int:
     if seconds < _LEAST_S:
         raise argparse.ArgumentTypeError(f"found {text!r}; allowed: 1 ms or more")
     return round(seconds * 1e9)
+
+
+def of_trip(record: "Record", trip: int) -> tuple[int, int]:
+    """The window of a trip, wall time in ns; on standard error what else it holds where the clock was set in it.
+
+    Raises:
+        StorageError: the record holds no such trip.
+    """
+    from brakewater.review.trips import line_of  # noqa: PLC0415 - only when needed
+
+    line = line_of(record, trip)
+    if line.stepped_s:
+        way = "on" if line.stepped_s > 0 else "back"
+        print(
+            f"warning: the clock was set {way} by {abs(line.stepped_s):.0f} s in trip {trip}: what was scanned around"
+            " it under the same times is taken along",
+            file=sys.stderr,
+        )
+    return line.window

@@ -184,8 +184,8 @@ def _laid_over(found: Sampled, hoisted: Hoisted, offset_s: float | None) -> tupl
     return replace(found, brakes=brakes), notes
 
 
-def window(record: Record, number: int) -> tuple[int, int]:
-    """Wall time in ns of a trip's begin and of the scan after its end.
+def line_of(record: Record, number: int) -> TripLine:
+    """One trip.
 
     Raises:
         StorageError: the record holds no such trip.
@@ -195,7 +195,7 @@ def window(record: Record, number: int) -> tuple[int, int]:
     if not 1 <= number <= len(lines):
         allowed = f"1 to {len(lines)}" if lines else "nothing: no trip was found in this record"
         raise StorageError(f"trip {number}; allowed: {allowed} (brakewater trips RECORD shows them)")
-    return lines[number - 1].window
+    return lines[number - 1]
 
 
 def _numbered(line: TripLine, number: int) -> TripLine:

@@ -329,13 +329,24 @@ def test_two_hashes_outside_for_one_commit_are_no_witness_for_either(signed: tup
     assert "the head kept outside does not fit" in report.altered[0].says
 
 
-def test_heads_of_what_cannot_be_read_are_not_called_missing_as_well(signed: tuple[Path, Told]) -> None:
+@pytest.mark.parametrize("run", [1, 2])
+def test_heads_of_what_cannot_be_read_are_not_called_missing_as_well(signed: tuple[Path, Told], run: int) -> None:
     folder, told = signed
-    path = segment_path(folder, 1)
+    path = segment_path(folder, run)
     path.write_bytes(b"no database " * (path.stat().st_size // 12))
     report = verify(folder, anchor=heads(told))
-    assert [one.place for one in report.altered if "kept outside" in one.says] == []
-    assert places(report)[0] == ("00000001.sqlite3", "from its beginning")
+    assert {file for file, _ in places(report)} == {f"0000000{run}.sqlite3"}
+    assert report.altered[0].place == "from its beginning"
+    assert not any("missing" in one.says for one in report.altered)
+    assert report.heads_elsewhere == 0  # they are of a run that it holds
+
+
+def test_a_run_that_cannot_be_read_hides_no_end_cut_off_the_run_before(signed: tuple[Path, Told]) -> None:
+    folder, told = signed
+    cut = ("DELETE FROM commits WHERE commit_no > 14", "DELETE FROM signatures WHERE commit_no > 14")
+    alter(segment_path(folder, 1), *cut, f"DELETE FROM inputs WHERE input > {100 + 3 * (MINUTE // 2)}")
+    segment_path(folder, 2).write_bytes(b"no database " * 4000)
+    assert "commits 15 to 15" in [one.place for one in verify(folder, anchor=heads(told)).altered]
 
 
 def test_a_head_that_was_changed_outside_is_not_blamed_on_the_record(signed: tuple[Path, Told]) -> None:

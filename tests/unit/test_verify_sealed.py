@@ -430,6 +430,16 @@ def test_entries_that_overlap_are_refused(case: Path) -> None:
         case_paths(case)
 
 
+def test_a_zip_of_endless_entries_is_refused(case: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with zipfile.ZipFile(case) as archive:
+        count = len(archive.namelist())
+    monkeypatch.setattr("brakewater.record.case_places.MOST_ENTRIES", count)
+    assert case_paths(case)
+    monkeypatch.setattr("brakewater.record.case_places.MOST_ENTRIES", count - 1)
+    with pytest.raises(StorageError, match=f"found {count} entries; allowed: {count - 1}"):
+        case_paths(case)
+
+
 def test_a_name_twice_is_refused(case: Path) -> None:
     with pytest.warns(UserWarning, match="Duplicate"), zipfile.ZipFile(case, "a") as archive:
         archive.writestr("README.txt", "another")

@@ -52,7 +52,7 @@ class SegmentCheck:
             self._blame(self._reached(), _unreadable(error, self._file))
             # The next segment is not to be blamed for this one.
             self._report.head, self._report.cut_off = end or self._report.head, end is None
-            self._witness.lost_sight()
+            self._witness.lost_sight(self._run)
 
     def _reached(self) -> str:
         if self._next_commit == 1:

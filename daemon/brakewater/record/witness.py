@@ -112,9 +112,10 @@ class Witness:
         line.odd.clear()
         line.last = head
 
-    def lost_sight(self) -> None:
-        """The rest of this run cannot be read."""
-        self._blind.add(self._run)
+    def lost_sight(self, run: int) -> None:
+        """The rest of a run cannot be read, or all of it: then it was never opened."""
+        self._blind.add(run)
+        self._first_run = run if self._first_run is None else self._first_run
 
     def _end_of_run(self) -> None:
         """In a signed run every FULL commit is signed; with trusted keys so is every run after the first signed one."""

@@ -143,6 +143,11 @@ def test_openssl_checks_a_signature_from_the_journal(signed: tuple[Path, Told], 
     assert "Verified Successfully" in done.stdout
 
 
+def test_what_is_signed_names_run_commit_and_hash() -> None:
+    line = f"brakewater chain head, run 3, commit 17, {'ab' * 32}\n"
+    assert statement(Head(run=3, commit_no=17, hash="ab" * 32)) == line.encode()
+
+
 def test_a_key_made_by_openssl_signs(tmp_path: Path) -> None:
     words = ["openssl", "genpkey", "-algorithm", "ed25519"]
     made = subprocess.run(words, capture_output=True, text=True, check=True).stdout

@@ -42,6 +42,23 @@ RESTORE: Final = (
     "systemctl start brakewater && brakewater status",
 )
 """Steps 3 to 5 of the runbook."""
+RENAME: Final = (
+    f"systemctl stop brakewater && mv {RECORD} {RECORD}-OLD",
+    f"install -d -o brakewater -g brakewater -m 0750 {RECORD}",
+)
+"""Before another rig's name."""
+_MADE: Final = (
+    "/etc/systemd/system/brakewater.service*", "/etc/sysusers.d/brakewater.conf", "/usr/local/bin/brakewater",
+    "/usr/local/bin/brakewater-backup", "/usr/share/doc/brakewater", "/opt/brakewater",
+)  # fmt: skip
+UNINSTALL: Final = (
+    "systemctl disable --now brakewater",
+    f"rm -r {' '.join(_MADE)} && systemctl daemon-reload",
+    "rm -r /etc/mosquitto/conf.d/brakewater.conf /etc/mosquitto/brakewater* && systemctl restart mosquitto",
+    "rm -r /etc/brakewater",
+    f"rm -r {RECORD} && userdel brakewater",
+)
+"""In its order."""
 BROKER: Final = """[mqtt]
 host = "127.0.0.1"
 port = 8883
@@ -183,6 +200,67 @@ def silent_plc(machine: Machine) -> str:
 def states(machine: Machine) -> dict[str, str]:
     """Standing alarm -> its state."""
     return {f"{one['brake'] or 'rig'}.{one['alarm']}": one["state"] for one in status(machine)["alarms"]}
+
+
+def started_in_an_alarm(machine: Machine) -> str:
+    """As a service, and by a kill, while alarms stand: acknowledged, shelved and new ones are as they were."""
+    ok(machine, 'brakewater do shelve aux.outlet-rise-high --minutes 60 --reason "range of the RTD"')
+    before = states(machine)
+    assert set(before.values()) >= {"acknowledged", "unacknowledged", "shelved"}, before
+    for how in ("systemctl restart brakewater", "systemctl kill -s KILL --kill-whom=main brakewater; sleep 2"):
+        ok(machine, how)
+        until(machine, lambda: machine.run("brakewater status").returncode == 0)
+        assert states(machine) == before, states(machine)
+    return ", ".join(f"{name} {state}" for name, state in before.items())
+
+
+def rights_taken(machine: Machine) -> str:
+    """Nothing can be recorded, which is an alarm; what status says to mend it is typed, and nothing started anew."""
+    ok(machine, f"chown root {RECORD}/hot && chmod 700 {RECORD}/hot")
+    until(machine, lambda: states(machine).get("rig.record-stalled") == "unacknowledged")
+    said = ok(machine, "brakewater status | grep ^record:")
+    ok(machine, said.partition("mend it as root: ")[2])
+    until(machine, lambda: status(machine)["record"]["commit_age_s"] < 2)
+    verified = ok(machine, f"brakewater verify {RECORD}").splitlines()[0]
+    return f"{said.split(',')[0]}; mended as it said; {verified}"
+
+
+def expired_certificate(machine: Machine) -> str:
+    """The broker's: status says so, and install.sh makes another."""
+    folder = "/etc/mosquitto/brakewater"
+    ok(machine, f"cd {folder} && openssl req -new -key broker.key -subj /CN=rig-pc -out /tmp/csr"
+       " && openssl x509 -req -in /tmp/csr -CA ca.pem -CAkey ca.key -CAcreateserial -CAserial /tmp/srl -days -1 -out broker.pem",
+       "systemctl restart mosquitto")  # fmt: skip
+    until(machine, lambda: "has expired" in machine.run("brakewater status | grep ^broker:").stdout)
+    said = ok(machine, "brakewater status | grep ^broker:")
+    again = ok(machine, f"cd brakewater && {AGAIN}")
+    assert "NEW AUTHORITY" not in again, again
+    well(machine)
+    return said.strip()
+
+
+def other_name(machine: Machine) -> str:
+    """A rig file of another name: refused before anything stops; then as the runbook says, and all gone at the end."""
+    ok(machine, 'sed \'s/name = "rig-4"/name = "rig-5"/\' /etc/brakewater/rig.toml > renamed.toml')
+    install = "cd brakewater && bash deploy/install.sh ../renamed.toml --broker --wheels wheels"
+    said = ok(machine, install, status=2)
+    assert "is the record of rig 'rig-4'" in said, said
+    well(machine)
+    ok(machine, *RENAME, install)
+    found = well(machine)
+    told_events(machine, f"{RECORD}-OLD")
+    return f"{said.splitlines()[-2].partition(': ')[2]}; {found}"
+
+
+def uninstalled(machine: Machine) -> str:
+    """By the runbook; nothing of it is left, and the broker runs."""
+    ok(machine, *UNINSTALL, f"rm -r {RECORD}-OLD", "groupdel brakewater; systemctl is-active -q mosquitto")
+    left = ok(
+        machine, "find / -xdev -name '*brakewater*' -not -path '/root/*' -not -path '/mnt/*' -not -path '/proc/*'"
+    )
+    assert not left, left
+    ok(machine, "getent passwd brakewater || getent group brakewater", status=2)
+    return "nothing of it is left, and the broker runs on"
 
 
 def backed_up(machine: Machine) -> str:
@@ -371,12 +449,17 @@ def first_pc(told: Told, root: Path, earlier: str) -> None:
             ("kill -9", killed),
             ("scans stop", stopped_scans),
             ("the PLC goes; its alarm is acknowledged", silent_plc),
+            ("started anew and killed in the midst of alarms", started_in_an_alarm),
             ("backup at work, twice; verified, replayed", backed_up),
+            ("rights taken from the record's folder", rights_taken),
+            ("the broker's certificate expires", expired_certificate),
             ("a wrong rig file", bad_rig_file),
             ("root pairs screens and exports", paired),
             ("a record of a newer format", newer_record),
             ("bytes of the record overwritten", damaged_record),
             ("the record deleted under the watch", lost_record),
+            ("another rig's name", other_name),
+            ("uninstalled", uninstalled),
         ):
             told.step(what, lambda work=work: work(pc))  # type: ignore[misc]
 

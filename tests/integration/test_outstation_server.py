@@ -344,13 +344,14 @@ def test_a_flood_leaves_time_for_the_others() -> None:
     run(test())
 
 
-def test_a_port_that_is_taken_is_tried_again() -> None:
+def test_a_port_that_is_taken_is_tried_again(caplog: pytest.LogCaptureFixture) -> None:
     async def test() -> None:
         async with outstation() as (first, port, _):
             rig = outstation_rig(port)
             second = Outstation(rig, first._newest, first._presses._ask, again_s=0.05)
             await second.open()
             assert not second.figures()["listening"]
+            assert f"cannot listen on 127.0.0.1:{port}: another program listens there; trying on" in caplog.text
             await first.close()
             await until(lambda: second.figures()["listening"])
             assert len(await exchanged(port, READ)) == 209

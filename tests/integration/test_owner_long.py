@@ -14,7 +14,7 @@ BOOK = (TESTS.parent / "deploy" / "runbook.md").read_text(encoding="utf-8")
 NO_ROOM = 3
 
 
-@pytest.mark.parametrize("typed", [*owner.RESTORE, *owner.FETCH, owner.CHANGE])
+@pytest.mark.parametrize("typed", [*owner.RESTORE, *owner.FETCH, owner.CHANGE, *owner.RENAME, *owner.UNINSTALL])
 def test_what_is_typed_stands_in_the_runbook(typed: str) -> None:
     assert typed in " ".join(BOOK.split())
 

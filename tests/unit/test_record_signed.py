@@ -1,6 +1,7 @@
 """Signatures and heads kept outside: what they prove, and every way around them that we could think of."""
 
 import json
+import os
 import sqlite3
 import subprocess
 from contextlib import closing
@@ -415,6 +416,11 @@ def test_the_command(signed: tuple[Path, Told], tmp_path: Path) -> None:
     assert broken.returncode == 1
     assert [one["place"] for one in json.loads(broken.stdout)["altered"]] == ["input 57"]
     assert here("verify", folder, "--key", "nonsense").returncode == 2
+    reads, writes = os.pipe()  # as `--key <(openssl pkey -in KEY -pubout)` gives it
+    os.write(writes, f"{KEY}\n".encode())
+    os.close(writes)
+    assert "no Ed25519 public key" not in here("verify", folder, "--key", f"/dev/fd/{reads}").stderr
+    os.close(reads)
     assert here("verify", tmp_path / "nowhere").returncode == 3
     (tmp_path / "empty.jsonl").touch()
     assert here("verify", folder, "--anchor", tmp_path / "empty.jsonl").returncode == 3

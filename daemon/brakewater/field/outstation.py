@@ -12,6 +12,7 @@ waited would be carried out seconds later, on alarms that nobody had seen then.
 """
 
 import asyncio
+import errno
 import logging
 from collections import Counter
 from functools import partial
@@ -19,6 +20,7 @@ from ipaddress import IPv6Address, ip_address, ip_network
 from time import monotonic_ns
 from typing import Any, Final
 
+from brakewater.errors import plainly
 from brakewater.field.newest import Newest
 from brakewater.field.outstation_coils import Coils
 from brakewater.field.outstation_frames import Tables
@@ -173,7 +175,8 @@ class Outstation:
             )
         except OSError as error:
             if not said:
-                _log.error("outstation: cannot listen on %s: %s; trying on, the watch goes on", place, error)
+                found = "another program listens there" if error.errno == errno.EADDRINUSE else plainly(error)
+                _log.error("outstation: cannot listen on %s: %s; trying on, the watch goes on", place, found)
             return False
         _log.info("outstation listens on %s, unit %d", place, self.unit)
         return True

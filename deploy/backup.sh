@@ -85,7 +85,12 @@ def named(etc: Path) -> list[str]:
 
 def is_secret(file: Path) -> bool:
     """Whether it is for root alone."""
-    return file.parent.name == "credentials" or file.name == "broker-passwords" or b"PRIVATE KEY" in file.read_bytes()
+    if file.parent.name == "credentials" or file.name == "broker-passwords":
+        return True
+    try:
+        return b"PRIVATE KEY" in file.read_bytes()
+    except PermissionError:
+        return not file.stat().st_mode & 0o077  # nobody but its owner may look, and it is not ours
 
 
 def copy_settings(folder: Path, there: Path, *more: str) -> None:
@@ -249,6 +254,8 @@ size = sum(file.stat().st_size for file in to.rglob("*") if file.is_file())
 lacks = [f"{len(found)} {what}" for found, what in ((damaged, "damaged"), (failed, "not copied")) if found]
 whole = f", NOT WHOLE ({', '.join(lacks)}, named above)" if lacks else ""
 print(f"backup: {record} is in {to}{whole}: {size} bytes")
+if to.stat().st_dev == record.stat().st_dev:
+    print(f"backup: {top} IS ON THE RECORD'S OWN DISK, and lost with it: is the backup's disk mounted?")
 tell_secrets()
 sys.exit(1 if lacks else 0)
 P

@@ -471,6 +471,15 @@ def test_what_stands_in_the_way_is_held_against_a_limit_that_is_never_rounded_to
     assert render.obstacle_now(RIG, level)["text"] == "aux-level high, 18.0 in against 15 in"
 
 
+def test_a_clock_that_stepped_further_than_is_counted_stands_in_the_way_by_no_number() -> None:
+    for value in (2147483.6, -2147483.6):  # seconds: 2**31 ms, where the count ends
+        far = Obstacle(what="alarm", name="rig.clock-stepped", why="unacknowledged", value=value, limit=5.0)
+        says = "rig.clock-stepped unacknowledged: Wall clock stepped, by 24 days or more against 5 s"
+        assert render.obstacle_now(RIG, far)["text"] == says
+    near = Obstacle(what="alarm", name="rig.clock-stepped", why="unacknowledged", value=3600.0, limit=5.0)
+    assert "3600.0 s against 5 s" in render.obstacle_now(RIG, near)["text"]
+
+
 def test_a_point_held_by_hand_shows_what_stands_in_for_it_in_the_crews_unit() -> None:
     held = ByHand(
         point="aux-inlet", what="substituted", value=30.0, actor="tech", reason="RTD changed", since_utc_ns=UTC,

@@ -84,8 +84,12 @@ def _why(rig: Rig, alarm: str, reason: str) -> str:
 
 def _said_as(kind: AlarmKind, value: float) -> str:
     """Its name in ``words.measured``."""
-    far = kind.quantity == CLOCK_STEP and abs(value) >= FAR_S
-    return f"{kind.name}-far" if far else kind.name
+    return f"{kind.name}-far" if is_far(kind, value) else kind.name
+
+
+def is_far(kind: AlarmKind, value: float) -> bool:
+    """Whether the wall clock stepped by more than is counted: the value is a bound then, and not measured."""
+    return kind.quantity == CLOCK_STEP and abs(value) >= FAR_S
 
 
 def _respond(kind: AlarmKind | None, state: State, words: Wording, *, tested: bool) -> str | None:

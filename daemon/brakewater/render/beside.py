@@ -4,7 +4,7 @@ from typing import Final
 
 from brakewater.alarms.catalogue import Shape
 from brakewater.readiness import Obstacle
-from brakewater.render.alarms import alarm_name, kind_of
+from brakewater.render.alarms import alarm_name, is_far, kind_of
 from brakewater.render.values import Document, dimension_of_point, limit_with_unit, rounded, with_unit
 from brakewater.rig import Rig
 from brakewater.stream import ByHand, RoundNow, SettingNow
@@ -43,7 +43,9 @@ def obstacle_now(rig: Rig, one: Obstacle) -> Document:
         text += f": {alarm_name(rig, one.name)}"
     kind = kind_of(one.name.partition(".")[2]) if one.what == "alarm" else None
     dimension = kind.dimension if kind else _MEASURED.get(one.what)
-    if one.value is not None and dimension is not None:
+    if one.value is not None and kind is not None and is_far(kind, one.value):
+        text += ", by 24 days or more"  # what counts it reaches no further
+    elif one.value is not None and dimension is not None:
         text += f", {with_unit(one.value, dimension, rig.units)}"
     if one.limit is not None and dimension is not None:
         text += f" against {limit_with_unit(one.limit, dimension, rig.units, _SIDE.get(one.why))}"

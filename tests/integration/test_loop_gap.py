@@ -155,3 +155,8 @@ def test_runs_that_cannot_begin_are_put_off_ever_longer_so_that_alarms_go_out(tm
     last = len(made.snapshots) + 1
     assert Record(tmp_path).runs() == [1, last]
     assert [gap.lost_run for gap in found.gaps] == list(range(1, last))  # none that began in vain is taken for removed
+    tally, engine = Tally(), Engine()
+    events = [event for _, outcome in replayed(Record(tmp_path), engine, tally) for event in outcome.events]
+    compared = compare(Record(tmp_path), events, tally)
+    assert compared.differences == []
+    assert len(compared.not_comparable) == last - 1

@@ -65,7 +65,7 @@ MACHINE_S_SHARE = 0.05
 """or missed more than this share, the machine had no time for the watch either, and the judgement waits."""
 FAULTY = 0.3
 GOES_AWAY = 0.004
-SPLITS = ("exception 2", "exception 3")
+SPLITS = ("exception 2", "exception 3", "exception 4")
 """After these a watch asks for each register by itself, and the words of a scan are of many requests."""
 REMEMBERED = 64
 APART_S = 0.5

@@ -494,6 +494,33 @@ def test_a_late_answer_never_meets_the_next_request() -> None:
     run(test())
 
 
+def test_a_word_that_nobody_asked_for_ends_the_line() -> None:
+    """The next request goes over another, where nothing can have come before it."""
+
+    async def test() -> None:
+        lines: list[asyncio.StreamWriter] = []
+
+        async def serve(reader: asyncio.StreamReader, out: asyncio.StreamWriter) -> None:
+            lines.append(out)
+            with suppress(ConnectionError):
+                while data := await reader.read(300):
+                    out.write(good(data))
+            out.transport.abort()
+
+        server = await asyncio.start_server(serve, HOST, 0)
+        wire = MailboxWire(HOST, server.sockets[0].getsockname()[1], unit=1, timeout_s=1)
+        for count in (1, 2):
+            assert await wire.read(ADDRESS, 1) == (SIGNATURE,)
+            assert len(lines) == count
+            lines[-1].write(good(bytes.fromhex("0003 0000 0006 01 03 0064 0001")))
+            await until(lambda: wire._line is None or wire._line.is_over)
+        wire.close()
+        server.close()
+        await asyncio.sleep(0.05)
+
+    run(test())
+
+
 def test_a_good_script_is_read_and_written() -> None:
     """What the bad ones differ from."""
 

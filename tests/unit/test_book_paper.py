@@ -6,6 +6,7 @@ from pathlib import Path
 
 import icalendar
 import pytest
+import segno
 
 import streams
 from book_parts import RIG, Watch
@@ -206,7 +207,7 @@ def test_a_sheet_asks_for_what_the_entry_takes_and_leads_to_it(book: dict[str, o
     assert "temperature, degF<" in sheet(book, "water", None)
     assert "plug 1 left, mm<" in sheet({**book, "units": "metric"}, "air-gap", None)
     assert "https://rig:8420/book#air-gap" in page
-    assert "<svg" in page
+    assert segno.make("https://rig:8420/book#air-gap", error="m").svg_inline(scale=4, border=4, omitsize=True) in page
     assert "lock out" in page
     assert "<svg" not in sheet(book, "grease", None)
     with pytest.raises(StorageError, match="no round 'polish'"):

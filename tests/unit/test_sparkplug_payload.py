@@ -1,12 +1,14 @@
 """Payloads against Google's protobuf package, and what is read of a command against anything at all."""
 
 from contextlib import suppress
+from typing import cast
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from brakewater.notify.sparkplug import SparkplugNode
+from brakewater.notify.session import Session
+from brakewater.notify.sparkplug import SparkplugNode, _Life
 from brakewater.notify.sparkplug_metrics import modbus_devices, of
 from brakewater.notify.sparkplug_payload import DataType, Metric, Quality, asks_rebirth, payload
 from brakewater.rig import parse
@@ -98,6 +100,38 @@ def test_a_host_is_online_where_it_says_true_and_not_later_than_another_word(
     node._host_says(f'{{"online": {"true" if before else "false"}, "timestamp": 4}}'.encode())
     node._host_says(says.encode())
     assert node._host_online is (before if online is None else online)
+
+
+TABLE = '\n[sparkplug]\ngroup = "rigs"\n'
+
+
+def test_the_will_is_not_kept_by_the_broker() -> None:
+    """Else every host that comes later would be told that the node has died."""
+    number = Metric(name="bdSeq", type=DataType.INT64, value=7)
+    target = SparkplugNode(demo_rig(more=TABLE), cursors=MemoryCursors())._target(number)
+    assert (target.will_topic, target.will_retained) == ("spBv1.0/rigs/NDEATH/rig-4", False)
+    assert values(decoded(target.will)) == {"bdSeq": 7}
+
+
+def test_what_is_told_carries_the_time_of_its_scan_in_milliseconds() -> None:
+    sent: list[tuple[str, bytes]] = []
+
+    class Sent:
+        def publish(self, topic: str, body: bytes, *, qos: int) -> None:
+            assert qos == 0
+            sent.append((topic, body))
+
+    rig = demo_rig(more=TABLE)
+    life = _Life(cast("Session", Sent()), lambda kind, device=None: f"{kind}/{device}", rig)
+    life.birth(Metric(name="bdSeq", type=DataType.INT64, value=7), picture(rig))
+    assert [topic for topic, _ in sent] == ["NBIRTH/None", "DBIRTH/aux", "DBIRTH/plc1"]
+    told = [decoded(body) for _, body in sent]
+    assert [one.seq for one in told] == [0, 1, 2]
+    assert (
+        {one.timestamp for one in told}
+        == {metric.timestamp for one in told for metric in one.metrics}
+        == {UTC // 10**6}
+    )
 
 
 def rebirth(**changed: object) -> bytes:

@@ -212,12 +212,24 @@ def test_only_a_command_that_set_something_overrules(do: str, *, ok: bool, named
     assert overruled([OTHER], command, outcome) is None
 
 
-def test_the_newest_rig_file_says_what_may_be_asked_about(tmp_path: Path) -> None:
+def test_every_rig_file_of_a_record_says_what_may_be_asked_about(tmp_path: Path) -> None:
     renamed = streams.parse(RIG.text.replace('"aux-flow"', '"new-flow"'))
     folder = recorded(tmp_path / "record", [*run(1, RIG), *run(2, renamed)])
     rig, instead = asked_of(Record(folder), ["new-flow.range=0 to 120 gal/min"])
     assert rig.points == with_settings(renamed, ["new-flow.range=0 to 120 gal/min"]).points
     assert instead(RIG) is RIG  # of before there was such a point
     assert instead(renamed).points == rig.points
-    with pytest.raises(SettingError):
-        asked_of(Record(folder), ["aux-flow.range=0 to 120 gal/min"])
+    rig, instead = asked_of(Record(folder), ["aux-flow.range=0 to 120 gal/min"])
+    assert rig.points == with_settings(RIG, ["aux-flow.range=0 to 120 gal/min"]).points
+    assert instead(renamed) is renamed
+    with pytest.raises(SettingError, match="other-flow"):
+        asked_of(Record(folder), ["other-flow.range=0 to 120 gal/min"])
+    with pytest.raises(SettingError, match="without a unit"):
+        asked_of(Record(folder), ["aux-flow.range=0 to 120"])
+
+
+def test_what_a_brake_did_under_its_former_name_may_be_asked_about(tmp_path: Path) -> None:
+    """The page offered its alarms for such a trip, and refused to answer."""
+    renamed = changed('[[brake]]\nname = "aux"', '[[brake]]\nname = "main"')
+    folder = recorded(tmp_path / "record", [*run(1, RIG, aux_inlet=36.5), *run(2, renamed)])
+    assert asked(folder, f"{HOT}.setpoint=97 degF") == {HOT: {"is": 0, "would_be": 1}}

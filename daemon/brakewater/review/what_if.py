@@ -4,7 +4,7 @@ A setting is changed in the rig file of each run, and in nothing else: where the
 range of a point for one, each run goes by its own.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from typing import Final
@@ -26,6 +26,8 @@ from brakewater.units import Dimension, UnitError, parse, shown, units_of, utc_t
 
 _RANGE: Final = "range"
 _BETWEEN: Final = " to "
+_NOT_NAMED: Final = ("if-alarm", "if-point")
+"""Why a rig file that has no such alarm or point refuses."""
 
 
 class SettingError(RefusedError):
@@ -33,14 +35,14 @@ class SettingError(RefusedError):
 
 
 def asked_of(record: Record, settings: Sequence[str]) -> tuple[Rig, Callable[[Rig], Rig]]:
-    """The newest rig file with settings, and what puts them into each run's own.
+    """The newest rig file that knows them with settings, and what puts them into each run's own.
 
-    A run from before there was such an alarm or point goes as its rig file says.
+    A run whose rig file has no such alarm or point, another name of the brake for one, goes as that file says.
 
     Raises:
-        SettingError: the newest rig file knows none of that name, or a value cannot be read.
+        SettingError: no run's rig file knows one of that name, or a value cannot be read.
         StorageError: no run's start can be read.
-        RigFileError: this version refuses the newest rig file.
+        RigFileError: this version refuses a rig file that had to be looked into.
     """
 
     def instead(rig: Rig) -> Rig:
@@ -49,17 +51,29 @@ def asked_of(record: Record, settings: Sequence[str]) -> tuple[Rig, Callable[[Ri
                 rig = with_settings(rig, [setting])
         return rig
 
-    return with_settings(_newest(record), list(settings)), instead
+    refusal: SettingError | None = None
+    for rig in _rigs(record):
+        try:
+            return with_settings(rig, list(settings)), instead
+        except SettingError as error:
+            refusal = refusal or error
+            if error.why not in _NOT_NAMED:
+                raise  # it is known, its value is wrong
+    if refusal is not None:
+        raise refusal
+    raise StorageError(f"{record.folder}: no run's start can be read; brakewater verify says why")
 
 
-def _newest(record: Record) -> Rig:
-    """Of the newest run whose start can be read."""
+def _rigs(record: Record) -> Iterator[Rig]:
+    """Each rig file of those runs whose start can be read, the newest first."""
+    seen: set[str] = set()
     for run in reversed(record.runs()):
+        start = None
         with suppress(StorageError):
             start = next(iter(record.others(run)), None)
-            if isinstance(start, Start):
-                return parse_rig(start.rig_toml, "the recorded rig file")
-    raise StorageError(f"{record.folder}: no run's start can be read; brakewater verify says why")
+        if isinstance(start, Start) and start.rig_toml not in seen:
+            seen.add(start.rig_toml)
+            yield parse_rig(start.rig_toml, "the recorded rig file")
 
 
 def overruled(settings: Sequence[str], command: Command, outcome: Outcome) -> RefusedError | None:

@@ -15,8 +15,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import streams
+from brakewater.engine import Engine
 from brakewater_sim.cli import main as sim
 from daemons import here
+from record_streams import watched
 
 pytestmark = pytest.mark.integration
 
@@ -38,6 +41,23 @@ def csv_rows(file: Path) -> list[dict[str, str]]:
 def test_a_window_that_ends_before_it_begins_is_refused(recorded: Path, command: tuple[str, ...]) -> None:
     done = here(*command, recorded, "--from", "2031-02-04", "--to", "2031-02-03")
     assert (done.returncode, done.stderr) == (2, f"brakewater {command[0]}: --from lies after --to\n")
+
+
+@pytest.mark.parametrize("every", [(), ("--every", "1s")])
+def test_where_units_change_within_a_record_it_says_when(tmp_path: Path, every: tuple[str, ...]) -> None:
+    """Nobody could tell where to cut a week in whose midst the rig file was reloaded."""
+    rig = streams.demo()
+    metric = streams.parse(streams.changed(rig.text, ('units = "us"', 'units = "metric"')))
+    items = [streams.start(rig), streams.scans(rig, 100)]
+    items += [streams.start(metric, run=2, t_ns=60 * 10**9), streams.scans(metric, 100, run=2, t0=61 * 10**9)]
+    folder, file = watched(tmp_path / "record", items, Engine()), tmp_path / "both.csv"
+    done = here("export", folder, "-o", file, *every)
+    assert done.returncode == 3
+    assert "(hook-load " in done.stderr
+    at = done.stderr.rsplit("--from ", 1)[1].strip()
+    for name, units, part in (("before", "[gal/min]", ("--to", at)), ("after", "[L/min]", ("--from", at))):
+        assert here("export", folder, "-o", tmp_path / f"{name}.csv", *every, *part).returncode == 0
+        assert units in (tmp_path / f"{name}.csv").read_text(encoding="utf-8").partition("\n")[0]
 
 
 def test_rows_of_a_second_are_what_pandas_makes_of_the_scans(recorded: Path, tmp_path: Path) -> None:

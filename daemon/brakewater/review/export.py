@@ -79,8 +79,11 @@ def export(record: Record, file: Path, wanted: Wanted, tell: Callable[[int], Non
     with writing(file, first[0], _about(record, wanted)) as table:
         for head, cells in chain([first], parts):
             if head != first[0]:
+                at, before = utc_text(int(cells[0].values[0])), {one.name for one in first[0]}
+                new = ", ".join([one.name for one in head if one.name not in before][:1]) or "fewer of them"
                 raise StorageError(
-                    "points or units change within what is wanted; export before and after apart (--from, --to)"
+                    f"points or units change at {at} ({new}); export what is before and after apart:"
+                    f" --to {at}, --from {at}"
                 )
             table.write(cells)
             rows += len(cells[0].values)

@@ -3,18 +3,22 @@
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from playwright.sync_api import FloatRect, Locator, Page, Response, Route, expect, sync_playwright
 
+import trip_record
 from brakewater.control import ask
 from brakewater.panel.page_files import STATIC
 from brakewater.record.reader import Record
-from brakewater.stream import Command
+from brakewater.stream import Block, Command, Input
 from brokers import until
 from chromium import SCREENS, SHOWN_MS, launched
+from daemons import here
 from panel_parts import PIN, Pages, pages, reading
 from trip_record import TWO_TRIPS, write_trip
 
@@ -59,6 +63,28 @@ def test_an_incident_is_told_in_order_and_asked_what_if(page: Page) -> None:
     page.fill("#settings", "aux.cooling-flow-low.setpoint=50 furlong")
     page.get_by_role("button", name="Show what would have come").click()
     expect(page.locator("#says")).to_contain_text("furlong", timeout=SHOWN_MS)
+
+
+def test_a_trip_in_which_the_clock_was_set_back_is_listed_by_its_own_begin(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The list gave the begin of the window that its scans fall into, an hour before it."""
+    given = trip_record._with
+
+    def set_back(*what: Any) -> Iterator[Input]:
+        for item in given(*what):
+            late = (item.input >= 1000) if isinstance(item, Block) else 0
+            yield replace(item, utc_ns=item.utc_ns - late * 3600 * 10**9)
+
+    monkeypatch.setattr(trip_record, "_with", set_back)
+    record = write_trip(tmp_path, said=())
+    line = json.loads(here("trips", record, "--json").stdout)
+    assert line["clock_stepped_s"] == pytest.approx(-3600.0)
+    with reading(record) as url, sync_playwright() as driver, launched(driver) as browser:
+        page = browser.new_page()
+        page.goto(f"{url}/engineer")
+        one = page.get_by_role("button", name="Trip 1")
+        expect(one).to_contain_text(line["from"][11:19], timeout=SHOWN_MS)
 
 
 def test_what_stood_before_the_window_has_its_bar_and_its_line(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ async function list() {
   trips = await toldJson(`/api/past/trips?days=${days}&${asked()}`);
   const rows = trips.map((one) => entry(
     `${name(one)} · ${one.brake} · ${word(`way-${one.direction}`)}`,
-    `${clock(one.from_ms)} · ${word("stands", { n: one.stands })} · ${one.figures.energy}`,
+    `${clock(begun(one))} · ${word("stands", { n: one.stands })} · ${one.figures.energy}`,
     () => open(one.from_ms, one.to_ms, one),
   ));
   if (!trips.length) rows.push(make("p", word("no-trip")));
@@ -43,7 +43,9 @@ async function list() {
   by("trip-list").replaceChildren(...rows);
 }
 
-const name = (one) => (one.trip === null ? word("trip-of", { time: clock(one.from_ms).slice(5, 16) }) : word("trip", { n: one.trip }));
+// Its own begin: the window that its scans fall into begins earlier where the clock was set in it.
+const begun = (one) => Date.parse(one.from);
+const name = (one) => (one.trip === null ? word("trip-of", { time: clock(begun(one)).slice(5, 16) }) : word("trip", { n: one.trip }));
 
 function entry(text, below, act) {
   const one = press(text, () => {

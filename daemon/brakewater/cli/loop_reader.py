@@ -46,7 +46,7 @@ class LoopReader:
             scans: readings a step.
             tell: for the tech.
         """
-        self.point, self.ends, self.system = point, ends, rig.units
+        self.point, self.ends, self.units = point, ends, rig.units
         self._reach, self._tolerance, self._scans, self._tell = reach, tolerance, scans, tell
         self._neighbours = Neighbours(rig, point, reach)
         self._injected: float | None = None
@@ -69,10 +69,10 @@ class LoopReader:
         for _ in range(_AGAIN):
             if settled(step, self._tolerance):
                 break
-            moves = difference_text(self.point, step.moved, self.system)
+            moves = difference_text(self.point, step.moved, self.units)
             self._tell(f"  it moves, by {moves} while it was read; reading once more")
             step = self._read(part, way, said, value)
-        self._tell(f"  {step_text(step, self.point, self.ends, self._tolerance, self.system)}")
+        self._tell(f"  {step_text(step, self.point, self.ends, self._tolerance, self.units)}")
         if not passes(step, self._tolerance):
             self._tell_elsewhere(value)
         return step
@@ -87,7 +87,7 @@ class LoopReader:
             and quality(code) is not Quality.BAD
             and abs(number - self._injected) <= self._tolerance
         )
-        return is_held, value_text(self.point, number, code, self.system)
+        return is_held, value_text(self.point, number, code, self.units)
 
     def _read(self, part: Part, way: Way, said: str, value: float) -> Step:
         self._injected = value
@@ -137,7 +137,7 @@ class LoopReader:
         span = abs(self.ends[1] - self.ends[0])
         believed = " The watch takes that for measured" if self._reach.watches else ""
         for other, number in self._neighbours.came_to(value, tolerance=self._tolerance, span=span):
-            shown = value_text(other, number, 0, self.system)
+            shown = value_text(other, number, 0, self.units)
             self._tell(
                 f"  but {other.name} has come to what is injected, {shown}: are the two loops swapped?{believed}"
             )

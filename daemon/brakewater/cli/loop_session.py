@@ -95,7 +95,7 @@ class Session:
     def _injected(self, part: Part, percent: float) -> tuple[str, float]:
         """Asked until it can be read."""
         point, ends = self.reader.point, self.reader.ends
-        wanted, wire = suggestion(point, percent, ends, self.reader.system)
+        wanted, wire = suggestion(point, percent, ends, self.reader.units)
         while True:
             hint = f" ({wire})" if wire else ""
             answer = self.ask(

@@ -243,6 +243,11 @@ class Daemon:
         self.process.kill()
         self.process.wait()
 
+    def leave(self) -> None:
+        """Kill what is left of it, also where it never became ready."""
+        if self._process is not None and self._process.poll() is None:
+            self.kill()
+
     def end(self, number: int = signal.SIGTERM, *, within_s: float = 10.0) -> int:
         """As a service is stopped; gives the exit status."""
         self.process.send_signal(number)
@@ -261,12 +266,11 @@ def daemon(
 ) -> Iterator[Daemon]:
     """A running daemon, begun by the program ``under`` where one is given; whatever a test leaves of it is killed."""
     one = Daemon(rig, record, rig.with_suffix(".log"), environment, more, under)
-    one.start(ready=ready)
     try:
+        one.start(ready=ready)
         yield one
     finally:
-        if one.process.poll() is None:
-            one.kill()
+        one.leave()
 
 
 def flat(items: Sequence[Input]) -> list[tuple[Any, ...]]:

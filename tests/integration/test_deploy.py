@@ -276,8 +276,11 @@ def test_a_new_authority_is_said_so_that_it_is_handed_out(tmp_path: Path) -> Non
 
 @AS_ROOT
 @pytest.mark.parametrize("kept", ["hot", "sealed"])
-def test_a_rig_file_of_another_rig_than_the_record_changes_nothing(tmp_path: Path, kept: str) -> None:
+def test_a_rig_file_of_another_rig_than_the_record_changes_nothing(
+    tmp_path_factory: pytest.TempPathFactory, kept: str
+) -> None:
     """It would be installed, and the watch that ran until then would not start any more."""
+    tmp_path = tmp_path_factory.mktemp("x")  # a socket's path has 107 letters
     root, device = tmp_path / "root", SmallDevice(free_port())
     rig = rig_file(tmp_path / "rig.toml", device.port)
     assert install(rig, "--root", root).returncode == 0

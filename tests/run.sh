@@ -50,8 +50,9 @@ case "$what" in
     # The demo plays its minutes in real time and hardly computes: it goes beside the others, and is told after them.
     demo=tests/integration/test_daemon_demo.py failed='' told=$(mktemp)
     $python -m pytest -m "not long" -p no:cacheprovider $demo >"$told" 2>&1 &
-    # Two files at a time, in the order of tests/conftest.py; a file's tests stay together, since they share what they start.
-    $python -m pytest -m "not long" --ignore=$demo -n auto --dist loadfile --no-loadscope-reorder --durations=30 || failed=yes
+    # A file more at a time than there are processors, since most tests wait for what they started; in the order of
+    # tests/conftest.py. A file's tests stay together, since they share what they start.
+    $python -m pytest -m "not long" --ignore=$demo -n $(($(nproc) + 1)) --dist loadfile --no-loadscope-reorder --durations=30 || failed=yes
     wait $! || failed=yes
     cat "$told" && rm "$told"
     [ -z "$failed" ] || exit 1

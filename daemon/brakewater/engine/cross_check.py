@@ -174,7 +174,10 @@ class CrossChecks:
         service, flow = by_role["in-service"], by_role["inlet-flow"]
         if len(service.codes) == 1 and (service.values.item() != 0.0 or flow.values.item() < self._brake.least_flow):
             return NOWHERE  # the same for a lone scan, only quicker
-        runs: Mask = is_good(service.codes) & (service.values == 0.0)
+        runs: Mask = service.values == 0.0
+        if not anywhere(runs):
+            return runs
+        runs &= is_good(service.codes)
         runs &= is_good(flow.codes) & (flow.values >= self._brake.least_flow)
         runs &= is_good(by_role["inlet-temperature"].codes) & is_good(by_role["outlet-temperature"].codes)
         return runs

@@ -4,7 +4,7 @@ The same bytes are those of all tables: inputs, events, and the row of the commi
 is given ready made (a floor of before 2026-11-26, 15:40 UTC, left that row out).
 Ours is what the writer thread takes for a commit by the journal's own figure: rows, the chain's digests, the row of the
 commit, and the disk; not how soon the machine gives that thread its turn, which nobody waits for. Two kinds: a scan
-with an event, whose commit is FULL, and a second of lone scans, whose is NORMAL but for one a minute; so is sqlite3's
+with an event, whose commit is FULL, and a second of lone scans, whose is NORMAL but for one in five; so is sqlite3's
 (a floor of before 2026-11-27, 09:40 UTC, was NORMAL throughout).
 """
 
@@ -42,7 +42,7 @@ def _ours(
     def tell(made: Committed) -> None:
         if made.first_input:  # not the Start, which opens a file
             took.append(journal.figures().commit_latency_ns)
-            modes.append("FULL" if made.durable else "NORMAL")
+            modes.append("FULL" if made.synced else "NORMAL")
 
     with Journal(folder, bound=10**6, on_commit=tell) as journal:
         journal.begin(start, wait_s=30)

@@ -5,7 +5,9 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -310,6 +312,46 @@ def test_the_wal_stays_small(tmp_path: Path) -> None:
         assert journal.wait_committed(30)
         assert journal.figures().wal_bytes < 32 << 20
     assert verify(tmp_path).inputs == 1 + 40 * 8192
+
+
+def test_what_was_folded_in_is_not_folded_again_at_each_commit(tmp_path: Path) -> None:
+    """The WAL keeps its size then, and each further commit cost three syncs of the disk instead of none."""
+    folded = []
+
+    class Counting(sqlite3.Connection):
+        def execute(self, sql: str, *values: Any) -> sqlite3.Cursor:
+            if "wal_checkpoint" in sql:
+                folded.append(sql)
+            return super().execute(sql, *values)
+
+    def connect(path: Path) -> sqlite3.Connection:
+        return sqlite3.connect(path, timeout=1.0, isolation_level=None, factory=Counting)
+
+    with Journal(tmp_path, connect=connect) as journal:
+        journal.begin(start())
+        for number in range(1, 201):
+            journal.append(block(1, number, 1))
+            assert journal.wait_committed(30)
+    assert 1 <= len(folded) <= 4, "three megabytes, about, and one is kept"
+    assert verify(tmp_path).inputs == 201
+
+
+def test_a_power_cut_takes_six_seconds_of_scans_at_most(tmp_path: Path) -> None:
+    synced: list[tuple[int, bool]] = []
+
+    def tell(made: Committed) -> None:
+        if made.first_input:
+            synced.append((made.last_input, made.synced))
+            assert made.synced or not made.durable
+
+    with Journal(tmp_path, on_commit=tell) as journal:
+        journal.begin(start())
+        for number in range(1, 101):  # a scan every 200 ms
+            journal.append(block(1, number, 1))
+            assert journal.wait_committed(30)
+    kept = [number for number, safe in synced if safe]
+    assert len(kept) == 4
+    assert all(b - a == 25 for a, b in pairwise([0, *kept]))
 
 
 def test_a_second_daemon_is_refused_by_pid(tmp_path: Path) -> None:

@@ -1,8 +1,9 @@
 """The journal's disk: opens segments and commits groups, each whole or not at all. Used by one thread only.
 
 A commit with anything but lone scans is FULL: it is on the platter when ``write`` returns, and every commit before it.
-So is one of lone scans a minute after the last such one. FULL commits are signed where there is a key, and only they
-may be shown outside as heads of the chain: what someone else holds is then never ahead of what a power cut leaves.
+So is one of lone scans five seconds after the last such one. Those with more than lone scans, and one a minute, are
+signed where there is a key, and only they may be shown outside as heads of the chain: what someone else holds is then
+never ahead of what a power cut leaves.
 Any failure may simply be answered by ``let_go`` and the same ``write`` again; a commit that had got through in spite
 of its error is found by its hash and not doubled.
 """
@@ -43,12 +44,17 @@ from brakewater.stream import Block, Start
 Connect = Callable[[Path], sqlite3.Connection]
 
 WAL_IDLE_BYTES = 1 << 20
-"""A WAL larger than this is folded into the file when nothing waits."""
+"""A WAL that holds about more than this is folded into the file when nothing waits."""
 WAL_LIMIT_BYTES = 16 << 20
-"""A WAL larger than this is folded in at once."""
+"""A WAL that holds about more than this is folded in at once."""
+_PAGE = 4096
+_PAGES = 4
+"""That a commit writes anew beside the rows themselves: the ends of its tables and of their index."""
 
 FULL_NS = 60_000_000_000
-"""Scans wait no longer than this for a commit that is FULL."""
+"""Scans wait no longer than this for a commit that is signed and may be shown outside."""
+SYNC_NS = 5_000_000_000
+"""Nor longer than this for one that is on the platter: so much, and a second, a power cut takes at most."""
 
 _log = logging.getLogger(__name__)
 
@@ -65,7 +71,9 @@ class Committed:
     last_event: int | None
     hash: str
     durable: bool
-    """Survives a power cut: it was FULL. One that was not survives with the next that is."""
+    """Survives a power cut, and may be shown outside."""
+    synced: bool
+    """It was FULL, as durable ones are. One that was not survives with the next that is."""
     signature: Signature | None = None
 
     @property
@@ -104,7 +112,9 @@ class SegmentWriter:
         """Of the run being written."""
         self._widths: Widths | None = None
         self._in_doubt = False
-        self._full_t_ns = 0
+        self._full_t_ns = self._synced_t_ns = 0
+        self._unfolded = 0
+        """Bytes, about, that the WAL holds and the file does not: the WAL keeps its size when it is folded in."""
         self._unsigned = False
         with suppress(BusyRecordError):  # the first write asks again
             self._look_for_head()
@@ -144,8 +154,9 @@ class SegmentWriter:
 
     def fold(self, *, idle: bool) -> None:
         """Fold the WAL into the file where it has grown. A reader at work only makes it wait for the next time."""
-        if self._base is not None and self.wal_bytes > (WAL_IDLE_BYTES if idle else WAL_LIMIT_BYTES):
-            self._base.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        if self._base is not None and self._unfolded > (WAL_IDLE_BYTES if idle else WAL_LIMIT_BYTES):
+            _, pages, folded = self._base.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+            self._unfolded = (pages - folded) * _PAGE
 
     def close(self) -> None:
         """Leave the segment as one plain file, without WAL unless a reader still uses it."""
@@ -220,6 +231,7 @@ class SegmentWriter:
             digest=digest,
             events=bodies,
         )
+        durable = any(entry.urgent for entry in entries) or rows[-1][2] - self._full_t_ns >= FULL_NS
         committed = Committed(
             run=self._run,
             first_input=first,
@@ -228,7 +240,8 @@ class SegmentWriter:
             first_event=events[0][0] if events else None,
             last_event=events[-1][0] if events else None,
             hash=link,
-            durable=any(entry.urgent for entry in entries) or rows[-1][2] - self._full_t_ns >= FULL_NS,
+            durable=durable,
+            synced=durable or rows[-1][2] - self._synced_t_ns >= SYNC_NS,
         )
         return _Group(
             rows=rows,
@@ -254,6 +267,7 @@ class SegmentWriter:
             self._base.execute("PRAGMA journal_mode=WAL")
             self._base.execute("PRAGMA wal_autocheckpoint=0")
             self._base.execute(f"PRAGMA journal_size_limit={4 * WAL_IDLE_BYTES}")
+            self._unfolded = self.wal_bytes
         return self._base
 
     def _look_for_file(self) -> None:
@@ -285,7 +299,7 @@ class SegmentWriter:
         return True
 
     def _insert(self, base: sqlite3.Connection, group: _Group) -> None:
-        self._sync(base, "FULL" if group.committed.durable else "NORMAL")
+        self._sync(base, "FULL" if group.committed.synced else "NORMAL")
         base.execute("BEGIN IMMEDIATE")
         if group.committed.commit_no == 1:
             self._lay_out(base)
@@ -337,7 +351,10 @@ class SegmentWriter:
         self._head, self._unsigned = made.head, made.signature is None
         if made.durable:
             self._full_t_ns = group.rows[-1][2]
+        if made.synced:
+            self._synced_t_ns = group.rows[-1][2]
         self._widths = self._widths or group.widths
+        self._unfolded += _PAGES * _PAGE + sum(len(row[4]) for row in group.rows) + sum(len(e[2]) for e in group.events)
         self._in_doubt = False
 
 

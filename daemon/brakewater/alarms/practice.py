@@ -44,7 +44,7 @@ class Practice:
     """Where another transmitter shows the level, water that stood too high is not taken for the usual level."""
     ahead_only: bool = True
     """That the inlet will be too warm is not announced any more once it is."""
-    doubts_cold_contact: bool = True
+    doubts_by_water: bool = True
     """An in-service contact is doubted by what stand after stand does to the water as well."""
     names_holder: bool = True
     """An alarm that several rows suppress by design is said to be for the basis of a row that holds."""
@@ -65,7 +65,7 @@ _BEFORE: Final[tuple[tuple[tuple[int, ...], Mapping[str, Any]], ...]] = (
                 "asks_flow",
                 "keeps_rise",
                 "ahead_only",
-                "doubts_cold_contact",
+                "doubts_by_water",
                 "names_holder",
                 "keeps_use",
             ),

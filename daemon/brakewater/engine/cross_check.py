@@ -4,9 +4,9 @@
     return-above-inlet more water comes back than goes in, and the brake does not empty
     level-rises-dry    the level rises with no flow and the pump stopped
     flows-unpumped     the inlet meter shows water with the pump stopped, none coming back and the level not rising
-    brakes-unused      its coils carry current and its drum turns, and its contact says that it is not in service
-    warms-unused       its outlet has warmed and cooled with stand after stand, and its contact says so: without coil
-                       current or drum speed, or with one of them failed, nothing else tells that it works
+    brakes-unused      its contact says that it is not in service, and its coils carry current and its drum turns, or
+                       its outlet has warmed and cooled with stand after stand: without coil current or drum speed, or
+                       with one of them failed, nothing else tells that it works
 
 Each only beyond what both sensors may be off by, and only once it has lasted. Only signals that are good are held
 against each other. A falling level is no contradiction: the brake runs dry through its return, and
@@ -87,15 +87,15 @@ class CrossChecks:
             self._checks["level-rises-dry"] = _check(self._level_rises_dry, 5, "brake-level", "inlet-flow")
             if rig.role("return-flow", brake.name) is not None and rig.practice.doubts_meter:
                 self._checks["flows-unpumped"] = _check(self._flows_unpumped, 20, "inlet-flow")
-        has = all(rig.role(role, brake.name) is not None for role in ("in-service", "coil-current", "drum-speed"))
-        warms = rig.practice.doubts_cold_contact
-        if has and rig.practice.doubts_contact:
-            goes_on = self._warms if warms else self._until_used
-            self._checks["brakes-unused"] = _check(self._brakes_unused, 10, "in-service", goes_on=goes_on)
+        turns = all(rig.role(role, brake.name) is not None for role in ("coil-current", "drum-speed"))
+        by_water = rig.practice.doubts_by_water
+        doubts = by_water or (turns and rig.practice.doubts_contact)
+        if doubts and rig.role("in-service", brake.name) is not None:
+            holds = self._brakes_unused if turns else _never
+            goes_on = self._warms if by_water else self._until_used
+            self._checks["brakes-unused"] = _check(holds, 10, "in-service", goes_on=goes_on)
         self._swings = Swings(_UNUSED_NS)
         """What its water did while its contact denied that it was in service."""
-        if not has and rig.role("in-service", brake.name) is not None and warms:
-            self._checks["warms-unused"] = _check(_never, 0, "in-service", goes_on=self._warms)
         self._worked_ns = _LONG_AGO
         """When the brake last worked though its contact denied it."""
         points = [point.definition for point in rig.points if point.brake == brake.name or point is self._pump]

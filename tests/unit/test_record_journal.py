@@ -315,7 +315,7 @@ def test_the_wal_stays_small(tmp_path: Path) -> None:
 
 
 def test_what_was_folded_in_is_not_folded_again_at_each_commit(tmp_path: Path) -> None:
-    """The WAL keeps its size then, and each further commit cost three syncs of the disk instead of none."""
+    """The WAL keeps its size then, and was folded in, which syncs the disk, after each further commit."""
     folded = []
 
     class Counting(sqlite3.Connection):

@@ -97,14 +97,12 @@ def router(folder: Path, windows: Windows | None = None) -> APIRouter:
 def _standing(record: Record, window: tuple[int, int], words: Wording) -> list[dict[str, Any]]:
     try:
         found = standing(record, window)
-        rig = _rig_of(record, record.spans(*window)[0].run) if found else None
+        if not found:
+            return []
+        rig = _rig_of(record, record.spans(*window)[0].run)
     except StorageError:
         return []  # the events of this run say that it is damaged
-    return [
-        {"alarm": key, "name": alarm_name(rig, key, words), "t": utc_text(since)}
-        for key, since in found.items()
-        if rig is not None
-    ]
+    return [{"alarm": key, "name": alarm_name(rig, key, words), "t": utc_text(since)} for key, since in found.items()]
 
 
 def _commands(record: Record, from_ns: int, to_ns: int) -> Iterator[dict[str, Any]]:

@@ -4,8 +4,8 @@ What is signed is one line of text, so that anyone can write it down again and c
 
     brakewater chain head, run 3, commit 17, <hash of that commit in hex>
 
-A signature covers the commit and, through the chain, everything before it in all runs. Signed are the commits that are
-FULL: each that carries an event, command, gap or start, of lone scans one a minute, and the last one of a segment. To
+A signature covers the commit and, through the chain, everything before it in all runs. Signed are the durable commits:
+each that carries an event, command, gap or start, of lone scans one a minute, and the last one of a segment. To
 sign takes far less time than the disk does for such a commit. To sign every group of scans would take more room than it
 is worth: what follows the last signature is covered by the next, after a crash by that of the next run's start.
 """

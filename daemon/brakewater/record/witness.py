@@ -118,7 +118,7 @@ class Witness:
         self._first_run = run if self._first_run is None else self._first_run
 
     def _end_of_run(self) -> None:
-        """In a signed run every FULL commit is signed; with trusted keys so is every run after the first signed one."""
+        """In a signed run a durable commit is signed; with trusted keys so is every run after the first signed one."""
         trusted = bool(self._keys) and (self._signed.last is not None or bool(self._signed.odd))
         odd = sorted(self._unsigned + self._by_others) if trusted else self._unsigned if self._signatures else []
         if odd:

@@ -62,7 +62,7 @@ def obstacles(rig: Rig, picture: Picture, unproved: Sequence[str] = ()) -> list[
     found = [one for brake in rig.brakes for one in _of_brake(rig, picture, brake)]
     found += _of_tank(rig, picture)
     for alarm in picture.alarms:
-        state, key = shown_of(alarm.state), f"{alarm.brake or 'rig'}.{alarm.alarm}"
+        state, key = shown_of(alarm.state), alarm.key
         if state in MASKS:
             says = "; ".join(f"{mask.mask} by {mask.actor or 'the rig file'}: {mask.reason}" for mask in alarm.masks)
             found.append(Obstacle(what="masked", name=key, why=says))

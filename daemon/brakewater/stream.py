@@ -173,6 +173,11 @@ class Event:
     """What a person gave as the reason, or what a setting was and became."""
 
     @property
+    def key(self) -> str:
+        """Of its alarm, such as ``aux.cooling-lost``."""
+        return f"{self.brake or 'rig'}.{self.alarm}"
+
+    @property
     def identity(self) -> str:
         """``run.input.n``, never used twice for different content."""
         return f"{self.run}.{self.input}.{self.n}"
@@ -234,6 +239,11 @@ class AlarmNow:
     chattering: bool = False
     """Comes and goes; held until it has been calm for a while."""
     masks: "tuple[MaskNow, ...]" = ()
+
+    @property
+    def key(self) -> str:
+        """Such as ``aux.cooling-lost``."""
+        return f"{self.brake or 'rig'}.{self.alarm}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -173,7 +173,7 @@ def _move(command: Command, bench: Bench, trigger: Trigger, shown: list[Alarm] |
     ]
     if not events:
         raise RefusedError(f"nothing to {trigger.value}: {_standing(chosen)}")
-    return events, ", ".join(f"{event.brake or 'rig'}.{event.alarm} is now {event.now}" for event in events)
+    return events, ", ".join(f"{event.key} is now {event.now}" for event in events)
 
 
 def _standing(chosen: list[Alarm]) -> str:

@@ -83,13 +83,13 @@ def _first(folder: Path, keys: set[str]) -> Mapping[str, Any] | None:
         return None
     if newest is None:
         return None
-    alarm = f"{newest.brake or 'rig'}.{newest.alarm}"
+    alarm = newest.key
     return {"actor": newest.actor, "alarm": alarm, "utc_ms": newest.utc_ns // 1_000_000}
 
 
 def _is_taken(event: Event, keys: set[str]) -> bool:
     is_seen = event.why == "command" and shown_of(event.was) in UNSEEN and shown_of(event.now) not in _NOT_SEEN
-    return is_seen and event.actor is not None and f"{event.brake or 'rig'}.{event.alarm}" in keys
+    return is_seen and event.actor is not None and event.key in keys
 
 
 def _why_not(visitor: Visitor, do: str) -> str:

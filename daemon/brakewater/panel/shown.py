@@ -116,7 +116,7 @@ def page_doc(rig: Rig, picture: Picture, words: Wording = ENGLISH) -> Document:
 
 
 def _alarm(rig: Rig, alarm: AlarmNow, words: Wording) -> Document:
-    return {**alarm_now(rig, alarm, words), "name": alarm_name(rig, f"{alarm.brake or 'rig'}.{alarm.alarm}", words)}
+    return {**alarm_now(rig, alarm, words), "name": alarm_name(rig, alarm.key, words)}
 
 
 def _ready(rig: Rig, picture: Picture, words: Wording) -> Document | None:

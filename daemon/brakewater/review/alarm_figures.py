@@ -84,7 +84,7 @@ def turn_of(event: Event) -> Turn | None:
     was, now = shown_of(event.was), shown_of(event.now)
     return Turn(
         t_s=event.utc_ns / 1e9,
-        key=f"{event.brake or 'rig'}.{event.alarm}",
+        key=event.key,
         priority=event.priority,
         new=now is State.UNACKNOWLEDGED and was is not State.UNACKNOWLEDGED and event.why != "re-alarm",
         acknowledged=was in UNSEEN and now not in UNSEEN and event.why == "command",

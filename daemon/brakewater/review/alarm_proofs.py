@@ -127,7 +127,7 @@ class _Horn:
 
     def silent_but_for(self, event: Event) -> bool:
         """Whether nothing else than an event's alarm sounds; the event is heard."""
-        key, moved = f"{event.brake or 'rig'}.{event.alarm}", event.was != event.now
+        key, moved = event.key, event.was != event.now
         before = self._heard.pop(key, None)
         rest = horn(
             (sequence, seen) for name, seen in self._heard.values() for sequence in self._rig.sequences_of(name)
@@ -176,7 +176,7 @@ def _watch(start: Start, tests: list[tuple[Event, bool]], trips: dict[str, _Trip
         void = trip.definition != watched.get(key)
         trips[key] = replace(trip, void_since=(trip.void_since or utc_text(start.utc_ns)) if void else None)
     for event, silent in tests:
-        key = f"{event.brake or 'rig'}.{event.alarm}"
+        key = event.key
         if event.now == event.was:
             continue  # silenced
         if event.now == State.UNACKNOWLEDGED:

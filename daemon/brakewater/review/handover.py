@@ -185,7 +185,7 @@ def _masked(page: _Page, picture: Picture, mask: str) -> Iterator[Line]:
                 yield page.says(
                     "mask-line",
                     one.since_utc_ns,
-                    name=alarm_name(page.rig, f"{alarm.brake or 'rig'}.{alarm.alarm}", page.words),
+                    name=alarm_name(page.rig, alarm.key, page.words),
                     actor=one.actor or page.words.word("by-design"),
                     reason=one.reason,
                     until="" if until is None else page.words.word("until", time=page.time(until)),

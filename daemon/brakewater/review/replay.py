@@ -211,4 +211,4 @@ def _differences(ours: Sequence[Event], theirs: Sequence[Event], *, whole: bool)
 def _brief(event: Event | None) -> str:
     if event is None:
         return "nothing"
-    return f"{event.identity} {event.brake or 'rig'}.{event.alarm} {event.was} -> {event.now} ({event.why})"
+    return f"{event.identity} {event.key} {event.was} -> {event.now} ({event.why})"

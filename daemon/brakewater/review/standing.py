@@ -33,7 +33,7 @@ def standing(record: Record, window: tuple[int, int], events: Iterable[Event] | 
     engine, found = Engine(), dict[str, int]()
     engine.feed(start)
     for alarm in engine.alarms():  # those that the run before left it
-        _take(found, f"{alarm.brake or 'rig'}.{alarm.alarm}", alarm.state, alarm.since_utc_ns)
+        _take(found, alarm.key, alarm.state, alarm.since_utc_ns)
     for event in (one.event for one in record.events((run, 0), run)) if events is None else events:
         if event.run == run and event.utc_ns < window[0]:
             follow(found, event)
@@ -42,7 +42,7 @@ def standing(record: Record, window: tuple[int, int], events: Iterable[Event] | 
 
 def follow(found: dict[str, int], event: Event) -> None:
     """What stands after one more event, from what stood before it: key of each alarm -> since when, UTC in ns."""
-    _take(found, f"{event.brake or 'rig'}.{event.alarm}", event.now, event.utc_ns)
+    _take(found, event.key, event.now, event.utc_ns)
 
 
 def _take(found: dict[str, int], key: str, state: str, t_ns: int) -> None:

@@ -43,7 +43,7 @@ class Past:
         had = self._runs[run].had if run in self._runs else None
         if had is None:
             return frozenset()
-        return frozenset(map(key_of, replayed)) - had - frozenset(map(key_of, recorded))
+        return frozenset({one.key for one in replayed} - had - {one.key for one in recorded})
 
     def says_newer(self, run: int, keys: Iterable[str]) -> str:
         """That a run differs in alarms alone that are new by now."""
@@ -64,12 +64,7 @@ class Past:
         ]
 
 
-def key_of(event: Event) -> str:
-    """Of the alarm that moved."""
-    return f"{event.brake or 'rig'}.{event.alarm}"
-
-
 def without(events: Sequence[Event], keys: frozenset[str]) -> list[Event]:
     """The events of other alarms, numbered anew, without what one alarm more may change of another's."""
-    rest = (event for event in events if key_of(event) not in keys)
+    rest = (event for event in events if event.key not in keys)
     return [replace(event, n=n, first_out=False, cause=None) for n, event in enumerate(rest, 1)]

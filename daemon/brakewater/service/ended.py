@@ -21,7 +21,7 @@ def ended(before: Picture, after: Picture) -> list[str]:
     ]
     now = {(one.brake, one.alarm): one for one in after.alarms}
     for was in before.alarms:
-        key, one = f"{was.brake or 'rig'}.{was.alarm}", now.get((was.brake, was.alarm))
+        key, one = was.key, now.get((was.brake, was.alarm))
         if was.test is not None and (one is None or one.test is None):
             found.append(f"the test of {key} by {was.test.actor}")
         masks = {mask.mask for mask in one.masks} if one is not None else set()

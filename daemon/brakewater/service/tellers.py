@@ -27,7 +27,7 @@ class AlarmTeller:
         for alarm in picture.alarms:
             key = (alarm.brake, alarm.alarm)
             if self._states.get(key, State.NORMAL) != alarm.state:
-                name, text = f"{alarm.brake or 'rig'}.{alarm.alarm}", alarm_now(self._rig, alarm)["text"]
+                name, text = alarm.key, alarm_now(self._rig, alarm)["text"]
                 head = f"{utc_text(picture.utc_ns)} {alarm.priority.upper()}"
                 _log.info("%s %s is %s: %s", head, name, alarm.state, text)
                 self._states[key] = alarm.state

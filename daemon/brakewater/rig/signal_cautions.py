@@ -28,6 +28,7 @@ _HARMLESS_HIGH: Final = (Dimension.FLOW, Dimension.PRESSURE)
 _CONVERTED: Final = 2000
 """Counts of fewer than 12 bits come from no analogue input but are scaled already; an assumption."""
 _LIVE_ZERO: Final = 5.0
+"""Most by least of a current loop of 4 to 20 mA, as pure numbers."""
 _ABOUT: Final = 0.01
 """Counts of such cards are rounded: 819 to 4095, 6553 to 32767; an assumption."""
 _BEYOND: Final = 0.1
